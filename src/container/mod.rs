@@ -1,0 +1,167 @@
+//! The structure of picture files: what kind a file is, whether it is whole, where its metadata
+//! and its picture lie.
+//!
+//! Decoders return success on half a file, so wholeness is decided here, from the structure
+//! alone. Decodes nothing and never trusts a length that the file claims of itself.
+
+mod boxes;
+mod chunks;
+mod jpeg;
+mod tiff;
+
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::Path;
+
+use thiserror::Error;
+
+pub use jpeg::Walk as JpegWalk;
+pub use tiff::within_budget;
+
+/// What a file is, by its name; the structure then has to agree.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Kind {
+    Jpeg,
+    Tiff,
+    Png,
+    WebP,
+    /// HEIF and its kin: settings only.
+    Heif,
+    /// A camera's raw file in TIFF structure: settings only.
+    RawTiff,
+    /// A camera's raw file in ISO base media boxes: wholeness only.
+    RawBoxes,
+    /// A camera's raw file of a structure not known here: wholeness by quiet alone.
+    RawOther,
+}
+
+impl Kind {
+    /// By file extension, any case. `None` for what no camera tether writes as a picture.
+    pub fn of(path: &Path) -> Option<Kind> {
+        let extension = path.extension()?.to_str()?.to_ascii_lowercase();
+        Some(match extension.as_str() {
+            "jpg" | "jpeg" | "jpe" => Kind::Jpeg,
+            "tif" | "tiff" => Kind::Tiff,
+            "png" => Kind::Png,
+            "webp" => Kind::WebP,
+            "heic" | "heif" | "hif" | "avif" => Kind::Heif,
+            "nef" | "nrw" | "arw" | "sr2" | "srf" | "dng" | "cr2" | "pef" | "orf" | "rw2" | "3fr" | "iiq" | "srw" => {
+                Kind::RawTiff
+            }
+            "cr3" => Kind::RawBoxes,
+            "raf" | "x3f" | "crw" | "mrw" => Kind::RawOther,
+            _ => return None,
+        })
+    }
+
+    /// Whether greyhold meters the pixels of this kind.
+    pub fn is_metered(self) -> bool {
+        matches!(self, Kind::Jpeg | Kind::Tiff | Kind::Png | Kind::WebP)
+    }
+
+    pub fn is_raw(self) -> bool {
+        matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawOther)
+    }
+
+    /// The largest file of this kind that is looked at, in bytes.
+    fn size_limit(self) -> u64 {
+        match self {
+            Kind::Jpeg | Kind::Heif | Kind::WebP | Kind::Png => 128 << 20,
+            Kind::Tiff | Kind::RawTiff | Kind::RawBoxes | Kind::RawOther => 512 << 20,
+        }
+    }
+}
+
+/// Why a file can't be used as it stands.
+#[derive(Debug, Error)]
+pub enum Fault {
+    /// More bytes are missing: wait, or say so if they never come.
+    #[error("the file is not whole: {0}")]
+    Incomplete(&'static str),
+    /// No amount of waiting helps.
+    #[error("the file is not what its name says: {0}")]
+    Foreign(&'static str),
+    #[error("the file has {mib} MiB, more than the {limit} MiB that are looked at")]
+    TooLarge { mib: u64, limit: u64 },
+    #[error("the file's metadata refers to itself or has too many entries")]
+    Tangled,
+    #[error("the file can't be read: {0}")]
+    Unreadable(#[from] io::Error),
+}
+
+/// What a whole file's structure tells.
+#[derive(Debug, Default, Clone, PartialEq)]
+pub struct Layout {
+    /// The Exif block in TIFF form, where it can be had without decoding.
+    pub exif: Option<Vec<u8>>,
+    pub icc: Option<Vec<u8>>,
+    /// Width and height in pixels as the header claims them.
+    pub size: Option<(u32, u32)>,
+    /// Where the picture's own bytes begin, after the metadata.
+    pub payload: u64,
+    /// The picture is whole but something announced behind it (a preview) is not.
+    pub tail_missing: bool,
+}
+
+/// Examines an open file of a known kind. `Ok` means that the picture is whole.
+pub fn examine(kind: Kind, file: &mut File) -> Result<Layout, Fault> {
+    let length = file.metadata()?.len();
+    let limit = kind.size_limit();
+    if length > limit {
+        return Err(Fault::TooLarge { mib: length >> 20, limit: limit >> 20 });
+    }
+    if length == 0 {
+        return Err(Fault::Incomplete("it is empty"));
+    }
+    file.seek(SeekFrom::Start(0))?;
+    match kind {
+        Kind::Jpeg => jpeg::examine(&read_all(file, length)?),
+        Kind::Png => chunks::examine_png(&read_all(file, length)?),
+        Kind::WebP => chunks::examine_webp(&read_all(file, length)?),
+        Kind::Tiff | Kind::RawTiff => tiff::examine(file, length),
+        Kind::Heif | Kind::RawBoxes => boxes::examine(file, length),
+        Kind::RawOther => Ok(Layout::default()),
+    }
+}
+
+/// Examines a whole JPEG already in memory.
+pub fn examine_jpeg(bytes: &[u8]) -> Result<Layout, Fault> {
+    jpeg::examine(bytes)
+}
+
+/// Bytes of a picture that identify it: a changed caption leaves them, another picture does not.
+const FINGERPRINT_BYTES: u64 = 64 << 10;
+/// Metadata before a JPEG's picture is seldom over this; more is read when it is.
+const HEADER_GUESS: u64 = 2 << 20;
+
+/// A checksum of the picture's own first bytes, whatever its metadata say.
+pub fn fingerprint(kind: Kind, file: &mut File) -> Result<u32, Fault> {
+    let payload = match kind {
+        Kind::Jpeg => {
+            file.seek(SeekFrom::Start(0))?;
+            let mut head = Vec::new();
+            file.by_ref().take(HEADER_GUESS).read_to_end(&mut head)?;
+            JpegWalk::header(&head).map(|walk| walk.scan_at as u64).unwrap_or(0)
+        }
+        _ => examine(kind, file)?.payload,
+    };
+    file.seek(SeekFrom::Start(payload))?;
+    let mut picture = Vec::new();
+    file.by_ref().take(FINGERPRINT_BYTES).read_to_end(&mut picture)?;
+    Ok(crc32fast::hash(&picture))
+}
+
+fn read_all(file: &mut File, length: u64) -> Result<Vec<u8>, Fault> {
+    let mut bytes = Vec::with_capacity(length as usize);
+    // One byte more than was promised: a file that grew meanwhile is not whole yet.
+    file.by_ref().take(length + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 == length { Ok(bytes) } else { Err(Fault::Incomplete("it changed while it was read")) }
+}
+
+fn be16(bytes: &[u8], at: usize) -> Option<u16> {
+    Some(u16::from_be_bytes(bytes.get(at..at + 2)?.try_into().ok()?))
+}
+
+fn be32(bytes: &[u8], at: usize) -> Option<u32> {
+    Some(u32::from_be_bytes(bytes.get(at..at + 4)?.try_into().ok()?))
+}

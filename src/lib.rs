@@ -1,0 +1,12 @@
+//! greyhold watches a tethered-capture folder, meters every new frame against a reference frame,
+//! works out the drift in stops and its cause, and says what every group of lights must be set to.
+//!
+//! The modules stand in the order in which a frame passes through them; an import may only point
+//! up this list (a test holds it):
+//!
+//! 1. [`photometry`]: pure arithmetic on stops, settings and dials
+//! 2. [`container`]: the structure of picture files, and whether they are whole
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
+
+pub mod container;
+pub mod photometry;

@@ -1,0 +1,383 @@
+//! Power dials: what a light can be set to, read and written as that light shows it.
+//!
+//! A [`PowerSetting`] is a place (stops from full power), a [`Stops`] is a distance. A setting
+//! outside a dial's range is a value that says by how much it is out, never a failure.
+//! Light is taken as proportional to watt-seconds: common practice, no source.
+
+use std::fmt;
+use std::ops::{Add, Sub};
+
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use super::stops::Stops;
+
+/// A place on a light's power scale, in stops from its full power. Full is 0, 1/8 is -3.
+///
+/// ```compile_fail,E0308
+/// use greyhold::photometry::PowerSetting;
+/// let nonsense = PowerSetting::FULL + PowerSetting::FULL;
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct PowerSetting(Stops);
+
+impl PowerSetting {
+    pub const FULL: PowerSetting = PowerSetting(Stops::ZERO);
+
+    pub fn from_full(stops: Stops) -> PowerSetting {
+        PowerSetting(stops)
+    }
+
+    pub fn below_full(self) -> Stops {
+        self.0
+    }
+}
+
+impl Add<Stops> for PowerSetting {
+    type Output = PowerSetting;
+    fn add(self, change: Stops) -> PowerSetting {
+        PowerSetting(self.0 + change)
+    }
+}
+
+impl Sub for PowerSetting {
+    type Output = Stops;
+    fn sub(self, other: PowerSetting) -> Stops {
+        self.0 - other.0
+    }
+}
+
+/// The smallest move of a dial.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Step {
+    #[serde(rename = "1")]
+    Whole,
+    #[serde(rename = "1/2")]
+    Half,
+    #[serde(rename = "1/3")]
+    Third,
+    #[serde(rename = "1/10")]
+    Tenth,
+}
+
+impl Step {
+    pub fn per_stop(self) -> f64 {
+        match self {
+            Step::Whole => 1.0,
+            Step::Half => 2.0,
+            Step::Third => 3.0,
+            Step::Tenth => 10.0,
+        }
+    }
+
+    pub fn stops(self) -> Stops {
+        Stops(1.0 / self.per_stop())
+    }
+
+    /// A part of a stop as lights write it: one decimal.
+    fn parse_part(self, part: f64) -> f64 {
+        (part * self.per_stop()).round() / self.per_stop()
+    }
+}
+
+/// How a light shows its power.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Scale {
+    /// Fractions of full power with parts of a stop above them: `1/8 +0.3`.
+    Fraction,
+    /// A number that rises by one a stop; `full` is what it shows at full power.
+    Decimal { full: f64 },
+    /// Watt-seconds, `full` at full power.
+    WattSeconds { full: f64 },
+}
+
+/// What one light can be set to: its scale, step and range.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Dial {
+    scale: Scale,
+    step: Step,
+    least: PowerSetting,
+    most: PowerSetting,
+}
+
+/// Where a wanted setting lands on a dial.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placed {
+    /// The nearest setting the dial really has.
+    pub setting: PowerSetting,
+    /// Wanted minus reached: what rounding, or the end of the range, leaves over.
+    pub left_over: Stops,
+    pub reach: Reach,
+}
+
+/// Whether a wanted setting lies on the dial.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reach {
+    Within,
+    BelowLeast,
+    AboveMost,
+}
+
+/// A power setting or range that can't be read.
+#[derive(Debug, Error, PartialEq)]
+pub enum DialError {
+    #[error("power '{text}' is not written as this light shows it: write {form}")]
+    Unreadable { text: String, form: &'static str },
+    #[error("range from '{least}' to '{most}' is upside down: the first must be the weaker one")]
+    UpsideDown { least: String, most: String },
+    #[error("'{0}' is no step of a dial: write 1/10, 1/3, 1/2 or 1")]
+    NoStep(String),
+    #[error("power '{text}' is outside the light's range, {least} to {most}")]
+    OutOfRange { text: String, least: String, most: String },
+    #[error("{0} is no full power: write a number above zero")]
+    NoFullPower(f64),
+}
+
+impl std::str::FromStr for Step {
+    type Err = DialError;
+    fn from_str(text: &str) -> Result<Step, DialError> {
+        match text.trim() {
+            "1" | "whole" => Ok(Step::Whole),
+            "1/2" | "0.5" => Ok(Step::Half),
+            "1/3" | "0.3" => Ok(Step::Third),
+            "1/10" | "0.1" => Ok(Step::Tenth),
+            other => Err(DialError::NoStep(other.to_owned())),
+        }
+    }
+}
+
+impl Dial {
+    /// A dial with its range written as the light shows it, weakest first.
+    pub fn new(scale: Scale, step: Step, least: &str, most: &str) -> Result<Dial, DialError> {
+        if let Scale::Decimal { full } | Scale::WattSeconds { full } = scale
+            && !(full.is_finite() && full > 0.0)
+        {
+            return Err(DialError::NoFullPower(full));
+        }
+        let open = Dial { scale, step, least: PowerSetting::FULL, most: PowerSetting::FULL };
+        let dial = Dial { least: open.read(least)?, most: open.read(most)?, ..open };
+        if dial.least < dial.most {
+            Ok(dial)
+        } else {
+            Err(DialError::UpsideDown { least: least.to_owned(), most: most.to_owned() })
+        }
+    }
+
+    pub fn step(&self) -> Step {
+        self.step
+    }
+
+    pub fn least(&self) -> PowerSetting {
+        self.least
+    }
+
+    pub fn most(&self) -> PowerSetting {
+        self.most
+    }
+
+    /// A setting of this dial from the light's own writing; must be in range.
+    pub fn parse(&self, text: &str) -> Result<PowerSetting, DialError> {
+        let setting = self.read(text)?;
+        let half_step = self.step.stops() / 2.0;
+        if setting - self.most > half_step || self.least - setting > half_step {
+            return Err(DialError::OutOfRange {
+                text: text.trim().to_owned(),
+                least: self.print(self.least),
+                most: self.print(self.most),
+            });
+        }
+        Ok(setting)
+    }
+
+    /// The setting as the light shows it. Settings between two clicks are shown at the nearest.
+    pub fn print(&self, setting: PowerSetting) -> String {
+        let stops = setting.below_full().to_nearest(self.step.stops()).0;
+        match self.scale {
+            Scale::Fraction => print_fraction(stops),
+            Scale::Decimal { full } => format!("{:.1}", full + stops),
+            Scale::WattSeconds { full } => format!("{} Ws", three_digits(full * stops.exp2())),
+        }
+    }
+
+    /// The nearest setting the dial has to the wanted one, and what is left over.
+    pub fn place(&self, wanted: PowerSetting) -> Placed {
+        let snapped = PowerSetting(wanted.below_full().to_nearest(self.step.stops()));
+        let tiny = Stops(1e-9);
+        let (setting, reach) = if snapped - self.most > tiny {
+            (self.most, Reach::AboveMost)
+        } else if self.least - snapped > tiny {
+            (self.least, Reach::BelowLeast)
+        } else {
+            (snapped, Reach::Within)
+        };
+        Placed { setting, left_over: wanted - setting, reach }
+    }
+
+    /// Whole clicks of the dial in a change of power; positive is up.
+    pub fn clicks(&self, change: Stops) -> i32 {
+        (change.0 * self.step.per_stop()).round() as i32
+    }
+
+    fn read(&self, text: &str) -> Result<PowerSetting, DialError> {
+        let (stops, form) = match self.scale {
+            Scale::Fraction => (read_fraction(text, self.step), "a fraction of full power such as 1/8 or 1/8 +0.3"),
+            Scale::Decimal { full } => (
+                read_number(text).map(|shown| self.step.parse_part(shown - full)),
+                "the number the light shows, such as 6.3",
+            ),
+            Scale::WattSeconds { full } => (
+                read_number(text)
+                    .and_then(|ws| Stops::from_ratio(ws / full))
+                    .map(|s| s.to_nearest(self.step.stops()).0),
+                "watt-seconds, such as 250 Ws",
+            ),
+        };
+        stops
+            .map(|s| PowerSetting(Stops(s)))
+            .ok_or_else(|| DialError::Unreadable { text: text.trim().to_owned(), form })
+    }
+}
+
+fn read_number(text: &str) -> Option<f64> {
+    let lower = text.trim().to_ascii_lowercase();
+    let digits = lower.trim_end_matches("ws").trim_end_matches('j').trim();
+    digits.parse().ok().filter(|n: &f64| n.is_finite())
+}
+
+/// `1/8`, `1/8 +0.3`, `1/2 -1/3`, `full`.
+fn read_fraction(text: &str, step: Step) -> Option<f64> {
+    let body = text.trim();
+    if body.eq_ignore_ascii_case("full") || body == "1" {
+        return Some(0.0);
+    }
+    let (base, part) = match body.find(['+', '-']) {
+        Some(at) => (body[..at].trim(), Some(&body[at..])),
+        None => (body, None),
+    };
+    let n: u32 = base.strip_prefix("1/")?.trim().parse().ok()?;
+    if !n.is_power_of_two() || n > 4096 {
+        return None;
+    }
+    let above = match part {
+        None => 0.0,
+        Some(written) => read_part(written)?,
+    };
+    Some(step.parse_part(above) - f64::from(n.ilog2()))
+}
+
+fn read_part(written: &str) -> Option<f64> {
+    let negative = written.starts_with('-');
+    let digits = written[1..].trim();
+    let size = match digits.split_once('/') {
+        Some((num, den)) => num.parse::<f64>().ok()? / den.parse::<f64>().ok()?,
+        None => digits.parse().ok()?,
+    };
+    (0.0..1.0).contains(&size).then_some(if negative { -size } else { size })
+}
+
+fn print_fraction(stops: f64) -> String {
+    let whole = (-stops - 1e-9).ceil();
+    let above = stops + whole;
+    if whole < 0.0 {
+        // Above full power: no light shows it, but a wanted setting must still be sayable.
+        return format!("1/1 {:+.1}", stops);
+    }
+    let base = format!("1/{}", whole.exp2());
+    if above < 0.05 { base } else { format!("{base} +{above:.1}") }
+}
+
+fn three_digits(value: f64) -> String {
+    let decimals = (2 - value.log10().floor() as i32).max(0) as usize;
+    format!("{value:.decimals$}")
+}
+
+impl fmt::Display for Dial {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} to {}", self.print(self.least), self.print(self.most))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn small_flash() -> Dial {
+        Dial::new(Scale::Fraction, Step::Third, "1/128", "1/1").unwrap()
+    }
+
+    #[test]
+    fn a_small_flash_shows_fractions_with_thirds() {
+        let dial = small_flash();
+        for (text, stops) in
+            [("1/1", 0.0), ("full", 0.0), ("1/8 +0.3", -3.0 + 1.0 / 3.0), ("1/8+2/3", -7.0 / 3.0), ("1/2 -0.3", -4.0 / 3.0)]
+        {
+            let setting = dial.parse(text).unwrap();
+            assert!((setting.below_full().0 - stops).abs() < 1e-12, "{text}");
+        }
+        assert_eq!(dial.print(PowerSetting(Stops(-8.0 / 3.0))), "1/8 +0.3");
+        assert_eq!(dial.print(PowerSetting(Stops(-7.0 / 3.0))), "1/8 +0.7");
+    }
+
+    #[test]
+    fn what_can_not_be_read_says_what_would_be_right() {
+        let dial = small_flash();
+        for wrong in ["1/0", "1/3", "2/3", "", "-", "1/8 +x", "1/99999999999"] {
+            let said = dial.parse(wrong).unwrap_err().to_string();
+            assert!(said.contains("1/8 +0.3"), "{wrong}: {said}");
+        }
+        assert!(dial.parse("1/256").unwrap_err().to_string().contains("1/128 to 1/1"));
+        assert!(Dial::new(Scale::Fraction, Step::Third, "1/1", "1/128").is_err());
+    }
+
+    #[test]
+    fn out_of_range_is_a_value() {
+        let placed = small_flash().place(PowerSetting(Stops(1.0)));
+        assert_eq!(placed.reach, Reach::AboveMost);
+        assert_eq!(placed.setting, PowerSetting::FULL);
+        assert_eq!(placed.left_over, Stops(1.0));
+    }
+
+    /// CHECK: half the watt-seconds is -1 stop (proportionality; common practice, no source).
+    #[test]
+    fn watt_seconds_halve_a_stop() {
+        let dial = Dial::new(Scale::WattSeconds { full: 500.0 }, Step::Tenth, "7.8 Ws", "500 Ws").unwrap();
+        assert_eq!(dial.parse("250 Ws").unwrap().below_full(), Stops(-1.0));
+        assert_eq!(dial.print(PowerSetting(Stops(-3.0))), "62.5 Ws");
+    }
+
+    fn any_dial() -> impl Strategy<Value = Dial> {
+        let step = prop_oneof![Just(Step::Whole), Just(Step::Half), Just(Step::Third), Just(Step::Tenth)];
+        let scale = prop_oneof![
+            Just((Scale::Fraction, "1/512", "1/1")),
+            Just((Scale::Decimal { full: 10.0 }, "1.0", "10.0")),
+            Just((Scale::WattSeconds { full: 1200.0 }, "2.34", "1200")),
+        ];
+        (scale, step).prop_map(|((scale, least, most), step)| Dial::new(scale, step, least, most).unwrap())
+    }
+
+    proptest! {
+        #[test]
+        fn every_click_survives_print_and_parse(dial in any_dial(), down in 0_i32..90) {
+            let placed = dial.place(PowerSetting(Stops(-f64::from(down) / dial.step().per_stop())));
+            let back = dial.parse(&dial.print(placed.setting)).unwrap();
+            prop_assert!((back - placed.setting).abs() < Stops(1e-9), "{}", dial.print(placed.setting));
+        }
+
+        #[test]
+        fn place_plus_distance_minus_distance_is_the_place(p in -9.0_f64..0.0, d in -9.0_f64..9.0) {
+            let place = PowerSetting(Stops(p));
+            prop_assert!(((place + Stops(d)) - place - Stops(d)).abs() < Stops(1e-12));
+        }
+
+        #[test]
+        fn rounding_leaves_at_most_half_a_click(dial in any_dial(), p in -8.5_f64..0.0) {
+            let placed = dial.place(PowerSetting(Stops(p)));
+            if placed.reach == Reach::Within {
+                prop_assert!(placed.left_over.abs().0 <= dial.step().stops().0 / 2.0 + 1e-9);
+            }
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Differences of light in stops.
+//!
+//! Owns the unit and how it is shown. A place (a reading, a dial position) is another type; this
+//! one is always a distance between two places.
+
+use std::fmt;
+use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub};
+
+use serde::{Deserialize, Serialize, Serializer};
+
+/// A difference of light in stops; one stop is a factor of two. Brighter is positive.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Deserialize)]
+#[serde(transparent)]
+pub struct Stops(pub f64);
+
+impl Stops {
+    /// No difference.
+    pub const ZERO: Stops = Stops(0.0);
+    /// The third of a stop that cameras and small flashes step by.
+    pub const THIRD: Stops = Stops(1.0 / 3.0);
+
+    /// Stops of a ratio of light. `None` for darkness, negative or non-finite light: no light has
+    /// no stops.
+    ///
+    /// ```
+    /// use greyhold::photometry::Stops;
+    /// assert_eq!(Stops::from_ratio(4.0), Some(Stops(2.0)));
+    /// assert_eq!(Stops::from_ratio(0.0), None);
+    /// ```
+    pub fn from_ratio(light: f64) -> Option<Stops> {
+        (light.is_finite() && light > 0.0).then(|| Stops(light.log2()))
+    }
+
+    /// The factor of light that this difference stands for.
+    pub fn ratio(self) -> f64 {
+        self.0.exp2()
+    }
+
+    pub fn abs(self) -> Stops {
+        Stops(self.0.abs())
+    }
+
+    /// The same difference, moved to the nearest multiple of `step`.
+    pub fn to_nearest(self, step: Stops) -> Stops {
+        Stops((self.0 / step.0).round() * step.0)
+    }
+
+    /// Root of the sum of squares: how independent uncertainties add.
+    pub fn in_quadrature(self, other: Stops) -> Stops {
+        Stops(self.0.hypot(other.0))
+    }
+
+    /// In thirds, as a camera shows it: `+1 2/3`, `-1/3`, `0`. Rounded to the nearest third.
+    pub fn in_thirds(self) -> String {
+        let thirds = (self.0 * 3.0).round() as i64;
+        let sign = if thirds < 0 { "-" } else { "+" };
+        match (thirds.abs() / 3, thirds.abs() % 3) {
+            (0, 0) => "0".to_owned(),
+            (whole, 0) => format!("{sign}{whole}"),
+            (0, part) => format!("{sign}{part}/3"),
+            (whole, part) => format!("{sign}{whole} {part}/3"),
+        }
+    }
+}
+
+impl fmt::Display for Stops {
+    /// Two decimals, always a sign, never a negative zero.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let hundredths = (self.0 * 100.0).round() / 100.0 + 0.0;
+        write!(f, "{hundredths:+.2}")
+    }
+}
+
+impl Serialize for Stops {
+    /// Six decimals: far below any reading's noise, and short lines in the shot log.
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_f64((self.0 * 1e6).round() / 1e6 + 0.0)
+    }
+}
+
+impl Add for Stops {
+    type Output = Stops;
+    fn add(self, other: Stops) -> Stops {
+        Stops(self.0 + other.0)
+    }
+}
+
+impl AddAssign for Stops {
+    fn add_assign(&mut self, other: Stops) {
+        self.0 += other.0;
+    }
+}
+
+impl Sub for Stops {
+    type Output = Stops;
+    fn sub(self, other: Stops) -> Stops {
+        Stops(self.0 - other.0)
+    }
+}
+
+impl Neg for Stops {
+    type Output = Stops;
+    fn neg(self) -> Stops {
+        Stops(-self.0)
+    }
+}
+
+impl Mul<f64> for Stops {
+    type Output = Stops;
+    fn mul(self, factor: f64) -> Stops {
+        Stops(self.0 * factor)
+    }
+}
+
+impl Div<f64> for Stops {
+    type Output = Stops;
+    fn div(self, divisor: f64) -> Stops {
+        Stops(self.0 / divisor)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shown_numbers_have_a_sign_and_no_negative_zero() {
+        assert_eq!(Stops(-0.004).to_string(), "+0.00");
+        assert_eq!(Stops(2.0 / 3.0).to_string(), "+0.67");
+        assert_eq!(Stops(-1.0).to_string(), "-1.00");
+    }
+
+    #[test]
+    fn thirds_read_as_on_a_camera() {
+        for (value, text) in [(5.0 / 3.0, "+1 2/3"), (-0.34, "-1/3"), (0.1, "0"), (-2.0, "-2")] {
+            assert_eq!(Stops(value).in_thirds(), text);
+        }
+    }
+}
