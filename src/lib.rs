@@ -6,7 +6,15 @@
 //!
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
 //! 2. [`container`]: the structure of picture files, and whether they are whole
+//! 3. [`frame`]: one photograph's settings and its pixels
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod container;
+pub mod advice;
+pub mod config;
+pub mod drift;
+pub mod frame;
+pub mod intake;
+pub mod meter;
 pub mod photometry;
+pub mod rig;

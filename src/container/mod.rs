@@ -15,7 +15,6 @@ use std::path::Path;
 
 use thiserror::Error;
 
-pub use jpeg::Walk as JpegWalk;
 pub use tiff::within_budget;
 
 /// What a file is, by its name; the structure then has to agree.
@@ -105,6 +104,36 @@ pub struct Layout {
 
 /// Examines an open file of a known kind. `Ok` means that the picture is whole.
 pub fn examine(kind: Kind, file: &mut File) -> Result<Layout, Fault> {
+    match kind {
+        Kind::Jpeg | Kind::Png | Kind::WebP => load(kind, file).map(|(layout, _)| layout),
+        _ => {
+            let length = checked_length(kind, file)?;
+            match kind {
+                Kind::Tiff | Kind::RawTiff => tiff::examine(file, length),
+                Kind::Heif | Kind::RawBoxes => boxes::examine(file, length),
+                _ => Ok(Layout::default()),
+            }
+        }
+    }
+}
+
+/// Examines a file and gives its bytes, too, read once. Raw files' bytes are left on the disk.
+pub fn load(kind: Kind, file: &mut File) -> Result<(Layout, Vec<u8>), Fault> {
+    if kind.is_raw() {
+        return Ok((examine(kind, file)?, Vec::new()));
+    }
+    let length = checked_length(kind, file)?;
+    let bytes = read_all(file, length)?;
+    let layout = match kind {
+        Kind::Jpeg => jpeg::examine(&bytes)?,
+        Kind::Png => chunks::examine_png(&bytes)?,
+        Kind::WebP => chunks::examine_webp(&bytes)?,
+        _ => examine(kind, file)?,
+    };
+    Ok((layout, bytes))
+}
+
+fn checked_length(kind: Kind, file: &mut File) -> Result<u64, Fault> {
     let length = file.metadata()?.len();
     let limit = kind.size_limit();
     if length > limit {
@@ -113,20 +142,15 @@ pub fn examine(kind: Kind, file: &mut File) -> Result<Layout, Fault> {
     if length == 0 {
         return Err(Fault::Incomplete("it is empty"));
     }
+    let mut start = [0_u8; 4];
     file.seek(SeekFrom::Start(0))?;
-    match kind {
-        Kind::Jpeg => jpeg::examine(&read_all(file, length)?),
-        Kind::Png => chunks::examine_png(&read_all(file, length)?),
-        Kind::WebP => chunks::examine_webp(&read_all(file, length)?),
-        Kind::Tiff | Kind::RawTiff => tiff::examine(file, length),
-        Kind::Heif | Kind::RawBoxes => boxes::examine(file, length),
-        Kind::RawOther => Ok(Layout::default()),
+    file.read_exact(&mut start).map_err(|_| Fault::Incomplete("it has no beginning yet"))?;
+    // Space set aside by a writer that fills it from behind. No picture begins with four zeros.
+    if start == [0; 4] {
+        return Err(Fault::Incomplete("its beginning is not written yet"));
     }
-}
-
-/// Examines a whole JPEG already in memory.
-pub fn examine_jpeg(bytes: &[u8]) -> Result<Layout, Fault> {
-    jpeg::examine(bytes)
+    file.seek(SeekFrom::Start(0))?;
+    Ok(length)
 }
 
 /// Bytes of a picture that identify it: a changed caption leaves them, another picture does not.
@@ -141,7 +165,7 @@ pub fn fingerprint(kind: Kind, file: &mut File) -> Result<u32, Fault> {
             file.seek(SeekFrom::Start(0))?;
             let mut head = Vec::new();
             file.by_ref().take(HEADER_GUESS).read_to_end(&mut head)?;
-            JpegWalk::header(&head).map(|walk| walk.scan_at as u64).unwrap_or(0)
+            jpeg::Walk::header(&head).map(|walk| walk.scan_at as u64).unwrap_or(0)
         }
         _ => examine(kind, file)?.payload,
     };

@@ -164,7 +164,10 @@ impl<'a, F: Read + Seek> Walk<'a, F> {
             PREVIEW_LENGTH => previews.counts = self.values(entry)?,
             WIDTH => size.0 = self.values(entry)?.first().map_or(0, |v| *v as u32),
             HEIGHT => size.1 = self.values(entry)?.first().map_or(0, |v| *v as u32),
-            _ if DOWN.contains(&tag) => self.waiting.extend(self.values(entry)?.into_iter().filter(|at| *at != 0)),
+            _ if DOWN.contains(&tag) => {
+                let down = self.values(entry)?;
+                self.waiting.extend(down.into_iter().filter(|at| *at != 0));
+            }
             _ => {}
         }
         Ok(())

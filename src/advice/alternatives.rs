@@ -1,0 +1,69 @@
+//! The other ways to the same exposure when a light's range ends, with their numbers.
+
+use serde::{Deserialize, Serialize};
+
+use crate::frame::Settings;
+use crate::photometry::{Density, FNumber, IsoSpeed, Stops, distance_factor};
+
+/// What else would supply, or take away, the light that one group can't.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OtherWays {
+    pub group: String,
+    /// Light still missing (positive) or still too much (negative).
+    pub missing: Stops,
+    /// By this factor the light's distance would have to change. Point source: a large near
+    /// modifier falls off slower.
+    pub distance_factor: f64,
+    /// ISO that supplies it for all groups; each group then needs its power worked out anew.
+    pub iso: Option<f64>,
+    /// f-number that supplies it for all groups, at the price of sharpness in depth.
+    pub f_number: Option<f64>,
+    /// Density of a filter over the lens, for too much light.
+    pub filter_density: Option<Density>,
+}
+
+/// The other ways for one group. `settings` are those that the lights were to fit.
+pub fn other_ways(group: &str, missing: Stops, settings: &Settings) -> OtherWays {
+    OtherWays {
+        group: group.to_owned(),
+        missing,
+        distance_factor: distance_factor(missing),
+        iso: settings.iso.and_then(|iso| IsoSpeed::nearest_third(iso.sv() + missing)).map(IsoSpeed::marked),
+        f_number: settings.f_number.and_then(|n| FNumber::nearest_third(n.av() - missing)).map(FNumber::marked),
+        filter_density: (missing < Stops::ZERO).then(|| Density::losing(-missing)),
+    }
+}
+
+impl OtherWays {
+    pub fn in_words(&self) -> String {
+        let mut ways = Vec::new();
+        if let Some(iso) = self.iso {
+            ways.push(format!("ISO {iso}"));
+        }
+        if let Some(n) = self.f_number {
+            ways.push(format!("f/{n}"));
+        }
+        if let Some(Density(d)) = self.filter_density {
+            ways.push(format!("an ND filter of density {d:.1}"));
+        }
+        let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther" };
+        ways.push(format!("its light {nearer}, at {:.2} times the distance (less sure for a large modifier)", self.distance_factor));
+        format!("{} ends {} stop short; instead: {}", self.group, self.missing, ways.join(", or "))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// CHECK: inverse square (Hecht, Optics) and density (ISO 5-2, from memory).
+    #[test]
+    fn too_much_light_can_be_filtered_or_moved_away() {
+        let settings = Settings { f_number: "f/2.8".parse().ok(), iso: "100".parse().ok(), ..Settings::default() };
+        let ways = other_ways("key", Stops(-1.0), &settings);
+        assert_eq!((ways.iso, ways.f_number), (Some(50.0), Some(4.0)));
+        assert!((ways.distance_factor - 2_f64.sqrt()).abs() < 1e-9);
+        assert!((ways.filter_density.unwrap().0 - 0.30103).abs() < 1e-5);
+        assert!(ways.in_words().contains("farther"));
+    }
+}

@@ -1,0 +1,340 @@
+//! The cause of a frame's drift, told apart from the evidence.
+
+use serde::{Deserialize, Serialize};
+
+use super::sentence;
+use crate::drift::{
+    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, WentBy, compare_layout, expected, fitting_light,
+    observe, weigh,
+};
+use crate::frame::{Captured, Rendering, Response, Settings};
+use crate::meter::{Metered, Reading};
+use crate::photometry::Stops;
+
+/// Why a frame differs from its reference, or doesn't.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    Matched,
+    /// Settings changed and the lights did not follow.
+    SettingsChanged,
+    /// The lights changed and the settings did not.
+    LightsChanged,
+    /// Both changed and do not cancel.
+    BothChanged,
+    /// No flash lit the frame.
+    Misfire,
+    /// A flash had not recycled.
+    Recycle,
+    /// Too much is clipped to compare.
+    Clipped,
+    /// The camera doesn't tell its settings: judged by the light alone.
+    SettingsUnknown,
+    NoReference,
+    /// Part of the frame changed unlike the rest.
+    Uneven,
+    /// Another scene than the reference's.
+    NewScene,
+    /// The camera maps the tones of each frame anew.
+    NotTrustworthy,
+    /// The difference is smaller than its uncertainty.
+    Uncertain,
+    /// The file's pixels are not metered.
+    NotMetered,
+}
+
+impl Cause {
+    /// Causes at which nobody should touch a light.
+    pub fn holds(self) -> bool {
+        matches!(self, Cause::Misfire | Cause::Recycle)
+    }
+
+    /// Causes that a correction of all groups answers.
+    pub fn is_correctable(self) -> bool {
+        matches!(
+            self,
+            Cause::SettingsChanged | Cause::LightsChanged | Cause::BothChanged | Cause::SettingsUnknown
+        )
+    }
+}
+
+/// A frame as it takes part in a comparison.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Subject {
+    pub settings: Settings,
+    pub metered: Option<Metered>,
+}
+
+/// What is known of the frame before this one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Previous {
+    pub captured: Option<Captured>,
+}
+
+/// Everything a verdict rests on.
+pub struct Evidence<'a> {
+    pub reference: Option<&'a Subject>,
+    pub frame: &'a Subject,
+    pub previous: Option<&'a Previous>,
+    pub response: &'a Response,
+    /// Name of the spot that the frame is judged by.
+    pub judge_by: &'a str,
+    pub lighting: Lighting,
+    pub tolerance: Stops,
+    /// A flash may still be charging this long after a frame, in seconds.
+    pub recycle_seconds: f64,
+    /// How far all groups alike were turned since the reference; `None` when not known.
+    pub moved: Option<Stops>,
+    /// The turn of a suggested correction that may have been carried out.
+    pub pending: Option<Stops>,
+    /// Leave the settings out and go by the picture alone.
+    pub light_alone: bool,
+}
+
+/// The verdict on one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    pub cause: Cause,
+    pub sentence: String,
+    /// From the settings, in stops.
+    pub expected: Option<Stops>,
+    pub lighting: Lighting,
+    /// From the light alone.
+    pub observed: Option<Stops>,
+    /// Both weighed.
+    pub drift: Option<Stops>,
+    /// Half-width of the drift's 95 % interval.
+    pub uncertainty: Option<Stops>,
+    pub went_by: Option<WentBy>,
+    pub basis: Option<Basis>,
+    /// What the lights did since the reference: observed minus expected.
+    pub lights: Option<Stops>,
+    pub spots: Vec<Observed>,
+    pub uneven: Option<Unevenness>,
+}
+
+/// A verdict with the numbers that sentences are made from.
+pub struct Judged<'a> {
+    pub evidence: &'a Evidence<'a>,
+    pub cause: Cause,
+    pub expected: Option<Stops>,
+    pub seen: Option<&'a Observed>,
+    pub weighed: Option<&'a Weighed>,
+    pub uneven: Option<&'a Unevenness>,
+}
+
+/// A frame this far under what was predicted was lit by no flash.
+const MISFIRE: Stops = Stops(-3.0);
+/// A flash that fires before it has recycled loses at least and at most this much.
+const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
+/// Below this likeness, with quantiles this far apart, the scene is another one.
+const OTHER_SCENE_LIKENESS: f64 = 0.35;
+const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
+/// A phone's drift was seen to be off by up to a stop over two; its interval must say so.
+const PER_FRAME_RENDERING: Stops = Stops(1.2);
+/// Two cameras see one light differently by about this much (ISO 12232 allows a third).
+const OTHER_CAMERA: Stops = Stops(0.5);
+
+/// Judges one frame.
+pub fn judge(evidence: &Evidence) -> Verdict {
+    let spots = observed_spots(evidence);
+    let mut seen = spots.iter().find(|s| s.spot == evidence.judge_by).or(spots.first()).cloned();
+    if let Some(seen) = &mut seen {
+        seen.half_width = seen.half_width.in_quadrature(doubt_of_cameras(evidence));
+    }
+    let lighting = lighting_of(evidence, seen.as_ref());
+    let expected = evidence
+        .reference
+        .filter(|_| !evidence.light_alone)
+        .and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
+    let predictions = predictions(evidence, expected);
+    let weighed = weigh(&predictions, seen.as_ref());
+    let layout = metered_pair(evidence).and_then(|(r, f)| compare_layout(r, f, evidence.response));
+    let uneven = layout.as_ref().and_then(|l| l.uneven.clone());
+    let likeness = layout.as_ref().map_or(1.0, |l| l.likeness);
+    let cause = tell_cause(evidence, seen.as_ref(), weighed.as_ref(), expected, uneven.as_ref(), likeness);
+    let judged = Judged {
+        evidence,
+        cause,
+        expected,
+        seen: seen.as_ref(),
+        weighed: weighed.as_ref(),
+        uneven: uneven.as_ref(),
+    };
+    let sentence = sentence::say(&judged);
+    let tells = match cause {
+        Cause::NoReference | Cause::NotMetered | Cause::Misfire => false,
+        Cause::Clipped => expected.is_some_and(|e| clipping_agrees(evidence, e)),
+        _ => true,
+    };
+    let weighed = weighed.filter(|_| tells);
+    Verdict {
+        cause,
+        sentence,
+        expected,
+        lighting,
+        observed: seen.as_ref().map(|s| s.drift),
+        drift: weighed.as_ref().map(|w| w.drift),
+        uncertainty: weighed.as_ref().map(|w| w.half_width),
+        went_by: weighed.as_ref().map(|w| w.went_by),
+        basis: weighed.as_ref().and_then(|w| w.basis),
+        lights: seen.as_ref().zip(expected).map(|(s, e)| s.drift - e),
+        spots,
+        uneven,
+    }
+}
+
+impl Verdict {
+    /// The change of light that would bring the frame back to its reference; `None` when nobody
+    /// should turn anything on this evidence.
+    pub fn wanted(&self, tolerance: Stops) -> Option<Stops> {
+        let drift = self.drift.filter(|d| d.abs() > tolerance)?;
+        (self.cause.is_correctable() || self.cause == Cause::Clipped).then_some(-drift)
+    }
+}
+
+/// A clipped frame still bears out its settings when it is clipped at the end they point to.
+fn clipping_agrees(evidence: &Evidence, expected: Stops) -> bool {
+    let reading = evidence.frame.metered.as_ref().and_then(|m| m.reading(evidence.judge_by));
+    reading.is_some_and(|r| {
+        let clipped = if expected > Stops::ZERO { r.clipped_high } else { r.clipped_low };
+        clipped.iter().any(|share| *share > 0.5)
+    })
+}
+
+fn metered_pair<'a>(evidence: &'a Evidence) -> Option<(&'a Metered, &'a Metered)> {
+    evidence.reference?.metered.as_ref().zip(evidence.frame.metered.as_ref())
+}
+
+fn observed_spots(evidence: &Evidence) -> Vec<Observed> {
+    let Some((reference, frame)) = metered_pair(evidence) else {
+        return Vec::new();
+    };
+    // Readings through different curves are not comparable.
+    if reference.response != frame.response {
+        return Vec::new();
+    }
+    let pairs = frame.readings.iter().filter_map(|f| reference.reading(&f.spot).map(|r| (r, f)));
+    pairs.filter_map(|(r, f)| observe(r, f, evidence.response)).collect()
+}
+
+fn doubt_of_cameras(evidence: &Evidence) -> Stops {
+    let Some(reference) = evidence.reference else {
+        return Stops::ZERO;
+    };
+    let (a, b) = (&reference.settings, &evidence.frame.settings);
+    let per_frame = [a, b].iter().any(|s| s.rendering == Rendering::PerFrame);
+    let other = a.camera != b.camera;
+    let rendering = if per_frame { PER_FRAME_RENDERING } else { Stops::ZERO };
+    rendering.in_quadrature(if other { OTHER_CAMERA } else { Stops::ZERO })
+}
+
+fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
+    match (evidence.lighting, evidence.reference) {
+        (Lighting::Either, Some(reference)) => {
+            let observed = seen.map(|s| (s.drift, s.half_width));
+            fitting_light(&reference.settings, &evidence.frame.settings, observed)
+        }
+        (told, _) => told,
+    }
+}
+
+fn predictions(evidence: &Evidence, expected: Option<Stops>) -> Vec<Prediction> {
+    let Some(untouched) = expected.zip(evidence.moved).map(|(e, m)| e + m) else {
+        return Vec::new();
+    };
+    let followed = evidence.pending.map(|turn| Prediction { drift: untouched + turn, basis: Basis::CorrectionFollowed });
+    let untouched = Prediction { drift: untouched, basis: Basis::LightsUntouched };
+    // Nearest wins; with equal distance nothing was touched.
+    std::iter::once(untouched).chain(followed).collect()
+}
+
+fn tell_cause(
+    evidence: &Evidence,
+    seen: Option<&Observed>,
+    weighed: Option<&Weighed>,
+    expected: Option<Stops>,
+    uneven: Option<&Unevenness>,
+    likeness: f64,
+) -> Cause {
+    if evidence.frame.metered.is_none() {
+        return Cause::NotMetered;
+    }
+    let Some(reference) = evidence.reference.filter(|r| r.metered.is_some()) else {
+        return Cause::NoReference;
+    };
+    if [reference, evidence.frame].iter().any(|s| s.settings.rendering == Rendering::PerFrame) {
+        return Cause::NotTrustworthy;
+    }
+    if is_misfire(evidence, expected) {
+        return Cause::Misfire;
+    }
+    let Some((seen, weighed)) = seen.zip(weighed) else {
+        return Cause::Clipped;
+    };
+    if likeness < OTHER_SCENE_LIKENESS && seen.spread > OTHER_SCENE_SPREAD {
+        return Cause::NewScene;
+    }
+    if is_recycle(evidence, seen, expected) {
+        return Cause::Recycle;
+    }
+    if uneven.is_some() {
+        return Cause::Uneven;
+    }
+    if weighed.drift.abs() <= evidence.tolerance {
+        return Cause::Matched;
+    }
+    if weighed.drift.abs() <= weighed.half_width {
+        return Cause::Uncertain;
+    }
+    let Some(expected) = expected else {
+        return Cause::SettingsUnknown;
+    };
+    let settings_changed = expected.abs() > Stops(0.01);
+    match (settings_changed, weighed.went_by) {
+        (true, WentBy::Both | WentBy::Settings) => Cause::SettingsChanged,
+        (true, WentBy::Light) => Cause::BothChanged,
+        (false, _) => Cause::LightsChanged,
+    }
+}
+
+/// The bright parts of the frame lie far under where they should be: dark all over, not clipped.
+fn is_misfire(evidence: &Evidence, expected: Option<Stops>) -> bool {
+    let bright = |reading: &Reading| reading.quantiles.get(reading.quantiles.len() * 9 / 10).copied();
+    let pair = metered_pair(evidence).and_then(|(r, f)| r.reading(evidence.judge_by).zip(f.reading(evidence.judge_by)));
+    let Some((reference, frame)) = pair.and_then(|(r, f)| bright(r).zip(bright(f))) else {
+        return false;
+    };
+    let predicted = expected.unwrap_or(Stops::ZERO) + evidence.moved.unwrap_or(Stops::ZERO);
+    // The pending correction may have been carried out, and then less light was to come.
+    let predicted = predicted + Stops(evidence.pending.unwrap_or(Stops::ZERO).0.min(0.0));
+    // What the reference clips was at least as bright as its top; darkness bottoms out, too.
+    let darkest = evidence.response.light(0.0);
+    let floor = Stops((reference + predicted).0.max(darkest.0));
+    let fell = frame - floor;
+    let nothing_left = frame <= evidence.response.light(NEARLY_BLACK);
+    fell <= MISFIRE || (nothing_left && (reference + predicted) - evidence.response.light(NEARLY_BLACK) > Stops(1.0))
+}
+
+/// At this code nine tenths of the frame are as good as black.
+const NEARLY_BLACK: f64 = 9.0;
+
+fn is_recycle(evidence: &Evidence, seen: &Observed, expected: Option<Stops>) -> bool {
+    let Some(soon) = evidence.previous.and_then(|p| p.captured.as_ref()).zip(evidence.frame.settings.captured.as_ref())
+    else {
+        return false;
+    };
+    let (previous, this) = soon;
+    let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
+    let after = this.seconds_since(previous);
+    let Some(expected) = expected.zip(evidence.moved).map(|(e, m)| e + m) else {
+        return false;
+    };
+    let dip = seen.drift - expected;
+    // A turn that was asked for explains a fall better than a flash caught charging.
+    let asked_for = evidence.pending.is_some_and(|turn| (dip - turn).abs() <= Stops(0.25).in_quadrature(seen.half_width));
+    (0.0..=evidence.recycle_seconds + slack).contains(&after)
+        && RECYCLE_DIP.contains(&dip.0)
+        && dip.abs() > seen.half_width
+        && !asked_for
+}

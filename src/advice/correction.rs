@@ -1,0 +1,130 @@
+//! Corrections: every group turned by the same stops, each on its own dial.
+
+use serde::{Deserialize, Serialize};
+
+use super::alternatives::{OtherWays, other_ways};
+use crate::frame::Settings;
+use crate::photometry::{Reach, Stops};
+use crate::rig::{LightGroup, Standing, Turn};
+
+/// A suggested correction of all groups.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Correction {
+    /// The change of light that is wanted; brighter is positive.
+    pub wanted: Stops,
+    pub turns: Vec<Turn>,
+    /// Largest difference between two groups' turns: what the rounding does to the ratios.
+    pub ratio_off: Stops,
+    /// For each group at the end of its range, how else to get there.
+    pub other_ways: Vec<OtherWays>,
+}
+
+impl Correction {
+    /// The turn that all groups make on average.
+    pub fn by(&self) -> Stops {
+        let count = self.turns.len().max(1) as f64;
+        Stops(self.turns.iter().map(|t| t.by.0).sum::<f64>() / count)
+    }
+
+    /// No dial has to move.
+    pub fn is_nothing(&self) -> bool {
+        self.turns.iter().all(|t| t.clicks == 0) && self.other_ways.is_empty()
+    }
+}
+
+/// Turns every group towards `wanted`. `settings` are those the lights are to fit.
+///
+/// The group with the coarsest dial sets the pace, so that the ratio between the groups stays: a
+/// ratio kept is worth more than the last twentieth of a stop.
+pub fn correct(groups: &[LightGroup], standings: &[Standing], wanted: Stops, settings: &Settings) -> Correction {
+    let standing_of = |group: &LightGroup| {
+        standings.iter().find(|s| s.group == group.name).cloned().unwrap_or(Standing {
+            group: group.name.clone(),
+            power: group.power,
+            moved: None,
+        })
+    };
+    let coarsest = groups.iter().map(LightGroup::step).min_by(|a, b| a.per_stop().total_cmp(&b.per_stop()));
+    let pace = coarsest.map_or(wanted, |step| wanted.to_nearest(step.stops()));
+    let turns: Vec<Turn> = groups
+        .iter()
+        .map(|group| {
+            let turn = Turn::towards(group, &standing_of(group), pace);
+            Turn { left_over: wanted - turn.by, ..turn }
+        })
+        .collect();
+    let other_ways = turns
+        .iter()
+        .filter(|turn| turn.reach != Reach::Within)
+        .map(|turn| other_ways(&turn.group, turn.left_over, settings))
+        .collect();
+    let moves = turns.iter().map(|t| t.by.0);
+    let (low, high) = moves.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| (low.min(m), high.max(m)));
+    let ratio_off = if turns.is_empty() { Stops::ZERO } else { Stops(high - low) };
+    Correction { wanted, turns, ratio_off, other_ways }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::photometry::{Dial, PowerSetting, Scale, Step};
+    use crate::rig::Role;
+    use proptest::prelude::*;
+
+    fn group(name: &str, step: Step, power: f64) -> (LightGroup, Standing) {
+        let dial = Dial::new(Scale::Fraction, step, "1/256", "1/1").unwrap();
+        let power = Some(PowerSetting::from_full(Stops(power)));
+        let standing = Standing { group: name.into(), power, moved: Some(Stops::ZERO) };
+        (LightGroup { name: name.into(), role: Role::Key, dial: Some(dial), power, count: 1 }, standing)
+    }
+
+    fn rig(lights: &[(&str, Step, f64)]) -> (Vec<LightGroup>, Vec<Standing>) {
+        lights.iter().map(|(name, step, power)| group(name, *step, *power)).unzip()
+    }
+
+    /// CHECK: f/14 with lights at 1/2 and 1/4, then f/7.1: 1/8 and 1/16 (common practice, no source).
+    #[test]
+    fn two_stops_of_aperture_are_answered_by_two_stops_of_power() {
+        let (groups, standings) = rig(&[("key", Step::Third, -1.0), ("fill", Step::Third, -2.0)]);
+        let correction = correct(&groups, &standings, Stops(-2.0), &Settings::default());
+        let to: Vec<_> = correction.turns.iter().map(|t| t.to.clone().unwrap()).collect();
+        assert_eq!(to, ["1/8", "1/16"]);
+        assert_eq!(correction.ratio_off, Stops::ZERO);
+    }
+
+    /// CHECK: f/14 to f/2.8 from power 1/2 is 4 2/3 stops: 1/64 +0.33 (definition).
+    #[test]
+    fn a_wide_move_lands_on_the_third() {
+        let (groups, standings) = rig(&[("key", Step::Third, -1.0)]);
+        let correction = correct(&groups, &standings, Stops(-14.0 / 3.0), &Settings::default());
+        assert_eq!(correction.turns[0].to.as_deref(), Some("1/64 +0.3"));
+        assert_eq!(correction.turns[0].clicks, -14);
+    }
+
+    #[test]
+    fn mixed_dials_keep_their_ratio() {
+        let (groups, standings) = rig(&[("key", Step::Tenth, -1.0), ("rim", Step::Third, -3.0)]);
+        let correction = correct(&groups, &standings, Stops(0.35), &Settings::default());
+        assert!(correction.ratio_off < Stops(0.05), "{:?}", correction);
+        assert_eq!(correction.turns[1].clicks, 1);
+    }
+
+    #[test]
+    fn a_group_at_its_end_says_what_else_would_do() {
+        let (groups, standings) = rig(&[("key", Step::Third, -0.5)]);
+        let correction = correct(&groups, &standings, Stops(2.0), &Settings::default());
+        assert_eq!(correction.turns[0].reach, Reach::AboveMost);
+        assert_eq!(correction.other_ways.len(), 1);
+    }
+
+    proptest! {
+        #[test]
+        fn a_corrected_frame_is_off_by_at_most_half_a_click(drift in -3.0_f64..3.0, power in -4_i32..-3) {
+            let (groups, standings) = rig(&[("key", Step::Third, f64::from(power)), ("fill", Step::Third, f64::from(power) - 1.0)]);
+            let correction = correct(&groups, &standings, Stops(-drift), &Settings::default());
+            for turn in &correction.turns {
+                prop_assert!((drift + turn.by.0).abs() <= 1.0 / 6.0 + 1e-9);
+            }
+        }
+    }
+}

@@ -1,0 +1,13 @@
+//! Advice: the cause of a drift in one sentence, the correction in dial steps, the other ways.
+//!
+//! Pure functions on values. A wrong correction costs more than none: when the picture can't tell,
+//! the verdict says so and nothing is corrected.
+
+mod alternatives;
+mod cause;
+mod correction;
+mod sentence;
+
+pub use alternatives::{OtherWays, other_ways};
+pub use cause::{Cause, Evidence, Judged, Previous, Subject, Verdict, judge};
+pub use correction::{Correction, correct};

@@ -1,0 +1,108 @@
+//! Verdicts in one plain sentence that a person at a light stand can act on.
+
+use super::cause::{Cause, Judged};
+use crate::frame::Settings;
+use crate::photometry::Stops;
+
+pub fn say(judged: &Judged) -> String {
+    let drift = judged.weighed.map(|w| w.drift);
+    match judged.cause {
+        Cause::NotMetered => "Logged, but its pixels were not metered.".to_owned(),
+        Cause::NoReference => "Metered; no reference to compare it with yet.".to_owned(),
+        Cause::NotTrustworthy => format!(
+            "This camera maps the tones of each frame anew, so its pictures can't tell stops of light (reads {}).",
+            amount(judged.seen.map(|s| s.drift))
+        ),
+        Cause::Misfire => "No flash lit this frame: hold, leave every power as it is, check the trigger, shoot again.".to_owned(),
+        Cause::Recycle => format!(
+            "{} under, right after the last frame: a flash had not recycled. Hold, leave every power as it is, shoot again.",
+            size(judged.seen.map(|s| s.drift))
+        ),
+        Cause::Clipped => clipped(judged),
+        Cause::NewScene => {
+            "This looks like another scene than the reference's: a new look? Tell the reference, or go on.".to_owned()
+        }
+        Cause::Uneven => uneven(judged),
+        Cause::Matched => format!("Matches the reference ({}).", amount(drift)),
+        Cause::Uncertain => format!(
+            "Reads {} but can't be told from a match to within {}: shoot another before turning anything.",
+            amount(drift),
+            judged.weighed.map_or_else(|| "its uncertainty".to_owned(), |w| format!("{:.2}", w.half_width.0))
+        ),
+        Cause::SettingsUnknown => format!("{}, by the light alone: the camera's settings are not known.", over_or_under(drift)),
+        Cause::SettingsChanged => {
+            format!("{}: {} and the lights were not turned to fit.", over_or_under(drift), what_changed(judged))
+        }
+        Cause::LightsChanged => format!("{}: the settings are the same, the light is not.", over_or_under(drift)),
+        Cause::BothChanged => both(judged, drift),
+    }
+}
+
+fn clipped(judged: &Judged) -> String {
+    match judged.expected {
+        Some(e) if e.abs() > Stops(0.01) => format!(
+            "Too much is clipped to compare; the settings alone say {} ({}).",
+            amount(Some(e)),
+            what_changed(judged)
+        ),
+        _ => "Too much of the frame is clipped to compare it with the reference.".to_owned(),
+    }
+}
+
+fn uneven(judged: &Judged) -> String {
+    let part = judged.uneven.map_or("part of the frame", |u| u.part.as_str());
+    let by = judged.uneven.map(|u| u.by);
+    let side = if by.is_some_and(|b| b > Stops::ZERO) { "brighter" } else { "darker" };
+    format!(
+        "Uneven: {part} is {} {side} against the rest than in the reference. One group may have been left behind, or something moved.",
+        size(by)
+    )
+}
+
+/// What the settings asked of the lights and what the lights did instead.
+fn both(judged: &Judged, drift: Option<Stops>) -> String {
+    let asked = judged.expected.map(|e| -e);
+    let did = judged.seen.zip(judged.expected).map(|(s, e)| s.drift - e);
+    format!(
+        "{}: {} asked the lights for {} stop, they changed by {}.",
+        over_or_under(drift),
+        what_changed(judged),
+        asked.map_or_else(|| "some".to_owned(), |a| a.to_string()),
+        did.map_or_else(|| "something else".to_owned(), |d| d.to_string())
+    )
+}
+
+fn what_changed(judged: &Judged) -> String {
+    let Some(reference) = judged.evidence.reference else {
+        return "the settings changed".to_owned();
+    };
+    changes(&reference.settings, &judged.evidence.frame.settings)
+}
+
+/// The settings that differ, from the reference's to the frame's.
+fn changes(from: &Settings, to: &Settings) -> String {
+    let mut said = Vec::new();
+    if let Some((a, b)) = from.f_number.zip(to.f_number).filter(|(a, b)| a.av() != b.av()) {
+        said.push(format!("{a} to {b}"));
+    }
+    if let Some((a, b)) = from.iso.zip(to.iso).filter(|(a, b)| a.sv() != b.sv()) {
+        said.push(format!("{a} to {b}"));
+    }
+    if let Some((a, b)) = from.exposure_time.zip(to.exposure_time).filter(|(a, b)| a.tv() != b.tv()) {
+        said.push(format!("{a} to {b}"));
+    }
+    if said.is_empty() { "settings".to_owned() } else { said.join(", ") }
+}
+
+fn over_or_under(drift: Option<Stops>) -> String {
+    let side = if drift.is_some_and(|d| d > Stops::ZERO) { "too bright" } else { "too dark" };
+    format!("{} {side}", size(drift))
+}
+
+fn amount(stops: Option<Stops>) -> String {
+    stops.map_or_else(|| "nothing".to_owned(), |s| format!("{s} stop"))
+}
+
+fn size(stops: Option<Stops>) -> String {
+    stops.map_or_else(|| "somewhat".to_owned(), |s| format!("{:.2} stop", s.abs().0))
+}

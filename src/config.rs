@@ -1,0 +1,466 @@
+//! The configuration: as written in YAML, then checked into types that can't be wrong.
+//!
+//! The only place that knows YAML. An error names the line, the key, and what would be right.
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use serde::Deserialize;
+use thiserror::Error;
+
+use crate::drift::Lighting;
+use crate::frame::{Response, ResponseChoice};
+use crate::intake::{Mode, Rules};
+use crate::meter::{Area, CENTRE, GREY, Spot, WHOLE};
+use crate::photometry::{Dial, Scale, Series, Step, Stops};
+use crate::rig::{LightGroup, Role};
+
+/// A checked configuration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Config {
+    pub folder: Option<PathBuf>,
+    pub log: Option<PathBuf>,
+    pub socket: Option<PathBuf>,
+    pub tolerance: Stops,
+    pub lighting: Lighting,
+    pub recycle: Duration,
+    pub marks: Series,
+    pub response: ResponseChoice,
+    pub mode: Mode,
+    pub poll_every: Duration,
+    pub rules: Rules,
+    pub judge_by: String,
+    pub spots: Vec<Spot>,
+    pub groups: Vec<LightGroup>,
+}
+
+/// A configuration that can't be used.
+#[derive(Debug, Error)]
+pub enum ConfigError {
+    #[error("{file}, line {line}: {key}: {fault}")]
+    At { file: String, line: usize, key: String, fault: String },
+    #[error("{file}: {fault}")]
+    Syntax { file: String, fault: String },
+    #[error("{file} can't be read: {cause}")]
+    Unreadable { file: String, cause: std::io::Error },
+    #[error("{file} has {kib} KiB, more than the {MOST_KIB} KiB of any sensible configuration")]
+    TooLarge { file: String, kib: u64 },
+}
+
+const MOST_KIB: u64 = 1024;
+
+/// The commented example, as `greyhold check --write-example` gives it.
+pub const EXAMPLE: &str = include_str!("../config/greyhold.example.yaml");
+const STOCK_CAMERA: &str = include_str!("../config/responses/stock-camera.yaml");
+
+impl Default for Config {
+    fn default() -> Config {
+        Config {
+            folder: None,
+            log: None,
+            socket: None,
+            tolerance: Stops(0.15),
+            lighting: Lighting::Flash,
+            recycle: Duration::from_secs(2),
+            marks: Series::Thirds,
+            response: ResponseChoice::StockCamera,
+            mode: Mode::Auto,
+            poll_every: Duration::from_secs(1),
+            rules: Rules::default(),
+            judge_by: WHOLE.to_owned(),
+            spots: Spot::ready(),
+            groups: vec![LightGroup::all_lights()],
+        }
+    }
+}
+
+/// The response curve that a choice stands for.
+pub fn response(choice: ResponseChoice) -> Response {
+    match choice {
+        ResponseChoice::Srgb => Response::srgb(),
+        ResponseChoice::StockCamera => stock_camera(),
+    }
+}
+
+#[allow(clippy::expect_used, reason = "the curve is part of the program, and a test reads it")]
+fn stock_camera() -> Response {
+    serde_yaml::from_str(STOCK_CAMERA).expect("the built-in curve is sound")
+}
+
+impl Config {
+    /// Reads and checks a configuration file.
+    pub fn read(path: &Path) -> Result<Config, ConfigError> {
+        let file = path.display().to_string();
+        let unreadable = |cause| ConfigError::Unreadable { file: file.clone(), cause };
+        let kib = std::fs::metadata(path).map_err(unreadable)?.len() >> 10;
+        if kib > MOST_KIB {
+            return Err(ConfigError::TooLarge { file, kib });
+        }
+        let text = std::fs::read_to_string(path).map_err(unreadable)?;
+        let config = Config::parse(&text, &file)?;
+        // Paths in a configuration are meant from where it lies.
+        let base = path.parent().unwrap_or(Path::new("."));
+        let from_here = |p: Option<PathBuf>| p.map(|p| base.join(p));
+        Ok(Config {
+            folder: from_here(config.folder),
+            log: from_here(config.log),
+            socket: from_here(config.socket),
+            ..config
+        })
+    }
+
+    /// Checks configuration text; `file` names it in errors.
+    pub fn parse(text: &str, file: &str) -> Result<Config, ConfigError> {
+        if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
+            return Ok(Config::default());
+        }
+        let written: Written = serde_yaml::from_str(text)
+            .map_err(|e| ConfigError::Syntax { file: file.to_owned(), fault: plainly(&e.to_string()) })?;
+        written.checked().map_err(|wrong| ConfigError::At {
+            file: file.to_owned(),
+            line: wrong.line_in(text),
+            key: wrong.key.to_owned(),
+            fault: wrong.fault,
+        })
+    }
+}
+
+/// The parser's message with what to do about the commonest mistake.
+fn plainly(message: &str) -> String {
+    match message.split_once("unknown field") {
+        Some((place, rest)) => format!("{place}unknown key{rest}"),
+        None => message.to_owned(),
+    }
+}
+
+/// A value that can't be used, and where to look for it.
+struct Wrong {
+    key: &'static str,
+    value: String,
+    /// Which occurrence of this key and value is meant, from 0.
+    nth: usize,
+    fault: String,
+}
+
+impl Wrong {
+    fn new(key: &'static str, value: impl ToString, fault: impl ToString) -> Wrong {
+        Wrong { key, value: value.to_string(), nth: 0, fault: fault.to_string() }
+    }
+
+    /// The line that writes the key with this value; 1 when it can't be found.
+    fn line_in(&self, text: &str) -> usize {
+        let bare = |s: &str| s.trim().trim_matches(['"', '\'']).to_owned();
+        let writes = |line: &&str| {
+            let body = line.trim_start().trim_start_matches("- ").trim_start();
+            body.strip_prefix(self.key).and_then(|rest| rest.strip_prefix(':')).is_some_and(|value| {
+                let value = value.split(" #").next().unwrap_or_default();
+                self.value.is_empty() || bare(value) == self.value
+            })
+        };
+        let lines = text.lines().enumerate().filter(|(_, line)| writes(line));
+        lines.map(|(i, _)| i + 1).nth(self.nth).unwrap_or(1)
+    }
+}
+
+/// Text, or a number that was meant as text.
+#[derive(Debug, Clone)]
+struct Scalar(String);
+
+impl<'de> Deserialize<'de> for Scalar {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Scalar, D::Error> {
+        match serde_yaml::Value::deserialize(deserializer)? {
+            serde_yaml::Value::String(text) => Ok(Scalar(text.trim().to_owned())),
+            serde_yaml::Value::Number(number) => Ok(Scalar(number.to_string())),
+            _ => Err(serde::de::Error::custom("expected a word or a number with its unit")),
+        }
+    }
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+struct Written {
+    folder: Option<PathBuf>,
+    log: Option<PathBuf>,
+    socket: Option<PathBuf>,
+    tolerance: Option<Scalar>,
+    lighting: Option<Scalar>,
+    recycle: Option<Scalar>,
+    marks: Option<Scalar>,
+    response: Option<Scalar>,
+    watch: Option<Scalar>,
+    poll_every: Option<Scalar>,
+    ignore: Vec<String>,
+    judge_by: Option<Scalar>,
+    spots: Vec<WrittenSpot>,
+    lights: Vec<WrittenGroup>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenSpot {
+    name: String,
+    left: f64,
+    top: f64,
+    right: f64,
+    bottom: f64,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenGroup {
+    name: String,
+    role: Option<Scalar>,
+    count: Option<u32>,
+    dial: Option<Scalar>,
+    step: Option<Scalar>,
+    full: Option<f64>,
+    range: Option<Scalar>,
+    power: Option<Scalar>,
+}
+
+impl Written {
+    fn checked(self) -> Result<Config, Wrong> {
+        let usual = Config::default();
+        let spots = self.spots()?;
+        let judge_by = self.judge_by.as_ref().map_or(usual.judge_by, |s| s.0.clone());
+        if !spots.iter().any(|s| s.name == judge_by) {
+            let names: Vec<&str> = spots.iter().map(|s| s.name.as_str()).collect();
+            return Err(Wrong::new("judge_by", &judge_by, format!("no spot has the name '{judge_by}': write one of {}", names.join(", "))));
+        }
+        let groups = if self.lights.is_empty() { usual.groups } else { self.groups()? };
+        Ok(Config {
+            folder: self.folder,
+            log: self.log,
+            socket: self.socket,
+            tolerance: match &self.tolerance {
+                Some(t) => Stops(quantity("tolerance", &t.0, &["stop", "stops"], 0.02..=2.0)?),
+                None => usual.tolerance,
+            },
+            lighting: word("lighting", self.lighting.as_ref(), &LIGHTINGS)?.unwrap_or(usual.lighting),
+            recycle: seconds("recycle", self.recycle.as_ref(), 0.0..=60.0)?.unwrap_or(usual.recycle),
+            marks: word("marks", self.marks.as_ref(), &[("thirds", Series::Thirds), ("halves", Series::Halves)])?
+                .unwrap_or(usual.marks),
+            response: word("response", self.response.as_ref(), &RESPONSES)?.unwrap_or(usual.response),
+            mode: word("watch", self.watch.as_ref(), &MODES)?.unwrap_or(usual.mode),
+            poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
+            rules: Rules { ignored_endings: self.ignore.iter().map(|e| e.to_lowercase()).collect() },
+            judge_by,
+            spots,
+            groups,
+        })
+    }
+
+    fn spots(&self) -> Result<Vec<Spot>, Wrong> {
+        let mut spots = Spot::ready();
+        for written in &self.spots {
+            let WrittenSpot { name, left, top, right, bottom } = written;
+            let area = Area::new(*left, *top, *right, *bottom).ok_or_else(|| {
+                let fault = "left, top, right and bottom are fractions of the upright frame, 0 to 1, left before right \
+                             and top before bottom";
+                Wrong::new("name", name, format!("spot '{name}': {fault}"))
+            })?;
+            let spot = Spot::even(checked_name(name)?, area);
+            match spots.iter_mut().find(|s| s.name == spot.name) {
+                // A grey patch placed by hand stands in for the one that is looked for.
+                Some(ready) if spot.name == GREY && ready.place == crate::meter::Place::FoundGrey => *ready = spot,
+                Some(_) if spot.name == WHOLE || spot.name == CENTRE => {
+                    return Err(Wrong::new("name", name, format!("the spot '{name}' is there already: choose another name")));
+                }
+                Some(_) => return Err(duplicate(name)),
+                None => spots.push(spot),
+            }
+        }
+        Ok(spots)
+    }
+
+    fn groups(&self) -> Result<Vec<LightGroup>, Wrong> {
+        let mut names = HashSet::new();
+        let mut groups = Vec::new();
+        for written in &self.lights {
+            let group = written.checked()?;
+            if !names.insert(group.name.to_lowercase()) {
+                return Err(duplicate(&written.name));
+            }
+            groups.push(group);
+        }
+        Ok(groups)
+    }
+}
+
+fn duplicate(name: &str) -> Wrong {
+    Wrong { nth: 1, ..Wrong::new("name", name, format!("the name '{name}' is there twice: give each its own")) }
+}
+
+fn checked_name(name: &str) -> Result<&str, Wrong> {
+    let trimmed = name.trim();
+    let fine = !trimmed.is_empty() && trimmed.chars().count() <= 40 && !trimmed.chars().any(char::is_control);
+    if fine { Ok(trimmed) } else { Err(Wrong::new("name", name, "a name has 1 to 40 printable characters")) }
+}
+
+const LIGHTINGS: [(&str, Lighting); 3] =
+    [("flash", Lighting::Flash), ("continuous", Lighting::Continuous), ("either", Lighting::Either)];
+const RESPONSES: [(&str, ResponseChoice); 2] =
+    [("stock-camera", ResponseChoice::StockCamera), ("srgb", ResponseChoice::Srgb)];
+const MODES: [(&str, Mode); 3] = [("auto", Mode::Auto), ("events", Mode::Events), ("poll", Mode::Poll)];
+const ROLES: [(&str, Role); 5] = [
+    ("key", Role::Key),
+    ("fill", Role::Fill),
+    ("rim", Role::Rim),
+    ("background", Role::Background),
+    ("other", Role::Other),
+];
+
+impl WrittenGroup {
+    fn checked(&self) -> Result<LightGroup, Wrong> {
+        let name = checked_name(&self.name)?.to_owned();
+        let dial = self.dial()?;
+        let power = match (&self.power, &dial) {
+            (None, _) => None,
+            (Some(text), Some(dial)) => Some(dial.parse(&text.0).map_err(|e| Wrong::new("power", &text.0, e))?),
+            (Some(text), None) => {
+                return Err(Wrong::new("power", &text.0, "a power needs its dial: add dial, step and range to the group"));
+            }
+        };
+        let count = self.count.unwrap_or(1);
+        if !(1..=64).contains(&count) {
+            return Err(Wrong::new("count", count, "a group has 1 to 64 lights"));
+        }
+        let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
+        Ok(LightGroup { name, role, dial, power, count })
+    }
+
+    fn dial(&self) -> Result<Option<Dial>, Wrong> {
+        let Some(dial) = &self.dial else {
+            if let Some(stray) = self.range.as_ref().or(self.step.as_ref()) {
+                let key = if self.range.is_some() { "range" } else { "step" };
+                return Err(Wrong::new(key, &stray.0, "says nothing without dial: fraction, decimal or watt-seconds"));
+            }
+            return Ok(None);
+        };
+        let full = |what: &str| self.full.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full: {what}")));
+        let scale = match dial.0.as_str() {
+            "fraction" => Scale::Fraction,
+            "decimal" => Scale::Decimal { full: full("the number shown at full power, such as 10.0")? },
+            "watt-seconds" => Scale::WattSeconds { full: full("the watt-seconds at full power, such as 500")? },
+            other => {
+                let fault = format!("'{other}' is no kind of dial: write fraction, decimal or watt-seconds");
+                return Err(Wrong::new("dial", other, fault));
+            }
+        };
+        let step = match &self.step {
+            Some(text) => text.0.parse().map_err(|e| Wrong::new("step", &text.0, e))?,
+            None => Step::Third,
+        };
+        let range = self.range.as_ref().ok_or_else(|| {
+            Wrong::new("dial", &dial.0, "needs range: the weakest and the strongest setting, such as 1/128 to 1/1")
+        })?;
+        let (least, most) = range.0.split_once(" to ").ok_or_else(|| {
+            Wrong::new("range", &range.0, "write the weakest and the strongest setting, such as 1/128 to 1/1")
+        })?;
+        Dial::new(scale, step, least, most).map(Some).map_err(|e| Wrong::new("range", &range.0, e))
+    }
+}
+
+/// One of a few words.
+fn word<T: Copy>(key: &'static str, text: Option<&Scalar>, words: &[(&str, T)]) -> Result<Option<T>, Wrong> {
+    let Some(text) = text else {
+        return Ok(None);
+    };
+    let found = words.iter().find(|(word, _)| *word == text.0).map(|(_, value)| *value);
+    found.map(Some).ok_or_else(|| {
+        let right: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
+        Wrong::new(key, &text.0, format!("'{}' is not known here: write {}", text.0, right.join(" or ")))
+    })
+}
+
+/// A number with its unit, in a range.
+fn quantity(key: &'static str, text: &str, units: &[&str], range: std::ops::RangeInclusive<f64>) -> Result<f64, Wrong> {
+    let digits = text.trim_end_matches(|c: char| c.is_alphabetic() || c == '%');
+    let unit = text[digits.len()..].trim();
+    let right = format!("write a number from {} to {} with its unit, such as {} {}", range.start(), range.end(), range.start().max(0.2), units[0]);
+    match digits.trim().parse::<f64>() {
+        Ok(_) if !units.contains(&unit) => {
+            let said = if unit.is_empty() { "no unit".to_owned() } else { format!("the unit '{unit}'") };
+            Err(Wrong::new(key, text, format!("'{text}' has {said}: {right}")))
+        }
+        Ok(number) if range.contains(&number) => Ok(number),
+        _ => Err(Wrong::new(key, text, format!("'{text}' can't be used: {right}"))),
+    }
+}
+
+fn seconds(
+    key: &'static str,
+    text: Option<&Scalar>,
+    range: std::ops::RangeInclusive<f64>,
+) -> Result<Option<Duration>, Wrong> {
+    text.map(|t| quantity(key, &t.0, &["s", "seconds"], range).map(Duration::from_secs_f64)).transpose()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn refused(text: &str) -> String {
+        Config::parse(text, "greyhold.yaml").unwrap_err().to_string()
+    }
+
+    #[test]
+    fn the_example_is_sound_and_says_the_defaults() {
+        let example = Config::parse(EXAMPLE, "example").unwrap();
+        assert_eq!(example.groups.len(), 3);
+        let uncommented: String = EXAMPLE
+            .lines()
+            .map(|l| match l.strip_prefix("# ") {
+                Some(body) if ["tolerance:", "lighting:", "recycle:", "marks:", "response:", "watch:", "poll_every:", "judge_by:"].iter().any(|k| body.starts_with(k)) => body,
+                _ => l,
+            })
+            .collect::<Vec<_>>()
+            .join("\n");
+        assert_ne!(uncommented, EXAMPLE);
+        assert_eq!(Config::parse(&uncommented, "example").unwrap(), example, "a comment names another default");
+    }
+
+    #[test]
+    fn nothing_written_is_the_default() {
+        assert_eq!(Config::parse("# nothing\n\n", "x").unwrap(), Config::default());
+    }
+
+    #[test]
+    fn every_built_in_curve_can_be_read() {
+        assert!(response(ResponseChoice::StockCamera).light(118.0).abs() < Stops(1e-9));
+    }
+
+    /// What is wrong, and the line, the key and the right form that the message must name.
+    #[test]
+    fn what_is_wrong_is_refused_with_line_key_and_what_would_be_right() {
+        let lights = "lights:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
+        let cases: [(String, &[&str]); 12] = [
+            ("toleranse: 0.1 stop\n".into(), &["unknown key `toleranse`", "line 1", "tolerance"]),
+            ("\ntolerance: 0.1\n".into(), &["line 2", "tolerance", "no unit", "stop"]),
+            ("tolerance: 15%\n".into(), &["line 1", "tolerance", "'%'", "stop"]),
+            ("recycle: 2 stop\n".into(), &["line 1", "recycle", "'stop'", " s"]),
+            ("lighting: neon\n".into(), &["line 1", "lighting", "flash or continuous or either"]),
+            (format!("{lights}    power: 1/300\n"), &["line 5", "power", "1/8 +0.3"]),
+            (format!("{lights}    power: 1/256\n"), &["line 5", "power", "1/128 to 1/1"]),
+            (format!("{lights}  - name: key\n"), &["line 5", "name", "twice"]),
+            ("lights:\n  - name: key\n    dial: fraction\n    range: 1/1 to 1/128\n".into(), &["line 4", "range", "weaker"]),
+            ("lights:\n  - name: key\n    power: 1/4\n".into(), &["line 3", "power", "dial"]),
+            ("spots:\n  - {name: cheek, left: 0.6, top: 0, right: 0.5, bottom: 1}\n".into(), &["name", "left before right"]),
+            ("judge_by: nose\n".into(), &["line 1", "judge_by", "whole"]),
+        ];
+        for (text, parts) in cases {
+            let said = refused(&text);
+            for part in parts {
+                assert!(said.contains(part), "{text:?}\nsaid: {said}\nmissing: {part}");
+            }
+        }
+    }
+
+    #[test]
+    fn every_prefix_of_the_example_is_taken_or_refused_without_a_panic() {
+        for end in (0..EXAMPLE.len()).filter(|i| EXAMPLE.is_char_boundary(*i)).step_by(7) {
+            let _ = Config::parse(&EXAMPLE[..end], "prefix");
+        }
+    }
+}

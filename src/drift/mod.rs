@@ -1,0 +1,11 @@
+//! Drift of a frame from its reference: expected from the settings, observed in the light, weighed.
+//!
+//! Pure functions on values. Knows no lights and gives no advice.
+
+mod expected;
+mod observed;
+mod weigh;
+
+pub use expected::{HALF_WIDTH, Lighting, expected, fitting_light};
+pub use observed::{Layout, Observed, Unevenness, compare_layout, observe};
+pub use weigh::{Basis, Prediction, Weighed, WentBy, weigh};

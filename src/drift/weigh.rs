@@ -1,0 +1,127 @@
+//! Weighs what settings and known light changes predict against what the picture shows.
+//!
+//! When the lights were not touched, the settings tell the size of a drift better than any JPEG;
+//! when the picture contradicts every prediction, somebody touched the light and the picture counts.
+
+use serde::{Deserialize, Serialize};
+
+use super::expected::HALF_WIDTH;
+use super::observed::Observed;
+use crate::photometry::Stops;
+
+/// A drift that would follow from something known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prediction {
+    pub drift: Stops,
+    pub basis: Basis,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Basis {
+    /// Nobody touched the lights since they were last known.
+    LightsUntouched,
+    /// The suggested correction was carried out.
+    CorrectionFollowed,
+}
+
+/// Which evidence the drift went by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WentBy {
+    /// The settings alone: the picture can't tell.
+    Settings,
+    /// The picture agrees with what was predicted, and both count by their uncertainties.
+    Both,
+    /// The picture contradicts every prediction, or there is none.
+    Light,
+}
+
+/// The drift after weighing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Weighed {
+    pub drift: Stops,
+    /// Half-width of the 95 % interval.
+    pub half_width: Stops,
+    pub went_by: WentBy,
+    /// The prediction that held, if one did.
+    pub basis: Option<Basis>,
+}
+
+/// Weighs predictions against the observation. `None` when there is neither.
+pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<Weighed> {
+    let Some(seen) = observed else {
+        let untouched = predictions.iter().find(|p| p.basis == Basis::LightsUntouched)?;
+        return Some(Weighed {
+            drift: untouched.drift,
+            half_width: HALF_WIDTH,
+            went_by: WentBy::Settings,
+            basis: Some(untouched.basis),
+        });
+    };
+    let nearest = predictions
+        .iter()
+        .min_by(|a, b| (a.drift - seen.drift).abs().0.total_cmp(&(b.drift - seen.drift).abs().0));
+    match nearest {
+        Some(p) if (p.drift - seen.drift).abs() <= seen.half_width.in_quadrature(HALF_WIDTH) => {
+            let (a, b) = (1.0 / HALF_WIDTH.0.powi(2), 1.0 / seen.half_width.0.powi(2));
+            Some(Weighed {
+                drift: Stops((p.drift.0 * a + seen.drift.0 * b) / (a + b)),
+                half_width: Stops((1.0 / (a + b)).sqrt()),
+                went_by: WentBy::Both,
+                basis: Some(p.basis),
+            })
+        }
+        _ => Some(Weighed { drift: seen.drift, half_width: seen.half_width, went_by: WentBy::Light, basis: None }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn seen(drift: f64, half_width: f64) -> Observed {
+        Observed {
+            spot: "whole".into(),
+            drift: Stops(drift),
+            half_width: Stops(half_width),
+            spread: Stops::ZERO,
+            usable: 1.0,
+        }
+    }
+
+    fn untouched(drift: f64) -> Prediction {
+        Prediction { drift: Stops(drift), basis: Basis::LightsUntouched }
+    }
+
+    #[test]
+    fn settings_count_more_than_a_vague_picture_that_agrees() {
+        let weighed = weigh(&[untouched(2.0)], Some(&seen(2.25, 0.4))).unwrap();
+        assert!((weighed.drift.0 - 2.0).abs() < 0.03, "{}", weighed.drift);
+        assert_eq!(weighed.went_by, WentBy::Both);
+    }
+
+    #[test]
+    fn a_picture_that_contradicts_every_prediction_counts_alone() {
+        let followed = Prediction { drift: Stops(0.0), basis: Basis::CorrectionFollowed };
+        let weighed = weigh(&[untouched(0.67), followed], Some(&seen(-0.33, 0.1))).unwrap();
+        assert_eq!(weighed.drift, Stops(-0.33));
+        assert_eq!((weighed.went_by, weighed.basis), (WentBy::Light, None));
+    }
+
+    #[test]
+    fn without_a_picture_the_settings_are_all_there_is() {
+        assert_eq!(weigh(&[untouched(1.0)], None).unwrap().went_by, WentBy::Settings);
+        assert_eq!(weigh(&[], None), None);
+    }
+
+    proptest! {
+        #[test]
+        fn the_weighed_drift_lies_between_its_evidence(p in -4.0_f64..4.0, o in -4.0_f64..4.0, u in 0.05_f64..1.0) {
+            let weighed = weigh(&[untouched(p)], Some(&seen(o, u))).unwrap();
+            prop_assert!(weighed.drift.0 >= p.min(o) - 1e-12 && weighed.drift.0 <= p.max(o) + 1e-12);
+            prop_assert!(weighed.half_width.0 <= u + 1e-12);
+        }
+    }
+}

@@ -1,0 +1,151 @@
+//! Which colour space a picture's code values are in: how they are brought to the sRGB curve, and
+//! how much each channel counts for luminance.
+//!
+//! The ICC profile counts before the Exif tag. Profiles are parsed by a library.
+
+use std::fmt;
+
+use moxcms::{ColorProfile, DataColorSpace};
+use serde::{Deserialize, Serialize};
+
+use super::settings::ColourTag;
+
+/// Luminance weights of red, green and blue, adding up to one.
+pub type Weights = [f32; 3];
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Space {
+    Srgb,
+    AdobeRgb,
+    DisplayP3,
+    /// Another RGB space, by its own profile.
+    Profile,
+    /// Nothing says which: taken as sRGB.
+    Assumed,
+}
+
+impl fmt::Display for Space {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Space::Srgb => "sRGB",
+            Space::AdobeRgb => "Adobe RGB",
+            Space::DisplayP3 => "Display P3",
+            Space::Profile => "its own profile",
+            Space::Assumed => "sRGB (assumed)",
+        })
+    }
+}
+
+/// A colour space as metering needs it.
+#[derive(Debug, Clone)]
+pub struct Colour {
+    pub space: Space,
+    pub weights: Weights,
+    /// For each 8-bit code, the sRGB code (fractional) of the same linear value.
+    pub srgb_code: [f32; 256],
+}
+
+/// IEC 61966-2-1.
+const SRGB_WEIGHTS: Weights = [0.2126, 0.7152, 0.0722];
+/// Adobe RGB (1998) encoding specification.
+const ADOBE_WEIGHTS: Weights = [0.29734, 0.62736, 0.07529];
+/// Display P3: SMPTE EG 432-1 primaries with the D65 white point.
+const P3_WEIGHTS: Weights = [0.22897, 0.69174, 0.07929];
+/// Adobe RGB (1998) encoding specification.
+const ADOBE_GAMMA: f64 = 563.0 / 256.0;
+
+/// sRGB code (0 to 1) of a linear value. Source: IEC 61966-2-1.
+pub fn srgb_encode(linear: f64) -> f64 {
+    if linear <= 0.003_130_8 { 12.92 * linear } else { 1.055 * linear.powf(1.0 / 2.4) - 0.055 }
+}
+
+/// Linear value of an sRGB code (0 to 1). Source: IEC 61966-2-1.
+pub fn srgb_decode(code: f64) -> f64 {
+    if code <= 0.040_45 { code / 12.92 } else { ((code + 0.055) / 1.055).powf(2.4) }
+}
+
+impl Colour {
+    /// From the ICC profile if it can be used, else the Exif tag, else sRGB assumed.
+    pub fn of(icc: Option<&[u8]>, tag: Option<ColourTag>) -> Colour {
+        icc.and_then(Colour::from_profile).unwrap_or_else(|| match tag {
+            Some(ColourTag::AdobeRgb) => {
+                Colour::new(Space::AdobeRgb, ADOBE_WEIGHTS, |code| code.powf(ADOBE_GAMMA))
+            }
+            Some(ColourTag::Srgb) => Colour::new(Space::Srgb, SRGB_WEIGHTS, srgb_decode),
+            Some(ColourTag::Uncalibrated) | None => Colour::new(Space::Assumed, SRGB_WEIGHTS, srgb_decode),
+        })
+    }
+
+    fn from_profile(icc: &[u8]) -> Option<Colour> {
+        let profile = ColorProfile::new_from_slice(icc).ok()?;
+        if profile.color_space != DataColorSpace::Rgb {
+            return None;
+        }
+        let curve = profile.green_trc.as_ref()?.make_linear_evaluator().ok()?;
+        let decode = |code: f64| f64::from(curve.evaluate_value(code as f32));
+        let colorants = [profile.red_colorant, profile.green_colorant, profile.blue_colorant].map(|c| [c.x, c.y, c.z]);
+        let known = [
+            (Space::Srgb, SRGB_WEIGHTS, ColorProfile::new_srgb()),
+            (Space::AdobeRgb, ADOBE_WEIGHTS, ColorProfile::new_adobe_rgb()),
+            (Space::DisplayP3, P3_WEIGHTS, ColorProfile::new_display_p3()),
+        ];
+        for (space, weights, standard) in known {
+            let theirs = [standard.red_colorant, standard.green_colorant, standard.blue_colorant].map(|c| [c.x, c.y, c.z]);
+            let far = colorants.iter().flatten().zip(theirs.iter().flatten()).map(|(a, b)| (a - b).abs());
+            if far.fold(0.0, f64::max) < 0.004 {
+                return Some(Colour::new(space, weights, decode));
+            }
+        }
+        let total: f64 = colorants.iter().map(|c| c[1]).sum();
+        let usable = total.is_finite() && total > 0.5 && colorants.iter().all(|c| c[1] >= 0.0);
+        usable.then(|| Colour::new(Space::Profile, colorants.map(|c| (c[1] / total) as f32), decode))
+    }
+
+    fn new(space: Space, weights: Weights, decode: impl Fn(f64) -> f64) -> Colour {
+        let srgb_code = std::array::from_fn(|code| {
+            let linear = decode(code as f64 / 255.0).clamp(0.0, 1.0);
+            (srgb_encode(linear) * 255.0) as f32
+        });
+        Colour { space, weights, srgb_code }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// CHECK: IEC 61966-2-1 and the Adobe RGB (1998) encoding specification: 8-bit codes of 18 %.
+    #[test]
+    fn eighteen_percent_has_the_published_codes() {
+        assert!((srgb_encode(0.18) * 255.0 - 117.6458).abs() < 1e-3);
+        let adobe = Colour::of(None, Some(ColourTag::AdobeRgb));
+        // Adobe RGB 116.925 and sRGB 117.6458 are the same light.
+        let at = |c: f32| adobe.srgb_code[116] + (adobe.srgb_code[117] - adobe.srgb_code[116]) * (c - 116.0);
+        assert!((at(116.925) - 117.6458).abs() < 0.02, "{}", at(116.925));
+    }
+
+    #[test]
+    fn the_two_branches_of_the_curve_meet_and_every_code_survives() {
+        assert!((srgb_encode(0.003_130_8 + 1e-12) - 12.92 * 0.003_130_8).abs() < 1e-7);
+        for code in 0..=255_u16 {
+            let v = f64::from(code) / 255.0;
+            assert!((srgb_encode(srgb_decode(v)) - v).abs() < 1e-7);
+        }
+    }
+
+    #[test]
+    fn profiles_are_known_by_their_primaries() {
+        for (profile, space) in [
+            (ColorProfile::new_srgb(), Space::Srgb),
+            (ColorProfile::new_adobe_rgb(), Space::AdobeRgb),
+            (ColorProfile::new_display_p3(), Space::DisplayP3),
+        ] {
+            let icc = profile.encode().unwrap();
+            let colour = Colour::of(Some(&icc), Some(ColourTag::Srgb));
+            assert_eq!(colour.space, space);
+            assert!((colour.weights.iter().sum::<f32>() - 1.0).abs() < 1e-4);
+        }
+        assert_eq!(Colour::of(Some(b"not a profile"), None).space, Space::Assumed);
+    }
+}

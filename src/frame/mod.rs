@@ -1,0 +1,113 @@
+//! One photograph, read: its settings from the metadata, its pixels as a small linear-light proxy.
+//!
+//! Stateless and synchronous. What is wrong with a file costs as little as possible: a frame
+//! without settings is still metered, one without pixels still has its settings.
+
+mod colour;
+mod pixels;
+mod response;
+mod settings;
+
+use std::fs::File;
+use std::path::Path;
+
+use thiserror::Error;
+
+pub use colour::{Colour, Space, srgb_decode, srgb_encode};
+pub use pixels::{PixelFault, Proxy};
+pub use response::{Response, ResponseChoice, ResponseError};
+pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
+
+use crate::container::{self, Fault, Kind};
+use crate::photometry::Series;
+
+/// A photograph as far as it could be read.
+#[derive(Debug, Clone)]
+pub struct Frame {
+    pub settings: Settings,
+    /// Absent when the pixels are not metered; `notes` says why.
+    pub picture: Option<Picture>,
+    /// What was wrong or missing, a sentence each.
+    pub notes: Vec<String>,
+    /// Checksum of the picture's own bytes: the same after a changed caption.
+    pub fingerprint: u32,
+}
+
+/// Pixels and what they mean.
+#[derive(Debug, Clone)]
+pub struct Picture {
+    pub proxy: Proxy,
+    pub colour: Colour,
+}
+
+/// One photograph could not be used at all. Reported, then the next is taken.
+#[derive(Debug, Error)]
+#[error(transparent)]
+pub struct FrameError(#[from] Fault);
+
+impl FrameError {
+    /// Whether waiting may help.
+    pub fn is_incomplete(&self) -> bool {
+        matches!(self.0, Fault::Incomplete(_))
+    }
+}
+
+/// Reads a photograph. `Err` only when the file is not whole, not a picture or not readable.
+pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
+    let mut file = File::open(path).map_err(Fault::from)?;
+    let (layout, bytes) = container::load(kind, &mut file)?;
+    let fingerprint = container::fingerprint(kind, &mut file)?;
+    let mut notes = Vec::new();
+    let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
+    let picture = if kind.is_metered() {
+        match pixels::decode(kind, &bytes, layout.size.filter(|_| kind == Kind::Jpeg), settings.orientation) {
+            Ok((proxy, icc)) => {
+                let icc = layout.icc.or(icc);
+                Some(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space) })
+            }
+            Err(fault) => {
+                notes.push(fault.to_string());
+                None
+            }
+        }
+    } else {
+        notes.push("this kind of file is logged but not metered".to_owned());
+        None
+    };
+    if layout.tail_missing {
+        notes.push("the picture is whole, but a preview announced behind it is missing".to_owned());
+    }
+    Ok(Frame { settings, picture, notes, fingerprint })
+}
+
+fn settings_of(
+    kind: Kind,
+    layout: &container::Layout,
+    bytes: &[u8],
+    series: Series,
+    notes: &mut Vec<String>,
+) -> Settings {
+    let read = match (&layout.exif, kind) {
+        (Some(block), _) => Settings::from_exif(block, series),
+        (None, Kind::Heif) => Settings::from_heif(bytes, series),
+        (None, _) => Err("the file carries no camera metadata"),
+    };
+    match read {
+        Ok(settings) => {
+            notes.extend(settings.gaps());
+            settings
+        }
+        Err(sentence) => {
+            notes.push(sentence.to_owned());
+            Settings { orientation: 1, ..Settings::default() }
+        }
+    }
+}
+
+/// The capture time of a file, for sorting a folder; `None` when it can't be had.
+pub fn capture_time(path: &Path) -> Option<jiff::civil::DateTime> {
+    let kind = Kind::of(path)?;
+    let mut file = File::open(path).ok()?;
+    let layout = container::examine(kind, &mut file).ok()?;
+    settings::captured_at(&layout.exif?)
+}

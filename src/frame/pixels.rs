@@ -1,0 +1,205 @@
+//! Pixels of a frame at reduced size, upright.
+//!
+//! JPEGs are decoded at 1/8 size in the DCT domain (ITU-T T.81) where they are large. Everything
+//! is bounded by the header's claim before anything is allocated.
+
+use std::io::Cursor;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use image::{DynamicImage, ImageDecoder, ImageFormat, Limits};
+use mozjpeg::{ColorSpace, Decompress};
+use thiserror::Error;
+
+use crate::container::Kind;
+
+/// A small upright copy of the picture, 8-bit RGB in its own colour space.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Proxy {
+    pub width: usize,
+    pub height: usize,
+    /// Row by row, red green blue.
+    pub rgb: Vec<[u8; 3]>,
+}
+
+/// Why a picture can't be metered.
+#[derive(Debug, Error, PartialEq)]
+pub enum PixelFault {
+    #[error("the picture claims {width} x {height} pixels, more than the {MOST_MEGAPIXELS} megapixels that are looked at")]
+    TooManyPixels { width: u32, height: u32 },
+    #[error("the picture claims {width} x {height} pixels, which its {bytes} bytes can't hold")]
+    Bomb { width: u32, height: u32, bytes: usize },
+    #[error("decoding the picture would take more than the {MEMORY_MIB} MiB allowed")]
+    Memory,
+    #[error("the picture is in printing inks (CMYK), which are not metered")]
+    Inks,
+    #[error("the picture's data are damaged: {0}")]
+    Damaged(String),
+}
+
+const MOST_MEGAPIXELS: u64 = 200;
+const MEMORY_MIB: u64 = 768;
+/// No coding holds more pixels in a byte (a flat JPEG holds about 64).
+const MOST_PIXELS_A_BYTE: u64 = 2_000;
+/// A proxy keeps at least this many pixels if the picture has them.
+const ENOUGH_PIXELS: usize = 120_000;
+
+/// Decodes a whole file to a proxy; `orientation` is Exif's, 1 to 8. Also gives the ICC profile
+/// where the container walk does not.
+pub fn decode(
+    kind: Kind,
+    bytes: &[u8],
+    claimed: Option<(u32, u32)>,
+    orientation: u8,
+) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
+    if let Some((width, height)) = claimed {
+        check_size(width, height, bytes.len())?;
+    }
+    // The decoders are other people's code on untrusted bytes: a panic in one costs one frame.
+    let decoded = catch_unwind(AssertUnwindSafe(|| match kind {
+        Kind::Jpeg => decode_jpeg(bytes).map(|proxy| (proxy, None)),
+        _ => decode_other(kind, bytes),
+    }));
+    match decoded {
+        Ok(result) => result.map(|(proxy, icc)| (proxy.turned(orientation), icc)),
+        Err(panic) => {
+            let message = panic.downcast_ref::<String>().cloned().unwrap_or_else(|| "the decoder gave up".to_owned());
+            Err(PixelFault::Damaged(message.trim_start_matches("libjpeg fatal error: ").to_owned()))
+        }
+    }
+}
+
+fn check_size(width: u32, height: u32, bytes: usize) -> Result<(), PixelFault> {
+    let pixels = u64::from(width) * u64::from(height);
+    if pixels > MOST_MEGAPIXELS * 1_000_000 {
+        return Err(PixelFault::TooManyPixels { width, height });
+    }
+    if pixels > MOST_PIXELS_A_BYTE * bytes as u64 {
+        return Err(PixelFault::Bomb { width, height, bytes });
+    }
+    Ok(())
+}
+
+/// The smallest of 1/8, 1/4, 1/2 and 1/1 that keeps enough pixels.
+fn eighths(width: usize, height: usize) -> u8 {
+    [1_u8, 2, 4].into_iter().find(|n| width * height * usize::from(n * n) / 64 >= ENOUGH_PIXELS).unwrap_or(8)
+}
+
+fn decode_jpeg(bytes: &[u8]) -> Result<Proxy, PixelFault> {
+    let damaged = |e: std::io::Error| PixelFault::Damaged(e.to_string());
+    let mut decoder = Decompress::new_mem(bytes).map_err(damaged)?;
+    let (width, height) = decoder.size();
+    check_size(width as u32, height as u32, bytes.len())?;
+    if matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK) {
+        return Err(PixelFault::Inks);
+    }
+    // A progressive file keeps all its coefficients in memory, six bytes a pixel at the most.
+    if is_progressive(bytes) && (width * height * 6) as u64 > MEMORY_MIB << 20 {
+        return Err(PixelFault::Memory);
+    }
+    decoder.scale(eighths(width, height));
+    decoder.do_fancy_upsampling(false);
+    let mut lines = decoder.rgb().map_err(damaged)?;
+    let (width, height) = (lines.width(), lines.height());
+    let rgb: Vec<[u8; 3]> = lines.read_scanlines().map_err(damaged)?;
+    lines.finish().map_err(damaged)?;
+    if rgb.len() != width * height {
+        return Err(PixelFault::Damaged("fewer lines than its header says".to_owned()));
+    }
+    Ok(Proxy { width, height, rgb })
+}
+
+fn is_progressive(bytes: &[u8]) -> bool {
+    // The frame header stands within the first segments; a false hit in an embedded preview only
+    // makes the memory check stricter.
+    bytes.get(..bytes.len().min(1 << 17)).unwrap_or_default().windows(2).any(|w| matches!(w, [0xFF, 0xC2 | 0xC6 | 0xCA]))
+}
+
+fn decode_other(kind: Kind, bytes: &[u8]) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
+    let format = match kind {
+        Kind::Png => ImageFormat::Png,
+        Kind::WebP => ImageFormat::WebP,
+        _ => ImageFormat::Tiff,
+    };
+    let damaged = |e: image::ImageError| match e {
+        image::ImageError::Limits(_) => PixelFault::Memory,
+        other => PixelFault::Damaged(other.to_string()),
+    };
+    let mut reader = image::ImageReader::with_format(Cursor::new(bytes), format);
+    let mut limits = Limits::default();
+    limits.max_alloc = Some(MEMORY_MIB << 20);
+    reader.limits(limits);
+    let mut decoder = reader.into_decoder().map_err(damaged)?;
+    let (width, height) = decoder.dimensions();
+    // Compressed flat areas reach far more pixels a byte here than in a JPEG, so only the size counts.
+    check_size(width, height, usize::MAX >> 16)?;
+    if decoder.total_bytes() > MEMORY_MIB << 20 {
+        return Err(PixelFault::Memory);
+    }
+    let icc = decoder.icc_profile().ok().flatten();
+    let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
+    Ok((shrink(&picture), icc))
+}
+
+/// Box average down to about the size that a large JPEG's proxy has.
+fn shrink(picture: &DynamicImage) -> Proxy {
+    let by = u32::from(8 / eighths(picture.width() as usize, picture.height() as usize));
+    let small = if by > 1 { picture.thumbnail_exact(picture.width() / by, picture.height() / by) } else { picture.clone() };
+    let small = small.to_rgb8();
+    let (width, height) = (small.width() as usize, small.height() as usize);
+    Proxy { width, height, rgb: small.pixels().map(|p| p.0).collect() }
+}
+
+impl Proxy {
+    /// The picture as the photographer sees it. Orientations by Exif 2.32.
+    fn turned(self, orientation: u8) -> Proxy {
+        let (w, h) = (self.width, self.height);
+        let (width, height) = if orientation >= 5 { (h, w) } else { (w, h) };
+        let source = |x: usize, y: usize| match orientation {
+            2 => (w - 1 - x, y),
+            3 => (w - 1 - x, h - 1 - y),
+            4 => (x, h - 1 - y),
+            5 => (y, x),
+            6 => (y, h - 1 - x),
+            7 => (w - 1 - y, h - 1 - x),
+            8 => (w - 1 - y, x),
+            _ => (x, y),
+        };
+        if !(2..=8).contains(&orientation) {
+            return self;
+        }
+        let mut rgb = Vec::with_capacity(self.rgb.len());
+        for y in 0..height {
+            for x in 0..width {
+                let (sx, sy) = source(x, y);
+                rgb.push(self.rgb[sy * w + sx]);
+            }
+        }
+        Proxy { width, height, rgb }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// CHECK: Exif 2.32, Orientation: where row 0 and column 0 of the stored picture stand.
+    #[test]
+    fn every_orientation_puts_the_first_stored_pixel_where_exif_says() {
+        let stored = Proxy { width: 3, height: 2, rgb: (0..6).map(|i| [i, 0, 0]).collect() };
+        let corners = [
+            (1, (0, 0)),
+            (2, (2, 0)),
+            (3, (2, 1)),
+            (4, (0, 1)),
+            (5, (0, 0)),
+            (6, (1, 0)),
+            (7, (1, 2)),
+            (8, (0, 2)),
+        ];
+        for (orientation, (x, y)) in corners {
+            let upright = stored.clone().turned(orientation);
+            assert_eq!(upright.rgb[y * upright.width + x], [0, 0, 0], "orientation {orientation}");
+            assert_eq!(upright.rgb.len(), 6);
+        }
+    }
+}

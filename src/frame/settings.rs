@@ -1,0 +1,355 @@
+//! The camera settings of a frame, from its Exif metadata.
+//!
+//! Camera data are untrusted: every value is range-checked, a bad field never costs the good ones,
+//! and what is missing is said in a sentence. Knows no pixels.
+
+use exif::{Exif, In, Reader, Tag, Value};
+use jiff::civil::DateTime;
+use serde::{Deserialize, Serialize};
+
+use crate::container::within_budget;
+use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
+
+/// What the camera says it was set to. Absent means that the file doesn't tell.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Written", into = "Written")]
+pub struct Settings {
+    pub f_number: Option<FNumber>,
+    pub exposure_time: Option<ExposureTime>,
+    pub iso: Option<IsoSpeed>,
+    pub iso_kind: Option<IsoKind>,
+    pub exposure_bias: Option<Stops>,
+    pub flash: Option<FlashTag>,
+    pub captured: Option<Captured>,
+    pub camera: Option<String>,
+    pub lens: Option<String>,
+    pub focal_length_mm: Option<f64>,
+    pub subject_distance: Option<Metres>,
+    pub colour_space: Option<ColourTag>,
+    /// Exif orientation, 1 to 8; 1 is upright.
+    pub orientation: u8,
+    pub rendering: Rendering,
+}
+
+/// How the camera came by its ISO number (Exif SensitivityType).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum IsoKind {
+    StandardOutputSensitivity,
+    RecommendedExposureIndex,
+    IsoSpeed,
+}
+
+/// What the camera says of its flash contact. Cable and radio triggers are usually unseen, so
+/// `NotFired` must never be taken for 'no flash lit this frame'.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FlashTag {
+    Fired,
+    NotFired,
+    NoFlashFunction,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ColourTag {
+    Srgb,
+    AdobeRgb,
+    Uncalibrated,
+}
+
+/// Whether one exposure always becomes one code value in this camera's pictures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Rendering {
+    /// No sign to the contrary.
+    #[default]
+    Fixed,
+    /// The file shows signs of a camera that maps the tones of each frame anew.
+    PerFrame,
+}
+
+/// When the shutter went, by the camera's own clock. Without an offset the time has no zone.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Captured {
+    pub local: DateTime,
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub offset: Option<String>,
+    /// Without sub-seconds, intervals are known to one second only.
+    pub sub_seconds: bool,
+}
+
+impl Captured {
+    /// Seconds from `earlier` to this, by the camera's clock.
+    pub fn seconds_since(&self, earlier: &Captured) -> f64 {
+        self.local.duration_since(earlier.local).as_secs_f64()
+    }
+}
+
+/// Plain numbers as records and the command line show them; the places keep what a mark alone
+/// can't say.
+#[derive(Serialize, Deserialize)]
+struct Written {
+    f_number: Option<f64>,
+    av: Option<Stops>,
+    exposure_time: Option<f64>,
+    tv: Option<Stops>,
+    iso: Option<f64>,
+    iso_kind: Option<IsoKind>,
+    exposure_bias: Option<Stops>,
+    flash: Option<FlashTag>,
+    captured: Option<Captured>,
+    camera: Option<String>,
+    lens: Option<String>,
+    focal_length_mm: Option<f64>,
+    subject_distance: Option<Metres>,
+    colour_space: Option<ColourTag>,
+    orientation: u8,
+    rendering: Rendering,
+}
+
+impl From<Settings> for Written {
+    fn from(s: Settings) -> Written {
+        Written {
+            f_number: s.f_number.map(FNumber::marked),
+            av: s.f_number.map(FNumber::av),
+            exposure_time: s.exposure_time.map(ExposureTime::marked_seconds),
+            tv: s.exposure_time.map(ExposureTime::tv),
+            iso: s.iso.map(IsoSpeed::marked),
+            iso_kind: s.iso_kind,
+            exposure_bias: s.exposure_bias,
+            flash: s.flash,
+            captured: s.captured,
+            camera: s.camera,
+            lens: s.lens,
+            focal_length_mm: s.focal_length_mm,
+            subject_distance: s.subject_distance,
+            colour_space: s.colour_space,
+            orientation: s.orientation,
+            rendering: s.rendering,
+        }
+    }
+}
+
+impl From<Written> for Settings {
+    fn from(w: Written) -> Settings {
+        Settings {
+            f_number: w.f_number.zip(w.av).and_then(|(n, av)| FNumber::from_parts(n, av.0)),
+            exposure_time: w.exposure_time.zip(w.tv).and_then(|(t, tv)| ExposureTime::from_parts(t, tv.0)),
+            iso: w.iso.and_then(IsoSpeed::new),
+            iso_kind: w.iso_kind,
+            exposure_bias: w.exposure_bias,
+            flash: w.flash,
+            captured: w.captured,
+            camera: w.camera,
+            lens: w.lens,
+            focal_length_mm: w.focal_length_mm,
+            subject_distance: w.subject_distance,
+            colour_space: w.colour_space,
+            orientation: w.orientation,
+            rendering: w.rendering,
+        }
+    }
+}
+
+impl Settings {
+    /// Reads an Exif block (TIFF form). Damage costs only the damaged fields; `Err` is the
+    /// sentence to show when nothing could be read.
+    pub fn from_exif(block: &[u8], series: Series) -> Result<Settings, &'static str> {
+        if !within_budget(block) {
+            return Err("its metadata refer to themselves or have too many entries, and were not read");
+        }
+        let read = Reader::new()
+            .continue_on_error(true)
+            .read_raw(block.to_vec())
+            .or_else(|e| e.distill_partial_result(|_| ()));
+        match read {
+            Ok(exif) => Ok(Fields(&exif).settings(series)),
+            Err(_) => Err("its metadata are damaged and could not be read"),
+        }
+    }
+
+    /// Reads the settings of a HEIF file, whose Exif block lies inside its boxes.
+    pub fn from_heif(bytes: &[u8], series: Series) -> Result<Settings, &'static str> {
+        let mut cursor = std::io::Cursor::new(bytes);
+        let read = Reader::new()
+            .continue_on_error(true)
+            .read_from_container(&mut cursor)
+            .or_else(|e| e.distill_partial_result(|_| ()));
+        match read {
+            Ok(exif) => Ok(Fields(&exif).settings(series)),
+            Err(_) => Err("it carries no camera metadata that can be read"),
+        }
+    }
+
+    /// What the settings lack for working out exposure, as one sentence. `None` when complete.
+    pub fn gaps(&self) -> Option<String> {
+        let missing: Vec<&str> = [
+            (self.f_number.is_none(), "the aperture (a lens without contacts?)"),
+            (self.exposure_time.is_none(), "the exposure time"),
+            (self.iso.is_none(), "the ISO speed"),
+        ]
+        .into_iter()
+        .filter_map(|(gone, what)| gone.then_some(what))
+        .collect();
+        match missing.as_slice() {
+            [] => None,
+            [.., _] if missing.len() == 3 => Some("the file tells no camera settings".to_owned()),
+            _ => Some(format!("the file doesn't tell {}", missing.join(" and "))),
+        }
+    }
+
+    /// The settings on one line, as a photographer says them.
+    pub fn in_short(&self) -> String {
+        let parts: Vec<String> = [
+            self.f_number.map(|n| n.to_string()),
+            self.exposure_time.map(|t| t.to_string()),
+            self.iso.map(|s| s.to_string()),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if parts.is_empty() { "settings unknown".to_owned() } else { parts.join("  ") }
+    }
+}
+
+/// A file's capture time for sorting, or nothing; used before any frame is metered.
+pub fn captured_at(exif: &[u8]) -> Option<DateTime> {
+    Settings::from_exif(exif, Series::Thirds).ok()?.captured.map(|c| c.local)
+}
+
+const LONGEST_TEXT: usize = 256;
+/// From this ratio of equivalent to real focal length on, the sensor is a phone's.
+const PHONE_CROP: f64 = 5.5;
+/// From this ratio on, a lens of one focal length and one aperture is a phone's.
+const PHONE_CROP_FIXED_LENS: f64 = 3.0;
+
+struct Fields<'a>(&'a Exif);
+
+impl Fields<'_> {
+    fn settings(&self, series: Series) -> Settings {
+        let focal = self.real(Tag::FocalLength).filter(|f| (0.5..5000.0).contains(f));
+        let (iso, iso_kind) = self.iso();
+        Settings {
+            f_number: self.real(Tag::FNumber).and_then(|n| FNumber::new(n, self.real(Tag::ApertureValue), series)),
+            exposure_time: self
+                .real(Tag::ExposureTime)
+                .and_then(|t| ExposureTime::new(t, self.real(Tag::ShutterSpeedValue), series)),
+            iso,
+            iso_kind,
+            exposure_bias: self.real(Tag::ExposureBiasValue).filter(|b| b.abs() < 100.0).map(Stops),
+            flash: self.whole(Tag::Flash).map(|bits| match bits {
+                bits if bits & 1 == 1 => FlashTag::Fired,
+                bits if bits & 0x20 != 0 => FlashTag::NoFlashFunction,
+                _ => FlashTag::NotFired,
+            }),
+            captured: self.captured(),
+            camera: self.text(Tag::Model),
+            lens: self.text(Tag::LensModel),
+            focal_length_mm: focal,
+            subject_distance: self.real(Tag::SubjectDistance).filter(|m| *m < 1e5).and_then(Metres::new),
+            colour_space: self.colour_space(),
+            orientation: self.whole(Tag::Orientation).filter(|o| (1..=8).contains(o)).map_or(1, |o| o as u8),
+            rendering: self.rendering(focal),
+        }
+    }
+
+    /// ISO 65535 means 'look at the longer tags'; 0 means nothing.
+    fn iso(&self) -> (Option<IsoSpeed>, Option<IsoKind>) {
+        const SOS: (Tag, IsoKind) = (Tag::StandardOutputSensitivity, IsoKind::StandardOutputSensitivity);
+        const REI: (Tag, IsoKind) = (Tag::RecommendedExposureIndex, IsoKind::RecommendedExposureIndex);
+        const ISO: (Tag, IsoKind) = (Tag::ISOSpeed, IsoKind::IsoSpeed);
+        let first = match self.whole(Tag::SensitivityType) {
+            Some(1 | 4) => Some(SOS),
+            Some(2 | 6) => Some(REI),
+            Some(3 | 5 | 7) => Some(ISO),
+            _ => None,
+        };
+        let short = self.whole(Tag::PhotographicSensitivity).filter(|s| (1..65_535).contains(s));
+        let speed = short.or_else(|| {
+            first.into_iter().chain([SOS, REI, ISO]).find_map(|(tag, _)| self.whole(tag).filter(|s| *s > 0))
+        });
+        (speed.and_then(|s| IsoSpeed::new(f64::from(s))), first.map(|(_, kind)| kind))
+    }
+
+    fn captured(&self) -> Option<Captured> {
+        let (at, sub, offset) = [
+            (Tag::DateTimeOriginal, Tag::SubSecTimeOriginal, Tag::OffsetTimeOriginal),
+            (Tag::DateTimeDigitized, Tag::SubSecTimeDigitized, Tag::OffsetTimeDigitized),
+        ]
+        .into_iter()
+        .find_map(|(at, sub, offset)| self.text(at).map(|at| (at, self.text(sub), self.text(offset))))?;
+        // The parser of the date library checks the ranges that Exif readers leave unchecked.
+        let parsed = DateTime::strptime("%Y:%m:%d %H:%M:%S", at.trim()).ok()?;
+        let sub: Option<f64> = sub.and_then(|digits| format!("0.{}", digits.trim()).parse().ok());
+        let nanos = (sub.unwrap_or(0.0) * 1e9) as i32;
+        Some(Captured {
+            local: parsed.with().subsec_nanosecond(nanos).build().ok()?,
+            sub_seconds: sub.is_some(),
+            offset: offset.filter(|o| is_offset(o)),
+        })
+    }
+
+    fn colour_space(&self) -> Option<ColourTag> {
+        match self.whole(Tag::ColorSpace)? {
+            1 => Some(ColourTag::Srgb),
+            // Written by many cameras without being in the standard.
+            2 => Some(ColourTag::AdobeRgb),
+            0xFFFF if self.text(Tag::InteroperabilityIndex).is_some_and(|i| i.starts_with("R03")) => {
+                Some(ColourTag::AdobeRgb)
+            }
+            _ => Some(ColourTag::Uncalibrated),
+        }
+    }
+
+    /// Phones map the tones of each frame anew (common practice, no source). They are told by
+    /// their tiny sensors and fixed lenses, and other cameras by the tag for custom rendering.
+    fn rendering(&self, focal: Option<f64>) -> Rendering {
+        let equivalent = self.whole(Tag::FocalLengthIn35mmFilm).filter(|f| *f > 0).map(f64::from);
+        let crop = equivalent.zip(focal).map(|(e, f)| e / f);
+        let tiny = crop.is_some_and(|c| c >= PHONE_CROP || (c >= PHONE_CROP_FIXED_LENS && self.has_fixed_lens()));
+        let custom = self.whole(Tag::CustomRendered).is_some_and(|c| c != 0);
+        if tiny || custom { Rendering::PerFrame } else { Rendering::Fixed }
+    }
+
+    fn has_fixed_lens(&self) -> bool {
+        match self.0.get_field(Tag::LensSpecification, In::PRIMARY).map(|f| &f.value) {
+            Some(Value::Rational(v)) => matches!(v.as_slice(), [a, b, n, m] if a.num * b.denom == b.num * a.denom && n.num == m.num),
+            _ => false,
+        }
+    }
+
+    fn real(&self, tag: Tag) -> Option<f64> {
+        let value = match &self.0.get_field(tag, In::PRIMARY)?.value {
+            Value::Rational(v) => v.first()?.to_f64(),
+            Value::SRational(v) => v.first()?.to_f64(),
+            Value::Float(v) => f64::from(*v.first()?),
+            Value::Double(v) => *v.first()?,
+            other => f64::from(other.get_uint(0)?),
+        };
+        value.is_finite().then_some(value)
+    }
+
+    fn whole(&self, tag: Tag) -> Option<u32> {
+        self.0.get_field(tag, In::PRIMARY)?.value.get_uint(0)
+    }
+
+    /// Text without control characters, of bounded length; blank is absent.
+    fn text(&self, tag: Tag) -> Option<String> {
+        let Value::Ascii(parts) = &self.0.get_field(tag, In::PRIMARY)?.value else {
+            return None;
+        };
+        let whole = String::from_utf8_lossy(parts.first()?).into_owned();
+        let clean: String = whole.chars().filter(|c| !c.is_control()).take(LONGEST_TEXT).collect();
+        let trimmed = clean.trim();
+        (!trimmed.is_empty()).then(|| trimmed.to_owned())
+    }
+}
+
+fn is_offset(text: &str) -> bool {
+    let bytes = text.as_bytes();
+    bytes.len() == 6
+        && matches!(bytes[0], b'+' | b'-')
+        && bytes[3] == b':'
+        && [1, 2, 4, 5].iter().all(|i| bytes[*i].is_ascii_digit())
+}

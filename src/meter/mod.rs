@@ -1,0 +1,12 @@
+//! Metering: readings of the spots of a frame, in stops of light.
+//!
+//! Pure functions on pixels. Does not know where the picture came from, what the reference was or
+//! which lights were on.
+
+mod histogram;
+mod reading;
+mod spot;
+
+pub use histogram::Histogram;
+pub use reading::{GRID, Metered, Reading, meter};
+pub use spot::{Area, CENTRE, GREY, Place, Spot, WHOLE, Weighting};

@@ -1,0 +1,288 @@
+//! Readings: how much light, of which colour, stands at each spot of a frame.
+
+use serde::{Deserialize, Serialize};
+
+use super::histogram::{Fine, Histogram};
+use super::spot::{Area, Place, Spot, Weighting};
+use crate::frame::{Picture, Response};
+use crate::photometry::Stops;
+
+/// What one spot of one frame reads.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reading {
+    pub spot: String,
+    pub area: Area,
+    /// Log-average of the light, in stops from mid-grey (18 % reflectance, sRGB code 118).
+    pub level: Stops,
+    /// Light at equal shares of the spot's pixels, dark to bright.
+    pub quantiles: Vec<Stops>,
+    pub histogram: Histogram,
+    /// Share of pixels at the top of the scale, for red, green, blue.
+    pub clipped_high: [f32; 3],
+    /// Share of pixels at the bottom of the scale.
+    pub clipped_low: [f32; 3],
+    /// Mean log2 of red over green light; warmer is positive.
+    pub red_green: Stops,
+    /// Mean log2 of blue over green light.
+    pub blue_green: Stops,
+    pub pixels: u32,
+}
+
+/// Everything metered in one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Metered {
+    /// The curve that the light was read by.
+    pub response: String,
+    pub colour: String,
+    pub readings: Vec<Reading>,
+    /// Mean light of [`GRID`] cells, row by row from the top left.
+    pub cells: Vec<Stops>,
+}
+
+/// Columns and rows of the coarse grid.
+pub const GRID: (usize, usize) = (8, 6);
+const QUANTILES: usize = 64;
+/// Averaging at reduced size pulls clipped pixels below the very end of the scale.
+const HIGH_CODE: u8 = 251;
+const LOW_CODE: u8 = 3;
+
+impl Metered {
+    pub fn reading(&self, spot: &str) -> Option<&Reading> {
+        self.readings.iter().find(|r| r.spot == spot)
+    }
+}
+
+/// Light per pixel, ready for any number of spots.
+struct Lit<'a> {
+    picture: &'a Picture,
+    /// Luminance in stops from mid-grey.
+    light: Vec<f32>,
+    /// Stops from mid-grey for each code value.
+    log_of_code: [f32; 256],
+}
+
+/// Meters every spot of a picture through a response curve.
+pub fn meter(picture: &Picture, response: &Response, spots: &[Spot]) -> Metered {
+    let lit = Lit::new(picture, response);
+    let readings = spots.iter().filter_map(|spot| {
+        let area = match spot.place {
+            Place::At(area) => area,
+            Place::FoundGrey => lit.find_grey()?,
+        };
+        Some(lit.reading(&spot.name, area, spot.weighting))
+    });
+    Metered {
+        response: response.name.clone(),
+        colour: picture.colour.space.to_string(),
+        readings: readings.collect(),
+        cells: lit.cells(GRID.0, GRID.1),
+    }
+}
+
+impl<'a> Lit<'a> {
+    fn new(picture: &'a Picture, response: &Response) -> Lit<'a> {
+        let log_of_code: [f32; 256] =
+            std::array::from_fn(|code| response.light(f64::from(picture.colour.srgb_code[code])).0 as f32);
+        let linear = log_of_code.map(f32::exp2);
+        let [r, g, b] = picture.colour.weights;
+        let light = picture
+            .proxy
+            .rgb
+            .iter()
+            .map(|[red, green, blue]| {
+                (r * linear[*red as usize] + g * linear[*green as usize] + b * linear[*blue as usize]).log2()
+            })
+            .collect();
+        Lit { picture, light, log_of_code }
+    }
+
+    fn reading(&self, name: &str, area: Area, weighting: Weighting) -> Reading {
+        let proxy = &self.picture.proxy;
+        let (columns, rows) = area.pixels(proxy.width, proxy.height);
+        let across = fall_off(columns.len(), weighting);
+        let down = fall_off(rows.len(), weighting);
+        let mut fine = Fine::new();
+        let (mut sum, mut total) = (0.0_f64, 0.0_f64);
+        let (mut red_green, mut blue_green) = (0.0_f64, 0.0_f64);
+        let (mut high, mut low) = ([0_u32; 3], [0_u32; 3]);
+        for (y, row_weight) in rows.clone().zip(&down) {
+            let line = y * proxy.width;
+            for (x, column_weight) in columns.clone().zip(&across) {
+                let (light, rgb) = (self.light[line + x], proxy.rgb[line + x]);
+                let weight = row_weight * column_weight;
+                fine.add(light, weight);
+                sum += f64::from(light * weight);
+                total += f64::from(weight);
+                let [red, green, blue] = rgb.map(|code| self.log_of_code[code as usize]);
+                red_green += f64::from((red - green) * weight);
+                blue_green += f64::from((blue - green) * weight);
+                for channel in 0..3 {
+                    high[channel] += u32::from(rgb[channel] >= HIGH_CODE);
+                    low[channel] += u32::from(rgb[channel] <= LOW_CODE);
+                }
+            }
+        }
+        let pixels = (columns.len() * rows.len()) as u32;
+        let share = |counts: [u32; 3]| counts.map(|c| (c as f32 / pixels as f32 * 1e4).round() / 1e4);
+        Reading {
+            spot: name.to_owned(),
+            area,
+            level: Stops(sum / total),
+            quantiles: fine.quantiles(QUANTILES),
+            histogram: fine.kept(),
+            clipped_high: share(high),
+            clipped_low: share(low),
+            red_green: Stops(red_green / total),
+            blue_green: Stops(blue_green / total),
+            pixels,
+        }
+    }
+
+    fn cells(&self, columns: usize, rows: usize) -> Vec<Stops> {
+        let proxy = &self.picture.proxy;
+        let mut means = Vec::with_capacity(columns * rows);
+        for row in 0..rows {
+            for column in 0..columns {
+                let area = Area {
+                    left: column as f64 / columns as f64,
+                    right: (column + 1) as f64 / columns as f64,
+                    top: row as f64 / rows as f64,
+                    bottom: (row + 1) as f64 / rows as f64,
+                };
+                let (xs, ys) = area.pixels(proxy.width, proxy.height);
+                let count = xs.len() * ys.len();
+                let sum: f64 = ys
+                    .flat_map(|y| self.light[y * proxy.width + xs.start..y * proxy.width + xs.end].iter())
+                    .map(|l| f64::from(*l))
+                    .sum();
+                means.push(Stops(sum / count as f64));
+            }
+        }
+        means
+    }
+
+    /// The flattest patch that is neutral, neither dark nor nearly clipped; `None` if there is none.
+    fn find_grey(&self) -> Option<Area> {
+        const ACROSS: usize = 24;
+        const MOST_TINT: f32 = 0.25;
+        const MOST_ROUGHNESS: f32 = 0.12;
+        let proxy = &self.picture.proxy;
+        let side = (proxy.width.min(proxy.height) / ACROSS).max(4);
+        let mut best: Option<(f32, Area)> = None;
+        for top in (0..proxy.height.saturating_sub(side)).step_by(side) {
+            for left in (0..proxy.width.saturating_sub(side)).step_by(side) {
+                let (mean, roughness, tint) = self.patch(left, top, side);
+                if !(-3.0..=1.5).contains(&mean) || roughness > MOST_ROUGHNESS || tint > MOST_TINT {
+                    continue;
+                }
+                let score = roughness + tint;
+                if best.is_none_or(|(least, _)| score < least) {
+                    let area = Area {
+                        left: left as f64 / proxy.width as f64,
+                        right: (left + side) as f64 / proxy.width as f64,
+                        top: top as f64 / proxy.height as f64,
+                        bottom: (top + side) as f64 / proxy.height as f64,
+                    };
+                    best = Some((score, area));
+                }
+            }
+        }
+        best.map(|(_, area)| area)
+    }
+
+    /// Mean light, its standard deviation, and the stronger of the two tints, of a square.
+    fn patch(&self, left: usize, top: usize, side: usize) -> (f32, f32, f32) {
+        let (mut sum, mut squares, mut red_green, mut blue_green) = (0.0_f32, 0.0_f32, 0.0_f32, 0.0_f32);
+        for y in top..top + side {
+            for at in y * self.picture.proxy.width + left..y * self.picture.proxy.width + left + side {
+                let light = self.light[at];
+                sum += light;
+                squares += light * light;
+                let [red, green, blue] = self.picture.proxy.rgb[at].map(|code| self.log_of_code[code as usize]);
+                red_green += red - green;
+                blue_green += blue - green;
+            }
+        }
+        let count = (side * side) as f32;
+        let mean = sum / count;
+        let roughness = (squares / count - mean * mean).max(0.0).sqrt();
+        (mean, roughness, (red_green / count).abs().max((blue_green / count).abs()))
+    }
+}
+
+/// Weights along one side of a spot.
+fn fall_off(length: usize, weighting: Weighting) -> Vec<f32> {
+    match weighting {
+        Weighting::Even => vec![1.0; length],
+        Weighting::Centre => (0..length)
+            .map(|i| {
+                let from_centre = (i as f32 + 0.5) / length as f32 - 0.5;
+                (-(from_centre / 0.25).powi(2) / 2.0).exp()
+            })
+            .collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Colour, Proxy, srgb_encode};
+    use crate::meter::spot::{GREY, WHOLE};
+
+    fn picture(width: usize, height: usize, code: impl Fn(usize, usize) -> [u8; 3]) -> Picture {
+        let rgb = (0..height).flat_map(|y| (0..width).map(move |x| (x, y))).map(|(x, y)| code(x, y)).collect();
+        Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None) }
+    }
+
+    fn whole(picture: &Picture) -> Reading {
+        meter(picture, &Response::srgb(), &Spot::ready()).reading(WHOLE).unwrap().clone()
+    }
+
+    /// CHECK: sRGB code 118 is mid-grey (IEC 61966-2-1, ISO 12232).
+    #[test]
+    fn code_118_meters_as_mid_grey() {
+        let reading = whole(&picture(40, 30, |_, _| [118; 3]));
+        assert!(reading.level.abs() < Stops(0.02), "{}", reading.level);
+        assert_eq!(reading.pixels, 1200);
+        assert_eq!(reading.clipped_high, [0.0; 3]);
+    }
+
+    /// CHECK: patches of known linear light, encoded by IEC 61966-2-1.
+    #[test]
+    fn patches_of_known_light_read_one_stop_apart() {
+        for stops in [-3.0, -2.0, -1.0, 1.0, 2.0] {
+            let code = (srgb_encode(0.18 * f64::exp2(stops)) * 255.0).round() as u8;
+            let reading = whole(&picture(40, 30, |_, _| [code; 3]));
+            assert!((reading.level.0 - stops).abs() < 0.03, "{stops}: {}", reading.level);
+        }
+    }
+
+    /// CHECK: half the area at 0.09 and half at 0.36 has a log-average of exactly 0.18 (definition).
+    #[test]
+    fn the_level_is_the_average_of_logs_and_not_of_codes() {
+        let reading = whole(&picture(40, 30, |x, _| if x < 20 { [85; 3] } else { [162; 3] }));
+        assert!(reading.level.abs() < Stops(0.02), "{}", reading.level);
+        assert_eq!(reading.quantiles.len(), QUANTILES);
+        assert!(reading.quantiles.is_sorted_by(|a, b| a <= b));
+        assert_eq!(reading.histogram.bins().map(|(_, n)| n).sum::<u32>(), 1200);
+    }
+
+    #[test]
+    fn clipping_is_counted_per_channel() {
+        let reading = whole(&picture(40, 30, |x, _| if x < 10 { [255, 100, 0] } else { [100; 3] }));
+        assert_eq!(reading.clipped_high, [0.25, 0.0, 0.0]);
+        assert_eq!(reading.clipped_low, [0.0, 0.0, 0.25]);
+    }
+
+    #[test]
+    fn a_grey_card_among_colours_is_found() {
+        let scene = picture(480, 320, |x, y| {
+            if (200..260).contains(&x) && (100..160).contains(&y) { [118; 3] } else { [180, (x % 97) as u8 + 60, 40] }
+        });
+        let metered = meter(&scene, &Response::srgb(), &Spot::ready());
+        let grey = metered.reading(GREY).unwrap();
+        assert!(grey.area.left > 0.4 && grey.area.right < 0.55, "{:?}", grey.area);
+        let none = picture(480, 320, |x, _| [180, (x % 97) as u8 + 60, 40]);
+        assert!(meter(&none, &Response::srgb(), &Spot::ready()).reading(GREY).is_none());
+    }
+}

@@ -1,0 +1,75 @@
+//! Light groups: lights that are turned together.
+
+use serde::{Deserialize, Serialize};
+
+use crate::photometry::{Dial, PowerSetting, Scale, Step, Stops};
+
+/// What a group does for the picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Role {
+    Key,
+    Fill,
+    Rim,
+    Background,
+    #[default]
+    Other,
+}
+
+/// A group as the configuration describes it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LightGroup {
+    pub name: String,
+    pub role: Role,
+    /// `None` when nothing is known of its lights: then only stops and thirds can be said.
+    pub dial: Option<Dial>,
+    /// What it is set to according to the configuration.
+    pub power: Option<PowerSetting>,
+    /// Lights in the group, all set alike.
+    pub count: u32,
+}
+
+impl LightGroup {
+    /// The one group of a sitting without configuration.
+    pub fn all_lights() -> LightGroup {
+        LightGroup { name: "all lights".to_owned(), role: Role::Other, dial: None, power: None, count: 1 }
+    }
+
+    /// The step its lights move by; thirds when unknown.
+    pub fn step(&self) -> Step {
+        self.dial.map_or(Step::Third, |d| d.step())
+    }
+
+    /// A setting as its lights show it.
+    pub fn shown(&self, power: PowerSetting) -> String {
+        match self.dial {
+            Some(dial) => dial.print(power),
+            None => format!("{} from full", power.below_full()),
+        }
+    }
+
+    /// Reads a setting as its lights show it; fractions in thirds when the dial is unknown.
+    pub fn read(&self, text: &str) -> Result<PowerSetting, crate::photometry::DialError> {
+        match self.dial {
+            Some(dial) => dial.parse(text),
+            None => Dial::new(Scale::Fraction, Step::Third, "1/2048", "1/1")?.parse(text),
+        }
+    }
+}
+
+/// Where a group stands now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Standing {
+    pub group: String,
+    /// `None`: nobody has told.
+    pub power: Option<PowerSetting>,
+    /// How far it was turned since the current reference; `None` when that isn't known.
+    pub moved: Option<Stops>,
+}
+
+impl Standing {
+    pub fn turned(&mut self, by: Stops) {
+        self.power = self.power.map(|p| p + by);
+        self.moved = self.moved.map(|m| m + by);
+    }
+}

@@ -1,0 +1,75 @@
+//! One group's turn: from where, to where, by how many clicks, and what is left over.
+
+use serde::{Deserialize, Serialize};
+
+use super::group::{LightGroup, Standing};
+use crate::photometry::{PowerSetting, Reach, Stops};
+
+/// What to do at one group of lights.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Turn {
+    pub group: String,
+    /// The present and the new setting as the lights show them; absent when unknown.
+    pub from: Option<String>,
+    pub to: Option<String>,
+    /// The new setting, for those who compute with it.
+    pub setting: Option<PowerSetting>,
+    /// The turn that this is; brighter is positive.
+    pub by: Stops,
+    /// Clicks of the dial; up is positive.
+    pub clicks: i32,
+    /// Wanted minus reached, by rounding or by the end of the range.
+    pub left_over: Stops,
+    pub reach: Reach,
+}
+
+impl Turn {
+    /// The nearest turn to `wanted` that this group's lights can make.
+    pub fn towards(group: &LightGroup, standing: &Standing, wanted: Stops) -> Turn {
+        let step = group.step();
+        let Some((power, dial)) = standing.power.zip(group.dial) else {
+            let by = wanted.to_nearest(step.stops());
+            return Turn {
+                group: group.name.clone(),
+                from: standing.power.map(|p| group.shown(p)),
+                to: standing.power.map(|p| group.shown(p + by)),
+                setting: standing.power.map(|p| p + by),
+                by,
+                clicks: (by.0 * step.per_stop()).round() as i32,
+                left_over: wanted - by,
+                reach: Reach::Within,
+            };
+        };
+        let placed = dial.place(power + wanted);
+        let by = placed.setting - power;
+        Turn {
+            group: group.name.clone(),
+            from: Some(dial.print(power)),
+            to: Some(dial.print(placed.setting)),
+            setting: Some(placed.setting),
+            by,
+            clicks: dial.clicks(by),
+            left_over: placed.left_over,
+            reach: placed.reach,
+        }
+    }
+
+    /// What to do, for a person at the stand.
+    pub fn in_words(&self) -> String {
+        let clicks = match self.clicks.unsigned_abs() {
+            1 => "1 click".to_owned(),
+            n => format!("{n} clicks"),
+        };
+        let way = if self.clicks > 0 { "up" } else { "down" };
+        match (&self.from, &self.to, self.clicks) {
+            (_, Some(to), 0) => format!("{}: leave at {to}", self.group),
+            (_, None, 0) => format!("{}: leave", self.group),
+            (Some(from), Some(to), _) => format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.by)),
+            _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.by), self.by.in_thirds()),
+        }
+    }
+}
+
+fn size(by: Stops) -> String {
+    format!("{:.2}", by.abs().0)
+}
