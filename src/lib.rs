@@ -11,10 +11,14 @@
 
 pub mod container;
 pub mod advice;
+pub mod commands;
 pub mod config;
+pub mod daemon;
 pub mod drift;
 pub mod frame;
 pub mod intake;
 pub mod meter;
+pub mod outlet;
 pub mod photometry;
 pub mod rig;
+pub mod session;

@@ -1,1 +1,16 @@
-fn main(){}
+//! The program: reads the command line, calls the library, turns its end into an exit code.
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use greyhold::commands::{self, Cli};
+
+fn main() -> ExitCode {
+    match commands::run(Cli::parse()) {
+        Ok(exit) => exit.into(),
+        Err(error) => {
+            eprintln!("greyhold: {error}");
+            error.exit().into()
+        }
+    }
+}

@@ -85,8 +85,8 @@ pub struct Evidence<'a> {
     pub recycle_seconds: f64,
     /// How far all groups alike were turned since the reference; `None` when not known.
     pub moved: Option<Stops>,
-    /// The turn of a suggested correction that may have been carried out.
-    pub pending: Option<Stops>,
+    /// How far all groups alike would be turned if the open correction was carried out.
+    pub followed: Option<Stops>,
     /// Leave the settings out and go by the picture alone.
     pub light_alone: bool,
 }
@@ -101,6 +101,8 @@ pub struct Verdict {
     pub lighting: Lighting,
     /// From the light alone.
     pub observed: Option<Stops>,
+    /// Half-width of the observation's 95 % interval.
+    pub observed_uncertainty: Option<Stops>,
     /// Both weighed.
     pub drift: Option<Stops>,
     /// Half-width of the drift's 95 % interval.
@@ -121,6 +123,7 @@ pub struct Judged<'a> {
     pub seen: Option<&'a Observed>,
     pub weighed: Option<&'a Weighed>,
     pub uneven: Option<&'a Unevenness>,
+    pub lighting: Lighting,
 }
 
 /// A frame this far under what was predicted was lit by no flash.
@@ -160,8 +163,16 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         seen: seen.as_ref(),
         weighed: weighed.as_ref(),
         uneven: uneven.as_ref(),
+        lighting,
     };
     let sentence = sentence::say(&judged);
+    let weighed = match (cause, &seen) {
+        // Nothing can be weighed against such a picture; its own interval is all that holds.
+        (Cause::NotTrustworthy, Some(seen)) => {
+            Some(Weighed { drift: seen.drift, half_width: seen.half_width, went_by: WentBy::Light, basis: None })
+        }
+        _ => weighed.clone(),
+    };
     let tells = match cause {
         Cause::NoReference | Cause::NotMetered | Cause::Misfire => false,
         Cause::Clipped => expected.is_some_and(|e| clipping_agrees(evidence, e)),
@@ -174,6 +185,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         expected,
         lighting,
         observed: seen.as_ref().map(|s| s.drift),
+        observed_uncertainty: seen.as_ref().map(|s| s.half_width),
         drift: weighed.as_ref().map(|w| w.drift),
         uncertainty: weighed.as_ref().map(|w| w.half_width),
         went_by: weighed.as_ref().map(|w| w.went_by),
@@ -240,13 +252,12 @@ fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
 }
 
 fn predictions(evidence: &Evidence, expected: Option<Stops>) -> Vec<Prediction> {
-    let Some(untouched) = expected.zip(evidence.moved).map(|(e, m)| e + m) else {
+    let Some(expected) = expected else {
         return Vec::new();
     };
-    let followed = evidence.pending.map(|turn| Prediction { drift: untouched + turn, basis: Basis::CorrectionFollowed });
-    let untouched = Prediction { drift: untouched, basis: Basis::LightsUntouched };
     // Nearest wins; with equal distance nothing was touched.
-    std::iter::once(untouched).chain(followed).collect()
+    let told = [(evidence.moved, Basis::LightsUntouched), (evidence.followed, Basis::CorrectionFollowed)];
+    told.into_iter().filter_map(|(turned, basis)| Some(Prediction { drift: expected + turned?, basis })).collect()
 }
 
 fn tell_cause(
@@ -305,9 +316,9 @@ fn is_misfire(evidence: &Evidence, expected: Option<Stops>) -> bool {
     let Some((reference, frame)) = pair.and_then(|(r, f)| bright(r).zip(bright(f))) else {
         return false;
     };
-    let predicted = expected.unwrap_or(Stops::ZERO) + evidence.moved.unwrap_or(Stops::ZERO);
-    // The pending correction may have been carried out, and then less light was to come.
-    let predicted = predicted + Stops(evidence.pending.unwrap_or(Stops::ZERO).0.min(0.0));
+    // The open correction may have been carried out, and then less light was to come.
+    let turned = [evidence.moved, evidence.followed].into_iter().flatten().fold(0.0_f64, |least, m| least.min(m.0));
+    let predicted = expected.unwrap_or(Stops::ZERO) + Stops(turned);
     // What the reference clips was at least as bright as its top; darkness bottoms out, too.
     let darkest = evidence.response.light(0.0);
     let floor = Stops((reference + predicted).0.max(darkest.0));
@@ -327,12 +338,13 @@ fn is_recycle(evidence: &Evidence, seen: &Observed, expected: Option<Stops>) -> 
     let (previous, this) = soon;
     let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
     let after = this.seconds_since(previous);
-    let Some(expected) = expected.zip(evidence.moved).map(|(e, m)| e + m) else {
+    let Some((expected, moved)) = expected.zip(evidence.moved) else {
         return false;
     };
-    let dip = seen.drift - expected;
+    let dip = seen.drift - expected - moved;
     // A turn that was asked for explains a fall better than a flash caught charging.
-    let asked_for = evidence.pending.is_some_and(|turn| (dip - turn).abs() <= Stops(0.25).in_quadrature(seen.half_width));
+    let near_turn = |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(seen.half_width);
+    let asked_for = evidence.followed.is_some_and(near_turn);
     (0.0..=evidence.recycle_seconds + slack).contains(&after)
         && RECYCLE_DIP.contains(&dip.0)
         && dip.abs() > seen.half_width

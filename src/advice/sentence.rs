@@ -1,6 +1,7 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::cause::{Cause, Judged};
+use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::photometry::Stops;
 
@@ -29,12 +30,24 @@ pub fn say(judged: &Judged) -> String {
             amount(drift),
             judged.weighed.map_or_else(|| "its uncertainty".to_owned(), |w| format!("{:.2}", w.half_width.0))
         ),
-        Cause::SettingsUnknown => format!("{}, by the light alone: the camera's settings are not known.", over_or_under(drift)),
+        Cause::SettingsUnknown => format!("{}, by the light alone: {}.", over_or_under(drift), why_alone(judged)),
         Cause::SettingsChanged => {
             format!("{}: {} and the lights were not turned to fit.", over_or_under(drift), what_changed(judged))
         }
         Cause::LightsChanged => format!("{}: the settings are the same, the light is not.", over_or_under(drift)),
         Cause::BothChanged => both(judged, drift),
+    }
+}
+
+/// Why the settings did not count.
+fn why_alone(judged: &Judged) -> &'static str {
+    let known = |s: &Settings| s.f_number.is_some() && s.iso.is_some() && s.exposure_time.is_some();
+    let both_known =
+        judged.evidence.reference.is_some_and(|r| known(&r.settings)) && known(&judged.evidence.frame.settings);
+    match (judged.evidence.light_alone, judged.lighting) {
+        (true, _) => "the settings were left out",
+        (false, Lighting::Either) if both_known => "whether flash or continuous light lit it can't be told",
+        _ => "the camera's settings are not known",
     }
 }
 

@@ -1,0 +1,188 @@
+//! `greyhold check`: whether configuration, folder, log and camera metadata are as they should be.
+
+use std::path::{Path, PathBuf};
+
+use super::exit::{CommandError, Exit};
+use super::say;
+use crate::config::{Config, EXAMPLE};
+use crate::container::Kind;
+use crate::frame::{self, Settings};
+use crate::intake::is_network_share;
+use crate::outlet::plain::printable;
+use crate::outlet::shot_log::{read_since, segments};
+use crate::photometry::Series;
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  greyhold check --write-example studio.yaml    the commented configuration to start from
+  greyhold check --config studio.yaml           is it sound, and what does it say?
+  greyhold check --frame IMG_0001.JPG           what the camera tells in this frame
+  greyhold check --folder ~/tether --log ~/tether/greyhold-shots.jsonl")]
+pub struct Args {
+    /// The configuration to check
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// The capture folder to check
+    #[arg(long, value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+    /// The shot log to check
+    #[arg(long, value_name = "FILE")]
+    log: Option<PathBuf>,
+    /// A frame whose camera metadata to check
+    #[arg(long, value_name = "FILE")]
+    frame: Option<PathBuf>,
+    /// Write the commented example configuration to a file, or to the terminal
+    #[arg(long, value_name = "FILE", num_args = 0..=1)]
+    #[allow(clippy::option_option, reason = "absent, present, present with a file")]
+    write_example: Option<Option<PathBuf>>,
+}
+
+pub fn run(args: &Args) -> Result<Exit, CommandError> {
+    if let Some(target) = &args.write_example {
+        return write_example(target.as_deref());
+    }
+    if args.config.is_none() && args.folder.is_none() && args.log.is_none() && args.frame.is_none() {
+        return Err(CommandError::WrongUse(
+            "check what? name --config, --folder, --log or --frame, or --write-example".to_owned(),
+        ));
+    }
+    let mut sound = true;
+    if let Some(file) = &args.config {
+        check_config(file)?;
+    }
+    if let Some(folder) = &args.folder {
+        sound &= check_folder(folder);
+    }
+    if let Some(log) = &args.log {
+        sound &= check_log(log);
+    }
+    if let Some(frame) = &args.frame {
+        sound &= check_frame(frame);
+    }
+    Ok(if sound { Exit::Clean } else { Exit::SomeUnusable })
+}
+
+fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {
+    let Some(path) = target else {
+        say(EXAMPLE.trim_end());
+        return Ok(Exit::Clean);
+    };
+    // Somebody's own configuration must never be lost to an example.
+    let written = std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(path)
+        .and_then(|mut file| std::io::Write::write_all(&mut file, EXAMPLE.as_bytes()));
+    match written {
+        Ok(()) => {
+            say(&format!("{} is written: set folder and lights in it, then: greyhold watch --config {0}", path.display()));
+            Ok(Exit::Clean)
+        }
+        Err(e) => Err(CommandError::CannotRun(format!("{} can't be written: {e}", path.display()))),
+    }
+}
+
+fn check_config(file: &Path) -> Result<(), CommandError> {
+    let config = Config::read(file)?;
+    say(&format!("{}: sound", file.display()));
+    for group in &config.groups {
+        let range = group.dial.map_or("dial unknown".to_owned(), |d| d.to_string());
+        let power = group.power.map_or("power unknown".to_owned(), |p| format!("at {}", group.shown(p)));
+        say(&format!("  {} ({} light{}): {range}, {power}", group.name, group.count, if group.count == 1 { "" } else { "s" }));
+    }
+    let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
+    say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judge_by));
+    if let Some(folder) = config.folder {
+        check_folder(&folder);
+    }
+    Ok(())
+}
+
+fn check_folder(folder: &Path) -> bool {
+    match std::fs::read_dir(folder) {
+        Ok(entries) => {
+            let pictures = entries.flatten().filter(|e| Kind::of(&e.path()).is_some()).count();
+            let share = if is_network_share(folder) { ", on a network share: it will be polled" } else { "" };
+            say(&format!("{}: can be read, {pictures} pictures in it{share}", folder.display()));
+            true
+        }
+        Err(e) => {
+            say(&format!("{}: can't be read: {e}", folder.display()));
+            false
+        }
+    }
+}
+
+fn check_log(log: &Path) -> bool {
+    let files = segments(log);
+    let (mut records, mut next, mut missing) = (0_u64, 1_u64, 0_u64);
+    let read = read_since(log, 1, |n, _| {
+        records += 1;
+        missing += n - next;
+        next = n + 1;
+        true
+    });
+    let lines: usize = files
+        .iter()
+        .map(|f| std::fs::read(f).map_or(0, |bytes| bytes.iter().filter(|b| **b == b'\n').count()))
+        .sum();
+    match read {
+        Ok(()) if files.is_empty() => {
+            say(&format!("{}: there is no log yet", log.display()));
+            true
+        }
+        Ok(()) => {
+            let damaged = lines as u64 - records.min(lines as u64);
+            say(&format!("{}: {records} sound records, {missing} missing, {damaged} lines damaged or doubled", log.display()));
+            missing == 0 && damaged == 0
+        }
+        Err(e) => {
+            say(&format!("{}: can't be read: {e}", log.display()));
+            false
+        }
+    }
+}
+
+fn check_frame(path: &Path) -> bool {
+    let name = printable(&path.display().to_string());
+    let Some(kind) = Kind::of(path) else {
+        say(&format!("{name}: it is no picture by its name"));
+        return false;
+    };
+    match frame::read(kind, path, Series::Thirds) {
+        Ok(read) => {
+            say(&format!("{name}: {}", read.settings.in_short()));
+            for line in details(&read.settings) {
+                say(&format!("  {line}"));
+            }
+            read.notes.iter().for_each(|note| {
+                say(&format!("  ! {note}"));
+            });
+            read.settings.gaps().is_none()
+        }
+        Err(e) => {
+            say(&format!("{name}: {e}"));
+            false
+        }
+    }
+}
+
+fn details(settings: &Settings) -> Vec<String> {
+    let flash = settings.flash.map(|f| match f {
+        frame::FlashTag::Fired => "flash: fired, says the camera",
+        frame::FlashTag::NotFired => "flash: not seen by the camera (cable and radio triggers usually aren't)",
+        frame::FlashTag::NoFlashFunction => "flash: the camera has none",
+    });
+    [
+        settings.camera.clone().map(|c| format!("camera: {c}")),
+        settings.lens.clone().map(|l| format!("lens: {l}")),
+        settings.focal_length_mm.map(|f| format!("focal length: {f} mm")),
+        settings.subject_distance.map(|d| format!("subject distance: {} m", d.get())),
+        settings.exposure_bias.map(|b| format!("exposure bias: {b} stop")),
+        flash.map(str::to_owned),
+        settings.captured.clone().map(|c| format!("captured: {} {}", c.local, c.offset.unwrap_or("(no time zone)".to_owned()))),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}

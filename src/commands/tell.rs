@@ -1,0 +1,132 @@
+//! `greyhold tell`: one command to a running greyhold, and its answer.
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Subcommand;
+use interprocess::local_socket::{Stream, prelude::*};
+use serde_json::{Value, json};
+
+use super::exit::{CommandError, Exit};
+use super::{Where, say};
+use crate::outlet::socket::name_of;
+use crate::session::Command;
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  greyhold tell reference                   the last frame is the reference
+  greyhold tell reference --look 'low key'  ... of a look of its own
+  greyhold tell next f/5.6                  what every light must be set to for f/5.6
+  greyhold tell power rim '1/8 +0.3'        the rim lights are at 1/8 +0.3
+  greyhold tell confirm                     the suggested powers are set")]
+pub struct Args {
+    #[command(subcommand)]
+    what: What,
+    #[command(flatten)]
+    place: Where,
+    /// The whole answer as JSON
+    #[arg(long, global = true)]
+    json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Make the last frame, or a file, the reference
+    Reference {
+        file: Option<PathBuf>,
+        /// Name of the look [default: the current one]
+        #[arg(long)]
+        look: Option<String>,
+    },
+    /// Compare with another look's reference from now on
+    Look { name: String },
+    /// Tell what a group of lights is set to, as the lights show it
+    Power { group: String, setting: String },
+    /// Tell that the suggested powers are set, at all groups or one
+    Confirm { group: Option<String> },
+    /// Ask what every light must be set to for settings not shot yet
+    Next {
+        /// f/5.6, iso200, 1/160 (any of them)
+        #[arg(required = true)]
+        settings: Vec<String>,
+    },
+    /// Put a note into the shot log
+    Note {
+        #[arg(required = true)]
+        words: Vec<String>,
+    },
+    /// Ask how things stand
+    Status,
+    /// Wait until all that is in the folder is logged
+    Sync,
+}
+
+pub fn run(args: Args) -> Result<Exit, CommandError> {
+    let command = command(args.what)?;
+    let socket = args.place.socket()?;
+    let reply = ask(&socket, &command)?;
+    let ok = reply["ok"].as_bool().unwrap_or(false);
+    let text = if args.json { reply.to_string() } else { reply["says"].as_str().unwrap_or_default().to_owned() };
+    if ok || args.json {
+        say(&text);
+        Ok(if ok { Exit::Clean } else { Exit::SomeUnusable })
+    } else {
+        Err(CommandError::WrongUse(text))
+    }
+}
+
+fn command(what: What) -> Result<Command, CommandError> {
+    Ok(match what {
+        What::Reference { file, look } => {
+            // The daemon may run elsewhere: a name that is a file here is meant as that file.
+            let file = file.map(|f| std::fs::canonicalize(&f).unwrap_or(f).display().to_string());
+            Command::Reference { file, look }
+        }
+        What::Look { name } => Command::Look { look: name },
+        What::Power { group, setting } => Command::Power { group, setting },
+        What::Confirm { group } => Command::Confirm { group },
+        What::Next { settings } => next(settings)?,
+        What::Note { words } => Command::Note { text: words.join(" ") },
+        What::Status => Command::Status,
+        What::Sync => Command::Sync,
+    })
+}
+
+/// Sorts words by how they are written: f/5.6, iso200, 1/160.
+fn next(words: Vec<String>) -> Result<Command, CommandError> {
+    let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
+    for word in words {
+        let lower = word.to_ascii_lowercase();
+        let slot = if lower.starts_with("iso") {
+            &mut iso
+        } else if lower.starts_with('f') {
+            &mut f_number
+        } else if lower.contains('/') || lower.ends_with('s') {
+            &mut exposure_time
+        } else {
+            return Err(CommandError::WrongUse(format!("'{word}' is no setting: write f/5.6, iso200 or 1/160")));
+        };
+        *slot = Some(word);
+    }
+    Ok(Command::Next { f_number, iso, exposure_time })
+}
+
+/// Sends one command and waits for its reply.
+fn ask(socket: &Path, command: &Command) -> Result<Value, CommandError> {
+    let gone = |e: std::io::Error| {
+        CommandError::NotRunning(format!("no greyhold answers at {} ({e}); start one with 'greyhold watch FOLDER'", socket.display()))
+    };
+    let stream = Stream::connect(name_of(socket).map_err(gone)?).map_err(gone)?;
+    let mut message = serde_json::to_value(command).unwrap_or_default();
+    message["id"] = json!(1);
+    (&stream).write_all(format!("{message}\n").as_bytes()).map_err(gone)?;
+    for line in BufReader::new(&stream).lines() {
+        let value: Value = serde_json::from_str(&line.map_err(gone)?).unwrap_or_default();
+        match value["kind"].as_str() {
+            Some("reply") => return Ok(value),
+            Some("busy") => return Err(CommandError::NotRunning(value["says"].as_str().unwrap_or_default().to_owned())),
+            _ => {}
+        }
+    }
+    Err(CommandError::NotRunning("greyhold ended before it answered".to_owned()))
+}

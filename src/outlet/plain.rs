@@ -1,0 +1,142 @@
+//! Records as text for a terminal: one readable block each.
+
+use std::fmt::Write;
+
+use crate::advice::{Cause, Verdict};
+use crate::photometry::Stops;
+use crate::rig::Turn;
+use crate::session::{Body, How, PowerSource, Record};
+
+/// Whether to mark with colour. Words and signs carry everything; colour only helps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Paint {
+    Plain,
+    Colour,
+}
+
+impl Paint {
+    /// Colour on a terminal, unless NO_COLOR is set.
+    pub fn for_stdout() -> Paint {
+        use std::io::IsTerminal;
+        let wanted = std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()) && std::io::stdout().is_terminal();
+        if wanted { Paint::Colour } else { Paint::Plain }
+    }
+
+    fn wrap(self, code: &str, text: &str) -> String {
+        match self {
+            Paint::Plain => text.to_owned(),
+            Paint::Colour => format!("\x1b[{code}m{text}\x1b[0m"),
+        }
+    }
+}
+
+const BOLD: &str = "1";
+const DIM: &str = "2";
+
+/// The block for a record; `None` for those that only matter to the log.
+pub fn block(record: &Record, paint: Paint) -> Option<String> {
+    let text = match &record.body {
+        Body::Frame(frame) => {
+            let late = if frame.late { "  (landed meanwhile)" } else { "" };
+            let title = format!(
+                "frame {}  {}  {}{late}",
+                frame.frame,
+                printable(&frame.file),
+                frame.subject.settings.in_short()
+            );
+            verdict_block(&title, &frame.verdict, &frame.notes, paint)
+        }
+        Body::Member { frame, file, completed: Some(done), .. } => {
+            let title = format!("frame {frame}  {}  {}", printable(file), done.settings.in_short());
+            verdict_block(&title, &done.verdict, &done.notes, paint)
+        }
+        Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", printable(file)),
+        Body::Correction { correction, .. } => {
+            let mut lines: Vec<String> =
+                correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words()))).collect();
+            if correction.ratio_off > Stops(0.01) {
+                lines.push(format!("    the dials' steps change the ratio by {:.2} stop", correction.ratio_off.0));
+            }
+            let left = correction.turns.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
+            if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
+                lines.push(format!("    rounding to the dials leaves {left} stop"));
+            }
+            lines.extend(correction.other_ways.iter().map(|w| format!("    {}", w.in_words())));
+            lines.join("\n")
+        }
+        Body::Resolved { correction, how } => {
+            let word = match how {
+                How::Seen => "is seen in the picture",
+                How::Told => "was told to be done",
+                How::Withdrawn => "is withdrawn",
+            };
+            format!("  correction #{correction} {word}")
+        }
+        Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
+            let at = match (shown, moved) {
+                (Some(shown), _) => format!("must be at {shown} now"),
+                (None, Some(moved)) => format!("moved by {moved} stop"),
+                _ => "moved".to_owned(),
+            };
+            format!("  {group} {at} (if all groups moved alike)")
+        }
+        Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
+        Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", printable(file)),
+        Body::Look { look } => format!("  frames are compared with look '{look}'"),
+        Body::Skipped { file, why } => format!("{} was passed over: {why}", printable(file)),
+        Body::Warning { text } => format!("! {text}"),
+        Body::Note { text } => format!("  note: {}", printable(text)),
+        Body::Known { files } => format!("  {} photographs were there before and are taken as known", files.len()),
+        _ => return None,
+    };
+    Some(text)
+}
+
+fn verdict_block(title: &str, verdict: &Verdict, notes: &[String], paint: Paint) -> String {
+    let mut text = format!("{}\n  {} {}", paint.wrap(BOLD, title), sign(verdict.cause), verdict.sentence);
+    if verdict.drift.is_some() || verdict.observed.is_some() {
+        let _ = write!(text, "\n    {}", paint.wrap(DIM, &numbers(verdict)));
+    }
+    for note in notes {
+        let _ = write!(text, "\n    {}", paint.wrap(DIM, note));
+    }
+    text
+}
+
+/// The evidence on one line.
+pub fn numbers(verdict: &Verdict) -> String {
+    let shown = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
+    let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" +-{:.2}", s.0));
+    format!(
+        "settings say {}, the light says {}{}, so {}{}",
+        shown(verdict.expected),
+        shown(verdict.observed),
+        within(verdict.observed_uncertainty),
+        shown(verdict.drift),
+        within(verdict.uncertainty),
+    )
+}
+
+/// A sign for each kind of verdict, so that colour is never needed.
+fn sign(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Matched => "=",
+        cause if cause.holds() => "HOLD",
+        cause if cause.is_correctable() => "~",
+        Cause::NoReference | Cause::NotMetered => "-",
+        _ => "?",
+    }
+}
+
+fn arrow(turn: &Turn) -> &'static str {
+    match turn.clicks {
+        0 => "  ",
+        n if n > 0 => "up",
+        _ => "dn",
+    }
+}
+
+/// File names and notes come from outside: no control character reaches the terminal.
+pub fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+}

@@ -1,0 +1,105 @@
+//! What people and tools may ask of a running session, and its answers.
+
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+use super::state::State;
+use crate::photometry::{ExposureTime, FNumber, IsoSpeed};
+
+/// A command as it comes in over the socket.
+#[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
+#[serde(tag = "command", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Command {
+    /// Makes the last frame, or a file, the reference of a look (the current one if not named).
+    Reference {
+        #[serde(default)]
+        file: Option<String>,
+        #[serde(default)]
+        look: Option<String>,
+    },
+    /// Makes another look current.
+    Look { look: String },
+    /// Tells what a group is set to, as its lights show it.
+    Power { group: String, setting: String },
+    /// Tells that a suggested correction was carried out, for all groups or one.
+    Confirm {
+        #[serde(default)]
+        group: Option<String>,
+    },
+    /// Asks what the lights must be set to for settings not shot yet.
+    Next {
+        #[serde(default)]
+        f_number: Option<String>,
+        #[serde(default)]
+        iso: Option<String>,
+        #[serde(default)]
+        exposure_time: Option<String>,
+    },
+    Note { text: String },
+    Status,
+    /// Answers when all that was in the folder before it is logged.
+    Sync,
+    /// All records from this number on, out of the log.
+    Since { n: u64 },
+}
+
+/// Settings asked for with `next`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Planned {
+    pub f_number: Option<FNumber>,
+    pub iso: Option<IsoSpeed>,
+    pub exposure_time: Option<ExposureTime>,
+}
+
+impl Planned {
+    pub fn read(
+        f_number: Option<&String>,
+        iso: Option<&String>,
+        exposure_time: Option<&String>,
+    ) -> Result<Planned, String> {
+        let planned = Planned {
+            f_number: f_number.map(|s| s.parse()).transpose()?,
+            iso: iso.map(|s| s.parse()).transpose()?,
+            exposure_time: exposure_time.map(|s| s.parse()).transpose()?,
+        };
+        if planned == Planned::default() {
+            return Err("next needs a setting: f/5.6, iso200 or 1/160".to_owned());
+        }
+        Ok(planned)
+    }
+}
+
+/// The answer to a command: a sentence for people, values for tools.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reply {
+    pub ok: bool,
+    pub says: String,
+    pub value: Value,
+}
+
+impl Reply {
+    pub fn done(says: impl Into<String>) -> Reply {
+        Reply { ok: true, says: says.into(), value: Value::Null }
+    }
+
+    pub fn with(says: impl Into<String>, value: Value) -> Reply {
+        Reply { ok: true, says: says.into(), value }
+    }
+
+    pub fn refused(says: impl Into<String>) -> Reply {
+        Reply { ok: false, says: says.into(), value: Value::Null }
+    }
+}
+
+/// The state as `status` answers it.
+pub fn status(state: &State) -> Value {
+    json!({
+        "records": state.records,
+        "frames": state.frames,
+        "look": state.current,
+        "looks": state.looks,
+        "lights": state.standings,
+        "pending": state.pending,
+        "last": state.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.sentence})),
+    })
+}

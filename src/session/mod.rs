@@ -1,0 +1,16 @@
+//! The session: the one state of a sitting, as the fold of the shot log's records.
+//!
+//! What is not in the log did not happen. One engine owns the state and writes the records;
+//! everybody else listens.
+
+mod command;
+mod engine;
+mod record;
+mod state;
+
+pub use command::{Command, Reply};
+pub use engine::{Engine, meter_subject, FrameInput, FrameOutcome, Input, Ledger, Published};
+pub use record::{
+    Body, Completed, FrameRecord, GroupPower, How, LineFault, PowerSource, Purpose, Record, VERSION,
+};
+pub use state::{Look, Pending, State};

@@ -1,0 +1,200 @@
+//! Records of the shot log: one event each, numbered, versioned, with a checksum on every line.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use crate::advice::{Correction, Subject, Verdict};
+use crate::frame::Settings;
+use crate::intake::{FileState, KnownFile};
+use crate::meter::Metered;
+use crate::photometry::{PowerSetting, Stops};
+
+/// Version of the record format.
+pub const VERSION: u32 = 1;
+
+/// One line of the shot log.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    pub v: u32,
+    /// Number in this log, from 1, without gaps.
+    pub n: u64,
+    /// When it was written (RFC 3339, UTC).
+    pub at: Timestamp,
+    #[serde(flatten)]
+    pub body: Body,
+}
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum Body {
+    /// A daemon opened the log.
+    Opened { program: String, folder: String, process: u32 },
+    /// A configuration was taken up; the powers are those it names.
+    Config { tolerance: Stops, groups: Vec<GroupPower> },
+    /// Photographs that lay in the folder before the first start.
+    Known { files: Vec<KnownFile> },
+    /// A reference was set, and its look made current.
+    Reference {
+        look: String,
+        frame: Option<u64>,
+        file: String,
+        subject: Box<Subject>,
+        powers: BTreeMap<String, Option<PowerSetting>>,
+    },
+    /// Another look was made current.
+    Look { look: String },
+    Frame(Box<FrameRecord>),
+    /// A further file of a frame already logged; `completed` when it brings the pixels.
+    Member { frame: u64, file: String, state: FileState, fingerprint: u32, completed: Option<Box<Completed>> },
+    /// A file was rewritten or renamed; its picture is the same.
+    Updated { file: String, was: String, state: FileState },
+    /// A file that could not be taken up.
+    Skipped { file: String, why: String },
+    Correction { purpose: Purpose, correction: Box<Correction>, sentence: String },
+    /// A correction came to its end.
+    Resolved { correction: u64, how: How },
+    /// What a group is set to, and how far that is from where it was at the reference.
+    Power { group: String, setting: Option<PowerSetting>, shown: Option<String>, moved: Option<Stops>, source: PowerSource },
+    Note { text: String },
+    Warning { text: String },
+    Closed,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct GroupPower {
+    pub group: String,
+    pub power: Option<PowerSetting>,
+}
+
+/// A frame and everything that was found out about it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrameRecord {
+    /// Number of the frame in this log, from 1.
+    pub frame: u64,
+    pub file: String,
+    pub state: FileState,
+    pub fingerprint: u32,
+    /// It landed while no daemon was running.
+    pub late: bool,
+    pub look: Option<String>,
+    pub subject: Subject,
+    pub notes: Vec<String>,
+    pub verdict: Verdict,
+}
+
+/// What the second file of a frame adds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Completed {
+    pub settings: Settings,
+    pub metered: Metered,
+    pub notes: Vec<String>,
+    pub verdict: Verdict,
+}
+
+/// What a correction is for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Purpose {
+    /// Answers the drift of a frame.
+    Drift { frame: u64 },
+    /// Prepares settings that have not been shot yet.
+    Next { settings: Box<Settings> },
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum How {
+    /// The next frame shows it.
+    Seen,
+    /// Somebody said so.
+    Told,
+    /// Overtaken by events.
+    Withdrawn,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PowerSource {
+    Told,
+    /// A suggested turn that a frame shows.
+    Seen,
+    /// Worked out from a frame: all groups taken to have moved together.
+    Inferred,
+}
+
+/// A line that is no sound record.
+#[derive(Debug, Error, PartialEq, Eq)]
+pub enum LineFault {
+    #[error("it has no checksum")]
+    NoChecksum,
+    #[error("its checksum is wrong")]
+    WrongChecksum,
+    #[error("it is of format version {0}, newer than this program's {VERSION}")]
+    Newer(u32),
+    #[error("it can't be understood: {0}")]
+    Unreadable(String),
+}
+
+const CHECKSUM: &str = ",\"crc\":\"";
+
+impl Record {
+    /// The record as a line without its end. The last member is the CRC-32 of all before it.
+    pub fn to_line(&self) -> Result<String, serde_json::Error> {
+        let mut line = serde_json::to_string(self)?;
+        line.pop();
+        let sum = crc32fast::hash(line.as_bytes());
+        line.push_str(&format!("{CHECKSUM}{sum:08x}\"}}"));
+        Ok(line)
+    }
+
+    pub fn from_line(line: &str) -> Result<Record, LineFault> {
+        let (body, sum) = line.rsplit_once(CHECKSUM).ok_or(LineFault::NoChecksum)?;
+        let stated = sum.strip_suffix("\"}").and_then(|hex| u32::from_str_radix(hex, 16).ok());
+        if stated != Some(crc32fast::hash(body.as_bytes())) {
+            return Err(LineFault::WrongChecksum);
+        }
+        #[derive(Deserialize)]
+        struct Version {
+            v: u32,
+        }
+        let unreadable = |e: serde_json::Error| LineFault::Unreadable(e.to_string());
+        let Version { v } = serde_json::from_str(line).map_err(unreadable)?;
+        if v > VERSION {
+            return Err(LineFault::Newer(v));
+        }
+        serde_json::from_str(line).map_err(unreadable)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn note(text: &str) -> Record {
+        let at = "2026-11-25T08:31:28Z".parse().unwrap();
+        Record { v: VERSION, n: 7, at, body: Body::Note { text: text.to_owned() } }
+    }
+
+    #[test]
+    fn a_line_survives_writing_and_reading() {
+        let record = note("a \"quoted\" word,\n\"crc\":\"00000000\" and ünïcode");
+        let line = record.to_line().unwrap();
+        assert!(!line.contains('\n'));
+        assert_eq!(Record::from_line(&line).unwrap(), record);
+    }
+
+    #[test]
+    fn every_flipped_byte_is_noticed() {
+        let line = note("key told at 1/8").to_line().unwrap().into_bytes();
+        for at in 0..line.len() {
+            let mut flipped = line.clone();
+            flipped[at] ^= 0x01;
+            let Ok(text) = String::from_utf8(flipped) else { continue };
+            assert!(Record::from_line(&text).is_err(), "byte {at}");
+        }
+    }
+}

@@ -1,0 +1,242 @@
+//! The state of a sitting: `records.fold(State::default(), State::apply)`.
+
+use std::collections::{BTreeMap, HashMap};
+
+use serde::Serialize;
+
+use super::record::{Body, FrameRecord, GroupPower, Purpose, Record};
+use crate::advice::{Correction, Previous, Subject};
+use crate::frame::Captured;
+use crate::intake::{FileState, KnownFile, stem_key};
+use crate::photometry::{PowerSetting, Stops};
+use crate::rig::Standing;
+
+/// A named reference with the powers that belong to it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Look {
+    pub frame: Option<u64>,
+    pub file: String,
+    #[serde(skip)]
+    pub subject: Subject,
+    pub powers: BTreeMap<String, Option<PowerSetting>>,
+}
+
+/// A correction that is neither seen nor told yet.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Pending {
+    pub record: u64,
+    pub purpose: Purpose,
+    pub correction: Correction,
+    /// Groups that were told to be set.
+    pub told: Vec<String>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Last {
+    pub frame: u64,
+    pub file: String,
+    pub subject: Subject,
+    pub sentence: String,
+}
+
+/// The first file of an exposure, to which others may belong.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stem {
+    pub frame: u64,
+    pub captured: Option<Captured>,
+    pub metered: bool,
+    pub late: bool,
+}
+
+/// Grows by about 300 bytes a frame (names and fingerprints); everything else is of fixed size.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct State {
+    /// Records applied so far.
+    pub records: u64,
+    pub frames: u64,
+    pub looks: BTreeMap<String, Look>,
+    pub current: Option<String>,
+    pub standings: Vec<Standing>,
+    pub pending: Option<Pending>,
+    pub last: Option<Last>,
+    files: HashMap<String, (FileState, u32)>,
+    stems: HashMap<String, Stem>,
+    configured: BTreeMap<String, Option<PowerSetting>>,
+}
+
+impl State {
+    /// Takes up one record: the only way in which a state changes, live or at a restart.
+    pub fn apply(&mut self, record: &Record) {
+        self.records = record.n;
+        match &record.body {
+            Body::Opened { .. } | Body::Skipped { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
+            Body::Config { groups, .. } => self.take_config(groups),
+            Body::Known { files } => {
+                for file in files {
+                    self.files.insert(file.name.clone(), (file.state, file.fingerprint));
+                }
+            }
+            Body::Reference { look, frame, file, subject, powers } => {
+                let entry =
+                    Look { frame: *frame, file: file.clone(), subject: (**subject).clone(), powers: powers.clone() };
+                self.looks.insert(look.clone(), entry);
+                self.make_current(look);
+            }
+            Body::Look { look } => self.make_current(look),
+            Body::Frame(frame) => self.take_frame(frame),
+            Body::Member { frame, file, state, fingerprint, completed } => {
+                self.files.insert(file.clone(), (*state, *fingerprint));
+                if let Some(completed) = completed {
+                    let subject =
+                        Subject { settings: completed.settings.clone(), metered: Some(completed.metered.clone()) };
+                    self.note_stem(file, *frame, &subject, false);
+                    let sentence = completed.verdict.sentence.clone();
+                    self.last = Some(Last { frame: *frame, file: file.clone(), subject, sentence });
+                }
+            }
+            Body::Updated { file, was, state } => {
+                if let Some((_, fingerprint)) = self.files.remove(was) {
+                    self.files.insert(file.clone(), (*state, fingerprint));
+                }
+            }
+            Body::Correction { purpose, correction, .. } => {
+                self.pending = Some(Pending {
+                    record: record.n,
+                    purpose: purpose.clone(),
+                    correction: (**correction).clone(),
+                    told: Vec::new(),
+                });
+            }
+            Body::Resolved { .. } => self.pending = None,
+            Body::Power { group, setting, moved, source, .. } => {
+                if let Some(standing) = self.standings.iter_mut().find(|s| s.group == *group) {
+                    standing.power = *setting;
+                    standing.moved = *moved;
+                }
+                if let Some(pending) = self.pending.as_mut().filter(|_| *source == super::record::PowerSource::Told) {
+                    pending.told.push(group.clone());
+                }
+            }
+        }
+    }
+
+    /// A power in the configuration counts when it is written anew; one that stood there before
+    /// has been overtaken by what the log tells.
+    fn take_config(&mut self, groups: &[GroupPower]) {
+        let written: BTreeMap<String, Option<PowerSetting>> =
+            groups.iter().map(|g| (g.group.clone(), g.power)).collect();
+        let standings = groups.iter().map(|GroupPower { group, power }| {
+            let known = self.standings.iter().find(|s| s.group == *group).cloned();
+            match known {
+                Some(known) if self.configured.get(group) == Some(power) => known,
+                Some(known) => {
+                    let by = power.zip(known.power).map(|(new, old)| new - old);
+                    Standing { group: group.clone(), power: *power, moved: known.moved.zip(by).map(|(m, b)| m + b) }
+                }
+                None => Standing { group: group.clone(), power: *power, moved: Some(Stops::ZERO) },
+            }
+        });
+        self.standings = standings.collect();
+        self.configured = written;
+    }
+
+    fn make_current(&mut self, name: &str) {
+        let Some(look) = self.looks.get(name) else {
+            return;
+        };
+        self.current = Some(name.to_owned());
+        self.pending = None;
+        let only_fresh = look.frame.is_some() && look.frame == self.last.as_ref().map(|l| l.frame);
+        for standing in &mut self.standings {
+            let then = look.powers.get(&standing.group).copied().flatten();
+            standing.moved = match standing.power.zip(then) {
+                Some((now, then)) => Some(now - then),
+                // The reference is the frame just taken: nothing can have moved since.
+                None => only_fresh.then_some(Stops::ZERO),
+            };
+        }
+    }
+
+    fn take_frame(&mut self, frame: &FrameRecord) {
+        self.frames = frame.frame;
+        self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
+        self.note_stem(&frame.file, frame.frame, &frame.subject, frame.late);
+        self.last = Some(Last {
+            frame: frame.frame,
+            file: frame.file.clone(),
+            subject: frame.subject.clone(),
+            sentence: frame.verdict.sentence.clone(),
+        });
+    }
+
+    fn note_stem(&mut self, file: &str, frame: u64, subject: &Subject, late: bool) {
+        let stem = Stem {
+            frame,
+            captured: subject.settings.captured.clone(),
+            metered: subject.metered.is_some(),
+            late,
+        };
+        self.stems.insert(stem_key(file.as_ref()), stem);
+    }
+
+    /// The look that frames are compared with.
+    pub fn reference(&self) -> Option<&Look> {
+        self.looks.get(self.current.as_ref()?)
+    }
+
+    pub fn previous(&self) -> Option<Previous> {
+        self.last.as_ref().map(|l| Previous { captured: l.subject.settings.captured.clone() })
+    }
+
+    /// Whether this very picture is logged under this name.
+    pub fn has(&self, file: &str, fingerprint: u32) -> bool {
+        self.files.get(file).is_some_and(|(_, known)| *known == fingerprint)
+    }
+
+    pub fn stem(&self, file: &str) -> Option<&Stem> {
+        self.stems.get(&stem_key(file.as_ref()))
+    }
+
+    /// Every file that needs no metering any more.
+    pub fn known_files(&self) -> Vec<KnownFile> {
+        let known = self.files.iter();
+        known
+            .map(|(name, (state, fingerprint))| KnownFile {
+                name: name.clone(),
+                state: *state,
+                fingerprint: *fingerprint,
+            })
+            .collect()
+    }
+
+    /// How far all groups were turned alike since the reference. `None` when some were turned
+    /// otherwise than the rest, or it isn't known.
+    pub fn moved_alike(&self) -> Option<Stops> {
+        alike(self.standings.iter().map(|s| s.moved))
+    }
+
+    /// The same if everything that the open correction still asks for was carried out.
+    pub fn moved_if_followed(&self) -> Option<Stops> {
+        let pending = self.pending.as_ref()?;
+        let turn_of = |group: &str| {
+            let open = !pending.told.iter().any(|told| told == group);
+            pending.correction.turns.iter().find(|t| open && t.group == group).map_or(Stops::ZERO, |t| t.by)
+        };
+        alike(self.standings.iter().map(|s| s.moved.map(|m| m + turn_of(&s.group))))
+    }
+
+    /// The present power of every group.
+    pub fn powers(&self) -> BTreeMap<String, Option<PowerSetting>> {
+        self.standings.iter().map(|s| (s.group.clone(), s.power)).collect()
+    }
+}
+
+/// The mean of moves that are alike; `None` when they aren't or one is not known.
+fn alike(moves: impl Iterator<Item = Option<Stops>>) -> Option<Stops> {
+    /// Dials of different steps round one turn a little differently.
+    const ALIKE: Stops = Stops(0.06);
+    let moves: Vec<Stops> = moves.collect::<Option<_>>()?;
+    let first = *moves.first()?;
+    let mean = moves.iter().fold(Stops::ZERO, |sum, m| sum + *m) / moves.len() as f64;
+    moves.iter().all(|m| (*m - first).abs() <= ALIKE).then_some(mean)
+}
