@@ -22,3 +22,4 @@ pub mod outlet;
 pub mod photometry;
 pub mod rig;
 pub mod session;
+pub mod studio;

@@ -48,7 +48,13 @@ impl OtherWays {
         }
         let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther" };
         ways.push(format!("its light {nearer}, at {:.2} times the distance (less sure for a large modifier)", self.distance_factor));
-        format!("{} ends {} stop short; instead: {}", self.group, self.missing, ways.join(", or "))
+        let side = if self.missing > Stops::ZERO { "too weak" } else { "too strong" };
+        format!(
+            "{} is at the end of its range and {:.2} stop {side}; instead: {} (ask anew for the powers then)",
+            self.group,
+            self.missing.abs().0,
+            ways.join(", or ")
+        )
     }
 }
 

@@ -44,8 +44,7 @@ pub fn correct(groups: &[LightGroup], standings: &[Standing], wanted: Stops, set
             moved: None,
         })
     };
-    let coarsest = groups.iter().map(LightGroup::step).min_by(|a, b| a.per_stop().total_cmp(&b.per_stop()));
-    let pace = coarsest.map_or(wanted, |step| wanted.to_nearest(step.stops()));
+    let pace = common_turn(groups, wanted);
     let turns: Vec<Turn> = groups
         .iter()
         .map(|group| {
@@ -62,6 +61,12 @@ pub fn correct(groups: &[LightGroup], standings: &[Standing], wanted: Stops, set
     let (low, high) = moves.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| (low.min(m), high.max(m)));
     let ratio_off = if turns.is_empty() { Stops::ZERO } else { Stops(high - low) };
     Correction { wanted, turns, ratio_off, other_ways }
+}
+
+/// The turn nearest to `wanted` that every group can make alike: by clicks of the coarsest dial.
+pub fn common_turn(groups: &[LightGroup], wanted: Stops) -> Stops {
+    let coarsest = groups.iter().map(LightGroup::step).min_by(|a, b| a.per_stop().total_cmp(&b.per_stop()));
+    coarsest.map_or(wanted, |step| wanted.to_nearest(step.stops()))
 }
 
 #[cfg(test)]

@@ -10,4 +10,4 @@ mod sentence;
 
 pub use alternatives::{OtherWays, other_ways};
 pub use cause::{Cause, Evidence, Judged, Previous, Subject, Verdict, judge};
-pub use correction::{Correction, correct};
+pub use correction::{Correction, common_turn, correct};

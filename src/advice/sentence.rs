@@ -11,7 +11,7 @@ pub fn say(judged: &Judged) -> String {
         Cause::NotMetered => "Logged, but its pixels were not metered.".to_owned(),
         Cause::NoReference => "Metered; no reference to compare it with yet.".to_owned(),
         Cause::NotTrustworthy => format!(
-            "This camera maps the tones of each frame anew, so its pictures can't tell stops of light (reads {}).",
+            "This camera seems to map the tones of each frame anew, and then its pictures can't tell stops of light (reads {}).",
             amount(judged.seen.map(|s| s.drift))
         ),
         Cause::Misfire => "No flash lit this frame: hold, leave every power as it is, check the trigger, shoot again.".to_owned(),
@@ -95,13 +95,14 @@ fn what_changed(judged: &Judged) -> String {
 /// The settings that differ, from the reference's to the frame's.
 fn changes(from: &Settings, to: &Settings) -> String {
     let mut said = Vec::new();
-    if let Some((a, b)) = from.f_number.zip(to.f_number).filter(|(a, b)| a.av() != b.av()) {
+    let differ = |a: Stops, b: Stops| (a - b).abs() > Stops(0.01);
+    if let Some((a, b)) = from.f_number.zip(to.f_number).filter(|(a, b)| differ(a.av(), b.av())) {
         said.push(format!("{a} to {b}"));
     }
-    if let Some((a, b)) = from.iso.zip(to.iso).filter(|(a, b)| a.sv() != b.sv()) {
+    if let Some((a, b)) = from.iso.zip(to.iso).filter(|(a, b)| differ(a.sv(), b.sv())) {
         said.push(format!("{a} to {b}"));
     }
-    if let Some((a, b)) = from.exposure_time.zip(to.exposure_time).filter(|(a, b)| a.tv() != b.tv()) {
+    if let Some((a, b)) = from.exposure_time.zip(to.exposure_time).filter(|(a, b)| differ(a.tv(), b.tv())) {
         said.push(format!("{a} to {b}"));
     }
     if said.is_empty() { "settings".to_owned() } else { said.join(", ") }

@@ -112,7 +112,7 @@ fn next(words: Vec<String>) -> Result<Command, CommandError> {
 }
 
 /// Sends one command and waits for its reply.
-fn ask(socket: &Path, command: &Command) -> Result<Value, CommandError> {
+pub fn ask(socket: &Path, command: &Command) -> Result<Value, CommandError> {
     let gone = |e: std::io::Error| {
         CommandError::NotRunning(format!("no greyhold answers at {} ({e}); start one with 'greyhold watch FOLDER'", socket.display()))
     };

@@ -108,57 +108,92 @@ pub struct Layout {
     pub uneven: Option<Unevenness>,
 }
 
-/// A part must differ from the rest by this much to be called uneven.
-const UNEVEN: Stops = Stops(0.45);
-/// The rest must agree among itself this well.
-const REST_AGREES: Stops = Stops(0.25);
+/// A part must differ from the rest by this much, besides what the curve leaves in doubt there.
+const UNEVEN: Stops = Stops(0.3);
+/// Fewer neighbouring cells than this are the sitter's doing.
+const FEWEST_CELLS: usize = 3;
 
-/// Compares the coarse grids of two frames.
-pub fn compare_layout(reference: &Metered, frame: &Metered, response: &Response) -> Option<Layout> {
+/// Compares the coarse grids of two frames, given the drift of the frame as a whole.
+pub fn compare_layout(
+    reference: &Metered,
+    frame: &Metered,
+    drift: Option<Stops>,
+    response: &Response,
+) -> Option<Layout> {
     if reference.cells.len() != frame.cells.len() || reference.cells.len() != GRID.0 * GRID.1 {
         return None;
     }
     let trusted = response.light(TRUSTED_CODES.0)..response.light(TRUSTED_CODES.1);
-    let change: Vec<Option<Stops>> = reference
-        .cells
-        .iter()
-        .zip(&frame.cells)
-        .map(|(a, b)| (trusted.contains(a) && trusted.contains(b)).then(|| *b - *a))
-        .collect();
-    Some(Layout { likeness: correlation(&reference.cells, &frame.cells), uneven: unevenness(&change) })
+    let off = |(a, b): (&Stops, &Stops)| {
+        let like_the_rest = *a + drift.unwrap_or(Stops::ZERO);
+        let by = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
+        (by.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(by)
+    };
+    let cells: Vec<Option<Stops>> = reference.cells.iter().zip(&frame.cells).map(off).collect();
+    let uneven = drift.and_then(|_| unevenness(&cells));
+    Some(Layout { likeness: correlation(&reference.cells, &frame.cells), uneven })
 }
 
-/// The parts of the frame that have names: columns from left to right, rows from top to bottom.
-const PARTS: [(&str, std::ops::Range<usize>, std::ops::Range<usize>); 5] = [
-    ("the left side", 0..2, 0..6),
-    ("the right side", 6..8, 0..6),
-    ("the top", 0..8, 0..2),
-    ("the bottom", 0..8, 4..6),
-    ("the middle", 2..6, 1..5),
-];
-
-fn unevenness(change: &[Option<Stops>]) -> Option<Unevenness> {
-    let mut worst: Option<Unevenness> = None;
-    for (part, columns, rows) in PARTS {
-        let inside = |i: usize| columns.contains(&(i % GRID.0)) && rows.contains(&(i / GRID.0));
-        let gather = |wanted: bool| -> Vec<f64> {
-            change.iter().enumerate().filter(|(i, _)| inside(*i) == wanted).filter_map(|(_, c)| c.map(|c| c.0)).collect()
-        };
-        let (mut here, mut rest) = (gather(true), gather(false));
-        if here.len() < 6 || rest.len() < 12 {
-            continue;
-        }
-        let (Some(here_mid), Some(rest_mid)) = (median(&mut here), median(&mut rest)) else {
-            continue;
-        };
-        let mut scatter: Vec<f64> = rest.iter().map(|c| (c - rest_mid).abs()).collect();
-        let by = Stops(here_mid - rest_mid);
-        let stands_out = by.abs() > UNEVEN && Stops(median(&mut scatter)?) < REST_AGREES;
-        if stands_out && worst.as_ref().is_none_or(|w| by.abs() > w.by.abs()) {
-            worst = Some(Unevenness { part: part.to_owned(), by });
+/// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter
+/// cells on one side and darker ones on the other; a light that changed leaves only one kind.
+fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
+    let brighter = cells.iter().flatten().filter(|by| **by > Stops::ZERO).count();
+    let darker = cells.iter().flatten().count() - brighter;
+    let one_way = brighter.min(darker) * 4 <= brighter.max(darker);
+    let wanted = |by: &Stops| (*by > Stops::ZERO) == (brighter > darker);
+    let mut open: Vec<bool> = cells.iter().map(|c| c.as_ref().is_some_and(wanted)).collect();
+    let mut largest = Vec::new();
+    for start in 0..cells.len() {
+        let patch = take_patch(&mut open, start);
+        if patch.len() > largest.len() {
+            largest = patch;
         }
     }
-    worst
+    if !one_way || largest.len() < FEWEST_CELLS {
+        return None;
+    }
+    let by = largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, by| sum + by) / largest.len() as f64;
+    Some(Unevenness { part: place_of(&largest), by })
+}
+
+/// The open cells joined to a cell, side by side; they are closed.
+fn take_patch(open: &mut [bool], start: usize) -> Vec<usize> {
+    let (mut patch, mut ahead) = (Vec::new(), vec![start]);
+    while let Some(at) = ahead.pop() {
+        if !std::mem::replace(&mut open[at], false) {
+            continue;
+        }
+        patch.push(at);
+        let (column, row) = (at % GRID.0, at / GRID.0);
+        let beside = [
+            (column > 0).then(|| at - 1),
+            (column + 1 < GRID.0).then_some(at + 1),
+            (row > 0).then(|| at - GRID.0),
+            (row + 1 < GRID.1).then_some(at + GRID.0),
+        ];
+        ahead.extend(beside.into_iter().flatten());
+    }
+    patch
+}
+
+/// Where a patch's middle lies, in words.
+fn place_of(patch: &[usize]) -> String {
+    let mean = |of: fn(usize) -> usize, across: usize| {
+        patch.iter().map(|i| of(*i) as f64 + 0.5).sum::<f64>() / patch.len() as f64 / across as f64
+    };
+    let across = match mean(|i| i % GRID.0, GRID.0) {
+        x if x < 0.35 => "left side",
+        x if x < 0.47 => "left of the middle",
+        x if x > 0.65 => "right side",
+        x if x > 0.53 => "right of the middle",
+        _ => "middle",
+    };
+    let down = match mean(|i| i / GRID.0, GRID.1) {
+        y if y < 0.33 => "top, ",
+        y if y > 0.67 => "bottom, ",
+        _ => "",
+    };
+    format!("the {down}{across}")
 }
 
 fn correlation(a: &[Stops], b: &[Stops]) -> f64 {

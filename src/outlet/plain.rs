@@ -5,7 +5,7 @@ use std::fmt::Write;
 use crate::advice::{Cause, Verdict};
 use crate::photometry::Stops;
 use crate::rig::Turn;
-use crate::session::{Body, How, PowerSource, Record};
+use crate::session::{Body, How, PowerSource, Purpose, Record};
 
 /// Whether to mark with colour. Words and signs carry everything; colour only helps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,9 +51,10 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             verdict_block(&title, &done.verdict, &done.notes, paint)
         }
         Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", printable(file)),
-        Body::Correction { correction, .. } => {
-            let mut lines: Vec<String> =
-                correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words()))).collect();
+        Body::Correction { purpose, correction, sentence } => {
+            let title = matches!(purpose, Purpose::Next { .. }).then(|| format!("  {sentence}"));
+            let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
+            let mut lines: Vec<String> = title.into_iter().chain(turns).collect();
             if correction.ratio_off > Stops(0.01) {
                 lines.push(format!("    the dials' steps change the ratio by {:.2} stop", correction.ratio_off.0));
             }

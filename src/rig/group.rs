@@ -2,7 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::photometry::{Dial, PowerSetting, Scale, Step, Stops};
+use crate::photometry::{Dial, DialError, PowerSetting, Scale, Step, Stops};
+
+/// Range of a dial nobody has described: wide enough for any light.
+const UNKNOWN_LEAST: &str = "1/2048";
+const UNKNOWN_MOST: &str = "1/1";
 
 /// What a group does for the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -40,19 +44,17 @@ impl LightGroup {
         self.dial.map_or(Step::Third, |d| d.step())
     }
 
-    /// A setting as its lights show it.
+    /// A setting as its lights show it; fractions in thirds when the dial is unknown.
     pub fn shown(&self, power: PowerSetting) -> String {
-        match self.dial {
-            Some(dial) => dial.print(power),
-            None => format!("{} from full", power.below_full()),
-        }
+        let dial = self.dial.or_else(|| Dial::new(Scale::Fraction, Step::Third, UNKNOWN_LEAST, UNKNOWN_MOST).ok());
+        dial.map_or_else(|| power.below_full().to_string(), |dial| dial.print(power))
     }
 
     /// Reads a setting as its lights show it; fractions in thirds when the dial is unknown.
-    pub fn read(&self, text: &str) -> Result<PowerSetting, crate::photometry::DialError> {
+    pub fn read(&self, text: &str) -> Result<PowerSetting, DialError> {
         match self.dial {
             Some(dial) => dial.parse(text),
-            None => Dial::new(Scale::Fraction, Step::Third, "1/2048", "1/1")?.parse(text),
+            None => Dial::new(Scale::Fraction, Step::Third, UNKNOWN_LEAST, UNKNOWN_MOST)?.parse(text),
         }
     }
 }
@@ -65,11 +67,4 @@ pub struct Standing {
     pub power: Option<PowerSetting>,
     /// How far it was turned since the current reference; `None` when that isn't known.
     pub moved: Option<Stops>,
-}
-
-impl Standing {
-    pub fn turned(&mut self, by: Stops) {
-        self.power = self.power.map(|p| p + by);
-        self.moved = self.moved.map(|m| m + by);
-    }
 }

@@ -333,23 +333,27 @@ impl<L: Ledger> Engine<L> {
         let moved = Standing { moved: standing.moved.map(|m| m + turn.by), ..standing };
         let setting = turn.setting.or(moved.power);
         let shown = setting.map(|s| group.shown(s));
-        self.stage(Body::Power { group: turn.group.clone(), setting, shown, moved: moved.moved, source });
+        let answers = self.state.pending.as_ref().map(|p| p.record);
+        self.stage(Body::Power { group: turn.group.clone(), setting, shown, moved: moved.moved, source, answers });
     }
 
     /// The lights changed by themselves: all groups are taken to have moved alike.
     fn lights_changed(&mut self, lights: Stops) {
         let then = self.state.reference().map(|look| look.powers.clone()).unwrap_or_default();
         let groups = self.config.groups.clone();
+        // Lights are turned by clicks: the coarsest dial tells which turn it was.
+        let alike = crate::advice::common_turn(&groups, lights);
         for group in &groups {
             let at_reference = then.get(&group.name).copied().flatten();
             let standing = Standing { group: group.name.clone(), power: at_reference, moved: Some(Stops::ZERO) };
-            let turn = Turn::towards(group, &standing, lights);
+            let turn = Turn::towards(group, &standing, alike);
             self.stage(Body::Power {
                 group: group.name.clone(),
                 setting: turn.setting,
                 shown: turn.to,
                 moved: Some(turn.by),
                 source: PowerSource::Inferred,
+                answers: None,
             });
         }
     }
@@ -433,15 +437,27 @@ impl<L: Ledger> Engine<L> {
             Ok(setting) => setting,
             Err(why) => return Reply::refused(why.to_string()),
         };
-        let moved = standing.moved.zip(standing.power).map(|(m, old)| m + (setting - old));
+        // The first word on a power tells where the light stands, not that it was turned.
+        let turned = standing.power.map_or(Stops::ZERO, |old| setting - old);
+        let moved = standing.moved.map(|m| m + turned);
         let shown = group.shown(setting);
         let said = format!("{name} is at {shown}");
+        let asked = self.state.pending.as_ref().and_then(|p| {
+            let turn = p.correction.turns.iter().find(|t| t.group == name)?;
+            Some((p.record, turn.setting?))
+        });
+        let answers = asked.filter(|(_, to)| (*to - setting).abs() < Stops(0.01)).map(|(record, _)| record);
+        if asked.is_some() && answers.is_none() && turned != Stops::ZERO {
+            // Somebody decided otherwise.
+            self.resolve(How::Withdrawn);
+        }
         self.stage(Body::Power {
             group: name.to_owned(),
             setting: Some(setting),
             shown: Some(shown),
             moved,
             source: PowerSource::Told,
+            answers,
         });
         self.end_if_all_told();
         Reply::done(said)

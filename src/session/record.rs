@@ -58,7 +58,15 @@ pub enum Body {
     /// A correction came to its end.
     Resolved { correction: u64, how: How },
     /// What a group is set to, and how far that is from where it was at the reference.
-    Power { group: String, setting: Option<PowerSetting>, shown: Option<String>, moved: Option<Stops>, source: PowerSource },
+    /// `answers` is the open correction that it carries out, if it does.
+    Power {
+        group: String,
+        setting: Option<PowerSetting>,
+        shown: Option<String>,
+        moved: Option<Stops>,
+        source: PowerSource,
+        answers: Option<u64>,
+    },
     Note { text: String },
     Warning { text: String },
     Closed,

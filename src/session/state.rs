@@ -108,12 +108,9 @@ impl State {
                 });
             }
             Body::Resolved { .. } => self.pending = None,
-            Body::Power { group, setting, moved, source, .. } => {
-                if let Some(standing) = self.standings.iter_mut().find(|s| s.group == *group) {
-                    standing.power = *setting;
-                    standing.moved = *moved;
-                }
-                if let Some(pending) = self.pending.as_mut().filter(|_| *source == super::record::PowerSource::Told) {
+            Body::Power { group, setting, moved, answers, .. } => {
+                self.note_power(group, *setting, *moved);
+                if let Some(pending) = self.pending.as_mut().filter(|p| *answers == Some(p.record)) {
                     pending.told.push(group.clone());
                 }
             }
@@ -138,6 +135,18 @@ impl State {
         });
         self.standings = standings.collect();
         self.configured = written;
+    }
+
+    fn note_power(&mut self, group: &str, setting: Option<PowerSetting>, moved: Option<Stops>) {
+        if let Some(standing) = self.standings.iter_mut().find(|s| s.group == group) {
+            standing.power = setting;
+            standing.moved = moved;
+        }
+        // A power told for the first time also tells what it was at the reference.
+        let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
+        if let Some(unknown) = look.and_then(|l| l.powers.get_mut(group)).filter(|p| p.is_none()) {
+            *unknown = setting.zip(moved).map(|(s, m)| s + (-m));
+        }
     }
 
     fn make_current(&mut self, name: &str) {

@@ -1,4 +1,0 @@
-use super::exit::{CommandError, Exit};
-#[derive(Debug, clap::Args)]
-pub struct Args {}
-pub fn run(_: Args) -> Result<Exit, CommandError> { Ok(Exit::Clean) }

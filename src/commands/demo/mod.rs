@@ -1,0 +1,182 @@
+//! `greyhold demo`: a sitting of our own, played through a real watch.
+
+mod sitting;
+
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::Duration;
+
+use tokio::sync::oneshot;
+
+use self::sitting::{RIG, Shot, Then, story};
+use super::exit::{CommandError, Exit};
+use super::{say, tell};
+use crate::config::Config;
+use crate::daemon::{self, Setup};
+use crate::outlet::plain::{Paint, block};
+use crate::photometry::Stops;
+use crate::rig::Turn;
+use crate::session::{Body, Command, Published};
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:
+  greyhold demo                    plays in a temporary folder and says where the logs are")]
+pub struct Args {
+    /// Play in this new folder and not in a temporary one
+    #[arg(long, value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+}
+
+pub fn run(args: Args) -> Result<Exit, CommandError> {
+    let home = args.folder.unwrap_or_else(|| std::env::temp_dir().join(format!("greyhold-demo-{}", std::process::id())));
+    let capture = home.join("capture");
+    let cannot = |e: std::io::Error| CommandError::CannotRun(format!("{} can't be used for the demo: {e}", home.display()));
+    if capture.exists() {
+        return Err(CommandError::CannotRun(format!("{} is there already: name a new folder", capture.display())));
+    }
+    std::fs::create_dir_all(&capture).map_err(cannot)?;
+    let config_file = home.join("greyhold.yaml");
+    std::fs::write(&config_file, RIG).map_err(cannot)?;
+    let setup = Setup {
+        config: Config::read(&config_file)?,
+        config_file: Some(config_file),
+        log: capture.join("greyhold-shots.jsonl"),
+        socket: home.join("greyhold.sock"),
+        folder: capture,
+        meter_old: false,
+    };
+    play(setup, &home)?;
+    say(&format!(
+        "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
+        home.display()
+    ));
+    say("greyhold only advises; a person sets the power. Mind stored charge, hot lamps, falling stands, bare flash near\neyes and people sensitive to flashing light; the maker's manual and local rules come first.");
+    Ok(Exit::Clean)
+}
+
+/// Runs a watch in the background and drops the frames into its folder.
+fn play(setup: Setup, home: &Path) -> Result<(), CommandError> {
+    let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
+    let (heard, hears) = channel();
+    let (ready, is_ready) = oneshot::channel();
+    let (stop, stopped) = oneshot::channel::<()>();
+    let paint = Paint::for_stdout();
+    let player = Player { folder: setup.folder.clone(), socket: setup.socket.clone(), turns: BTreeMap::new(), heard: hears };
+    let show = show(paint, heard);
+    let watching = runtime.spawn(daemon::run(setup, show, Some(ready), async {
+        let _ = stopped.await;
+    }));
+    let started = runtime.block_on(async { tokio::time::timeout(Duration::from_secs(10), is_ready).await });
+    if !matches!(started, Ok(Ok(()))) {
+        // The watch ended before it began: its error says why.
+        return runtime.block_on(watching).map_err(|e| CommandError::CannotRun(e.to_string()))?.map_err(CommandError::from);
+    }
+    say(&format!("A sitting of our own, in {}. The camera writes there, greyhold watches.\n", home.display()));
+    let played = player.play();
+    let _ = stop.send(());
+    let ended = runtime.block_on(watching).map_err(|e| CommandError::CannotRun(e.to_string()))?;
+    played.and(ended.map_err(CommandError::from))
+}
+
+/// Prints records as a watch does and passes them on to the player.
+fn show(paint: Paint, heard: Sender<Published>) -> impl FnMut(&Published) + Send + 'static {
+    move |published| {
+        if let Some(text) = block(&published.record, paint) {
+            say(&text);
+        }
+        let _ = heard.send(published.clone());
+    }
+}
+
+/// The studio: turns its lights, releases the shutter, and may follow what greyhold said.
+struct Player {
+    folder: PathBuf,
+    socket: PathBuf,
+    /// Turns of the last correction, by group.
+    turns: BTreeMap<String, Turn>,
+    heard: Receiver<Published>,
+}
+
+impl Player {
+    fn play(mut self) -> Result<(), CommandError> {
+        let mut powers = sitting::first_powers();
+        for (number, step) in story().into_iter().enumerate() {
+            say(&format!("\n--- {}", step.caption));
+            for then in &step.first {
+                self.turn(&mut powers, then)?;
+            }
+            if let Some(shot) = &step.shot {
+                let jpeg = sitting::photograph(shot, &powers, number as u64)
+                    .map_err(|e| CommandError::CannotRun(format!("the demo's frame can't be rendered: {e}")))?;
+                self.tether(number + 1, &jpeg)?;
+                tell::ask(&self.socket, &Command::Sync)?;
+            }
+            self.listen();
+        }
+        Ok(())
+    }
+
+    /// Carries out a step at the lights, or asks greyhold something.
+    fn turn(&self, powers: &mut BTreeMap<String, f64>, then: &Then) -> Result<(), CommandError> {
+        match then {
+            Then::All(by) => powers.values_mut().for_each(|p| *p += by.0),
+            Then::Follow { but } => {
+                for turn in self.turns.values().filter(|t| Some(t.group.as_str()) != *but) {
+                    if let Some(power) = powers.get_mut(&turn.group) {
+                        *power += turn.by.0;
+                    }
+                }
+            }
+            Then::FollowOnly(group) => {
+                if let Some((power, turn)) = powers.get_mut(*group).zip(self.turns.get(*group)) {
+                    *power += turn.by.0;
+                }
+            }
+            Then::AskNext(f_number) => {
+                let command =
+                    Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None };
+                say(&format!("$ greyhold tell next {f_number}"));
+                let reply = tell::ask(&self.socket, &command)?;
+                if reply["ok"] != true {
+                    say(reply["says"].as_str().unwrap_or_default());
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn listen(&mut self) {
+        while let Ok(published) = self.heard.try_recv() {
+            if let Body::Correction { correction, .. } = published.record.body {
+                self.turns = correction.turns.iter().map(|t| (t.group.clone(), t.clone())).collect();
+            }
+        }
+    }
+
+    /// Writes a file in pieces, as a tether does.
+    fn tether(&self, number: usize, jpeg: &[u8]) -> Result<(), CommandError> {
+        let path = self.folder.join(format!("sitting_{number:04}.jpg"));
+        let write = || -> std::io::Result<()> {
+            let mut file = std::fs::File::create(&path)?;
+            for piece in jpeg.chunks(jpeg.len() / 5 + 1) {
+                file.write_all(piece)?;
+                std::thread::sleep(Duration::from_millis(20));
+            }
+            Ok(())
+        };
+        write().map_err(|e| CommandError::CannotRun(format!("{} can't be written: {e}", path.display())))
+    }
+}
+
+/// One scene of the story.
+struct StepOf {
+    caption: &'static str,
+    first: Vec<Then>,
+    shot: Option<Shot>,
+}
+
+fn stops(thirds: i32) -> Stops {
+    Stops(f64::from(thirds) / 3.0)
+}

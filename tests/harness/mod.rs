@@ -1,0 +1,287 @@
+//! A studio for tests: frames of known light, and the real program watching a folder of its own.
+#![allow(dead_code, reason = "each promise uses its part")]
+
+use std::fs;
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
+use greyhold::session::{Body, Record};
+use greyhold::studio::{Exposure, Light, Pose, Scene, expose};
+use interprocess::local_socket::{Stream, prelude::*};
+use jiff::civil::date;
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+/// No step of a test takes longer; a test that waits this long has failed.
+pub const PATIENCE: Duration = Duration::from_secs(30);
+
+/// One frame to take: settings, power of all lights in stops, and seconds after the first.
+#[derive(Debug, Clone, Copy)]
+pub struct Shot {
+    pub f_number: f64,
+    pub power: f64,
+    pub at: f64,
+    pub number: u64,
+    pub size: (u32, u32),
+}
+
+pub fn shot(f_number: f64, power: f64, number: u64) -> Shot {
+    Shot { f_number, power, at: number as f64 * 10.0, number, size: (480, 320) }
+}
+
+impl Shot {
+    pub fn exposure(&self) -> Exposure {
+        let at = date(2026, 3, 2).at(10, 0, 0, 0) + jiff::SignedDuration::from_secs_f64(self.at);
+        Exposure {
+            f_number: FNumber::new(self.f_number, None, Series::Thirds).unwrap(),
+            time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
+            iso: IsoSpeed::new(100.0).unwrap(),
+            at,
+        }
+    }
+
+    pub fn jpeg(&self) -> Vec<u8> {
+        let light = |from, strength, softness| Light { from, strength, on_backdrop: 0.3, softness };
+        let lights = [light([-0.8, 0.6, 0.9], 0.9, 0.4), light([0.6, 0.0, 1.0], 0.35, 0.9)];
+        let (width, height) = self.size;
+        let sway = self.number as f32;
+        let pose = Pose { right: 0.004 * sway.sin(), up: 0.003 * (sway * 2.0).cos(), turn: 2.0 * sway.sin() };
+        let lit: Vec<(Light, f64)> = lights.iter().map(|l| (*l, self.power)).collect();
+        let pixels = Scene { width, height, pose }.render(&lit);
+        expose(&pixels, width, height, &self.exposure(), 88, self.number).unwrap()
+    }
+}
+
+/// A folder with the real program watching it.
+pub struct Studio {
+    pub home: TempDir,
+    pub folder: PathBuf,
+    pub extra: Vec<String>,
+    child: Option<Child>,
+}
+
+impl Studio {
+    /// A folder that nobody watches yet.
+    pub fn empty() -> Studio {
+        let home = tempfile::tempdir().unwrap();
+        let folder = home.path().join("capture");
+        fs::create_dir(&folder).unwrap();
+        Studio { home, folder, extra: Vec::new(), child: None }
+    }
+
+    pub fn open() -> Studio {
+        let mut studio = Studio::empty();
+        studio.start();
+        studio
+    }
+
+    pub fn with_config(yaml: &str) -> Studio {
+        let mut studio = Studio::empty();
+        fs::write(studio.config(), yaml).unwrap();
+        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+        studio.start();
+        studio
+    }
+
+    pub fn config(&self) -> PathBuf {
+        self.home.path().join("greyhold.yaml")
+    }
+
+    pub fn socket(&self) -> PathBuf {
+        self.home.path().join("s.sock")
+    }
+
+    pub fn log(&self) -> PathBuf {
+        self.folder.join("greyhold-shots.jsonl")
+    }
+
+    fn command(&self) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_greyhold"));
+        command.arg("watch").arg(&self.folder).arg("--socket").arg(self.socket()).args(&self.extra);
+        command.current_dir(self.home.path()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
+    }
+
+    /// Starts the program and waits until its first scan is done.
+    pub fn start(&mut self) {
+        let mut child = self.command().spawn().unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let ready = lines.any(|l| l.is_ok_and(|l| l.starts_with("watching ")));
+        if !ready {
+            let output = child.wait_with_output().unwrap();
+            panic!("greyhold ended at the start: {}", String::from_utf8_lossy(&output.stderr));
+        }
+        // Keep the pipe flowing, so that the program never waits for its reader.
+        std::thread::spawn(move || lines.for_each(drop));
+        self.child = Some(child);
+    }
+
+    /// Starts it where it is expected to end by itself.
+    pub fn start_and_end(&self) -> Output {
+        self.command().output().unwrap()
+    }
+
+    pub fn pid(&self) -> u32 {
+        self.child.as_ref().unwrap().id()
+    }
+
+    pub fn kill(&mut self) {
+        let mut child = self.child.take().unwrap();
+        child.kill().unwrap();
+        child.wait().unwrap();
+    }
+
+    /// Asks it to end, as a system does, and gives its exit code and the time it took.
+    pub fn stop(&mut self) -> (Option<i32>, Duration) {
+        let mut child = self.child.take().unwrap();
+        let began = Instant::now();
+        Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
+        let status = child.wait().unwrap();
+        (status.code(), began.elapsed())
+    }
+
+    pub fn connect(&self) -> Client {
+        Client::connect(&self.socket())
+    }
+
+    pub fn tell(&self, command: Value) -> Value {
+        self.connect().ask(command)
+    }
+
+    /// Waits until all that is in the folder is logged; gives what is not whole yet.
+    pub fn sync(&self) -> Vec<String> {
+        let reply = self.tell(json!({"command": "sync"}));
+        assert_eq!(reply["ok"], true, "{reply}");
+        let waiting = reply["value"]["waiting"].as_array().unwrap();
+        waiting.iter().map(|w| w.as_str().unwrap().to_owned()).collect()
+    }
+
+    pub fn put(&self, name: &str, bytes: &[u8]) -> PathBuf {
+        let path = self.folder.join(name);
+        fs::write(&path, bytes).unwrap();
+        path
+    }
+
+    /// Puts a frame and waits until it is logged.
+    pub fn take(&self, name: &str, shot: Shot) -> Value {
+        self.put(name, &shot.jpeg());
+        assert!(self.sync().is_empty());
+        self.frame(name)
+    }
+
+    /// Every sound record of the log.
+    pub fn records(&self) -> Vec<Record> {
+        let text = fs::read_to_string(self.log()).unwrap_or_default();
+        text.lines().map(|l| Record::from_line(l).unwrap_or_else(|e| panic!("{e}: {l}"))).collect()
+    }
+
+    /// Names of the logged frames, in the order of the log.
+    pub fn frames(&self) -> Vec<String> {
+        self.records()
+            .into_iter()
+            .filter_map(|r| match r.body {
+                Body::Frame(frame) => Some(frame.file),
+                _ => None,
+            })
+            .collect()
+    }
+
+    /// The log's record of a frame, as plain JSON.
+    pub fn frame(&self, name: &str) -> Value {
+        let text = fs::read_to_string(self.log()).unwrap();
+        let values = text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
+        values.filter(|v| v["type"] == "frame" && v["file"] == name).last().unwrap_or_else(|| panic!("{name} is not logged"))
+    }
+
+    pub fn of_type(&self, kind: &str) -> Vec<Value> {
+        let text = fs::read_to_string(self.log()).unwrap_or_default();
+        text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).filter(|v| v["type"] == kind).collect()
+    }
+}
+
+impl Drop for Studio {
+    fn drop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+/// A client of the socket.
+pub struct Client {
+    pub reader: BufReader<Stream>,
+}
+
+impl Client {
+    pub fn connect(socket: &Path) -> Client {
+        let name = greyhold::outlet::socket::name_of(socket).unwrap();
+        let mut client = Client { reader: BufReader::new(Stream::connect(name).unwrap()) };
+        assert_eq!(client.next()["kind"], "hello");
+        client
+    }
+
+    pub fn send(&mut self, bytes: &[u8]) {
+        self.reader.get_mut().write_all(bytes).unwrap();
+    }
+
+    pub fn try_next(&mut self) -> Option<Value> {
+        let mut line = String::new();
+        match self.reader.read_line(&mut line) {
+            Ok(0) | Err(_) => None,
+            Ok(_) => Some(serde_json::from_str(&line).unwrap()),
+        }
+    }
+
+    pub fn next(&mut self) -> Value {
+        self.try_next().expect("the socket closed")
+    }
+
+    /// Sends a command and gives its reply, passing over events.
+    pub fn ask(&mut self, command: Value) -> Value {
+        self.send(format!("{command}\n").as_bytes());
+        loop {
+            let message = self.next();
+            if message["kind"] == "reply" {
+                return message;
+            }
+        }
+    }
+
+    /// The next record of a kind.
+    pub fn next_record(&mut self, kind: &str) -> Value {
+        loop {
+            let message = self.next();
+            if message["kind"] == "record" && message["record"]["type"] == kind {
+                return message["record"].clone();
+            }
+        }
+    }
+}
+
+/// Runs the program with arguments and gives its output.
+pub fn greyhold(args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_greyhold")).args(args).output().unwrap()
+}
+
+/// Waits for something that another process does.
+pub fn wait_for(what: &str, mut is_so: impl FnMut() -> bool) {
+    let began = Instant::now();
+    while !is_so() {
+        assert!(began.elapsed() < PATIENCE, "waited in vain for {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// The folder of real photographs, where there is one. Says so and gives nothing where there isn't.
+pub fn real_frames() -> Option<PathBuf> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/frames");
+    if folder.is_dir() {
+        return Some(folder);
+    }
+    println!("skipped: the folder of real photographs ({}) is not here", folder.display());
+    None
+}
