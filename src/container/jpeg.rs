@@ -28,6 +28,7 @@ impl Walk {
     pub fn header(bytes: &[u8]) -> Result<Walk, Fault> {
         match bytes.get(..2) {
             Some([0xFF, 0xD8]) => {}
+            Some([0xFF, 0x00]) => return Err(Fault::Incomplete("its beginning is not written yet")),
             Some(_) => return Err(Fault::Foreign("it does not begin as a JPEG")),
             None => return Err(Fault::Incomplete("it has no beginning yet")),
         }
@@ -139,7 +140,8 @@ fn next_marker(bytes: &[u8], at: usize) -> Result<(u8, usize), Fault> {
 fn segment_end(bytes: &[u8], body_at: usize) -> Result<usize, Fault> {
     match be16(bytes, body_at) {
         None => Err(Fault::Incomplete("it is cut in its header")),
-        Some(length) if length < 2 => Err(Fault::Foreign("a segment has no length")),
+        Some(0) => Err(Fault::Incomplete("part of its header is not written yet")),
+        Some(1) => Err(Fault::Foreign("a segment has no length")),
         Some(length) => Ok(body_at + usize::from(length)),
     }
 }

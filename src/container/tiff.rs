@@ -139,12 +139,10 @@ impl<'a, F: Read + Seek> Walk<'a, F> {
         if size.0 > 0 && size.1 > 0 && self.size.is_none() {
             self.size = Some(size);
         }
-        // A missing pointer to the next directory means the last one.
-        if let Ok(next) = self.read(at + 2 + count * 12, 4) {
-            let next = self.number(&next);
-            if next != 0 {
-                self.waiting.push_back(next);
-            }
+        let next = self.read(at + 2 + count * 12, 4)?;
+        let next = self.number(&next);
+        if next != 0 {
+            self.waiting.push_back(next);
         }
         Ok(())
     }

@@ -1,0 +1,140 @@
+//! No reading ever from an incomplete file, at any cut; and a bomb or a tangle costs nothing.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod harness;
+
+use std::fs::File;
+use std::io::{Cursor, Write};
+use std::path::Path;
+
+use greyhold::container::{Fault, Kind, examine};
+use greyhold::frame::{self, Settings};
+use greyhold::photometry::Series;
+use harness::{real_frames, shot};
+use image::{ImageFormat, RgbImage};
+
+fn picture() -> RgbImage {
+    RgbImage::from_fn(160, 120, |x, y| image::Rgb([(x * 3 % 251) as u8, (y * 5 % 241) as u8, ((x * y) % 239) as u8]))
+}
+
+fn encoded(format: ImageFormat) -> Vec<u8> {
+    let mut bytes = Cursor::new(Vec::new());
+    picture().write_to(&mut bytes, format).unwrap();
+    bytes.into_inner()
+}
+
+fn verdict(kind: Kind, bytes: &[u8]) -> Result<(), Fault> {
+    let mut file = tempfile::tempfile().unwrap();
+    file.write_all(bytes).unwrap();
+    examine(kind, &mut file).map(|_| ())
+}
+
+/// Every hundredth of the file, and every one of its last and first 40 bytes.
+fn cuts(length: usize) -> impl Iterator<Item = usize> {
+    let hundredths = (0..100).map(move |n| length * n / 100);
+    hundredths.chain(0..40.min(length)).chain(length.saturating_sub(40)..length)
+}
+
+fn assert_no_cut_is_whole(kind: Kind, whole: &[u8], name: &str) {
+    assert!(verdict(kind, whole).is_ok(), "{name} is whole");
+    for cut in cuts(whole.len()) {
+        let said = verdict(kind, &whole[..cut]);
+        assert!(matches!(said, Err(Fault::Incomplete(_))), "{name} cut to {cut} of {}: {said:?}", whole.len());
+        // The same length from the start, the rest not written yet.
+        let mut filled = whole[..cut].to_vec();
+        filled.resize(whole.len(), 0);
+        if whole.len() - cut > 4096 {
+            let said = verdict(kind, &filled);
+            assert!(kind != Kind::Jpeg || matches!(said, Err(Fault::Incomplete(_))), "{name} filled from {cut}: {said:?}");
+        }
+    }
+}
+
+#[test]
+fn a_jpeg_is_whole_only_with_its_last_byte() {
+    assert_no_cut_is_whole(Kind::Jpeg, &shot(8.0, 0.0, 1).jpeg(), "our own JPEG");
+}
+
+#[test]
+fn png_webp_and_tiff_are_whole_only_with_their_last_byte() {
+    for (kind, format) in [(Kind::Png, ImageFormat::Png), (Kind::WebP, ImageFormat::WebP), (Kind::Tiff, ImageFormat::Tiff)] {
+        assert_no_cut_is_whole(kind, &encoded(format), &format!("{format:?}"));
+    }
+}
+
+#[test]
+fn a_hole_in_the_middle_is_seen() {
+    let mut jpeg = harness::Shot { size: (1200, 800), ..shot(8.0, 0.0, 2) }.jpeg();
+    let middle = jpeg.len() / 2;
+    assert!(jpeg.len() > 20_000);
+    jpeg[middle..middle + 8192].fill(0);
+    assert!(matches!(verdict(Kind::Jpeg, &jpeg), Err(Fault::Incomplete(_))));
+}
+
+#[test]
+fn real_photographs_are_whole_and_no_cut_of_them_is() {
+    let Some(frames) = real_frames() else { return };
+    for name in ["third-stops/0012.jpg", "series-b/DSCF6014.jpg", "series-c/DSC04061.JPG", "series-d/img05.jpg"] {
+        assert_no_cut_is_whole(Kind::Jpeg, &std::fs::read(frames.join(name)).unwrap(), name);
+    }
+}
+
+/// A JPEG of a few hundred bytes that claims 12000 x 12000 pixels, and one that claims 65000 x 65000.
+#[test]
+fn a_picture_that_claims_more_than_it_can_hold_is_refused_from_its_header() {
+    let small = shot(8.0, 0.0, 3).jpeg();
+    let frame_header = small.windows(2).position(|w| w == [0xFF, 0xC0]).unwrap();
+    for (side, part) in [(12_000_u16, "can't hold"), (65_000, "megapixels")] {
+        let mut bomb = small.clone();
+        bomb[frame_header + 5..frame_header + 7].copy_from_slice(&side.to_be_bytes());
+        bomb[frame_header + 7..frame_header + 9].copy_from_slice(&side.to_be_bytes());
+        let home = tempfile::tempdir().unwrap();
+        let path = home.path().join("bomb.jpg");
+        std::fs::write(&path, &bomb).unwrap();
+        let read = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap();
+        assert!(read.picture.is_none());
+        assert!(read.notes.iter().any(|n| n.contains(part)), "{:?}", read.notes);
+        assert!(read.settings.f_number.is_some(), "the settings are read all the same");
+    }
+}
+
+/// Directories that lie over each other make a plain parser multiply them.
+#[test]
+fn metadata_that_refer_to_themselves_are_refused() {
+    let mut block = b"MM\0*\0\0\0\x08".to_vec();
+    for n in 0..400_u16 {
+        // One entry each, pointing at the next sub-directory, two bytes on.
+        block.extend_from_slice(&[0, 1, 0x87, 0x69, 0, 4, 0, 0, 0, 1, 0, 0]);
+        block.extend_from_slice(&(10 + n * 2).to_be_bytes());
+    }
+    assert!(Settings::from_exif(&block, Series::Thirds).is_err());
+    let looped = b"MM\0*\0\0\0\x08\0\0\0\0\0\x08";
+    assert!(Settings::from_exif(looped, Series::Thirds).is_err());
+}
+
+/// Every prefix and many flipped bytes of a real block: settings or a sentence, never a panic.
+#[test]
+fn damaged_metadata_cost_no_more_than_themselves() {
+    let block = greyhold::studio::exif_block(&shot(5.6, 0.0, 4).exposure()).unwrap();
+    let whole = Settings::from_exif(&block, Series::Thirds).unwrap();
+    assert_eq!(whole.f_number.unwrap().to_string(), "f/5.6");
+    for cut in 0..block.len() {
+        let _ = Settings::from_exif(&block[..cut], Series::Thirds);
+    }
+    for at in 0..block.len() {
+        for bit in [0x01, 0x80] {
+            let mut flipped = block.clone();
+            flipped[at] ^= bit;
+            let _ = Settings::from_exif(&flipped, Series::Thirds);
+        }
+    }
+}
+
+#[test]
+fn a_huge_file_is_refused_before_it_is_read() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("huge.nef");
+    File::create(&path).unwrap().set_len(8 << 30).unwrap();
+    let said = frame::read(Kind::of(Path::new("huge.nef")).unwrap(), &path, Series::Thirds).unwrap_err().to_string();
+    assert!(said.contains("8192 MiB"), "{said}");
+}
