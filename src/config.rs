@@ -159,10 +159,16 @@ impl Wrong {
     fn line_in(&self, text: &str) -> usize {
         let bare = |s: &str| s.trim().trim_matches(['"', '\'']).to_owned();
         let writes = |line: &&str| {
-            let body = line.trim_start().trim_start_matches("- ").trim_start();
-            body.strip_prefix(self.key.as_str()).and_then(|rest| rest.strip_prefix(':')).is_some_and(|value| {
-                let value = value.split(" #").next().unwrap_or_default();
-                self.value.is_empty() || bare(value) == self.value
+            line.match_indices(self.key.as_str()).any(|(at, _)| {
+                let (before, after) = (&line[..at], &line[at + self.key.len()..]);
+                let begins = before.trim_end().is_empty() || before.trim_end().ends_with(['-', '{', ',']);
+                let value = after.trim_start().strip_prefix(':');
+                begins && value.is_some_and(|v| {
+                    let v = v.split(" #").next().unwrap_or_default();
+                    let in_braces = before.contains('{');
+                    let v = if in_braces { v.split([',', '}']).next().unwrap_or_default() } else { v };
+                    self.value.is_empty() || bare(v) == self.value
+                })
             })
         };
         let lines = text.lines().enumerate().filter(|(_, line)| writes(line));

@@ -301,7 +301,7 @@ impl Session {
 
     async fn ask(&mut self, command: Command, back: oneshot::Sender<Reply>) {
         match &command {
-            Command::Sync => {
+            Command::Sync {} => {
                 let token = self.next_mark;
                 self.next_mark += 1;
                 self.marks.insert(token, back);

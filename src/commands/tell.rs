@@ -87,8 +87,8 @@ fn command(what: What) -> Result<Command, CommandError> {
         What::Confirm { group } => Command::Confirm { group },
         What::Next { settings } => next(settings)?,
         What::Note { words } => Command::Note { text: words.join(" ") },
-        What::Status => Command::Status,
-        What::Sync => Command::Sync,
+        What::Status => Command::Status {},
+        What::Sync => Command::Sync {},
     })
 }
 

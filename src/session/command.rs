@@ -36,9 +36,9 @@ pub enum Command {
         exposure_time: Option<String>,
     },
     Note { text: String },
-    Status,
+    Status {},
     /// Answers when all that was in the folder before it is logged.
-    Sync,
+    Sync {},
     /// All records from this number on, out of the log.
     Since { n: u64 },
 }

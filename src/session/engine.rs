@@ -381,8 +381,8 @@ impl<L: Ledger> Engine<L> {
                 }
             }
             Command::Note { text } => self.tell_note(text),
-            Command::Status => Reply::with(self.in_short(), status(&self.state)),
-            Command::Sync | Command::Since { .. } => Reply::refused("this command is answered elsewhere"),
+            Command::Status {} => Reply::with(self.in_short(), status(&self.state)),
+            Command::Sync {} | Command::Since { .. } => Reply::refused("this command is answered elsewhere"),
         };
         self.flush();
         reply

@@ -111,7 +111,7 @@ impl Player {
                 let jpeg = sitting::photograph(shot, &powers, number as u64)
                     .map_err(|e| CommandError::CannotRun(format!("the demo's frame can't be rendered: {e}")))?;
                 self.tether(number + 1, &jpeg)?;
-                tell::ask(&self.socket, &Command::Sync)?;
+                tell::ask(&self.socket, &Command::Sync {})?;
             }
             self.listen();
         }

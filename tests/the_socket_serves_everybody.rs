@@ -1,0 +1,196 @@
+//! The local socket: many listeners, slow ones, rude ones; and every message as its schema says.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod harness;
+
+use std::io::{BufRead, BufReader};
+
+use harness::{Client, Studio, shot, wait_for};
+use interprocess::local_socket::{Stream, prelude::*};
+use serde_json::{Value, json};
+
+fn schema() -> jsonschema::Validator {
+    let schema: Value = serde_json::from_str(include_str!("../config/messages.schema.json")).unwrap();
+    jsonschema::draft202012::new(&schema).unwrap()
+}
+
+fn assert_valid(schema: &jsonschema::Validator, message: &Value) {
+    let faults: Vec<String> = schema.iter_errors(message).map(|e| format!("{e} at {}", e.instance_path())).collect();
+    assert!(faults.is_empty(), "{faults:?}\n{message}");
+}
+
+/// Everything that a sitting makes it say, held against the published schema.
+#[test]
+fn every_message_is_as_its_schema_says() {
+    let schema = schema();
+    let mut studio = Studio::empty();
+    studio.put("old.jpg", &shot(8.0, 0.0, 90).jpeg());
+    std::fs::write(studio.config(), include_str!("../fixtures/three_groups.yaml")).unwrap();
+    studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+    studio.start();
+    studio.put("raw.nef", &greyhold::studio::exif_block(&shot(5.6, 0.0, 1).exposure()).unwrap());
+    wait_for("the raw file", || studio.frames() == ["raw.nef"]);
+    studio.take("1.jpg", shot(5.6, 0.0, 2));
+    studio.take("2.jpg", shot(11.0, 0.0, 3));
+    studio.put("raw.jpg", &shot(5.6, 0.0, 1).jpeg());
+    studio.put("text.jpg", b"no photograph");
+    studio.take("dark.jpg", shot(5.6, -30.0, 4));
+    let mut client = studio.connect();
+    let commands = [
+        json!({"command": "next", "f_number": "f/2.8", "iso": "iso200", "exposure_time": "1/125", "id": "a"}),
+        json!({"command": "confirm"}),
+        json!({"command": "power", "group": "key", "setting": "1/4"}),
+        json!({"command": "reference", "look": "second"}),
+        json!({"command": "look", "look": "main"}),
+        json!({"command": "note", "text": "words"}),
+        json!({"command": "status", "id": 7}),
+        json!({"command": "sync"}),
+        json!({"command": "since", "n": 3}),
+        json!({"command": "power", "group": "nobody", "setting": "1/4"}),
+    ];
+    for command in &commands {
+        client.send(format!("{command}\n").as_bytes());
+        loop {
+            let message = client.next();
+            assert_valid(&schema, &message);
+            if message["kind"] == "reply" {
+                break;
+            }
+        }
+    }
+    client.send(b"{\"command\":\"listen\",\"since\":1}\n");
+    let mut kinds = std::collections::BTreeSet::new();
+    let last = studio.records().last().unwrap().n;
+    loop {
+        let message = client.next();
+        assert_valid(&schema, &message);
+        if message["kind"] == "record" {
+            kinds.insert(message["record"]["type"].as_str().unwrap().to_owned());
+            if message["record"]["n"] == last {
+                break;
+            }
+        }
+    }
+    for kind in ["opened", "config", "known", "reference", "look", "frame", "member", "skipped", "correction", "resolved", "power", "note"] {
+        assert!(kinds.contains(kind), "the sitting made no '{kind}': {kinds:?}");
+    }
+    studio.stop();
+    let ending = std::iter::from_fn(|| client.try_next());
+    ending.for_each(|message| assert_valid(&schema, &message));
+}
+
+#[test]
+fn the_schema_refuses_what_is_not_said() {
+    let schema = schema();
+    for wrong in [json!({"kind": "hello"}), json!({"kind": "gap", "missed": 0, "from": 1}), json!({"kind": "reply", "id": null, "ok": 1, "says": "", "value": null})] {
+        assert!(!schema.is_valid(&wrong), "{wrong}");
+    }
+}
+
+#[test]
+fn several_listeners_hear_the_same_and_catch_up_from_a_number() {
+    let studio = Studio::open();
+    let mut clients: Vec<Client> = (0..10).map(|_| studio.connect()).collect();
+    for client in &mut clients {
+        client.ask(json!({"command": "listen"}));
+    }
+    studio.put("a.jpg", &shot(8.0, 0.0, 1).jpeg());
+    let heard: Vec<Value> = clients.iter_mut().map(|c| c.next_record("frame")).collect();
+    assert!(heard.iter().all(|record| *record == heard[0]));
+    // One that comes later asks from a number on, and then hears the rest, each once.
+    let mut late = studio.connect();
+    late.send(b"{\"command\":\"listen\",\"since\":1}\n");
+    studio.put("b.jpg", &shot(8.0, 0.0, 2).jpeg());
+    let mut numbers = Vec::new();
+    while numbers.len() < 5 {
+        let message = late.next();
+        if message["kind"] == "record" {
+            numbers.push(message["record"]["n"].as_u64().unwrap());
+        }
+    }
+    assert_eq!(numbers, [1, 2, 3, 4, 5]);
+}
+
+#[test]
+fn bad_input_gets_an_error_and_costs_nothing_else() {
+    let studio = Studio::open();
+    let mut client = studio.connect();
+    for wrong in [&b"not json\n"[..], b"[]\n", b"{}\n", b"{\"command\":\"fly\"}\n", b"{\"command\":\"note\"}\n", b"\xff\xfe\n", b"{\"command\":\"status\",\"extra\":1}\n"] {
+        client.send(wrong);
+        let reply = client.next();
+        assert_eq!((&reply["kind"], &reply["ok"]), (&json!("reply"), &json!(false)), "{reply}");
+        assert!(!reply["says"].as_str().unwrap().is_empty());
+    }
+    // Without an end, and far too long.
+    let mut rude = studio.connect();
+    rude.send(&vec![b'x'; 20_000]);
+    assert_eq!(rude.next()["ok"], false);
+    assert!(rude.try_next().is_none(), "let go");
+    let mut deep = studio.connect();
+    deep.send(format!("{}{}\n", "[".repeat(4000), "]".repeat(4000)).as_bytes());
+    assert_eq!(deep.next()["ok"], false);
+    assert_eq!(client.ask(json!({"command": "status"}))["ok"], true, "everybody else is served");
+}
+
+#[test]
+fn a_listener_that_takes_nothing_holds_nobody_up_and_is_told_what_it_missed() {
+    let studio = Studio::open();
+    let mut slow = studio.connect();
+    slow.ask(json!({"command": "listen"}));
+    let mut busy = studio.connect();
+    let text = "x".repeat(4000);
+    // More than the kept events and the socket's own buffer hold.
+    for _ in 0..1400 {
+        assert_eq!(busy.ask(json!({"command": "note", "text": text}))["ok"], true);
+    }
+    let (mut told, mut missed) = (2, 0);
+    while told + missed < 1402 {
+        let message = slow.next();
+        match message["kind"].as_str().unwrap() {
+            "record" => {
+                let n = message["record"]["n"].as_u64().unwrap();
+                assert_eq!(n, told + missed + 1, "in order, and gaps are announced");
+                told += 1;
+            }
+            "gap" => {
+                assert_eq!(message["from"].as_u64().unwrap(), told + missed + 1);
+                missed += message["missed"].as_u64().unwrap();
+            }
+            other => panic!("{other}"),
+        }
+    }
+    assert!(missed > 0, "it was slow enough to miss some");
+}
+
+fn first_line(studio: &Studio, line: &mut String) {
+    let name = greyhold::outlet::socket::name_of(&studio.socket()).map(|n| n.into_owned()).unwrap();
+    BufReader::new(Stream::connect(name).unwrap()).read_line(line).unwrap();
+}
+
+#[test]
+fn more_than_enough_listeners_are_told_to_come_back() {
+    let studio = Studio::open();
+    let clients: Vec<Client> = (0..64).map(|_| studio.connect()).collect();
+    let mut line = String::new();
+    first_line(&studio, &mut line);
+    assert!(line.contains("\"busy\""), "{line}");
+    drop(clients);
+    wait_for("a free place", || {
+        let mut line = String::new();
+        first_line(&studio, &mut line);
+        line.contains("\"hello\"")
+    });
+}
+
+#[cfg(unix)]
+#[test]
+fn the_socket_is_its_owners_alone_and_a_dead_ones_place_is_taken() {
+    use std::os::unix::fs::PermissionsExt;
+    let mut studio = Studio::open();
+    let mode = std::fs::metadata(studio.socket()).unwrap().permissions().mode();
+    assert_eq!(mode & 0o077, 0, "{mode:o}");
+    studio.kill();
+    assert!(studio.socket().exists(), "killed, it leaves its socket");
+    studio.start();
+    assert_eq!(studio.tell(json!({"command": "status"}))["ok"], true);
+}
