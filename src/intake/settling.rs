@@ -59,6 +59,8 @@ struct Pending {
     state: Option<FileState>,
     unchanged_since: Now,
     hint: Hint,
+    /// The close was heard since the last look: what changed until then was written before it.
+    just_closed: bool,
     look_at: Now,
     pause: Duration,
     /// Checked at rest and found not whole.
@@ -88,12 +90,14 @@ impl Settling {
             state: None,
             unchanged_since: now,
             hint,
+            just_closed: false,
             look_at: now,
             pause: SHORTEST_PAUSE,
             refused: false,
         });
         if hint == Hint::Closed {
             entry.hint = Hint::Closed;
+            entry.just_closed = true;
             entry.look_at = now;
             entry.pause = SHORTEST_PAUSE;
         }
@@ -118,13 +122,15 @@ impl Settling {
             self.waiting.remove(path);
             return Step::Gone;
         };
+        let just_closed = std::mem::replace(&mut pending.just_closed, false);
         if pending.state != Some(state) {
             let first = pending.state.is_none();
             *pending = Pending {
                 state: Some(state),
                 unchanged_since: now,
                 // A change after the close means that the writer, or another one, is back.
-                hint: if first { pending.hint } else { Hint::Seen },
+                hint: if first || just_closed { pending.hint } else { Hint::Seen },
+                just_closed: false,
                 look_at: now + SHORTEST_PAUSE,
                 pause: SHORTEST_PAUSE,
                 refused: false,

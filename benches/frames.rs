@@ -1,0 +1,186 @@
+//! From a settled file to a finished reading, against the plain full decode of the same file; and from
+//! the closed file to its event on the socket. One run, side by side: the ratios are what counts.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use std::hint::black_box;
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use criterion::{Criterion, criterion_group, criterion_main};
+use greyhold::config;
+use greyhold::container::{Kind, examine};
+use greyhold::frame::{self, ResponseChoice};
+use greyhold::meter::{Spot, meter};
+use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
+use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
+use image::ImageFormat;
+use interprocess::local_socket::{Stream, prelude::*};
+
+const WIDTH: u32 = 6000;
+const HEIGHT: u32 = 4000;
+
+/// A 24-megapixel camera JPEG, 4:2:2, about 10 MB.
+fn big_jpeg() -> Vec<u8> {
+    let light = |from, strength, softness| Light { from, strength, on_backdrop: 0.3, softness };
+    let lights = [(light([-0.8, 0.6, 0.9], 0.9, 0.4), 0.0), (light([0.6, 0.0, 1.0], 0.35, 0.9), 0.0)];
+    let pixels = Scene { width: WIDTH, height: HEIGHT, pose: Pose::default() }.render(&lights);
+    let mut seed = 1_u32;
+    let grain = |v: f32, seed: &mut u32| {
+        *seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let noise = ((*seed >> 16) as f32 / 65_535.0 - 0.5) * 18.0;
+        (v.clamp(0.0, 1.0).powf(0.45) * 255.0 + noise).clamp(0.0, 255.0) as u8
+    };
+    let bytes: Vec<u8> = pixels.iter().flatten().map(|v| grain(*v, &mut seed)).collect();
+    let mut encoder = mozjpeg::Compress::new(mozjpeg::ColorSpace::JCS_RGB);
+    encoder.set_size(WIDTH as usize, HEIGHT as usize);
+    encoder.set_fastest_defaults();
+    encoder.set_quality(96.0);
+    encoder.set_chroma_sampling_pixel_sizes((2, 1), (2, 1));
+    let mut started = encoder.start_compress(Vec::new()).unwrap();
+    let exposure = Exposure {
+        f_number: FNumber::new(8.0, None, Series::Thirds).unwrap(),
+        time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
+        iso: IsoSpeed::new(100.0).unwrap(),
+        at: jiff::civil::date(2026, 3, 2).at(10, 0, 0, 0),
+    };
+    let exif = [b"Exif\0\0", exif_block(&exposure).unwrap().as_slice()].concat();
+    started.write_marker(mozjpeg::Marker::APP(1), &exif);
+    started.write_scanlines(&bytes).unwrap();
+    started.finish().unwrap()
+}
+
+fn decoding(c: &mut Criterion) {
+    let jpeg = big_jpeg();
+    println!("a JPEG of {WIDTH} x {HEIGHT} pixels, 4:2:2, {:.1} MB", jpeg.len() as f64 / 1e6);
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("big.jpg");
+    std::fs::write(&path, &jpeg).unwrap();
+    let response = config::response(ResponseChoice::StockCamera);
+    let spots = Spot::ready();
+    let mut group = c.benchmark_group("24 megapixels");
+    group.sample_size(10).measurement_time(Duration::from_secs(6));
+    group.bench_function("1.00 baseline: full decode by the image crate", |b| {
+        b.iter(|| black_box(image::load_from_memory_with_format(&jpeg, ImageFormat::Jpeg).unwrap()));
+    });
+    group.bench_function("structure gate alone", |b| {
+        b.iter(|| examine(Kind::Jpeg, &mut std::fs::File::open(&path).unwrap()).unwrap());
+    });
+    group.bench_function("settled file to reduced picture and settings", |b| {
+        b.iter(|| black_box(frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap()));
+    });
+    group.bench_function("settled file to finished reading", |b| {
+        b.iter(|| {
+            let read = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap();
+            black_box(meter(read.picture.as_ref().unwrap(), &response, &spots))
+        });
+    });
+    group.finish();
+}
+
+/// The real program in the background.
+struct Watch {
+    child: Child,
+    folder: PathBuf,
+    events: BufReader<Stream>,
+}
+
+impl Watch {
+    fn start(home: &Path) -> Watch {
+        let folder = home.join("capture");
+        std::fs::create_dir(&folder).unwrap();
+        let socket = home.join("s.sock");
+        let mut child = Command::new(env!("CARGO_BIN_EXE_greyhold"))
+            .args(["watch".as_ref(), folder.as_os_str(), "--socket".as_ref(), socket.as_os_str()])
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        assert!(lines.any(|l| l.is_ok_and(|l| l.starts_with("watching "))));
+        std::thread::spawn(move || lines.for_each(drop));
+        let name = greyhold::outlet::socket::name_of(&socket).unwrap().into_owned();
+        let mut stream = Stream::connect(name).unwrap();
+        stream.write_all(b"{\"command\":\"listen\"}\n").unwrap();
+        Watch { child, folder, events: BufReader::new(stream) }
+    }
+
+    fn wait_for_frames(&mut self, mut count: usize) {
+        let mut line = String::new();
+        while count > 0 {
+            line.clear();
+            assert!(self.events.read_line(&mut line).unwrap() > 0);
+            count -= usize::from(line.contains("\"type\":\"frame\""));
+        }
+    }
+
+    /// Resident memory at its highest, in MiB.
+    fn peak_memory(&self) -> Option<f64> {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).ok()?;
+        let line = status.lines().find(|l| l.starts_with("VmHWM"))?;
+        Some(line.split_whitespace().nth(1)?.parse::<f64>().ok()? / 1024.0)
+    }
+}
+
+impl Drop for Watch {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn closed_file_to_event(c: &mut Criterion) {
+    let home = tempfile::tempdir().unwrap();
+    let jpeg = big_jpeg();
+    let mut watch = Watch::start(home.path());
+    let mut number = 0_u32;
+    let mut group = c.benchmark_group("closed file to event on the socket");
+    group.sample_size(10).measurement_time(Duration::from_secs(6));
+    group.bench_function("24 megapixels, settle time included", |b| {
+        b.iter_custom(|rounds| {
+            let mut total = Duration::ZERO;
+            for _ in 0..rounds {
+                number += 1;
+                std::fs::write(watch.folder.join(format!("{number:05}.jpg")), &jpeg).unwrap();
+                let closed = Instant::now();
+                watch.wait_for_frames(1);
+                total += closed.elapsed();
+            }
+            total
+        });
+    });
+    group.finish();
+}
+
+/// Frames landing at 20 a second: how far behind is the last one, and how much memory did it take?
+fn burst(_: &mut Criterion) {
+    const FRAMES: usize = 200;
+    const A_SECOND: f64 = 20.0;
+    let home = tempfile::tempdir().unwrap();
+    let jpeg = big_jpeg();
+    let mut watch = Watch::start(home.path());
+    let folder = watch.folder.clone();
+    let began = Instant::now();
+    let writer = std::thread::spawn(move || {
+        for n in 0..FRAMES {
+            let due = Duration::from_secs_f64(n as f64 / A_SECOND);
+            std::thread::sleep(due.saturating_sub(began.elapsed()));
+            std::fs::write(folder.join(format!("{n:05}.jpg")), &jpeg).unwrap();
+        }
+        began.elapsed()
+    });
+    watch.wait_for_frames(FRAMES);
+    let all = began.elapsed();
+    let written = writer.join().unwrap();
+    println!(
+        "burst: {FRAMES} frames of 24 megapixels written in {:.2} s, all announced after {:.2} s ({:.1} a second); \
+         peak memory {:.0} MiB",
+        written.as_secs_f64(),
+        all.as_secs_f64(),
+        FRAMES as f64 / all.as_secs_f64(),
+        watch.peak_memory().unwrap_or(f64::NAN)
+    );
+}
+
+criterion_group!(benches, decoding, closed_file_to_event, burst);
+criterion_main!(benches);
