@@ -36,7 +36,7 @@ fn big_jpeg() -> Vec<u8> {
     let mut encoder = mozjpeg::Compress::new(mozjpeg::ColorSpace::JCS_RGB);
     encoder.set_size(WIDTH as usize, HEIGHT as usize);
     encoder.set_fastest_defaults();
-    encoder.set_quality(96.0);
+    encoder.set_quality(95.0);
     encoder.set_chroma_sampling_pixel_sizes((2, 1), (2, 1));
     let mut started = encoder.start_compress(Vec::new()).unwrap();
     let exposure = Exposure {

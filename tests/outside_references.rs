@@ -150,6 +150,69 @@ fn the_reduced_picture_is_the_average_of_the_full_one() {
     assert!(mean.abs() < 0.5 && worst < 24.0, "mean {mean}, worst {worst}");
 }
 
+/// CHECK: mozjpeg (libjpeg) at 1/8, on every sampling that cameras write, with and without restart markers,
+/// in colour and in grey.
+#[test]
+fn the_picture_of_dc_coefficients_is_libjpegs_at_an_eighth() {
+    let (width, height) = (3211_usize, 2405_usize);
+    let pixels = RgbImage::from_fn(width as u32, height as u32, |x, y| {
+        let wave = |a: f64, b: f64| (127.0 + 90.0 * ((f64::from(x) / a).sin() + (f64::from(y) / b).cos()) / 2.0) as u8;
+        image::Rgb([wave(97.0, 131.0), wave(53.0, 211.0), wave(171.0, 67.0).saturating_add((x * 7 + y * 13) as u8 % 32)])
+    });
+    let mut files: Vec<(String, Vec<u8>)> = [((1, 1), false), ((2, 1), false), ((2, 2), false), ((1, 2), false), ((1, 1), true)]
+        .map(|(sampling, grey)| (format!("sampling {sampling:?}, grey {grey}"), encode(&pixels, sampling, grey)))
+        .into();
+    files.push(("sampling (2, 1), with restart markers".to_owned(), with_restarts(&pixels)));
+    for (name, jpeg) in files {
+        let ours = read_bytes("a.jpg", &jpeg).picture.unwrap().proxy;
+        let mut theirs = mozjpeg::Decompress::new_mem(&jpeg).unwrap();
+        theirs.scale(1);
+        theirs.do_fancy_upsampling(false);
+        let mut lines = theirs.rgb().unwrap();
+        assert_eq!((ours.width, ours.height), (lines.width(), lines.height()));
+        let theirs: Vec<[u8; 3]> = lines.read_scanlines().unwrap();
+        let off = |a: &[u8; 3], b: &[u8; 3]| a.iter().zip(b).map(|(a, b)| a.abs_diff(*b)).max().unwrap();
+        let worst = ours.rgb.iter().zip(&theirs).map(|(a, b)| off(a, b)).max().unwrap();
+        let luma = |p: &[u8; 3]| 0.299 * f64::from(p[0]) + 0.587 * f64::from(p[1]) + 0.114 * f64::from(p[2]);
+        let light = ours.rgb.iter().zip(&theirs).map(|(a, b)| luma(a) - luma(b)).sum::<f64>() / ours.rgb.len() as f64;
+        println!("{name}: worst channel {worst} codes, mean luma {light:.4}");
+        assert!(light.abs() < 0.05, "{name}: {light}");
+        // At 4:2:0 libjpeg takes chroma at a quarter where this takes it at an eighth.
+        assert!(worst <= if name.contains("(2, 2)") { 12 } else { 1 }, "{name}: {worst}");
+        // Broken in its coded data, it is refused; the structure around it is whole.
+        let mut broken = jpeg.clone();
+        let middle = broken.len() / 2;
+        broken[middle..middle + 400].fill(0xAA);
+        let read = read_bytes("a.jpg", &broken);
+        assert!(read.picture.is_none() || read.picture.unwrap().proxy != ours);
+    }
+}
+
+fn with_restarts(pixels: &RgbImage) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 90);
+    encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_1);
+    encoder.set_restart_interval(37);
+    encoder.encode(pixels.as_raw(), pixels.width() as u16, pixels.height() as u16, jpeg_encoder::ColorType::Rgb).unwrap();
+    assert!(bytes.windows(2).any(|w| matches!(w, [0xFF, 0xD0..=0xD7])));
+    bytes
+}
+
+fn encode(pixels: &RgbImage, sampling: (u8, u8), grey: bool) -> Vec<u8> {
+    let space = if grey { mozjpeg::ColorSpace::JCS_GRAYSCALE } else { mozjpeg::ColorSpace::JCS_RGB };
+    let mut encoder = mozjpeg::Compress::new(space);
+    encoder.set_size(pixels.width() as usize, pixels.height() as usize);
+    encoder.set_fastest_defaults();
+    encoder.set_quality(90.0);
+    if !grey {
+        encoder.set_chroma_sampling_pixel_sizes(sampling, sampling);
+    }
+    let bytes = if grey { DynamicImage::from(pixels.clone()).to_luma8().into_raw() } else { pixels.as_raw().clone() };
+    let mut started = encoder.start_compress(Vec::new()).unwrap();
+    started.write_scanlines(&bytes).unwrap();
+    started.finish().unwrap()
+}
+
 /// CHECK: patches of known linear light, encoded by IEC 61966-2-1, through every container that is metered.
 #[test]
 fn one_light_reads_alike_from_every_container() {

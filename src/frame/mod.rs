@@ -4,6 +4,7 @@
 //! without settings is still metered, one without pixels still has its settings.
 
 mod colour;
+mod dc;
 mod pixels;
 mod response;
 mod settings;

@@ -10,6 +10,7 @@ use image::{DynamicImage, ImageDecoder, ImageFormat, Limits};
 use mozjpeg::{ColorSpace, Decompress};
 use thiserror::Error;
 
+use super::dc;
 use crate::container::Kind;
 
 /// A small upright copy of the picture, 8-bit RGB in its own colour space.
@@ -95,6 +96,11 @@ fn decode_jpeg(bytes: &[u8]) -> Result<Proxy, PixelFault> {
     // A progressive file keeps all its coefficients in memory, six bytes a pixel at the most.
     if is_progressive(bytes) && (width * height * 6) as u64 > MEMORY_MIB << 20 {
         return Err(PixelFault::Memory);
+    }
+    if eighths(width, height) == 1
+        && let Some(decoded) = dc::decode(bytes)
+    {
+        return decoded;
     }
     decoder.scale(eighths(width, height));
     decoder.do_fancy_upsampling(false);
