@@ -163,12 +163,13 @@ impl Wrong {
                 let (before, after) = (&line[..at], &line[at + self.key.len()..]);
                 let begins = before.trim_end().is_empty() || before.trim_end().ends_with(['-', '{', ',']);
                 let value = after.trim_start().strip_prefix(':');
-                begins && value.is_some_and(|v| {
-                    let v = v.split(" #").next().unwrap_or_default();
-                    let in_braces = before.contains('{');
-                    let v = if in_braces { v.split([',', '}']).next().unwrap_or_default() } else { v };
-                    self.value.is_empty() || bare(v) == self.value
-                })
+                begins
+                    && value.is_some_and(|v| {
+                        let v = v.split(" #").next().unwrap_or_default();
+                        let in_braces = before.contains('{');
+                        let v = if in_braces { v.split([',', '}']).next().unwrap_or_default() } else { v };
+                        self.value.is_empty() || bare(v) == self.value
+                    })
             })
         };
         let lines = text.lines().enumerate().filter(|(_, line)| writes(line));
@@ -239,7 +240,11 @@ impl Written {
         let judge_by = self.judge_by.as_ref().map_or(usual.judge_by, |s| s.0.clone());
         if !spots.iter().any(|s| s.name == judge_by) {
             let names: Vec<&str> = spots.iter().map(|s| s.name.as_str()).collect();
-            return Err(Wrong::new("judge_by", &judge_by, format!("no spot has the name '{judge_by}': write one of {}", names.join(", "))));
+            return Err(Wrong::new(
+                "judge_by",
+                &judge_by,
+                format!("no spot has the name '{judge_by}': write one of {}", names.join(", ")),
+            ));
         }
         let groups = if self.lights.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
@@ -278,7 +283,11 @@ impl Written {
                 // A grey patch placed by hand stands in for the one that is looked for.
                 Some(ready) if spot.name == GREY && ready.place == crate::meter::Place::FoundGrey => *ready = spot,
                 Some(_) if spot.name == WHOLE || spot.name == CENTRE => {
-                    return Err(Wrong::new("name", name, format!("the spot '{name}' is there already: choose another name")));
+                    return Err(Wrong::new(
+                        "name",
+                        name,
+                        format!("the spot '{name}' is there already: choose another name"),
+                    ));
                 }
                 Some(_) => return Err(duplicate(name)),
                 None => spots.push(spot),
@@ -332,7 +341,11 @@ impl WrittenGroup {
             (None, _) => None,
             (Some(text), Some(dial)) => Some(dial.parse(&text.0).map_err(|e| Wrong::new("power", &text.0, e))?),
             (Some(text), None) => {
-                return Err(Wrong::new("power", &text.0, "a power needs its dial: add dial, step and range to the group"));
+                return Err(Wrong::new(
+                    "power",
+                    &text.0,
+                    "a power needs its dial: add dial, step and range to the group",
+                ));
             }
         };
         let count = self.count.unwrap_or(1);
@@ -391,7 +404,13 @@ fn word<T: Copy>(key: &str, text: Option<&Scalar>, words: &[(&str, T)]) -> Resul
 fn quantity(key: &str, text: &str, units: &[&str], range: std::ops::RangeInclusive<f64>) -> Result<f64, Wrong> {
     let digits = text.trim_end_matches(|c: char| c.is_alphabetic() || c == '%');
     let unit = text[digits.len()..].trim();
-    let right = format!("write a number from {} to {} with its unit, such as {} {}", range.start(), range.end(), range.start().max(0.2), units[0]);
+    let right = format!(
+        "write a number from {} to {} with its unit, such as {} {}",
+        range.start(),
+        range.end(),
+        range.start().max(0.2),
+        units[0]
+    );
     match digits.trim().parse::<f64>() {
         Ok(_) if !units.contains(&unit) => {
             let said = if unit.is_empty() { "no unit".to_owned() } else { format!("the unit '{unit}'") };
@@ -402,11 +421,7 @@ fn quantity(key: &str, text: &str, units: &[&str], range: std::ops::RangeInclusi
     }
 }
 
-fn seconds(
-    key: &str,
-    text: Option<&Scalar>,
-    range: std::ops::RangeInclusive<f64>,
-) -> Result<Option<Duration>, Wrong> {
+fn seconds(key: &str, text: Option<&Scalar>, range: std::ops::RangeInclusive<f64>) -> Result<Option<Duration>, Wrong> {
     text.map(|t| quantity(key, &t.0, &["s", "seconds"], range).map(Duration::from_secs_f64)).transpose()
 }
 
@@ -425,7 +440,22 @@ mod tests {
         let uncommented: String = EXAMPLE
             .lines()
             .map(|l| match l.strip_prefix("# ") {
-                Some(body) if ["tolerance:", "lighting:", "recycle:", "marks:", "response:", "watch:", "poll_every:", "judge_by:"].iter().any(|k| body.starts_with(k)) => body,
+                Some(body)
+                    if [
+                        "tolerance:",
+                        "lighting:",
+                        "recycle:",
+                        "marks:",
+                        "response:",
+                        "watch:",
+                        "poll_every:",
+                        "judge_by:",
+                    ]
+                    .iter()
+                    .any(|k| body.starts_with(k)) =>
+                {
+                    body
+                }
                 _ => l,
             })
             .collect::<Vec<_>>()
@@ -457,9 +487,15 @@ mod tests {
             (format!("{lights}    power: 1/300\n"), &["line 5", "power", "1/8 +0.3"]),
             (format!("{lights}    power: 1/256\n"), &["line 5", "power", "1/128 to 1/1"]),
             (format!("{lights}  - name: key\n"), &["line 5", "name", "twice"]),
-            ("lights:\n  - name: key\n    dial: fraction\n    range: 1/1 to 1/128\n".into(), &["line 4", "range", "weaker"]),
+            (
+                "lights:\n  - name: key\n    dial: fraction\n    range: 1/1 to 1/128\n".into(),
+                &["line 4", "range", "weaker"],
+            ),
             ("lights:\n  - name: key\n    power: 1/4\n".into(), &["line 3", "power", "dial"]),
-            ("spots:\n  - {name: cheek, left: 0.6, top: 0, right: 0.5, bottom: 1}\n".into(), &["name", "left before right"]),
+            (
+                "spots:\n  - {name: cheek, left: 0.6, top: 0, right: 0.5, bottom: 1}\n".into(),
+                &["name", "left before right"],
+            ),
             ("judge_by: nose\n".into(), &["line 1", "judge_by", "whole"]),
         ];
         for (text, parts) in cases {

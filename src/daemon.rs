@@ -20,9 +20,9 @@ use crate::container::Kind;
 use crate::frame::{self, Response};
 use crate::intake::{Arrival, Control, FileState, FirstStart, FolderNews, Intake, Options};
 use crate::meter::Spot;
+use crate::outlet::corrections;
 use crate::outlet::shot_log::{LogError, ShotLog};
 use crate::outlet::socket::{self, Ask, Hub};
-use crate::outlet::corrections;
 use crate::photometry::Series;
 use crate::session::{Command, Engine, FrameInput, FrameOutcome, Input, Published, Reply, meter_subject};
 
@@ -100,9 +100,8 @@ pub async fn run(
 ) -> Result<(), RunError> {
     let (log, opened) = ShotLog::open(&setup.log)?;
     let (events, _) = broadcast::channel(socket::EVENTS_KEPT);
-    let listener = socket::listen(&setup.socket)
-        .await
-        .map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
+    let listener =
+        socket::listen(&setup.socket).await.map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let hub = Hub { events: events.clone(), commands, log: setup.log.clone() };
     let serving = tokio::spawn(socket::serve(listener, hub));
@@ -336,7 +335,9 @@ impl Session {
         match self.config_watch.look() {
             None => {}
             Some(Ok(config)) => self.take_config(*config),
-            Some(Err(fault)) => self.warn(format!("the changed configuration is not taken up, the old one holds: {fault}")),
+            Some(Err(fault)) => {
+                self.warn(format!("the changed configuration is not taken up, the old one holds: {fault}"))
+            }
         }
     }
 
@@ -352,7 +353,10 @@ impl Session {
         let _ = self.metering.send(Metering::of(&config));
         block_in_place(|| self.engine.take(Input::Config(Box::new(config))));
         if response_changed {
-            self.warn("another response curve holds: set the reference anew, for readings by two curves don't compare".to_owned());
+            self.warn(
+                "another response curve holds: set the reference anew, for readings by two curves don't compare"
+                    .to_owned(),
+            );
         }
         tracing::info!("the changed configuration is taken up");
     }

@@ -9,10 +9,10 @@
 //! 3. [`frame`]: one photograph's settings and its pixels
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
-pub mod container;
 pub mod advice;
 pub mod commands;
 pub mod config;
+pub mod container;
 pub mod daemon;
 pub mod drift;
 pub mod frame;

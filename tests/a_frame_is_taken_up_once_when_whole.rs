@@ -114,7 +114,12 @@ fn a_file_that_never_becomes_whole_is_never_read() {
     assert_eq!(waiting, ["cut.jpg", "empty.jpg"]);
     assert!(studio.frames().is_empty());
     // The last byte makes it a frame.
-    OpenOptions::new().append(true).open(studio.folder.join("cut.jpg")).unwrap().write_all(&jpeg[jpeg.len() - 1..]).unwrap();
+    OpenOptions::new()
+        .append(true)
+        .open(studio.folder.join("cut.jpg"))
+        .unwrap()
+        .write_all(&jpeg[jpeg.len() - 1..])
+        .unwrap();
     wait_for("the completed frame", || studio.frames() == ["cut.jpg"]);
 }
 
@@ -170,7 +175,9 @@ fn what_is_no_photograph_is_passed_over() {
 fn odd_names_are_logged_on_one_line_each() {
     use std::os::unix::ffi::OsStrExt;
     let studio = Studio::open();
-    for (n, name) in [&b"a\nb.jpg"[..], b"quote\"<script>.jpg", b"\xff\xfe.jpg", "ü \u{1f4f7}.jpg".as_bytes()].iter().enumerate() {
+    for (n, name) in
+        [&b"a\nb.jpg"[..], b"quote\"<script>.jpg", b"\xff\xfe.jpg", "ü \u{1f4f7}.jpg".as_bytes()].iter().enumerate()
+    {
         let path = studio.folder.join(std::ffi::OsStr::from_bytes(name));
         fs::write(path, shot(8.0, 0.0, 20 + n as u64).jpeg()).unwrap();
     }

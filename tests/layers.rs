@@ -6,12 +6,25 @@ use std::path::{Path, PathBuf};
 
 /// The flow. A module may use those before it and itself.
 const ORDER: [&str; 14] = [
-    "photometry", "container", "intake", "frame", "meter", "drift", "rig", "advice", "config", "session", "outlet", "studio",
-    "daemon", "commands",
+    "photometry",
+    "container",
+    "intake",
+    "frame",
+    "meter",
+    "drift",
+    "rig",
+    "advice",
+    "config",
+    "session",
+    "outlet",
+    "studio",
+    "daemon",
+    "commands",
 ];
 /// Modules of values only.
 const PURE: [&str; 5] = ["photometry", "meter", "drift", "rig", "advice"];
-const IMPURE: [&str; 8] = ["std::fs", "std::net", "std::process", "tokio", "async ", "::now()", "std::time::Instant", "println!"];
+const IMPURE: [&str; 8] =
+    ["std::fs", "std::net", "std::process", "tokio", "async ", "::now()", "std::time::Instant", "println!"];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
@@ -36,9 +49,9 @@ fn module_of(path: &Path) -> String {
 fn upward(module: &str, text: &str) -> Vec<String> {
     let place = |m: &str| ORDER.iter().position(|o| *o == m);
     let own = place(module).unwrap_or_else(|| panic!("{module} is not in the flow: put it there"));
-    let named = text.match_indices("crate::").map(|(at, _)| {
-        text[at + 7..].chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect::<String>()
-    });
+    let named = text
+        .match_indices("crate::")
+        .map(|(at, _)| text[at + 7..].chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect::<String>());
     named.filter(|m| place(m).is_some_and(|p| p > own)).collect()
 }
 

@@ -45,7 +45,10 @@ fn assert_no_cut_is_whole(kind: Kind, whole: &[u8], name: &str) {
         filled.resize(whole.len(), 0);
         if whole.len() - cut > 4096 {
             let said = verdict(kind, &filled);
-            assert!(kind != Kind::Jpeg || matches!(said, Err(Fault::Incomplete(_))), "{name} filled from {cut}: {said:?}");
+            assert!(
+                kind != Kind::Jpeg || matches!(said, Err(Fault::Incomplete(_))),
+                "{name} filled from {cut}: {said:?}"
+            );
         }
     }
 }
@@ -57,7 +60,9 @@ fn a_jpeg_is_whole_only_with_its_last_byte() {
 
 #[test]
 fn png_webp_and_tiff_are_whole_only_with_their_last_byte() {
-    for (kind, format) in [(Kind::Png, ImageFormat::Png), (Kind::WebP, ImageFormat::WebP), (Kind::Tiff, ImageFormat::Tiff)] {
+    for (kind, format) in
+        [(Kind::Png, ImageFormat::Png), (Kind::WebP, ImageFormat::WebP), (Kind::Tiff, ImageFormat::Tiff)]
+    {
         assert_no_cut_is_whole(kind, &encoded(format), &format!("{format:?}"));
     }
 }

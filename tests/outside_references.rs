@@ -157,11 +157,16 @@ fn the_picture_of_dc_coefficients_is_libjpegs_at_an_eighth() {
     let (width, height) = (3211_usize, 2405_usize);
     let pixels = RgbImage::from_fn(width as u32, height as u32, |x, y| {
         let wave = |a: f64, b: f64| (127.0 + 90.0 * ((f64::from(x) / a).sin() + (f64::from(y) / b).cos()) / 2.0) as u8;
-        image::Rgb([wave(97.0, 131.0), wave(53.0, 211.0), wave(171.0, 67.0).saturating_add((x * 7 + y * 13) as u8 % 32)])
+        image::Rgb([
+            wave(97.0, 131.0),
+            wave(53.0, 211.0),
+            wave(171.0, 67.0).saturating_add((x * 7 + y * 13) as u8 % 32),
+        ])
     });
-    let mut files: Vec<(String, Vec<u8>)> = [((1, 1), false), ((2, 1), false), ((2, 2), false), ((1, 2), false), ((1, 1), true)]
-        .map(|(sampling, grey)| (format!("sampling {sampling:?}, grey {grey}"), encode(&pixels, sampling, grey)))
-        .into();
+    let mut files: Vec<(String, Vec<u8>)> =
+        [((1, 1), false), ((2, 1), false), ((2, 2), false), ((1, 2), false), ((1, 1), true)]
+            .map(|(sampling, grey)| (format!("sampling {sampling:?}, grey {grey}"), encode(&pixels, sampling, grey)))
+            .into();
     files.push(("sampling (2, 1), with restart markers".to_owned(), with_restarts(&pixels)));
     for (name, jpeg) in files {
         let ours = read_bytes("a.jpg", &jpeg).picture.unwrap().proxy;
@@ -193,7 +198,9 @@ fn with_restarts(pixels: &RgbImage) -> Vec<u8> {
     let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 90);
     encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_1);
     encoder.set_restart_interval(37);
-    encoder.encode(pixels.as_raw(), pixels.width() as u16, pixels.height() as u16, jpeg_encoder::ColorType::Rgb).unwrap();
+    encoder
+        .encode(pixels.as_raw(), pixels.width() as u16, pixels.height() as u16, jpeg_encoder::ColorType::Rgb)
+        .unwrap();
     assert!(bytes.windows(2).any(|w| matches!(w, [0xFF, 0xD0..=0xD7])));
     bytes
 }
@@ -217,9 +224,12 @@ fn encode(pixels: &RgbImage, sampling: (u8, u8), grey: bool) -> Vec<u8> {
 #[test]
 fn one_light_reads_alike_from_every_container() {
     let response = config::response(ResponseChoice::Srgb);
-    for (format, name) in
-        [(ImageFormat::Jpeg, "a.jpg"), (ImageFormat::Png, "a.png"), (ImageFormat::Tiff, "a.tif"), (ImageFormat::WebP, "a.webp")]
-    {
+    for (format, name) in [
+        (ImageFormat::Jpeg, "a.jpg"),
+        (ImageFormat::Png, "a.png"),
+        (ImageFormat::Tiff, "a.tif"),
+        (ImageFormat::WebP, "a.webp"),
+    ] {
         for stops in [-2.0, -1.0, 0.0, 1.0, 2.0] {
             let code = (srgb_encode(0.18 * f64::exp2(stops)) * 255.0).round() as u8;
             let mut bytes = Cursor::new(Vec::new());

@@ -80,8 +80,14 @@ fn with_the_settings_drift_and_expectation_are_the_true_ones() {
     let Some(frames) = real_frames() else { return };
     for name in ["third-stops", "series-b", "series-c"] {
         let pairs = pairs(&frames, name, &[]);
-        let known: Vec<_> = pairs.iter().filter_map(|(t, a)| Some((t, a["expected"].as_f64()?, a["drift"].as_f64()))).collect();
-        assert!(known.len() * 10 >= pairs.len() * 8, "{name}: the light is told for {} of {}", known.len(), pairs.len());
+        let known: Vec<_> =
+            pairs.iter().filter_map(|(t, a)| Some((t, a["expected"].as_f64()?, a["drift"].as_f64()))).collect();
+        assert!(
+            known.len() * 10 >= pairs.len() * 8,
+            "{name}: the light is told for {} of {}",
+            known.len(),
+            pairs.len()
+        );
         for (truth, expected, drift) in known {
             assert!((expected - truth).abs() < 0.02, "{name}: {expected} for {truth}");
             assert!(drift.is_none_or(|d| (d - truth).abs() < 0.25), "{name}: {drift:?} for {truth}");

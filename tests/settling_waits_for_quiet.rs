@@ -25,7 +25,12 @@ const CASES: [Case; 7] = [
     Case { name: "grows twice", sizes: &[(0, 100), (300, 200)], closed: None, checked_at: 700..=900 },
     Case { name: "closed, then written again", sizes: &[(0, 100), (60, 120)], closed: Some(0), checked_at: 460..=620 },
     Case { name: "empty for long, then whole", sizes: &[(0, 0), (5000, 50)], closed: None, checked_at: 5400..=6600 },
-    Case { name: "written in two parts, then closed", sizes: &[(0, 100), (95, 200)], closed: Some(100), checked_at: 200..=300 },
+    Case {
+        name: "written in two parts, then closed",
+        sizes: &[(0, 100), (95, 200)],
+        closed: Some(100),
+        checked_at: 200..=300,
+    },
     Case { name: "closed late", sizes: &[(0, 100)], closed: Some(250), checked_at: 250..=360 },
 ];
 

@@ -17,11 +17,8 @@ fn from_the_first_frame_to_the_end_of_the_range() {
 
     let log = std::fs::read_to_string(folder.join("capture/greyhold-shots.jsonl")).unwrap();
     let records: Vec<Value> = log.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
-    let causes: Vec<&str> = records
-        .iter()
-        .filter(|r| r["type"] == "frame")
-        .map(|r| r["verdict"]["cause"].as_str().unwrap())
-        .collect();
+    let causes: Vec<&str> =
+        records.iter().filter(|r| r["type"] == "frame").map(|r| r["verdict"]["cause"].as_str().unwrap()).collect();
     let story = [
         "no_reference",
         "matched",
@@ -36,12 +33,14 @@ fn from_the_first_frame_to_the_end_of_the_range() {
         "matched",
     ];
     assert_eq!(causes, story);
-    let how: Vec<&str> = records.iter().filter(|r| r["type"] == "resolved").map(|r| r["how"].as_str().unwrap()).collect();
+    let how: Vec<&str> =
+        records.iter().filter(|r| r["type"] == "resolved").map(|r| r["how"].as_str().unwrap()).collect();
     assert_eq!(how, ["seen", "seen", "seen"], "every answer was seen in the picture");
     let last = records.iter().rfind(|r| r["type"] == "correction").unwrap();
     assert_eq!(last["correction"]["turns"][1]["reach"], "below_least");
 
-    for part in ["HOLD", "(up 0.33 stop, 1 click)", "greyhold-shots.jsonl", "greyhold-corrections.txt", "stored charge"] {
+    for part in ["HOLD", "(up 0.33 stop, 1 click)", "greyhold-shots.jsonl", "greyhold-corrections.txt", "stored charge"]
+    {
         assert!(told.contains(part), "'{part}' is missing:\n{told}");
     }
     let again = greyhold(&["demo", "--folder", folder.to_str().unwrap()]);

@@ -43,7 +43,14 @@ fn to_the_same_state() {
     let lights: Vec<String> = state
         .standings
         .iter()
-        .map(|s| format!("{}: {:?} from full, moved {:?}\n", s.group, s.power.map(|p| p.below_full().0), s.moved.map(|m| m.0)))
+        .map(|s| {
+            format!(
+                "{}: {:?} from full, moved {:?}\n",
+                s.group,
+                s.power.map(|p| p.below_full().0),
+                s.moved.map(|m| m.0)
+            )
+        })
         .collect();
     let told = format!(
         "records {}\nframes {}\nlook {:?}\npending {:?}\n{}",

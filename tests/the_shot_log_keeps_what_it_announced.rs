@@ -50,7 +50,10 @@ fn cut_at_every_byte_it_keeps_all_whole_lines_and_goes_on() {
         assert!(log.append(vec![note(good + 1)]));
         assert_eq!(read(&path), (1..=good + 1).collect::<Vec<_>>(), "cut at {cut}");
         if torn {
-            let kept = fs::read_dir(path.parent().unwrap()).unwrap().flatten().find(|e| e.path().to_string_lossy().contains("torn-"));
+            let kept = fs::read_dir(path.parent().unwrap())
+                .unwrap()
+                .flatten()
+                .find(|e| e.path().to_string_lossy().contains("torn-"));
             let start = line_ends.iter().rev().find(|end| **end <= cut).copied().unwrap_or(0);
             assert_eq!(fs::read(kept.unwrap().path()).unwrap(), whole.as_bytes()[start..cut]);
         }
@@ -67,7 +70,11 @@ fn damage_in_the_middle_is_told_and_passed_over() {
     let (_log, opened) = ShotLog::open(&path).unwrap();
     assert_eq!(opened.state.records, 4);
     assert!(opened.damage.iter().any(|d| d.contains("line 2, is damaged")), "{:?}", opened.damage);
-    assert!(opened.damage.iter().any(|d| d.contains("torn")), "zeros behind the end are a torn tail: {:?}", opened.damage);
+    assert!(
+        opened.damage.iter().any(|d| d.contains("torn")),
+        "zeros behind the end are a torn tail: {:?}",
+        opened.damage
+    );
     assert_eq!(read(&path), [1, 3, 4]);
 }
 

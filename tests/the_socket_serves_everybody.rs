@@ -71,7 +71,20 @@ fn every_message_is_as_its_schema_says() {
             }
         }
     }
-    for kind in ["opened", "config", "known", "reference", "look", "frame", "member", "skipped", "correction", "resolved", "power", "note"] {
+    for kind in [
+        "opened",
+        "config",
+        "known",
+        "reference",
+        "look",
+        "frame",
+        "member",
+        "skipped",
+        "correction",
+        "resolved",
+        "power",
+        "note",
+    ] {
         assert!(kinds.contains(kind), "the sitting made no '{kind}': {kinds:?}");
     }
     studio.stop();
@@ -82,7 +95,11 @@ fn every_message_is_as_its_schema_says() {
 #[test]
 fn the_schema_refuses_what_is_not_said() {
     let schema = schema();
-    for wrong in [json!({"kind": "hello"}), json!({"kind": "gap", "missed": 0, "from": 1}), json!({"kind": "reply", "id": null, "ok": 1, "says": "", "value": null})] {
+    for wrong in [
+        json!({"kind": "hello"}),
+        json!({"kind": "gap", "missed": 0, "from": 1}),
+        json!({"kind": "reply", "id": null, "ok": 1, "says": "", "value": null}),
+    ] {
         assert!(!schema.is_valid(&wrong), "{wrong}");
     }
 }
@@ -115,7 +132,15 @@ fn several_listeners_hear_the_same_and_catch_up_from_a_number() {
 fn bad_input_gets_an_error_and_costs_nothing_else() {
     let studio = Studio::open();
     let mut client = studio.connect();
-    for wrong in [&b"not json\n"[..], b"[]\n", b"{}\n", b"{\"command\":\"fly\"}\n", b"{\"command\":\"note\"}\n", b"\xff\xfe\n", b"{\"command\":\"status\",\"extra\":1}\n"] {
+    for wrong in [
+        &b"not json\n"[..],
+        b"[]\n",
+        b"{}\n",
+        b"{\"command\":\"fly\"}\n",
+        b"{\"command\":\"note\"}\n",
+        b"\xff\xfe\n",
+        b"{\"command\":\"status\",\"extra\":1}\n",
+    ] {
         client.send(wrong);
         let reply = client.next();
         assert_eq!((&reply["kind"], &reply["ok"]), (&json!("reply"), &json!(false)), "{reply}");

@@ -51,10 +51,7 @@ impl Cause {
 
     /// Causes that a correction of all groups answers.
     pub fn is_correctable(self) -> bool {
-        matches!(
-            self,
-            Cause::SettingsChanged | Cause::LightsChanged | Cause::BothChanged | Cause::SettingsUnknown
-        )
+        matches!(self, Cause::SettingsChanged | Cause::LightsChanged | Cause::BothChanged | Cause::SettingsUnknown)
     }
 }
 
@@ -152,7 +149,8 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         .and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
     let predictions = predictions(evidence, expected);
     let weighed = weigh(&predictions, seen.as_ref());
-    let layout = metered_pair(evidence).and_then(|(r, f)| compare_layout(r, f, seen.as_ref().map(|s| s.drift), evidence.response));
+    let layout = metered_pair(evidence)
+        .and_then(|(r, f)| compare_layout(r, f, seen.as_ref().map(|s| s.drift), evidence.response));
     let uneven = layout.as_ref().and_then(|l| l.uneven.clone());
     let likeness = layout.as_ref().map_or(1.0, |l| l.likeness);
     let cause = tell_cause(evidence, seen.as_ref(), weighed.as_ref(), expected, uneven.as_ref(), likeness);

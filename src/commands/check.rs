@@ -75,7 +75,10 @@ fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {
         .and_then(|mut file| std::io::Write::write_all(&mut file, EXAMPLE.as_bytes()));
     match written {
         Ok(()) => {
-            say(&format!("{} is written: set folder and lights in it, then: greyhold watch --config {0}", path.display()));
+            say(&format!(
+                "{} is written: set folder and lights in it, then: greyhold watch --config {0}",
+                path.display()
+            ));
             Ok(Exit::Clean)
         }
         Err(e) => Err(CommandError::CannotRun(format!("{} can't be written: {e}", path.display()))),
@@ -88,7 +91,12 @@ fn check_config(file: &Path) -> Result<(), CommandError> {
     for group in &config.groups {
         let range = group.dial.map_or("dial unknown".to_owned(), |d| d.to_string());
         let power = group.power.map_or("power unknown".to_owned(), |p| format!("at {}", group.shown(p)));
-        say(&format!("  {} ({} light{}): {range}, {power}", group.name, group.count, if group.count == 1 { "" } else { "s" }));
+        say(&format!(
+            "  {} ({} light{}): {range}, {power}",
+            group.name,
+            group.count,
+            if group.count == 1 { "" } else { "s" }
+        ));
     }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judge_by));
@@ -122,10 +130,8 @@ fn check_log(log: &Path) -> bool {
         next = n + 1;
         true
     });
-    let lines: usize = files
-        .iter()
-        .map(|f| std::fs::read(f).map_or(0, |bytes| bytes.iter().filter(|b| **b == b'\n').count()))
-        .sum();
+    let lines: usize =
+        files.iter().map(|f| std::fs::read(f).map_or(0, |bytes| bytes.iter().filter(|b| **b == b'\n').count())).sum();
     match read {
         Ok(()) if files.is_empty() => {
             say(&format!("{}: there is no log yet", log.display()));
@@ -133,7 +139,10 @@ fn check_log(log: &Path) -> bool {
         }
         Ok(()) => {
             let damaged = lines as u64 - records.min(lines as u64);
-            say(&format!("{}: {records} sound records, {missing} missing, {damaged} lines damaged or doubled", log.display()));
+            say(&format!(
+                "{}: {records} sound records, {missing} missing, {damaged} lines damaged or doubled",
+                log.display()
+            ));
             missing == 0 && damaged == 0
         }
         Err(e) => {
@@ -180,7 +189,10 @@ fn details(settings: &Settings) -> Vec<String> {
         settings.subject_distance.map(|d| format!("subject distance: {} m", d.get())),
         settings.exposure_bias.map(|b| format!("exposure bias: {b} stop")),
         flash.map(str::to_owned),
-        settings.captured.clone().map(|c| format!("captured: {} {}", c.local, c.offset.unwrap_or("(no time zone)".to_owned()))),
+        settings
+            .captured
+            .clone()
+            .map(|c| format!("captured: {} {}", c.local, c.offset.unwrap_or("(no time zone)".to_owned()))),
     ]
     .into_iter()
     .flatten()

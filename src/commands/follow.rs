@@ -29,7 +29,8 @@ pub struct Args {
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let socket = args.place.socket()?;
-    let gone = |e: std::io::Error| CommandError::NotRunning(format!("no greyhold answers at {} ({e})", socket.display()));
+    let gone =
+        |e: std::io::Error| CommandError::NotRunning(format!("no greyhold answers at {} ({e})", socket.display()));
     let stream = Stream::connect(name_of(&socket).map_err(gone)?).map_err(gone)?;
     let listen = json!({"command": "listen", "since": args.since});
     (&stream).write_all(format!("{listen}\n").as_bytes()).map_err(gone)?;
@@ -53,7 +54,10 @@ fn in_words(line: &str, paint: Paint) -> Option<String> {
             let unsafe_yet = if message["logged"] == json!(false) { "\n  ! not on the disk yet" } else { "" };
             Some(format!("{text}{unsafe_yet}"))
         }
-        "gap" => Some(format!("! {} events were missed; 'greyhold follow --since {}' has them", message["missed"], message["from"])),
+        "gap" => Some(format!(
+            "! {} events were missed; 'greyhold follow --since {}' has them",
+            message["missed"], message["from"]
+        )),
         "busy" => Some(format!("! {}", message["says"].as_str().unwrap_or_default())),
         _ => None,
     }

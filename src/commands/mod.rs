@@ -106,7 +106,9 @@ impl Where {
         }
         let mut running = socket::running();
         match running.len() {
-            0 => Err(CommandError::NotRunning("no greyhold is running; start one with 'greyhold watch FOLDER'".to_owned())),
+            0 => Err(CommandError::NotRunning(
+                "no greyhold is running; start one with 'greyhold watch FOLDER'".to_owned(),
+            )),
             1 => Ok(running.remove(0)),
             n => Err(CommandError::NotRunning(format!(
                 "{n} greyholds may be running: name one with --folder or --socket"

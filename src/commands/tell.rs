@@ -114,7 +114,10 @@ fn next(words: Vec<String>) -> Result<Command, CommandError> {
 /// Sends one command and waits for its reply.
 pub fn ask(socket: &Path, command: &Command) -> Result<Value, CommandError> {
     let gone = |e: std::io::Error| {
-        CommandError::NotRunning(format!("no greyhold answers at {} ({e}); start one with 'greyhold watch FOLDER'", socket.display()))
+        CommandError::NotRunning(format!(
+            "no greyhold answers at {} ({e}); start one with 'greyhold watch FOLDER'",
+            socket.display()
+        ))
     };
     let stream = Stream::connect(name_of(socket).map_err(gone)?).map_err(gone)?;
     let mut message = serde_json::to_value(command).unwrap_or_default();
@@ -124,7 +127,9 @@ pub fn ask(socket: &Path, command: &Command) -> Result<Value, CommandError> {
         let value: Value = serde_json::from_str(&line.map_err(gone)?).unwrap_or_default();
         match value["kind"].as_str() {
             Some("reply") => return Ok(value),
-            Some("busy") => return Err(CommandError::NotRunning(value["says"].as_str().unwrap_or_default().to_owned())),
+            Some("busy") => {
+                return Err(CommandError::NotRunning(value["says"].as_str().unwrap_or_default().to_owned()));
+            }
             _ => {}
         }
     }

@@ -82,7 +82,10 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
     })?;
     if !folder.is_dir() {
         let what = if folder.exists() { "is no folder" } else { "does not exist" };
-        return Err(CommandError::CannotRun(format!("{} {what}: name the folder that the camera writes to", folder.display())));
+        return Err(CommandError::CannotRun(format!(
+            "{} {what}: name the folder that the camera writes to",
+            folder.display()
+        )));
     }
     let log = args.log.or_else(|| config.log.clone()).unwrap_or_else(|| folder.join(USUAL_LOG));
     let socket = args.socket.or_else(|| config.socket.clone()).unwrap_or_else(|| socket::default_path(&folder));

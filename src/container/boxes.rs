@@ -43,7 +43,9 @@ fn heading(file: &mut (impl Read + Seek), at: u64, length: u64) -> Result<([u8; 
     let name = [head[4], head[5], head[6], head[7]];
     let size = match be32(&head, 0) {
         Some(0) => length - at,
-        Some(1) if have == 16 => (u64::from(be32(&head, 8).unwrap_or(0)) << 32) | u64::from(be32(&head, 12).unwrap_or(0)),
+        Some(1) if have == 16 => {
+            (u64::from(be32(&head, 8).unwrap_or(0)) << 32) | u64::from(be32(&head, 12).unwrap_or(0))
+        }
         Some(1) | None => return Err(CUT),
         Some(size) => u64::from(size),
     };

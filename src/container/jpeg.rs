@@ -57,7 +57,9 @@ impl Walk {
 
     fn segment(&mut self, marker: u8, body: &[u8], body_at: u64) {
         match marker {
-            0xE1 if body.starts_with(EXIF) && self.exif.is_none() => self.exif = body.get(EXIF.len()..).map(<[u8]>::to_vec),
+            0xE1 if body.starts_with(EXIF) && self.exif.is_none() => {
+                self.exif = body.get(EXIF.len()..).map(<[u8]>::to_vec)
+            }
             0xE2 if body.starts_with(ICC) => {
                 if let Some((&number, rest)) = body.get(ICC.len()..).and_then(|b| b.split_first()) {
                     self.icc_parts.push((number, rest.get(1..).unwrap_or_default().to_vec()));

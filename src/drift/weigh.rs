@@ -59,9 +59,8 @@ pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<
             basis: Some(untouched.basis),
         });
     };
-    let nearest = predictions
-        .iter()
-        .min_by(|a, b| (a.drift - seen.drift).abs().0.total_cmp(&(b.drift - seen.drift).abs().0));
+    let nearest =
+        predictions.iter().min_by(|a, b| (a.drift - seen.drift).abs().0.total_cmp(&(b.drift - seen.drift).abs().0));
     match nearest {
         Some(p) if (p.drift - seen.drift).abs() <= seen.half_width.in_quadrature(HALF_WIDTH) => {
             let (a, b) = (1.0 / HALF_WIDTH.0.powi(2), 1.0 / seen.half_width.0.powi(2));

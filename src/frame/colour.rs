@@ -69,9 +69,7 @@ impl Colour {
     /// From the ICC profile if it can be used, else the Exif tag, else sRGB assumed.
     pub fn of(icc: Option<&[u8]>, tag: Option<ColourTag>) -> Colour {
         icc.and_then(Colour::from_profile).unwrap_or_else(|| match tag {
-            Some(ColourTag::AdobeRgb) => {
-                Colour::new(Space::AdobeRgb, ADOBE_WEIGHTS, |code| code.powf(ADOBE_GAMMA))
-            }
+            Some(ColourTag::AdobeRgb) => Colour::new(Space::AdobeRgb, ADOBE_WEIGHTS, |code| code.powf(ADOBE_GAMMA)),
             Some(ColourTag::Srgb) => Colour::new(Space::Srgb, SRGB_WEIGHTS, srgb_decode),
             Some(ColourTag::Uncalibrated) | None => Colour::new(Space::Assumed, SRGB_WEIGHTS, srgb_decode),
         })
@@ -91,7 +89,8 @@ impl Colour {
             (Space::DisplayP3, P3_WEIGHTS, ColorProfile::new_display_p3()),
         ];
         for (space, weights, standard) in known {
-            let theirs = [standard.red_colorant, standard.green_colorant, standard.blue_colorant].map(|c| [c.x, c.y, c.z]);
+            let theirs =
+                [standard.red_colorant, standard.green_colorant, standard.blue_colorant].map(|c| [c.x, c.y, c.z]);
             let far = colorants.iter().flatten().zip(theirs.iter().flatten()).map(|(a, b)| (a - b).abs());
             if far.fold(0.0, f64::max) < 0.004 {
                 return Some(Colour::new(space, weights, decode));

@@ -350,7 +350,11 @@ impl<'a> Picture<'a> {
     fn quantisers(&mut self, mut body: &[u8]) -> Option<()> {
         while let [head, rest @ ..] = body {
             let wide = usize::from(head >> 4);
-            let first = if wide == 0 { i32::from(*rest.first()?) } else { i32::from(u16::from_be_bytes([*rest.first()?, *rest.get(1)?])) };
+            let first = if wide == 0 {
+                i32::from(*rest.first()?)
+            } else {
+                i32::from(u16::from_be_bytes([*rest.first()?, *rest.get(1)?]))
+            };
             *self.dc_scale.get_mut(usize::from(head & 15))? = first;
             body = rest.get(64 * (1 + wide)..)?;
         }
@@ -417,11 +421,7 @@ impl<'a> Picture<'a> {
         for y in 0..height {
             for x in 0..width {
                 let luma = sample(0, x, y);
-                rgb.push(if planes.len() == 3 {
-                    to_rgb(luma, sample(1, x, y), sample(2, x, y))
-                } else {
-                    [luma; 3]
-                });
+                rgb.push(if planes.len() == 3 { to_rgb(luma, sample(1, x, y), sample(2, x, y)) } else { [luma; 3] });
             }
         }
         Proxy { width, height, rgb }

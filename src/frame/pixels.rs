@@ -25,7 +25,9 @@ pub struct Proxy {
 /// Why a picture can't be metered.
 #[derive(Debug, Error, PartialEq)]
 pub enum PixelFault {
-    #[error("the picture claims {width} x {height} pixels, more than the {MOST_MEGAPIXELS} megapixels that are looked at")]
+    #[error(
+        "the picture claims {width} x {height} pixels, more than the {MOST_MEGAPIXELS} megapixels that are looked at"
+    )]
     TooManyPixels { width: u32, height: u32 },
     #[error("the picture claims {width} x {height} pixels, which its {bytes} bytes can't hold")]
     Bomb { width: u32, height: u32, bytes: usize },
@@ -117,7 +119,11 @@ fn decode_jpeg(bytes: &[u8]) -> Result<Proxy, PixelFault> {
 fn is_progressive(bytes: &[u8]) -> bool {
     // The frame header stands within the first segments; a false hit in an embedded preview only
     // makes the memory check stricter.
-    bytes.get(..bytes.len().min(1 << 17)).unwrap_or_default().windows(2).any(|w| matches!(w, [0xFF, 0xC2 | 0xC6 | 0xCA]))
+    bytes
+        .get(..bytes.len().min(1 << 17))
+        .unwrap_or_default()
+        .windows(2)
+        .any(|w| matches!(w, [0xFF, 0xC2 | 0xC6 | 0xCA]))
 }
 
 fn decode_other(kind: Kind, bytes: &[u8]) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
@@ -149,7 +155,8 @@ fn decode_other(kind: Kind, bytes: &[u8]) -> Result<(Proxy, Option<Vec<u8>>), Pi
 /// Box average down to about the size that a large JPEG's proxy has.
 fn shrink(picture: &DynamicImage) -> Proxy {
     let by = u32::from(8 / eighths(picture.width() as usize, picture.height() as usize));
-    let small = if by > 1 { picture.thumbnail_exact(picture.width() / by, picture.height() / by) } else { picture.clone() };
+    let small =
+        if by > 1 { picture.thumbnail_exact(picture.width() / by, picture.height() / by) } else { picture.clone() };
     let small = small.to_rgb8();
     let (width, height) = (small.width() as usize, small.height() as usize);
     Proxy { width, height, rgb: small.pixels().map(|p| p.0).collect() }
@@ -192,16 +199,8 @@ mod tests {
     #[test]
     fn every_orientation_puts_the_first_stored_pixel_where_exif_says() {
         let stored = Proxy { width: 3, height: 2, rgb: (0..6).map(|i| [i, 0, 0]).collect() };
-        let corners = [
-            (1, (0, 0)),
-            (2, (2, 0)),
-            (3, (2, 1)),
-            (4, (0, 1)),
-            (5, (0, 0)),
-            (6, (1, 0)),
-            (7, (1, 2)),
-            (8, (0, 2)),
-        ];
+        let corners =
+            [(1, (0, 0)), (2, (2, 0)), (3, (2, 1)), (4, (0, 1)), (5, (0, 0)), (6, (1, 0)), (7, (1, 2)), (8, (0, 2))];
         for (orientation, (x, y)) in corners {
             let upright = stored.clone().turned(orientation);
             assert_eq!(upright.rgb[y * upright.width + x], [0, 0, 0], "orientation {orientation}");

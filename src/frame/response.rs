@@ -64,8 +64,11 @@ impl TryFrom<Written> for Response {
         let fault = |fault| ResponseError { name: w.name.clone(), fault };
         let log2_exposure: [f64; 256] =
             w.log2_exposure.clone().try_into().map_err(|_| fault("log2_exposure needs 256 numbers"))?;
-        let spread: [f64; 256] =
-            w.spread_between_cameras.clone().try_into().map_err(|_| fault("spread_between_cameras needs 256 numbers"))?;
+        let spread: [f64; 256] = w
+            .spread_between_cameras
+            .clone()
+            .try_into()
+            .map_err(|_| fault("spread_between_cameras needs 256 numbers"))?;
         if !log2_exposure.is_sorted_by(|a, b| a < b) || !log2_exposure.iter().all(|v| v.is_finite()) {
             return Err(fault("log2_exposure must rise from code to code"));
         }

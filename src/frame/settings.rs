@@ -314,7 +314,9 @@ impl Fields<'_> {
 
     fn has_fixed_lens(&self) -> bool {
         match self.0.get_field(Tag::LensSpecification, In::PRIMARY).map(|f| &f.value) {
-            Some(Value::Rational(v)) => matches!(v.as_slice(), [a, b, n, m] if a.num * b.denom == b.num * a.denom && n.num == m.num),
+            Some(Value::Rational(v)) => {
+                matches!(v.as_slice(), [a, b, n, m] if a.num * b.denom == b.num * a.denom && n.num == m.num)
+            }
             _ => false,
         }
     }

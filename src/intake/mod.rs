@@ -68,10 +68,14 @@ pub enum Arrival {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum FolderNews {
     /// The first scan is done and events are on.
-    Watching { polling: bool },
+    Watching {
+        polling: bool,
+    },
     /// Gone: unmounted, renamed or deleted. Never read as deletion of its frames.
     Offline,
     Back,
     /// Events were lost or unreliable; scans go on in their place.
-    Polling { why: String },
+    Polling {
+        why: String,
+    },
 }

@@ -311,7 +311,11 @@ impl Worker {
         }
         self.named.clear();
         self.unnamed_scans = if unnamed > 0 { self.unnamed_scans + 1 } else { 0 };
-        if self.watch.is_some() && !self.polling && self.options.mode == Mode::Auto && self.unnamed_scans >= UNNAMED_SCANS {
+        if self.watch.is_some()
+            && !self.polling
+            && self.options.mode == Mode::Auto
+            && self.unnamed_scans >= UNNAMED_SCANS
+        {
             self.go_polling("scans find files that no event had named".to_owned());
         }
         for path in self.settling.take_stale(now) {

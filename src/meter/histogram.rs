@@ -49,7 +49,9 @@ impl Fine {
         let mut below = 0.0;
         for (bin, weight) in self.weights.iter().enumerate() {
             let weight = f64::from(*weight);
-            while weight > 0.0 && let Some(target) = wanted.next_if(|t| *t <= below + weight) {
+            while weight > 0.0
+                && let Some(target) = wanted.next_if(|t| *t <= below + weight)
+            {
                 let part = (target - below) / weight;
                 quantiles.push(LOWEST + Stops((bin as f64 + part) / FINE_PER_STOP as f64));
             }

@@ -164,7 +164,8 @@ async fn send(mut stream: &Stream, line: &str) -> io::Result<()> {
 }
 
 async fn client(stream: Stream, hub: Hub) -> io::Result<()> {
-    send(&stream, &json!({"kind": "hello", "protocol": PROTOCOL, "program": env!("CARGO_PKG_VERSION")}).to_string()).await?;
+    send(&stream, &json!({"kind": "hello", "protocol": PROTOCOL, "program": env!("CARGO_PKG_VERSION")}).to_string())
+        .await?;
     let mut lines = BufReader::new(&stream);
     let mut events: Option<broadcast::Receiver<Arc<Published>>> = None;
     // The last record told to this client.

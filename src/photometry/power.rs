@@ -311,9 +311,13 @@ mod tests {
     #[test]
     fn a_small_flash_shows_fractions_with_thirds() {
         let dial = small_flash();
-        for (text, stops) in
-            [("1/1", 0.0), ("full", 0.0), ("1/8 +0.3", -3.0 + 1.0 / 3.0), ("1/8+2/3", -7.0 / 3.0), ("1/2 -0.3", -4.0 / 3.0)]
-        {
+        for (text, stops) in [
+            ("1/1", 0.0),
+            ("full", 0.0),
+            ("1/8 +0.3", -3.0 + 1.0 / 3.0),
+            ("1/8+2/3", -7.0 / 3.0),
+            ("1/2 -0.3", -4.0 / 3.0),
+        ] {
             let setting = dial.parse(text).unwrap();
             assert!((setting.below_full().0 - stops).abs() < 1e-12, "{text}");
         }

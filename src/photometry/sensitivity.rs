@@ -62,9 +62,7 @@ impl FromStr for IsoSpeed {
         let body = text.trim().to_ascii_lowercase();
         let digits = body.trim_start_matches("iso").trim();
         let number: Option<f64> = digits.parse().ok();
-        number
-            .and_then(IsoSpeed::new)
-            .ok_or_else(|| format!("'{text}' is no ISO speed: write it as 200 or iso200"))
+        number.and_then(IsoSpeed::new).ok_or_else(|| format!("'{text}' is no ISO speed: write it as 200 or iso200"))
     }
 }
 

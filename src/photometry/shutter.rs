@@ -126,16 +126,12 @@ impl ExposureTime {
     /// From written seconds. `apex` is the file's own ShutterSpeedValue. `None` unless the time
     /// lies between 1/1,000,000 s and one day.
     pub fn new(seconds: f64, apex: Option<f64>, series: Series) -> Option<ExposureTime> {
-        (1e-6..=86_400.0)
-            .contains(&seconds)
-            .then(|| ExposureTime { seconds, tv: MARKS.place(seconds, apex, series) })
+        (1e-6..=86_400.0).contains(&seconds).then(|| ExposureTime { seconds, tv: MARKS.place(seconds, apex, series) })
     }
 
     /// From its mark and exact place, as a record keeps them.
     pub fn from_parts(seconds: f64, tv: f64) -> Option<ExposureTime> {
-        ExposureTime::new(seconds, None, Series::Thirds)
-            .filter(|_| tv.is_finite())
-            .map(|t| ExposureTime { tv, ..t })
+        ExposureTime::new(seconds, None, Series::Thirds).filter(|_| tv.is_finite()).map(|t| ExposureTime { tv, ..t })
     }
 
     /// Time value, `Tv = -log2 t`. Source: Exif 2.32, annex on APEX.

@@ -64,7 +64,9 @@ impl Turn {
         match (&self.from, &self.to, self.clicks) {
             (_, Some(to), 0) => format!("{}: leave at {to}", self.group),
             (_, None, 0) => format!("{}: leave", self.group),
-            (Some(from), Some(to), _) => format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.by)),
+            (Some(from), Some(to), _) => {
+                format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.by))
+            }
             _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.by), self.by.in_thirds()),
         }
     }

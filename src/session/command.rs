@@ -18,9 +18,14 @@ pub enum Command {
         look: Option<String>,
     },
     /// Makes another look current.
-    Look { look: String },
+    Look {
+        look: String,
+    },
     /// Tells what a group is set to, as its lights show it.
-    Power { group: String, setting: String },
+    Power {
+        group: String,
+        setting: String,
+    },
     /// Tells that a suggested correction was carried out, for all groups or one.
     Confirm {
         #[serde(default)]
@@ -35,12 +40,16 @@ pub enum Command {
         #[serde(default)]
         exposure_time: Option<String>,
     },
-    Note { text: String },
+    Note {
+        text: String,
+    },
     Status {},
     /// Answers when all that was in the folder before it is logged.
     Sync {},
     /// All records from this number on, out of the log.
-    Since { n: u64 },
+    Since {
+        n: u64,
+    },
 }
 
 /// Settings asked for with `next`.

@@ -283,7 +283,9 @@ impl<L: Ledger> Engine<L> {
     /// The lights were prepared for settings that this frame was not yet shot with.
     fn is_ahead_of(&self, shot: &Settings) -> bool {
         match self.state.pending.as_ref().map(|p| &p.purpose) {
-            Some(Purpose::Next { settings }) => expected(shot, settings, Lighting::Flash).is_none_or(|e| e.abs() > Stops(0.01)),
+            Some(Purpose::Next { settings }) => {
+                expected(shot, settings, Lighting::Flash).is_none_or(|e| e.abs() > Stops(0.01))
+            }
             _ => false,
         }
     }
@@ -390,7 +392,8 @@ impl<L: Ledger> Engine<L> {
 
     fn in_short(&self) -> String {
         let look = self.state.current.as_deref().unwrap_or("no reference yet");
-        let last = self.state.last.as_ref().map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.sentence));
+        let last =
+            self.state.last.as_ref().map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.sentence));
         format!("{} frames, look '{look}', last {last}", self.state.frames)
     }
 
@@ -470,7 +473,10 @@ impl<L: Ledger> Engine<L> {
         let open = |t: &&Turn| only.is_none_or(|name| t.group == name) && !pending.told.contains(&t.group);
         let turns: Vec<&Turn> = pending.correction.turns.iter().filter(open).collect();
         if turns.is_empty() {
-            return Reply::refused(format!("the open correction has no such group left: it is one of {}", self.group_names()));
+            return Reply::refused(format!(
+                "the open correction has no such group left: it is one of {}",
+                self.group_names()
+            ));
         }
         for turn in &turns {
             self.turned(turn, PowerSource::Told);
@@ -481,9 +487,8 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn end_if_all_told(&mut self) {
-        let all = self.state.pending.as_ref().is_some_and(|p| {
-            p.correction.turns.iter().all(|t| p.told.contains(&t.group))
-        });
+        let all =
+            self.state.pending.as_ref().is_some_and(|p| p.correction.turns.iter().all(|t| p.told.contains(&t.group)));
         if all {
             self.resolve(How::Told);
         }
@@ -502,9 +507,12 @@ impl<L: Ledger> Engine<L> {
         settings.f_number = planned.f_number.or(settings.f_number);
         settings.iso = planned.iso.or(settings.iso);
         settings.exposure_time = planned.exposure_time.or(settings.exposure_time);
-        let lighting = if self.config.lighting == Lighting::Continuous { Lighting::Continuous } else { Lighting::Flash };
+        let lighting =
+            if self.config.lighting == Lighting::Continuous { Lighting::Continuous } else { Lighting::Flash };
         let Some(change) = expected(&look.subject.settings, &settings, lighting) else {
-            return Reply::refused("the reference's settings are not known, so nothing can be worked out from new ones");
+            return Reply::refused(
+                "the reference's settings are not known, so nothing can be worked out from new ones",
+            );
         };
         let wanted = -(change + moved);
         let correction = correct(&self.config.groups, &self.state.standings, wanted, &settings);
@@ -512,7 +520,11 @@ impl<L: Ledger> Engine<L> {
         self.resolve(How::Withdrawn);
         let value = json!({"settings": settings, "correction": correction});
         if !correction.is_nothing() {
-            self.stage(Body::Correction { purpose: Purpose::Next { settings: Box::new(settings) }, correction: Box::new(correction.clone()), sentence: sentence.clone() });
+            self.stage(Body::Correction {
+                purpose: Purpose::Next { settings: Box::new(settings) },
+                correction: Box::new(correction.clone()),
+                sentence: sentence.clone(),
+            });
         }
         let mut says = vec![sentence];
         says.extend(correction.turns.iter().map(Turn::in_words));

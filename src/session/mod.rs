@@ -9,8 +9,6 @@ mod record;
 mod state;
 
 pub use command::{Command, Reply};
-pub use engine::{Engine, meter_subject, FrameInput, FrameOutcome, Input, Ledger, Published};
-pub use record::{
-    Body, Completed, FrameRecord, GroupPower, How, LineFault, PowerSource, Purpose, Record, VERSION,
-};
+pub use engine::{Engine, FrameInput, FrameOutcome, Input, Ledger, Published, meter_subject};
+pub use record::{Body, Completed, FrameRecord, GroupPower, How, LineFault, PowerSource, Purpose, Record, VERSION};
 pub use state::{Look, Pending, State};

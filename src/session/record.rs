@@ -32,11 +32,20 @@ pub struct Record {
 #[serde(tag = "type", rename_all = "snake_case")]
 pub enum Body {
     /// A daemon opened the log.
-    Opened { program: String, folder: String, process: u32 },
+    Opened {
+        program: String,
+        folder: String,
+        process: u32,
+    },
     /// A configuration was taken up; the powers are those it names.
-    Config { tolerance: Stops, groups: Vec<GroupPower> },
+    Config {
+        tolerance: Stops,
+        groups: Vec<GroupPower>,
+    },
     /// Photographs that lay in the folder before the first start.
-    Known { files: Vec<KnownFile> },
+    Known {
+        files: Vec<KnownFile>,
+    },
     /// A reference was set, and its look made current.
     Reference {
         look: String,
@@ -46,17 +55,39 @@ pub enum Body {
         powers: BTreeMap<String, Option<PowerSetting>>,
     },
     /// Another look was made current.
-    Look { look: String },
+    Look {
+        look: String,
+    },
     Frame(Box<FrameRecord>),
     /// A further file of a frame already logged; `completed` when it brings the pixels.
-    Member { frame: u64, file: String, state: FileState, fingerprint: u32, completed: Option<Box<Completed>> },
+    Member {
+        frame: u64,
+        file: String,
+        state: FileState,
+        fingerprint: u32,
+        completed: Option<Box<Completed>>,
+    },
     /// A file was rewritten or renamed; its picture is the same.
-    Updated { file: String, was: String, state: FileState },
+    Updated {
+        file: String,
+        was: String,
+        state: FileState,
+    },
     /// A file that could not be taken up.
-    Skipped { file: String, why: String },
-    Correction { purpose: Purpose, correction: Box<Correction>, sentence: String },
+    Skipped {
+        file: String,
+        why: String,
+    },
+    Correction {
+        purpose: Purpose,
+        correction: Box<Correction>,
+        sentence: String,
+    },
     /// A correction came to its end.
-    Resolved { correction: u64, how: How },
+    Resolved {
+        correction: u64,
+        how: How,
+    },
     /// What a group is set to, and how far that is from where it was at the reference.
     /// `answers` is the open correction that it carries out, if it does.
     Power {
@@ -67,8 +98,12 @@ pub enum Body {
         source: PowerSource,
         answers: Option<u64>,
     },
-    Note { text: String },
-    Warning { text: String },
+    Note {
+        text: String,
+    },
+    Warning {
+        text: String,
+    },
     Closed,
 }
 

@@ -179,12 +179,8 @@ impl State {
     }
 
     fn note_stem(&mut self, file: &str, frame: u64, subject: &Subject, late: bool) {
-        let stem = Stem {
-            frame,
-            captured: subject.settings.captured.clone(),
-            metered: subject.metered.is_some(),
-            late,
-        };
+        let stem =
+            Stem { frame, captured: subject.settings.captured.clone(), metered: subject.metered.is_some(), late };
         self.stems.insert(stem_key(file.as_ref()), stem);
     }
 

@@ -192,8 +192,8 @@ impl Studio {
     /// The log's record of a frame, as plain JSON.
     pub fn frame(&self, name: &str) -> Value {
         let text = fs::read_to_string(self.log()).unwrap();
-        let values = text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
-        values.filter(|v| v["type"] == "frame" && v["file"] == name).last().unwrap_or_else(|| panic!("{name} is not logged"))
+        let mut values = text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
+        values.rfind(|v| v["type"] == "frame" && v["file"] == name).unwrap_or_else(|| panic!("{name} is not logged"))
     }
 
     pub fn of_type(&self, kind: &str) -> Vec<Value> {

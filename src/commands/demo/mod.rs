@@ -30,9 +30,11 @@ pub struct Args {
 }
 
 pub fn run(args: Args) -> Result<Exit, CommandError> {
-    let home = args.folder.unwrap_or_else(|| std::env::temp_dir().join(format!("greyhold-demo-{}", std::process::id())));
+    let home =
+        args.folder.unwrap_or_else(|| std::env::temp_dir().join(format!("greyhold-demo-{}", std::process::id())));
     let capture = home.join("capture");
-    let cannot = |e: std::io::Error| CommandError::CannotRun(format!("{} can't be used for the demo: {e}", home.display()));
+    let cannot =
+        |e: std::io::Error| CommandError::CannotRun(format!("{} can't be used for the demo: {e}", home.display()));
     if capture.exists() {
         return Err(CommandError::CannotRun(format!("{} is there already: name a new folder", capture.display())));
     }
@@ -52,7 +54,9 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
         home.display()
     ));
-    say("greyhold only advises; a person sets the power. Mind stored charge, hot lamps, falling stands, bare flash near\neyes and people sensitive to flashing light; the maker's manual and local rules come first.");
+    say(
+        "greyhold only advises; a person sets the power. Mind stored charge, hot lamps, falling stands, bare flash near\neyes and people sensitive to flashing light; the maker's manual and local rules come first.",
+    );
     Ok(Exit::Clean)
 }
 
@@ -63,7 +67,8 @@ fn play(setup: Setup, home: &Path) -> Result<(), CommandError> {
     let (ready, is_ready) = oneshot::channel();
     let (stop, stopped) = oneshot::channel::<()>();
     let paint = Paint::for_stdout();
-    let player = Player { folder: setup.folder.clone(), socket: setup.socket.clone(), turns: BTreeMap::new(), heard: hears };
+    let player =
+        Player { folder: setup.folder.clone(), socket: setup.socket.clone(), turns: BTreeMap::new(), heard: hears };
     let show = show(paint, heard);
     let watching = runtime.spawn(daemon::run(setup, show, Some(ready), async {
         let _ = stopped.await;
@@ -71,7 +76,10 @@ fn play(setup: Setup, home: &Path) -> Result<(), CommandError> {
     let started = runtime.block_on(async { tokio::time::timeout(Duration::from_secs(10), is_ready).await });
     if !matches!(started, Ok(Ok(()))) {
         // The watch ended before it began: its error says why.
-        return runtime.block_on(watching).map_err(|e| CommandError::CannotRun(e.to_string()))?.map_err(CommandError::from);
+        return runtime
+            .block_on(watching)
+            .map_err(|e| CommandError::CannotRun(e.to_string()))?
+            .map_err(CommandError::from);
     }
     say(&format!("A sitting of our own, in {}. The camera writes there, greyhold watches.\n", home.display()));
     let played = player.play();
@@ -135,8 +143,7 @@ impl Player {
                 }
             }
             Then::AskNext(f_number) => {
-                let command =
-                    Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None };
+                let command = Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None };
                 say(&format!("$ greyhold tell next {f_number}"));
                 let reply = tell::ask(&self.socket, &command)?;
                 if reply["ok"] != true {

@@ -30,7 +30,9 @@ pub enum Then {
     /// Somebody turns every light by this much.
     All(Stops),
     /// The suggested correction is carried out, but for one group perhaps.
-    Follow { but: Option<&'static str> },
+    Follow {
+        but: Option<&'static str>,
+    },
     FollowOnly(&'static str),
     AskNext(&'static str),
 }
@@ -74,7 +76,8 @@ pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> i
     let lights: Vec<(Light, f64)> = powers.iter().map(|(group, power)| (light(group), power + dip)).collect();
     // Nobody sits still: each frame is a little different.
     let sway = number as f32;
-    let pose = Pose { right: 0.004 * (sway * 1.7).sin(), up: 0.003 * (sway * 2.3).sin(), turn: 3.0 * (sway * 1.1).sin() };
+    let pose =
+        Pose { right: 0.004 * (sway * 1.7).sin(), up: 0.003 * (sway * 2.3).sin(), turn: 3.0 * (sway * 1.1).sin() };
     let scene = Scene { width: WIDTH, height: HEIGHT, pose };
     let unreadable = || io::Error::other("a setting of the story is wrong");
     let exposure = Exposure {
@@ -138,11 +141,7 @@ pub fn story() -> Vec<StepOf> {
             first: vec![Then::Follow { but: Some("rim") }],
             shot: shot(8.0, 300.0),
         },
-        StepOf {
-            caption: "The rim light follows.",
-            first: vec![Then::FollowOnly("rim")],
-            shot: shot(8.0, 330.0),
-        },
+        StepOf { caption: "The rim light follows.", first: vec![Then::FollowOnly("rim")], shot: shot(8.0, 330.0) },
         StepOf {
             caption: "Very little depth: f/2.8 is wanted. The fill lights come to the end of their range.",
             first: vec![Then::AskNext("f/2.8")],
