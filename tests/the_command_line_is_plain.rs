@@ -97,7 +97,8 @@ fn compare_prints_one_object_a_frame() {
     let alone: Value = serde_json::from_str(&out(&alone)).unwrap();
     assert_eq!((&alone["expected"], &alone["went_by"]), (&Value::Null, &"light".into()));
     let table = out(&greyhold(&["compare", &reference, &opened]));
-    assert!(table.contains("too bright") && table.contains("settings say +1.00"), "{table}");
+    assert_eq!(table.lines().count(), 3, "a heading and a row: {table}");
+    assert!(table.contains("too bright") && table.contains("+1.00"), "{table}");
 }
 
 #[test]

@@ -12,7 +12,7 @@ use crate::config::{self, Config};
 use crate::container::Kind;
 use crate::drift::{Lighting, Observed, WentBy};
 use crate::frame::{self, Response, ResponseChoice, Settings};
-use crate::outlet::plain::{numbers, printable};
+use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::session::{FrameOutcome, meter_subject};
 
@@ -111,12 +111,16 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         exit = Exit::SomeUnusable;
     }
     let reference = reference.ok().map(|outcome| outcome.subject);
+    let table = Table::for_files(&args.frames);
+    if !args.json {
+        say(&table.head());
+    }
     for path in &args.frames {
         let outcome = comparison.read(path);
         if outcome.is_err() {
             exit = Exit::SomeUnusable;
         }
-        let text = comparison.answer(path, reference.as_ref(), &outcome, args.json);
+        let text = comparison.answer(path, reference.as_ref(), &outcome, (!args.json).then_some(&table));
         if !say(&text) {
             break;
         }
@@ -152,17 +156,67 @@ impl Comparison {
         path: &Path,
         reference: Option<&Subject>,
         outcome: &Result<FrameOutcome, String>,
-        json: bool,
+        table: Option<&Table>,
     ) -> String {
         let file = path.display().to_string();
-        match outcome {
-            Ok(outcome) => {
+        match (outcome, table) {
+            (Ok(outcome), table) => {
                 let verdict = self.judge(reference, &outcome.subject);
-                if json { as_json(&file, &verdict, outcome) } else { as_text(&file, &verdict, outcome) }
+                table.map_or_else(|| as_json(&file, &verdict, outcome), |t| t.row(&file, &verdict, outcome))
             }
-            Err(why) if json => nothing_known(&file, why),
-            Err(why) => format!("{}\n  ! {why}", printable(&file)),
+            (Err(why), None) => nothing_known(&file, why),
+            (Err(why), Some(table)) => table.refusal(&file, why),
         }
+    }
+}
+
+/// Answers for a person: a row each, under one heading.
+struct Table {
+    widest: usize,
+}
+
+impl Table {
+    fn for_files(files: &[PathBuf]) -> Table {
+        let widths = files.iter().map(|f| f.display().to_string().chars().count());
+        Table { widest: widths.max().unwrap_or(0).clamp(4, 40) }
+    }
+
+    fn line(&self, file: &str, rest: [&str; 5]) -> String {
+        let [settings, expected, observed, drift, verdict] = rest;
+        let width = self.widest;
+        format!("{file:width$}  {settings:<24}  {expected:>8}  {observed:>14}  {drift:>14}  {verdict}")
+    }
+
+    fn head(&self) -> String {
+        self.line("file", ["settings", "settings", "light", "drift", "verdict"])
+            + "\n"
+            + &self.line("", ["", "say", "says", "(stops)", ""])
+    }
+
+    fn row(&self, file: &str, verdict: &Verdict, outcome: &FrameOutcome) -> String {
+        let stops = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
+        let within = |s: Option<Stops>, half: Option<Stops>| match half {
+            Some(half) if s.is_some() => format!("{} +-{:.2}", stops(s), half.0),
+            _ => stops(s),
+        };
+        let mut row = self.line(
+            &printable(file),
+            [
+                &outcome.subject.settings.in_short(),
+                &stops(verdict.expected),
+                &within(verdict.observed, verdict.observed_uncertainty),
+                &within(verdict.drift, verdict.uncertainty),
+                &verdict.sentence,
+            ],
+        );
+        for note in &outcome.notes {
+            row.push_str(&format!("\n{:width$}  ! {note}", "", width = self.widest));
+        }
+        row
+    }
+
+    fn refusal(&self, file: &str, why: &str) -> String {
+        format!("{:width$}  ! {why}", printable(file), width = self.widest)
     }
 }
 
@@ -208,16 +262,4 @@ fn nothing_known(file: &str, why: &str) -> String {
 fn encode(answer: &Answer) -> String {
     // Every number in it is finite by construction, so that encoding can't fail.
     serde_json::to_string(answer).unwrap_or_default()
-}
-
-fn as_text(file: &str, verdict: &Verdict, outcome: &FrameOutcome) -> String {
-    let mut lines = vec![
-        format!("{}  {}", printable(file), outcome.subject.settings.in_short()),
-        format!("  {}", verdict.sentence),
-    ];
-    if verdict.observed.is_some() || verdict.expected.is_some() {
-        lines.push(format!("  {}", numbers(verdict)));
-    }
-    lines.extend(outcome.notes.iter().map(|note| format!("  {note}")));
-    lines.join("\n")
 }

@@ -45,6 +45,8 @@ const SUPERVISE_EVERY: Duration = Duration::from_secs(2);
 const SECOND_LOOK: Duration = Duration::from_millis(300);
 /// A difference between wall clock and running time beyond this is a laptop that slept.
 const SLEPT: Duration = Duration::from_secs(5);
+/// A file that no event named is found after this long at the latest.
+const SELDOM: Duration = Duration::from_secs(10);
 /// Scans in a row that found files no event had named.
 const UNNAMED_SCANS: u32 = 2;
 /// Known files are told in portions of this many.
@@ -170,10 +172,14 @@ impl Worker {
         if self.marks.is_empty() { pause } else { pause.min(Duration::from_millis(50)) }
     }
 
+    /// Scans beside events take at most a hundredth of the time, up to [`SELDOM`]; a pass over a slow
+    /// share must not become all that ever happens.
     fn scan_every(&self) -> Duration {
-        let every = if self.polling { self.options.poll_every } else { self.options.scan_every };
-        // A pass over a slow share must not become all that ever happens.
-        every.max(self.last_pass * 5)
+        if self.polling {
+            self.options.poll_every.max(self.last_pass * 5)
+        } else {
+            self.options.scan_every.max((self.last_pass * 100).min(SELDOM))
+        }
     }
 
     // --- the folder ---

@@ -105,7 +105,7 @@ fn verdict_block(title: &str, verdict: &Verdict, notes: &[String], paint: Paint)
 }
 
 /// The evidence on one line.
-pub fn numbers(verdict: &Verdict) -> String {
+fn numbers(verdict: &Verdict) -> String {
     let shown = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
     let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" +-{:.2}", s.0));
     format!(
