@@ -106,7 +106,7 @@ pub async fn run(
     let hub = Hub { events: events.clone(), commands, log: setup.log.clone() };
     let serving = tokio::spawn(socket::serve(listener, hub));
 
-    let first_start = match (opened.existed, setup.meter_old) {
+    let first_start = match (opened.state.begun, setup.meter_old) {
         (true, _) => FirstStart::Resume,
         (false, true) => FirstStart::MeterAll,
         (false, false) => FirstStart::TakeAsKnown,
@@ -187,7 +187,7 @@ async fn dispatch(
                 }))
             }
             Arrival::Rewritten { name, was, state } => Work::Ready(Input::Rewritten { name, was, state }),
-            Arrival::Known(files) => Work::Ready(Input::Known(files)),
+            Arrival::Known { files, last } => Work::Ready(Input::Known { files, last }),
             Arrival::Skipped { name, why } => Work::Ready(Input::Skipped { name, why }),
             Arrival::Mark { token, waiting } => Work::Mark { token, waiting },
             Arrival::Folder(news) => {

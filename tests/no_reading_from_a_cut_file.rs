@@ -84,6 +84,36 @@ fn real_photographs_are_whole_and_no_cut_of_them_is() {
     }
 }
 
+/// CHECK: CIPA DC-007 (from memory): the index tells the second picture's size and place, from its own start.
+#[test]
+fn a_second_picture_announced_behind_the_first_is_missed_when_it_is_not_there() {
+    let jpeg = shot(8.0, 0.0, 5).jpeg();
+    let preview = [0xAB_u8; 300];
+    let entry =
+        |size: u32, place: u32| [&0_u32.to_be_bytes()[..], &size.to_be_bytes(), &place.to_be_bytes(), &[0; 4]].concat();
+    // The index begins behind the marker, length and heading, at byte 10 of the file.
+    let segment_length = 2 + 4 + 8 + 2 + 12 + 4 + 32;
+    let second = (jpeg.len() + 2 + segment_length - 10) as u32;
+    let index = [
+        &b"MPF\0MM\0*\0\0\0\x08\0\x01\xb0\x02\0\x07\0\0\0\x20\0\0\0\x1a\0\0\0\0"[..],
+        &entry(jpeg.len() as u32, 0),
+        &entry(preview.len() as u32, second),
+    ]
+    .concat();
+    assert_eq!(index.len() + 2, segment_length);
+    let length = (segment_length as u16).to_be_bytes();
+    let first = [&jpeg[..2], &[0xFF, 0xE2], &length, &index, &jpeg[2..]].concat();
+    let whole = [&first[..], &preview].concat();
+    let missing = |bytes: &[u8]| {
+        let mut file = tempfile::tempfile().unwrap();
+        file.write_all(bytes).unwrap();
+        examine(Kind::Jpeg, &mut file).unwrap().tail_missing
+    };
+    assert!(!missing(&whole));
+    assert!(missing(&whole[..whole.len() - 1]) && missing(&first));
+    assert!(verdict(Kind::Jpeg, &first[..first.len() - 1]).is_err());
+}
+
 /// A JPEG of a few hundred bytes that claims 12000 x 12000 pixels, and one that claims 65000 x 65000.
 #[test]
 fn a_picture_that_claims_more_than_it_can_hold_is_refused_from_its_header() {

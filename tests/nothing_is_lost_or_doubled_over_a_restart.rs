@@ -68,7 +68,9 @@ fn old_photographs_are_known_at_a_first_start_unless_asked() {
     studio.put("new.jpg", &shot(8.0, 0.0, 9).jpeg());
     studio.sync();
     assert_eq!(studio.frames(), ["new.jpg"]);
-    assert_eq!(studio.of_type("known")[0]["files"].as_array().unwrap().len(), 5);
+    let known = studio.of_type("known");
+    assert_eq!(known[0]["files"].as_array().unwrap().len(), 5);
+    assert_eq!(known.last().unwrap()["last"], true);
     studio.stop();
     studio.start();
     studio.sync();
@@ -80,6 +82,25 @@ fn old_photographs_are_known_at_a_first_start_unless_asked() {
     asked.start();
     asked.sync();
     assert_eq!(asked.frames(), ["old.jpg"]);
+}
+
+/// Killed before the first start was over: what lay there is still old.
+#[test]
+fn a_first_start_that_was_cut_short_is_still_a_first_start() {
+    let mut studio = Studio::empty();
+    for n in 0..3 {
+        studio.put(&format!("old_{n}.jpg"), &shot(8.0, 0.0, n).jpeg());
+    }
+    studio.start();
+    studio.kill();
+    // Only its opening lines reached the disk.
+    let text = std::fs::read_to_string(studio.log()).unwrap();
+    let opening: String = text.lines().take(2).map(|l| l.to_owned() + "\n").collect();
+    std::fs::write(studio.log(), opening).unwrap();
+    studio.start();
+    studio.sync();
+    assert!(studio.frames().is_empty());
+    assert_eq!(studio.of_type("known")[0]["files"].as_array().unwrap().len(), 3);
 }
 
 #[test]

@@ -17,7 +17,6 @@ pub fn examine_png(bytes: &[u8]) -> Result<Layout, Fault> {
         let body = bytes.get(at + 8..end).ok_or(CUT)?;
         bytes.get(end..end + 4).ok_or(CUT)?;
         match name {
-            b"IHDR" => layout.size = be32(body, 0).zip(be32(body, 4)),
             b"eXIf" => layout.exif = Some(body.to_vec()),
             b"IDAT" if layout.payload == 0 => layout.payload = at as u64,
             b"IEND" => return Ok(layout),

@@ -16,7 +16,6 @@ const HOLE: usize = 4096;
 pub struct Walk {
     pub exif: Option<Vec<u8>>,
     icc_parts: Vec<(u8, Vec<u8>)>,
-    size: Option<(u32, u32)>,
     /// Where the first scan's marker stands.
     pub scan_at: usize,
     /// Furthest byte that a multi-picture index (CIPA DC-007) speaks of.
@@ -69,12 +68,6 @@ impl Walk {
                 let base = body_at + MULTI_PICTURE.len() as u64;
                 self.announced = body.get(MULTI_PICTURE.len()..).and_then(furthest_picture).map_or(0, |far| base + far);
             }
-            // Start of frame, all kinds; C4, C8 and CC are tables and extensions.
-            0xC0..=0xCF if !matches!(marker, 0xC4 | 0xC8 | 0xCC) => {
-                if let (Some(height), Some(width)) = (be16(body, 1), be16(body, 3)) {
-                    self.size = Some((u32::from(width), u32::from(height)));
-                }
-            }
             _ => {}
         }
     }
@@ -96,7 +89,6 @@ pub fn examine(bytes: &[u8]) -> Result<Layout, Fault> {
     }
     Ok(Layout {
         icc: walk.icc(),
-        size: walk.size,
         payload: walk.scan_at as u64,
         tail_missing: walk.announced > bytes.len() as u64,
         exif: walk.exif,

@@ -94,8 +94,6 @@ pub struct Layout {
     /// The Exif block in TIFF form, where it can be had without decoding.
     pub exif: Option<Vec<u8>>,
     pub icc: Option<Vec<u8>>,
-    /// Width and height in pixels as the header claims them.
-    pub size: Option<(u32, u32)>,
     /// Where the picture's own bytes begin, after the metadata.
     pub payload: u64,
     /// The picture is whole but something announced behind it (a preview) is not.

@@ -25,8 +25,6 @@ const TILE_OFFSETS: u16 = 324;
 const TILE_COUNTS: u16 = 325;
 const PREVIEW_OFFSET: u16 = 513;
 const PREVIEW_LENGTH: u16 = 514;
-const WIDTH: u16 = 256;
-const HEIGHT: u16 = 257;
 /// Sub-directories: SubIFDs, Exif, GPS, interoperability.
 const DOWN: [u16; 4] = [0x014A, 0x8769, 0x8825, 0xA005];
 
@@ -35,8 +33,7 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
     let mut walk = Walk::open(file, length)?;
     walk.run()?;
     let picture_at = walk.first_piece.unwrap_or(0);
-    let (size, reached) = (walk.size, walk.reached);
-    if reached > length {
+    if walk.reached > length {
         return Err(Fault::Incomplete("part of its picture is missing"));
     }
     // The parser knows only TIFF's own magic number; some raw files differ there and nowhere else.
@@ -49,7 +46,7 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
         Some([b'M', b'M', zero, magic]) => (*zero, *magic) = (0, 42),
         _ => {}
     }
-    Ok(Layout { exif: Some(exif), icc: None, size, payload: picture_at, tail_missing: false })
+    Ok(Layout { exif: Some(exif), icc: None, payload: picture_at, tail_missing: false })
 }
 
 /// Whether an Exif block (TIFF form) stays within the budget: the guard in front of the parser.
@@ -73,7 +70,6 @@ struct Walk<'a, F> {
     reached: u64,
     furthest_directory: u64,
     first_piece: Option<u64>,
-    size: Option<(u32, u32)>,
 }
 
 #[derive(Default)]
@@ -102,7 +98,6 @@ impl<'a, F: Read + Seek> Walk<'a, F> {
             reached: 0,
             furthest_directory: 0,
             first_piece: None,
-            size: None,
         };
         let first = walk.number(&head[4..8]);
         walk.waiting.push_back(first);
@@ -130,15 +125,11 @@ impl<'a, F: Read + Seek> Walk<'a, F> {
         let table = self.read(at + 2, count * 12)?;
         let mut pieces = Pieces::default();
         let mut previews = Pieces::default();
-        let mut size = (0, 0);
         for entry in table.chunks_exact(12) {
-            self.entry(entry, &mut pieces, &mut previews, &mut size)?;
+            self.entry(entry, &mut pieces, &mut previews)?;
         }
         self.account(&pieces);
         self.account(&previews);
-        if size.0 > 0 && size.1 > 0 && self.size.is_none() {
-            self.size = Some(size);
-        }
         let next = self.read(at + 2 + count * 12, 4)?;
         let next = self.number(&next);
         if next != 0 {
@@ -147,21 +138,13 @@ impl<'a, F: Read + Seek> Walk<'a, F> {
         Ok(())
     }
 
-    fn entry(
-        &mut self,
-        entry: &[u8],
-        pieces: &mut Pieces,
-        previews: &mut Pieces,
-        size: &mut (u32, u32),
-    ) -> Result<(), Fault> {
+    fn entry(&mut self, entry: &[u8], pieces: &mut Pieces, previews: &mut Pieces) -> Result<(), Fault> {
         let tag = self.number(&entry[..2]) as u16;
         match tag {
             STRIP_OFFSETS | TILE_OFFSETS => pieces.offsets = self.values(entry)?,
             STRIP_COUNTS | TILE_COUNTS => pieces.counts = self.values(entry)?,
             PREVIEW_OFFSET => previews.offsets = self.values(entry)?,
             PREVIEW_LENGTH => previews.counts = self.values(entry)?,
-            WIDTH => size.0 = self.values(entry)?.first().map_or(0, |v| *v as u32),
-            HEIGHT => size.1 = self.values(entry)?.first().map_or(0, |v| *v as u32),
             _ if DOWN.contains(&tag) => {
                 let down = self.values(entry)?;
                 self.waiting.extend(down.into_iter().filter(|at| *at != 0));

@@ -255,6 +255,10 @@ impl Bits<'_> {
     fn restart(&mut self) -> Option<()> {
         self.next = 0;
         self.have = 0;
+        // Fill bytes may stand before a marker (T.81, B.1.1.2).
+        while self.data.get(self.at..self.at + 2) == Some(&[0xFF, 0xFF]) {
+            self.at += 1;
+        }
         match (self.data.get(self.at), self.data.get(self.at + 1)) {
             (Some(0xFF), Some(0xD0..=0xD7)) => {
                 self.at += 2;
@@ -398,11 +402,11 @@ impl<'a> Picture<'a> {
                 let scale = self.dc_scale[component.quantiser];
                 let stride = units.0 * component.across;
                 for block in 0..component.across * component.down {
-                    predicted[i] += bits.block(dc, ac)?;
+                    predicted[i] = predicted[i].wrapping_add(bits.block(dc, ac)?);
                     let x = column * component.across + block % component.across;
                     let y = row * component.down + block / component.across;
                     // The mean of the block: DC over 8, about the middle of the scale.
-                    let mean = ((predicted[i].wrapping_mul(scale) + 4) >> 3) + 128;
+                    let mean = (predicted[i].wrapping_mul(scale).wrapping_add(4) >> 3) + 128;
                     planes[i][y * stride + x] = mean.clamp(0, 255) as u8;
                 }
             }

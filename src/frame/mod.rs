@@ -61,7 +61,7 @@ pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError
     let mut notes = Vec::new();
     let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
     let picture = if kind.is_metered() {
-        match pixels::decode(kind, &bytes, layout.size.filter(|_| kind == Kind::Jpeg), settings.orientation) {
+        match pixels::decode(kind, &bytes, settings.orientation) {
             Ok((proxy, icc)) => {
                 let icc = layout.icc.or(icc);
                 Some(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space) })

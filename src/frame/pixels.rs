@@ -48,15 +48,7 @@ const ENOUGH_PIXELS: usize = 120_000;
 
 /// Decodes a whole file to a proxy; `orientation` is Exif's, 1 to 8. Also gives the ICC profile
 /// where the container walk does not.
-pub fn decode(
-    kind: Kind,
-    bytes: &[u8],
-    claimed: Option<(u32, u32)>,
-    orientation: u8,
-) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
-    if let Some((width, height)) = claimed {
-        check_size(width, height, bytes.len())?;
-    }
+pub fn decode(kind: Kind, bytes: &[u8], orientation: u8) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
     // The decoders are other people's code on untrusted bytes: a panic in one costs one frame.
     let decoded = catch_unwind(AssertUnwindSafe(|| match kind {
         Kind::Jpeg => decode_jpeg(bytes).map(|proxy| (proxy, None)),
@@ -71,15 +63,16 @@ pub fn decode(
     }
 }
 
-fn check_size(width: u32, height: u32, bytes: usize) -> Result<(), PixelFault> {
-    let pixels = u64::from(width) * u64::from(height);
-    if pixels > MOST_MEGAPIXELS * 1_000_000 {
-        return Err(PixelFault::TooManyPixels { width, height });
-    }
-    if pixels > MOST_PIXELS_A_BYTE * bytes as u64 {
-        return Err(PixelFault::Bomb { width, height, bytes });
-    }
-    Ok(())
+fn check_area(width: u32, height: u32) -> Result<(), PixelFault> {
+    let within = u64::from(width) * u64::from(height) <= MOST_MEGAPIXELS * 1_000_000;
+    if within { Ok(()) } else { Err(PixelFault::TooManyPixels { width, height }) }
+}
+
+/// A JPEG's claim must also be one that its bytes can hold.
+fn check_claim(width: u32, height: u32, bytes: usize) -> Result<(), PixelFault> {
+    check_area(width, height)?;
+    let within = u64::from(width) * u64::from(height) <= MOST_PIXELS_A_BYTE * bytes as u64;
+    if within { Ok(()) } else { Err(PixelFault::Bomb { width, height, bytes }) }
 }
 
 /// The smallest of 1/8, 1/4, 1/2 and 1/1 that keeps enough pixels.
@@ -91,7 +84,7 @@ fn decode_jpeg(bytes: &[u8]) -> Result<Proxy, PixelFault> {
     let damaged = |e: std::io::Error| PixelFault::Damaged(e.to_string());
     let mut decoder = Decompress::new_mem(bytes).map_err(damaged)?;
     let (width, height) = decoder.size();
-    check_size(width as u32, height as u32, bytes.len())?;
+    check_claim(width as u32, height as u32, bytes.len())?;
     if matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK) {
         return Err(PixelFault::Inks);
     }
@@ -142,8 +135,7 @@ fn decode_other(kind: Kind, bytes: &[u8]) -> Result<(Proxy, Option<Vec<u8>>), Pi
     reader.limits(limits);
     let mut decoder = reader.into_decoder().map_err(damaged)?;
     let (width, height) = decoder.dimensions();
-    // Compressed flat areas reach far more pixels a byte here than in a JPEG, so only the size counts.
-    check_size(width, height, usize::MAX >> 16)?;
+    check_area(width, height)?;
     if decoder.total_bytes() > MEMORY_MIB << 20 {
         return Err(PixelFault::Memory);
     }

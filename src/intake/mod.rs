@@ -55,8 +55,8 @@ pub enum Arrival {
     Frame { path: PathBuf, name: String, kind: Kind, state: FileState, fingerprint: u32, late: bool },
     /// A file was rewritten or renamed; its picture is one already taken up.
     Rewritten { name: String, was: String, state: FileState },
-    /// Old photographs found at the first start.
-    Known(Vec<KnownFile>),
+    /// Old photographs found at the first start; `last` ends them.
+    Known { files: Vec<KnownFile>, last: bool },
     /// A file that never became whole, or can't be one.
     Skipped { name: String, why: String },
     /// The folder's state changed.

@@ -183,6 +183,10 @@ impl Settling {
         self.waiting.contains_key(path)
     }
 
+    pub fn is_quiet_for(&self, path: &Path, time: Duration, now: Now) -> bool {
+        self.waiting.get(path).is_none_or(|p| now >= p.unchanged_since + time)
+    }
+
     /// Waiting, but quiet and not whole, or empty: it will not move by itself soon.
     pub fn is_stalled(&self, path: &Path, now: Now) -> bool {
         self.waiting.get(path).is_some_and(|p| {

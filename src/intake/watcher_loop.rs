@@ -49,6 +49,9 @@ const SLEPT: Duration = Duration::from_secs(5);
 const SELDOM: Duration = Duration::from_secs(10);
 /// Scans in a row that found files no event had named.
 const UNNAMED_SCANS: u32 = 2;
+/// A whole picture waits this long for the preview that is announced behind it; editors leave stale
+/// announcements.
+const TAIL_PATIENCE: Duration = Duration::from_secs(5);
 /// Known files are told in portions of this many.
 const KNOWN_PORTION: usize = 500;
 
@@ -263,8 +266,9 @@ impl Worker {
         if self.options.first_start == FirstStart::TakeAsKnown {
             let files: Vec<KnownFile> = whole.into_iter().map(|(_, known)| known).collect();
             for portion in files.chunks(KNOWN_PORTION) {
-                self.say(Arrival::Known(portion.to_vec()));
+                self.say(Arrival::Known { files: portion.to_vec(), last: false });
             }
+            self.say(Arrival::Known { files: Vec::new(), last: true });
             files.into_iter().for_each(|file| self.known.add(file));
             return;
         }
@@ -371,7 +375,11 @@ impl Worker {
         let name = spell(&self.options.folder, path);
         let examined = Kind::of(path).ok_or(Fault::Foreign("it is no picture")).and_then(|kind| {
             let mut file = File::open(path)?;
-            container::examine(kind, &mut file)?;
+            if container::examine(kind, &mut file)?.tail_missing
+                && !self.settling.is_quiet_for(path, TAIL_PATIENCE, self.now())
+            {
+                return Err(Fault::Incomplete("a preview announced behind its picture is missing"));
+            }
             container::fingerprint(kind, &mut file)
         });
         match examined {

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use crate::advice::{Cause, Verdict};
+use crate::drift::Basis;
 use crate::photometry::Stops;
 use crate::rig::Turn;
 use crate::session::{Body, How, PowerSource, Purpose, Record};
@@ -87,7 +88,9 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
         Body::Skipped { file, why } => format!("{} was passed over: {why}", printable(file)),
         Body::Warning { text } => format!("! {text}"),
         Body::Note { text } => format!("  note: {}", printable(text)),
-        Body::Known { files } => format!("  {} photographs were there before and are taken as known", files.len()),
+        Body::Known { files, .. } if !files.is_empty() => {
+            format!("  {} photographs were there before and are taken as known", files.len())
+        }
         _ => return None,
     };
     Some(text)
@@ -108,8 +111,15 @@ fn verdict_block(title: &str, verdict: &Verdict, notes: &[String], paint: Paint)
 fn numbers(verdict: &Verdict) -> String {
     let shown = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
     let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" +-{:.2}", s.0));
+    // Where the picture alone would leave much open, the number holds under its assumption only.
+    let vague = verdict.observed_uncertainty.is_some_and(|u| u > Stops(0.2));
+    let provided = match verdict.basis {
+        Some(Basis::LightsUntouched) if vague => " if nobody touched the lights",
+        Some(Basis::CorrectionFollowed) if vague => " if the correction was carried out",
+        _ => "",
+    };
     format!(
-        "settings say {}, the light says {}{}, so {}{}",
+        "settings say {}, the light says {}{}, so {}{}{provided}",
         shown(verdict.expected),
         shown(verdict.observed),
         within(verdict.observed_uncertainty),

@@ -34,8 +34,6 @@ pub enum LogError {
 #[derive(Debug, Default)]
 pub struct Opened {
     pub state: State,
-    /// Whether there was a log before.
-    pub existed: bool,
     /// What was wrong, a sentence each.
     pub damage: Vec<String>,
 }
@@ -79,7 +77,6 @@ impl ShotLog {
         let lock = lock(path)?;
         let mut opened = Opened::default();
         let files = segments(path);
-        opened.existed = !files.is_empty();
         for (i, file) in files.iter().enumerate() {
             let tail = replay(file, &mut opened)?;
             if i + 1 == files.len() {

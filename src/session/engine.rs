@@ -56,7 +56,7 @@ pub struct FrameOutcome {
 pub enum Input {
     Frame(Box<FrameInput>),
     Rewritten { name: String, was: String, state: FileState },
-    Known(Vec<KnownFile>),
+    Known { files: Vec<KnownFile>, last: bool },
     Skipped { name: String, why: String },
     Warning(String),
     Config(Box<Config>),
@@ -130,7 +130,7 @@ impl<L: Ledger> Engine<L> {
         match input {
             Input::Frame(frame) => self.take_frame(*frame),
             Input::Rewritten { name, was, state } => self.stage(Body::Updated { file: name, was, state }),
-            Input::Known(files) => self.stage(Body::Known { files }),
+            Input::Known { files, last } => self.stage(Body::Known { files, last }),
             Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
             Input::Config(config) => {
@@ -291,8 +291,7 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn refer_to_first(&mut self, frame: u64, file: &str, subject: Subject) {
-        let level = subject.metered.as_ref().and_then(|m| m.reading(CENTRE)).map(|r| r.level);
-        if level.is_some_and(|l| l > TOO_DARK_TO_REFER) {
+        if level_of(&subject).is_some_and(|l| l > TOO_DARK_TO_REFER) {
             self.set_reference(FIRST_LOOK.to_owned(), Some(frame), file.to_owned(), subject);
         }
     }
@@ -409,8 +408,11 @@ impl<L: Ledger> Engine<L> {
             (None, _, Some(last)) => (Some(last.frame), last.file, last.subject),
             (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
         };
-        if subject.metered.is_none() {
+        let Some(level) = level_of(&subject) else {
             return Reply::refused(format!("{name} was not metered and can't be a reference"));
+        };
+        if frame.is_some() && level <= TOO_DARK_TO_REFER {
+            return Reply::refused(format!("{name} is nearly black (a misfire?): shoot another, or name a file"));
         }
         self.set_reference(look.clone(), frame, name.clone(), subject);
         Reply::done(format!("{name} is the reference of '{look}'"))
@@ -540,6 +542,10 @@ impl<L: Ledger> Engine<L> {
         self.stage(Body::Note { text: text.to_owned() });
         Reply::done("noted")
     }
+}
+
+fn level_of(subject: &Subject) -> Option<Stops> {
+    subject.metered.as_ref()?.reading(CENTRE).map(|r| r.level)
 }
 
 /// Meters a frame that was read: what the blocking workers do.

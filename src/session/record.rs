@@ -45,6 +45,8 @@ pub enum Body {
     /// Photographs that lay in the folder before the first start.
     Known {
         files: Vec<KnownFile>,
+        /// No more of them follow: the first start is over.
+        last: bool,
     },
     /// A reference was set, and its look made current.
     Reference {

@@ -59,6 +59,8 @@ pub struct State {
     pub standings: Vec<Standing>,
     pub pending: Option<Pending>,
     pub last: Option<Last>,
+    /// The first start is over: what is not known from now on is new.
+    pub begun: bool,
     files: HashMap<String, (FileState, u32)>,
     stems: HashMap<String, Stem>,
     configured: BTreeMap<String, Option<PowerSetting>>,
@@ -71,7 +73,8 @@ impl State {
         match &record.body {
             Body::Opened { .. } | Body::Skipped { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
             Body::Config { groups, .. } => self.take_config(groups),
-            Body::Known { files } => {
+            Body::Known { files, last } => {
+                self.begun |= last;
                 for file in files {
                     self.files.insert(file.name.clone(), (file.state, file.fingerprint));
                 }
@@ -168,6 +171,7 @@ impl State {
 
     fn take_frame(&mut self, frame: &FrameRecord) {
         self.frames = frame.frame;
+        self.begun = true;
         self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
         self.note_stem(&frame.file, frame.frame, &frame.subject, frame.late);
         self.last = Some(Last {
