@@ -362,7 +362,8 @@ impl Session {
     }
 
     fn warn(&mut self, text: String) {
-        tracing::warn!("{text}");
+        // The record is shown, too; here it is for those who read messages only.
+        tracing::info!("{text}");
         block_in_place(|| self.engine.take(Input::Warning(text)));
     }
 

@@ -81,3 +81,42 @@ impl Hints {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use notify::event::{DataChange, Flag, RemoveKind};
+
+    fn event(kind: EventKind, path: &str) -> notify::Result<Event> {
+        Ok(Event::new(kind).add_path(path.into()))
+    }
+
+    #[test]
+    fn hints_are_gathered_once_a_path_and_a_close_is_not_forgotten() {
+        let mut hints = Hints::default();
+        let close = EventKind::Access(AccessKind::Close(AccessMode::Write));
+        for kind in [EventKind::Create(CreateKind::File), close, EventKind::Modify(ModifyKind::Data(DataChange::Any))] {
+            hints.add(event(kind, "a.jpg"));
+        }
+        hints.add(event(EventKind::Remove(RemoveKind::File), "gone.jpg"));
+        assert_eq!(hints.paths, HashMap::from([(PathBuf::from("a.jpg"), Hint::Closed)]));
+        assert!(!hints.rescan);
+    }
+
+    #[test]
+    fn every_sign_of_loss_asks_for_a_scan() {
+        let lost = Event::new(EventKind::Other).set_flag(Flag::Rescan);
+        let signs: [notify::Result<Event>; 3] =
+            [Ok(lost), Err(notify::Error::generic("watch limit")), event(EventKind::Create(CreateKind::Folder), "new")];
+        for sign in signs {
+            let mut hints = Hints::default();
+            hints.add(sign);
+            assert!(hints.rescan);
+        }
+        let mut flood = Hints::default();
+        for n in 0..=MOST_PATHS {
+            flood.add(event(EventKind::Create(CreateKind::File), &format!("{n}.jpg")));
+        }
+        assert!(flood.rescan && flood.paths.len() == MOST_PATHS, "memory stays bounded, nothing is lost");
+    }
+}
