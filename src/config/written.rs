@@ -1,139 +1,21 @@
-//! The configuration: as written in YAML, then checked into types that can't be wrong.
-//!
-//! The only place that knows YAML. An error names the line, the key, and what would be right.
+//! The configuration as written: mirrors the file, and is checked into what is meant.
 
 use std::collections::HashSet;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use serde::Deserialize;
-use thiserror::Error;
 
+use super::Config;
 use crate::drift::Lighting;
-use crate::frame::{Response, ResponseChoice};
+use crate::frame::ResponseChoice;
 use crate::intake::{Mode, Rules};
-use crate::meter::{Area, CENTRE, GREY, Spot, WHOLE};
+use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
 use crate::photometry::{Dial, Scale, Series, Step, Stops};
 use crate::rig::{LightGroup, Role};
 
-/// A checked configuration.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Config {
-    pub folder: Option<PathBuf>,
-    pub log: Option<PathBuf>,
-    pub socket: Option<PathBuf>,
-    pub tolerance: Stops,
-    pub lighting: Lighting,
-    pub recycle: Duration,
-    pub marks: Series,
-    pub response: ResponseChoice,
-    pub mode: Mode,
-    pub poll_every: Duration,
-    pub rules: Rules,
-    pub judge_by: String,
-    pub spots: Vec<Spot>,
-    pub groups: Vec<LightGroup>,
-}
-
-/// A configuration that can't be used.
-#[derive(Debug, Error)]
-pub enum ConfigError {
-    #[error("{file}, line {line}: {key}: {fault}")]
-    At { file: String, line: usize, key: String, fault: String },
-    #[error("{file}: {fault}")]
-    Syntax { file: String, fault: String },
-    #[error("{file} can't be read: {cause}")]
-    Unreadable { file: String, cause: std::io::Error },
-    #[error("{file} has {kib} KiB, more than the {MOST_KIB} KiB of any sensible configuration")]
-    TooLarge { file: String, kib: u64 },
-}
-
-const MOST_KIB: u64 = 1024;
-
-/// The commented example, as `greyhold check --write-example` gives it.
-pub const EXAMPLE: &str = include_str!("../config/greyhold.example.yaml");
-const STOCK_CAMERA: &str = include_str!("../config/responses/stock-camera.yaml");
-
-impl Default for Config {
-    fn default() -> Config {
-        Config {
-            folder: None,
-            log: None,
-            socket: None,
-            tolerance: Stops(0.15),
-            lighting: Lighting::Flash,
-            recycle: Duration::from_secs(2),
-            marks: Series::Thirds,
-            response: ResponseChoice::StockCamera,
-            mode: Mode::Auto,
-            poll_every: Duration::from_secs(1),
-            rules: Rules::default(),
-            judge_by: WHOLE.to_owned(),
-            spots: Spot::ready(),
-            groups: vec![LightGroup::all_lights()],
-        }
-    }
-}
-
-/// The response curve that a choice stands for.
-pub fn response(choice: ResponseChoice) -> Response {
-    match choice {
-        ResponseChoice::Srgb => Response::srgb(),
-        ResponseChoice::StockCamera => stock_camera(),
-    }
-}
-
-#[allow(clippy::expect_used, reason = "the curve is part of the program, and a test reads it")]
-fn stock_camera() -> Response {
-    serde_yaml::from_str(STOCK_CAMERA).expect("the built-in curve is sound")
-}
-
-impl Config {
-    /// Reads and checks a configuration file.
-    pub fn read(path: &Path) -> Result<Config, ConfigError> {
-        let file = path.display().to_string();
-        let unreadable = |cause| ConfigError::Unreadable { file: file.clone(), cause };
-        let kib = std::fs::metadata(path).map_err(unreadable)?.len() >> 10;
-        if kib > MOST_KIB {
-            return Err(ConfigError::TooLarge { file, kib });
-        }
-        let text = std::fs::read_to_string(path).map_err(unreadable)?;
-        let config = Config::parse(&text, &file)?;
-        // Paths in a configuration are meant from where it lies.
-        let base = path.parent().unwrap_or(Path::new("."));
-        let from_here = |p: Option<PathBuf>| p.map(|p| base.join(p));
-        Ok(Config {
-            folder: from_here(config.folder),
-            log: from_here(config.log),
-            socket: from_here(config.socket),
-            ..config
-        })
-    }
-
-    /// Checks configuration text; `file` names it in errors.
-    pub fn parse(text: &str, file: &str) -> Result<Config, ConfigError> {
-        if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
-            return Ok(Config::default());
-        }
-        let at = |wrong: Wrong| ConfigError::At {
-            file: file.to_owned(),
-            line: wrong.line_in(text),
-            key: wrong.key.clone(),
-            fault: wrong.fault,
-        };
-        let written: Written = serde_yaml::from_str(text).map_err(|e| {
-            let message = e.to_string();
-            match unknown_key(&message) {
-                Some(wrong) => at(wrong),
-                None => ConfigError::Syntax { file: file.to_owned(), fault: message },
-            }
-        })?;
-        written.checked().map_err(at)
-    }
-}
-
 /// The parser tells an unknown key without its line.
-fn unknown_key(message: &str) -> Option<Wrong> {
+pub(super) fn unknown_key(message: &str) -> Option<Wrong> {
     let (_, rest) = message.split_once("unknown field `")?;
     let (key, rest) = rest.split_once('`')?;
     let expected = rest.trim_start_matches(", expected ").trim_start_matches("one of ").replace('`', "");
@@ -142,12 +24,12 @@ fn unknown_key(message: &str) -> Option<Wrong> {
 }
 
 /// A value that can't be used, and where to look for it.
-struct Wrong {
-    key: String,
+pub(super) struct Wrong {
+    pub key: String,
     value: String,
     /// Which occurrence of this key and value is meant, from 0.
     nth: usize,
-    fault: String,
+    pub fault: String,
 }
 
 impl Wrong {
@@ -156,7 +38,7 @@ impl Wrong {
     }
 
     /// The line that writes the key with this value; 1 when it can't be found.
-    fn line_in(&self, text: &str) -> usize {
+    pub fn line_in(&self, text: &str) -> usize {
         let bare = |s: &str| s.trim().trim_matches(['"', '\'']).to_owned();
         let writes = |line: &&str| {
             line.match_indices(self.key.as_str()).any(|(at, _)| {
@@ -193,7 +75,7 @@ impl<'de> Deserialize<'de> for Scalar {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-struct Written {
+pub(super) struct Written {
     folder: Option<PathBuf>,
     log: Option<PathBuf>,
     socket: Option<PathBuf>,
@@ -234,7 +116,7 @@ struct WrittenGroup {
 }
 
 impl Written {
-    fn checked(self) -> Result<Config, Wrong> {
+    pub fn checked(self) -> Result<Config, Wrong> {
         let usual = Config::default();
         let spots = self.spots()?;
         let judge_by = self.judge_by.as_ref().map_or(usual.judge_by, |s| s.0.clone());
@@ -281,7 +163,7 @@ impl Written {
             let spot = Spot::even(checked_name(name)?, area);
             match spots.iter_mut().find(|s| s.name == spot.name) {
                 // A grey patch placed by hand stands in for the one that is looked for.
-                Some(ready) if spot.name == GREY && ready.place == crate::meter::Place::FoundGrey => *ready = spot,
+                Some(ready) if spot.name == GREY && ready.place == Place::FoundGrey => *ready = spot,
                 Some(_) if spot.name == WHOLE || spot.name == CENTRE => {
                     return Err(Wrong::new(
                         "name",
@@ -423,93 +305,4 @@ fn quantity(key: &str, text: &str, units: &[&str], range: std::ops::RangeInclusi
 
 fn seconds(key: &str, text: Option<&Scalar>, range: std::ops::RangeInclusive<f64>) -> Result<Option<Duration>, Wrong> {
     text.map(|t| quantity(key, &t.0, &["s", "seconds"], range).map(Duration::from_secs_f64)).transpose()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn refused(text: &str) -> String {
-        Config::parse(text, "greyhold.yaml").unwrap_err().to_string()
-    }
-
-    #[test]
-    fn the_example_is_sound_and_says_the_defaults() {
-        let example = Config::parse(EXAMPLE, "example").unwrap();
-        assert_eq!(example.groups.len(), 3);
-        let uncommented: String = EXAMPLE
-            .lines()
-            .map(|l| match l.strip_prefix("# ") {
-                Some(body)
-                    if [
-                        "tolerance:",
-                        "lighting:",
-                        "recycle:",
-                        "marks:",
-                        "response:",
-                        "watch:",
-                        "poll_every:",
-                        "judge_by:",
-                    ]
-                    .iter()
-                    .any(|k| body.starts_with(k)) =>
-                {
-                    body
-                }
-                _ => l,
-            })
-            .collect::<Vec<_>>()
-            .join("\n");
-        assert_ne!(uncommented, EXAMPLE);
-        assert_eq!(Config::parse(&uncommented, "example").unwrap(), example, "a comment names another default");
-    }
-
-    #[test]
-    fn nothing_written_is_the_default() {
-        assert_eq!(Config::parse("# nothing\n\n", "x").unwrap(), Config::default());
-    }
-
-    #[test]
-    fn every_built_in_curve_can_be_read() {
-        assert!(response(ResponseChoice::StockCamera).light(118.0).abs() < Stops(1e-9));
-    }
-
-    /// What is wrong, and the line, the key and the right form that the message must name.
-    #[test]
-    fn what_is_wrong_is_refused_with_line_key_and_what_would_be_right() {
-        let lights = "lights:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
-        let cases: [(String, &[&str]); 12] = [
-            ("toleranse: 0.1 stop\n".into(), &["unknown key", "line 1", "toleranse", "tolerance"]),
-            ("\ntolerance: 0.1\n".into(), &["line 2", "tolerance", "no unit", "stop"]),
-            ("tolerance: 15%\n".into(), &["line 1", "tolerance", "'%'", "stop"]),
-            ("recycle: 2 stop\n".into(), &["line 1", "recycle", "'stop'", " s"]),
-            ("lighting: neon\n".into(), &["line 1", "lighting", "flash or continuous or either"]),
-            (format!("{lights}    power: 1/300\n"), &["line 5", "power", "1/8 +0.3"]),
-            (format!("{lights}    power: 1/256\n"), &["line 5", "power", "1/128 to 1/1"]),
-            (format!("{lights}  - name: key\n"), &["line 5", "name", "twice"]),
-            (
-                "lights:\n  - name: key\n    dial: fraction\n    range: 1/1 to 1/128\n".into(),
-                &["line 4", "range", "weaker"],
-            ),
-            ("lights:\n  - name: key\n    power: 1/4\n".into(), &["line 3", "power", "dial"]),
-            (
-                "spots:\n  - {name: cheek, left: 0.6, top: 0, right: 0.5, bottom: 1}\n".into(),
-                &["name", "left before right"],
-            ),
-            ("judge_by: nose\n".into(), &["line 1", "judge_by", "whole"]),
-        ];
-        for (text, parts) in cases {
-            let said = refused(&text);
-            for part in parts {
-                assert!(said.contains(part), "{text:?}\nsaid: {said}\nmissing: {part}");
-            }
-        }
-    }
-
-    #[test]
-    fn every_prefix_of_the_example_is_taken_or_refused_without_a_panic() {
-        for end in (0..EXAMPLE.len()).filter(|i| EXAMPLE.is_char_boundary(*i)).step_by(7) {
-            let _ = Config::parse(&EXAMPLE[..end], "prefix");
-        }
-    }
 }

@@ -1,0 +1,190 @@
+//! The engine's answers to what people and tools tell or ask it.
+
+use serde_json::json;
+
+use super::{Engine, FIRST_LOOK, Ledger, TOO_DARK_TO_REFER, level_of};
+use crate::advice::{Subject, correct};
+use crate::drift::{Lighting, expected};
+use crate::frame::Settings;
+use crate::photometry::Stops;
+use crate::rig::Turn;
+use crate::session::command::{Command, Planned, Reply, status};
+use crate::session::record::{Body, How, PowerSource, Purpose};
+
+impl<L: Ledger> Engine<L> {
+    /// Carries out a command. A file that it names was read by the caller, who hands it on as
+    /// `subject`; `sync` and `since` are not the engine's.
+    pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+        let reply = match command {
+            Command::Reference { file, look } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
+            Command::Look { look } => self.tell_look(look),
+            Command::Power { group, setting } => self.tell_power(group, setting),
+            Command::Confirm { group } => self.tell_confirm(group.as_deref()),
+            Command::Next { f_number, iso, exposure_time } => {
+                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref()) {
+                    Ok(planned) => self.tell_next(&planned),
+                    Err(why) => Reply::refused(why),
+                }
+            }
+            Command::Note { text } => self.tell_note(text),
+            Command::Status {} => Reply::with(self.in_short(), status(&self.state)),
+            Command::Sync {} | Command::Since { .. } => Reply::refused("this command is answered elsewhere"),
+        };
+        self.flush();
+        reply
+    }
+
+    fn in_short(&self) -> String {
+        let look = self.state.current.as_deref().unwrap_or("no reference yet");
+        let last =
+            self.state.last.as_ref().map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.sentence));
+        format!("{} frames, look '{look}', last {last}", self.state.frames)
+    }
+
+    fn tell_reference(&mut self, file: Option<&str>, look: Option<&str>, subject: Option<Subject>) -> Reply {
+        let look = look.map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned);
+        let look = look.or_else(|| self.state.current.clone()).unwrap_or_else(|| FIRST_LOOK.to_owned());
+        if look.chars().count() > 40 || look.chars().any(char::is_control) {
+            return Reply::refused("a look's name has 1 to 40 printable characters");
+        }
+        let (frame, name, subject) = match (file, subject, self.state.last.clone()) {
+            (Some(file), Some(subject), _) => (None, file.to_owned(), subject),
+            (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
+            (None, _, Some(last)) => (Some(last.frame), last.file, last.subject),
+            (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
+        };
+        let Some(level) = level_of(&subject) else {
+            return Reply::refused(format!("{name} was not metered and can't be a reference"));
+        };
+        if frame.is_some() && level <= TOO_DARK_TO_REFER {
+            return Reply::refused(format!("{name} is nearly black (a misfire?): shoot another, or name a file"));
+        }
+        self.set_reference(look.clone(), frame, name.clone(), subject);
+        Reply::done(format!("{name} is the reference of '{look}'"))
+    }
+
+    fn tell_look(&mut self, look: &str) -> Reply {
+        if !self.state.looks.contains_key(look) {
+            let names: Vec<&str> = self.state.looks.keys().map(String::as_str).collect();
+            let there = if names.is_empty() { "none yet".to_owned() } else { names.join(", ") };
+            return Reply::refused(format!("there is no look '{look}' (there is: {there}); 'reference' begins one"));
+        }
+        self.resolve(How::Withdrawn);
+        self.stage(Body::Look { look: look.to_owned() });
+        Reply::done(format!("frames are compared with '{look}' now"))
+    }
+
+    fn group_names(&self) -> String {
+        let names: Vec<&str> = self.config.groups.iter().map(|g| g.name.as_str()).collect();
+        names.join(", ")
+    }
+
+    fn tell_power(&mut self, name: &str, text: &str) -> Reply {
+        let Some((standing, group)) = self.standing(name) else {
+            return Reply::refused(format!("there is no group '{name}': it is one of {}", self.group_names()));
+        };
+        let setting = match group.read(text) {
+            Ok(setting) => setting,
+            Err(why) => return Reply::refused(why.to_string()),
+        };
+        // The first word on a power tells where the light stands, not that it was turned.
+        let turned = standing.power.map_or(Stops::ZERO, |old| setting - old);
+        let moved = standing.moved.map(|m| m + turned);
+        let shown = group.shown(setting);
+        let said = format!("{name} is at {shown}");
+        let asked = self.state.pending.as_ref().and_then(|p| {
+            let turn = p.correction.turns.iter().find(|t| t.group == name)?;
+            Some((p.record, turn.setting?))
+        });
+        let answers = asked.filter(|(_, to)| (*to - setting).abs() < Stops(0.01)).map(|(record, _)| record);
+        if asked.is_some() && answers.is_none() && turned != Stops::ZERO {
+            // Somebody decided otherwise.
+            self.resolve(How::Withdrawn);
+        }
+        self.stage(Body::Power {
+            group: name.to_owned(),
+            setting: Some(setting),
+            shown: Some(shown),
+            moved,
+            source: PowerSource::Told,
+            answers,
+        });
+        self.end_if_all_told();
+        Reply::done(said)
+    }
+
+    fn tell_confirm(&mut self, only: Option<&str>) -> Reply {
+        let Some(pending) = self.state.pending.clone() else {
+            return Reply::refused("no correction is open");
+        };
+        let open = |t: &&Turn| only.is_none_or(|name| t.group == name) && !pending.told.contains(&t.group);
+        let turns: Vec<&Turn> = pending.correction.turns.iter().filter(open).collect();
+        if turns.is_empty() {
+            return Reply::refused(format!(
+                "the open correction has no such group left: it is one of {}",
+                self.group_names()
+            ));
+        }
+        for turn in &turns {
+            self.turned(turn, PowerSource::Told);
+        }
+        self.end_if_all_told();
+        let names: Vec<&str> = turns.iter().map(|t| t.group.as_str()).collect();
+        Reply::done(format!("taken as set: {}", names.join(", ")))
+    }
+
+    fn end_if_all_told(&mut self) {
+        let all =
+            self.state.pending.as_ref().is_some_and(|p| p.correction.turns.iter().all(|t| p.told.contains(&t.group)));
+        if all {
+            self.resolve(How::Told);
+        }
+    }
+
+    fn tell_next(&mut self, planned: &Planned) -> Reply {
+        let Some((look, last)) = self.state.reference().cloned().zip(self.state.last.clone()) else {
+            return Reply::refused("there is no reference yet: shoot a frame first");
+        };
+        let Some(moved) = self.state.moved_alike() else {
+            return Reply::refused(
+                "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
+            );
+        };
+        let mut settings = Settings { captured: None, ..last.subject.settings };
+        settings.f_number = planned.f_number.or(settings.f_number);
+        settings.iso = planned.iso.or(settings.iso);
+        settings.exposure_time = planned.exposure_time.or(settings.exposure_time);
+        let lighting =
+            if self.config.lighting == Lighting::Continuous { Lighting::Continuous } else { Lighting::Flash };
+        let Some(change) = expected(&look.subject.settings, &settings, lighting) else {
+            return Reply::refused(
+                "the reference's settings are not known, so nothing can be worked out from new ones",
+            );
+        };
+        let wanted = -(change + moved);
+        let correction = correct(&self.config.groups, &self.state.standings, wanted, &settings);
+        let sentence = format!("For {}: {} stop at every light.", settings.in_short(), wanted);
+        self.resolve(How::Withdrawn);
+        let value = json!({"settings": settings, "correction": correction});
+        if !correction.is_nothing() {
+            self.stage(Body::Correction {
+                purpose: Purpose::Next { settings: Box::new(settings) },
+                correction: Box::new(correction.clone()),
+                sentence: sentence.clone(),
+            });
+        }
+        let mut says = vec![sentence];
+        says.extend(correction.turns.iter().map(Turn::in_words));
+        says.extend(correction.other_ways.iter().map(|w| w.in_words()));
+        Reply::with(says.join("\n"), value)
+    }
+
+    fn tell_note(&mut self, text: &str) -> Reply {
+        let text = text.trim();
+        if text.is_empty() {
+            return Reply::refused("a note needs words");
+        }
+        self.stage(Body::Note { text: text.to_owned() });
+        Reply::done("noted")
+    }
+}
