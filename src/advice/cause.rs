@@ -127,6 +127,8 @@ pub struct Judged<'a> {
 const MISFIRE: Stops = Stops(-3.0);
 /// A flash that fires before it has recycled loses at least and at most this much.
 const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
+/// Parts of a frame are compared only where the whole is known this well.
+const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
 /// Below this likeness, with quantiles this far apart, the scene is another one.
 const OTHER_SCENE_LIKENESS: f64 = 0.35;
 const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
@@ -287,7 +289,9 @@ fn tell_cause(
     if is_recycle(evidence, seen, expected) {
         return Cause::Recycle;
     }
-    if uneven.is_some() {
+    // Where settings explain a drift, cells that differ are the sitter's or the curve's doing.
+    let explained = weighed.basis == Some(Basis::LightsUntouched) && weighed.drift.abs() > evidence.tolerance;
+    if uneven.is_some() && !explained && seen.half_width <= SURE_ENOUGH_FOR_PARTS {
         return Cause::Uneven;
     }
     if weighed.drift.abs() <= evidence.tolerance {
@@ -321,8 +325,10 @@ fn is_misfire(evidence: &Evidence, expected: Option<Stops>) -> bool {
     let darkest = evidence.response.light(0.0);
     let floor = Stops((reference + predicted).0.max(darkest.0));
     let fell = frame - floor;
-    let nothing_left = frame <= evidence.response.light(NEARLY_BLACK);
-    fell <= MISFIRE || (nothing_left && (reference + predicted) - evidence.response.light(NEARLY_BLACK) > Stops(1.0))
+    // A dark look has no three stops to fall; there, known settings must speak against the darkness.
+    let black = evidence.response.light(NEARLY_BLACK);
+    let nothing_left = expected.is_some() && frame <= black && reference + predicted - black > Stops(1.0);
+    fell <= MISFIRE || nothing_left
 }
 
 /// At this code nine tenths of the frame are as good as black.
