@@ -211,6 +211,35 @@ fn a_correction_told_by_hand_closes_as_told() {
 }
 
 #[test]
+fn a_ratio_changed_on_purpose_is_not_taken_for_an_even_change() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert_eq!(studio.tell(json!({"command": "power", "group": "rim", "setting": "7.0"}))["ok"], true);
+    // The whole frame falls a little, for the rim light lights part of it.
+    studio.take("2.jpg", shot(8.0, -0.4, 2));
+    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&lights[0]["power"], -1.0, 1e-6);
+    near(&lights[2]["power"], -3.0, 1e-6);
+    assert!(studio.of_type("power").iter().all(|p| p["source"] == "told"));
+}
+
+#[test]
+fn a_reference_from_elsewhere_tells_nothing_of_the_powers_it_was_shot_with() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, -1.0, 1));
+    let outside = studio.home.path().join("elsewhere.jpg");
+    std::fs::write(&outside, shot(8.0, 0.0, 2).jpeg()).unwrap();
+    assert_eq!(studio.tell(json!({"command": "reference", "file": outside}))["ok"], true);
+    let frame = studio.take("2.jpg", shot(8.0, -1.0, 3));
+    assert_eq!((cause(&frame), &frame["verdict"]["went_by"]), ("lights_changed", &json!("light")));
+    // The present power stays as told; from here on the moves are known again.
+    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&lights[0]["power"], -1.0, 1e-6);
+    near(&lights[0]["moved"], -1.0, 1e-6);
+    assert_eq!(studio.tell(json!({"command": "next", "f_number": "f/5.6"}))["ok"], true);
+}
+
+#[test]
 fn a_light_at_the_end_of_its_range_is_told_with_the_other_ways() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(5.6, 0.0, 1));

@@ -75,11 +75,8 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             format!("  correction #{correction} {word}")
         }
         Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
-            let at = match (shown, moved) {
-                (Some(shown), _) => format!("must be at {shown} now"),
-                (None, Some(moved)) => format!("moved by {moved} stop"),
-                _ => "moved".to_owned(),
-            };
+            let moved = moved.filter(|m| m.abs() > Stops(0.01))?;
+            let at = shown.as_ref().map_or_else(|| format!("moved by {moved} stop"), |s| format!("must be at {s} now"));
             format!("  {group} {at} (if all groups moved alike)")
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),

@@ -224,7 +224,12 @@ impl State {
         alike(self.standings.iter().map(|s| s.moved))
     }
 
-    /// The same if everything that the open correction still asks for was carried out.
+    /// Whether groups are known to have been turned unlike each other since the reference.
+    pub fn moved_apart(&self) -> bool {
+        self.standings.iter().all(|s| s.moved.is_some()) && self.moved_alike().is_none()
+    }
+
+    /// What [`State::moved_alike`] would be if everything that the open correction still asks for was carried out.
     pub fn moved_if_followed(&self) -> Option<Stops> {
         let pending = self.pending.as_ref()?;
         let turn_of = |group: &str| {

@@ -266,7 +266,10 @@ impl<L: Ledger> Engine<L> {
             && let Some(lights) = verdict.lights
         {
             self.resolve(How::Withdrawn);
-            self.lights_changed(lights);
+            // Groups that were told to differ are not taken to have moved alike.
+            if !self.state.moved_apart() {
+                self.lights_changed(lights);
+            }
         } else if let Some(pending) = &self.state.pending {
             let still_wanted = wanted.is_some_and(|w| (pending.correction.wanted - w).abs() <= Stops(0.1));
             let still_planned = matches!(pending.purpose, Purpose::Next { .. }) && wanted.is_none();
@@ -298,7 +301,9 @@ impl<L: Ledger> Engine<L> {
 
     fn set_reference(&mut self, look: String, frame: Option<u64>, file: String, subject: Subject) {
         self.resolve(How::Withdrawn);
-        let powers = self.state.powers();
+        // What the lights were set to for a file from elsewhere, nobody has told.
+        let known_then = |power| if frame.is_some() { power } else { None };
+        let powers = self.state.powers().into_iter().map(|(group, power)| (group, known_then(power))).collect();
         self.stage(Body::Reference { look, frame, file, subject: Box::new(subject), powers });
     }
 
@@ -348,10 +353,13 @@ impl<L: Ledger> Engine<L> {
             let at_reference = then.get(&group.name).copied().flatten();
             let standing = Standing { group: group.name.clone(), power: at_reference, moved: Some(Stops::ZERO) };
             let turn = Turn::towards(group, &standing, alike);
+            // Where the power at the reference isn't known, the present one stays what was told.
+            let present = self.state.standings.iter().find(|s| s.group == group.name).and_then(|s| s.power);
+            let setting = turn.setting.or(present);
             self.stage(Body::Power {
                 group: group.name.clone(),
-                setting: turn.setting,
-                shown: turn.to,
+                setting,
+                shown: setting.map(|s| group.shown(s)),
                 moved: Some(turn.by),
                 source: PowerSource::Inferred,
                 answers: None,
