@@ -25,7 +25,13 @@ use crate::outlet::socket;
 /// 3 the folder, log or socket can't be used; 4 no greyhold answers; 70 a defect; 75 another
 /// greyhold holds the log.
 #[derive(Debug, Parser)]
-#[command(name = "greyhold", version, max_term_width = 100)]
+#[command(
+    name = "greyhold",
+    version,
+    max_term_width = 100,
+    after_help = "greyhold only advises; a person sets the power. The maker's manual and local rules come first. \
+                  Cautions for work with flash are in the README."
+)]
 pub struct Cli {
     #[command(subcommand)]
     command: Sub,
