@@ -97,6 +97,17 @@ fn a_misfire_is_held_and_nothing_is_turned() {
 }
 
 #[test]
+fn lights_turned_far_down_to_fit_a_wide_aperture_are_no_misfire() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(14.0, 0.0, 1));
+    let frame = studio.take("2.jpg", shot(2.8, -14.0 / 3.0, 2));
+    assert_eq!(cause(&frame), "matched", "{}", frame["verdict"]["sentence"]);
+    near(&frame["verdict"]["lights"], -14.0 / 3.0, 0.1);
+    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&lights[0]["power"], -1.0 - 14.0 / 3.0, 1e-5);
+}
+
+#[test]
 fn a_weak_frame_right_after_the_last_is_a_flash_that_had_not_recycled() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));

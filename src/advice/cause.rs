@@ -125,6 +125,8 @@ pub struct Judged<'a> {
 
 /// A frame this far under what was predicted was lit by no flash.
 const MISFIRE: Stops = Stops(-3.0);
+/// And this far under the reference itself.
+const DARK: Stops = Stops(-1.5);
 /// A flash that fires before it has recycled loses at least and at most this much.
 const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
 /// Parts of a frame are compared only where the whole is known this well.
@@ -328,7 +330,9 @@ fn is_misfire(evidence: &Evidence, expected: Option<Stops>) -> bool {
     // A dark look has no three stops to fall; there, known settings must speak against the darkness.
     let black = evidence.response.light(NEARLY_BLACK);
     let nothing_left = expected.is_some() && frame <= black && reference + predicted - black > Stops(1.0);
-    fell <= MISFIRE || nothing_left
+    // Lights that somebody turned down to fit a wide aperture leave a frame as bright as the reference.
+    let dark = frame - reference <= DARK;
+    dark && (fell <= MISFIRE || nothing_left)
 }
 
 /// At this code nine tenths of the frame are as good as black.

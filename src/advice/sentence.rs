@@ -14,6 +14,9 @@ pub fn say(judged: &Judged) -> String {
             "This camera seems to map the tones of each frame anew, and then its pictures can't tell stops of light (reads {}).",
             amount(judged.seen.map(|s| s.drift))
         ),
+        Cause::Misfire if judged.lighting == Lighting::Continuous => {
+            "The light was off in this frame: hold, leave every power as it is, look to it, shoot again.".to_owned()
+        }
         Cause::Misfire => {
             "No flash lit this frame: hold, leave every power as it is, check the trigger, shoot again.".to_owned()
         }

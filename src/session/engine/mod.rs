@@ -266,8 +266,10 @@ impl<L: Ledger> Engine<L> {
             && let Some(lights) = verdict.lights
         {
             self.resolve(How::Withdrawn);
-            // Groups that were told to differ are not taken to have moved alike.
-            if !self.state.moved_apart() {
+            // Groups that were told to differ are not taken to have moved alike, and what the tolerance
+            // covers is no turn of a dial.
+            let as_known = self.state.moved_alike().is_some_and(|m| (lights - m).abs() <= self.config.tolerance);
+            if !self.state.moved_apart() && !as_known {
                 self.lights_changed(lights);
             }
         } else if let Some(pending) = &self.state.pending {
