@@ -216,6 +216,11 @@ fn warning_of(news: &FolderNews) -> Option<String> {
             "the capture folder is gone (unmounted, renamed?): nothing is taken as deleted, waiting for it to come back"
                 .to_owned(),
         ),
+        FolderNews::Replaced => Some(
+            "another folder lies at the capture folder's place (unmounted, or made anew?): nothing is taken as deleted, \
+             that folder is watched now"
+                .to_owned(),
+        ),
         FolderNews::Back => Some("the capture folder is back".to_owned()),
         FolderNews::Polling { why } => Some(format!("polling the folder: {why}")),
     }

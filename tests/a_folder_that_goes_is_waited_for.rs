@@ -49,6 +49,7 @@ fn renamed_away_and_another_put_in_its_place() {
     studio.put("b.jpg", &shot(8.0, 0.0, 2).jpeg());
     wait_for("the frame in the new folder", || frames(&studio) == 2);
     studio.sync();
+    assert!(log(&studio).contains("another folder lies at the capture folder's place"));
     assert!(!log(&studio).contains("stale.jpg"));
     // And the new folder is watched from now on.
     studio.put("c.jpg", &shot(8.0, 0.0, 4).jpeg());

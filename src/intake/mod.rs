@@ -74,6 +74,8 @@ pub enum FolderNews {
     /// Gone: unmounted, renamed or deleted. Never read as deletion of its frames.
     Offline,
     Back,
+    /// Another folder lies at its place: made anew, or what a mount had covered.
+    Replaced,
     /// Events were lost or unreliable; scans go on in their place.
     Polling {
         why: String,

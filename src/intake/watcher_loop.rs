@@ -230,6 +230,8 @@ impl Worker {
                 self.scan_at = self.now();
                 if was_offline {
                     self.say(Arrival::Folder(FolderNews::Back));
+                } else if !slept {
+                    self.say(Arrival::Folder(FolderNews::Replaced));
                 }
             }
         }

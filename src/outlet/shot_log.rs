@@ -98,6 +98,10 @@ impl ShotLog {
     }
 
     fn activate(&mut self) {
+        // A file that came back with half a line at its end is left as it is.
+        while !ends_with_a_line(&segment_path(&self.path, self.segment)) {
+            self.segment += 1;
+        }
         let path = segment_path(&self.path, self.segment);
         let opened = (self.open)(&path).and_then(|storage| storage.state().map(|state| (storage, state.size)));
         match opened {
@@ -198,6 +202,20 @@ impl Ledger for ShotLog {
         self.waiting.extend(lines);
         if self.trouble.is_some() { self.retry() } else { self.write_waiting() }
     }
+}
+
+/// Whether lines can be appended to a file; one that isn't there is fine.
+fn ends_with_a_line(path: &Path) -> bool {
+    let last_byte = || -> io::Result<u8> {
+        let mut file = File::open(path)?;
+        let mut last = [b'\n'];
+        if file.seek(SeekFrom::End(0))? > 0 {
+            file.seek(SeekFrom::End(-1))?;
+            file.read_exact(&mut last)?;
+        }
+        Ok(last[0])
+    };
+    last_byte().map_or(true, |byte| byte == b'\n')
 }
 
 /// Holds the log for this process alone. A folder that takes no lock file is not locked.
