@@ -2,6 +2,7 @@
 
 use std::fs::Metadata;
 use std::path::Path;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde::{Deserialize, Serialize};
 
@@ -26,6 +27,13 @@ impl FileState {
         metadata.is_file().then(|| FileState::of(&metadata))
     }
 
+    /// Whether it was last written or renamed this long ago, by the file system's clock.
+    pub fn is_older_than(&self, age: Duration) -> bool {
+        let touched = self.changed_ns.max(self.modified_ns);
+        let now = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |d| d.as_nanos() as i64);
+        now.saturating_sub(touched) > age.as_nanos() as i64
+    }
+
     /// Whether two states may be of the same content: copies and archives keep these two only.
     pub fn same_content_as(&self, other: &FileState) -> bool {
         self.size == other.size && self.modified_ns == other.modified_ns
@@ -39,7 +47,7 @@ pub fn folder_identity(path: &Path) -> Option<(u64, u64)> {
 }
 
 fn modified_ns(metadata: &Metadata) -> i64 {
-    let since = metadata.modified().ok().and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok());
+    let since = metadata.modified().ok().and_then(|t| t.duration_since(UNIX_EPOCH).ok());
     since.map_or(0, |d| d.as_nanos() as i64)
 }
 
@@ -63,6 +71,6 @@ fn device_and_inode(metadata: &Metadata) -> (u64, u64) {
 /// Elsewhere a folder is told by its time of creation.
 #[cfg(not(unix))]
 fn device_and_inode(metadata: &Metadata) -> (u64, u64) {
-    let since = metadata.created().ok().and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok());
+    let since = metadata.created().ok().and_then(|t| t.duration_since(UNIX_EPOCH).ok());
     (0, since.map_or(0, |d| d.as_nanos() as u64))
 }

@@ -5,6 +5,7 @@
 
 mod catch_up;
 mod identity;
+mod marks;
 mod pairing;
 mod polling;
 mod scanning;

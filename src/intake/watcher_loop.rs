@@ -12,6 +12,7 @@ use jiff::civil::DateTime;
 
 use super::catch_up::{FirstStart, Known, KnownFile, Relation, spell, whole_files};
 use super::identity::{FileState, folder_identity};
+use super::marks::Marks;
 use super::pairing::Pairing;
 use super::polling::is_network_share;
 use super::scanning::scan;
@@ -47,6 +48,8 @@ const SECOND_LOOK: Duration = Duration::from_millis(300);
 const SLEPT: Duration = Duration::from_secs(5);
 /// A file that no event named is found after this long at the latest.
 const SELDOM: Duration = Duration::from_secs(10);
+/// By then an event has come, if one comes at all.
+const EVENT_DELAY: Duration = Duration::from_secs(1);
 /// Scans in a row that found files no event had named.
 const UNNAMED_SCANS: u32 = 2;
 /// A whole picture waits this long for the preview that is announced behind it; editors leave stale
@@ -94,7 +97,7 @@ struct Worker {
     unnamed_scans: u32,
     /// Files turned down, with the state they were in: looked at again only when that changes.
     turned_down: HashMap<PathBuf, FileState>,
-    marks: Vec<(u64, Vec<PathBuf>)>,
+    marks: Marks,
     clocks: (Instant, SystemTime),
     listening: bool,
 }
@@ -127,7 +130,7 @@ impl Worker {
             named: HashSet::new(),
             unnamed_scans: 0,
             turned_down: HashMap::new(),
-            marks: Vec::new(),
+            marks: Marks::default(),
             clocks: (Instant::now(), SystemTime::now()),
             listening: true,
         };
@@ -317,7 +320,7 @@ impl Worker {
         let mut unnamed = 0;
         for (path, state) in found {
             if self.is_news(&path, Some(state)) && !self.settling.is_waiting(&path) && !self.pairing.is_waiting(&path) {
-                unnamed += u32::from(!self.named.contains(&path));
+                unnamed += u32::from(!self.named.contains(&path) && state.is_older_than(EVENT_DELAY));
                 self.settling.notice(&path, Hint::Seen, now);
             }
         }
@@ -331,8 +334,10 @@ impl Worker {
             self.go_polling("scans find files that no event had named".to_owned());
         }
         for path in self.settling.take_stale(now) {
-            let name = spell(&self.options.folder, &path);
-            self.say(Arrival::Skipped { name, why: "it stayed empty".to_owned() });
+            if let Some(state) = FileState::at(&path) {
+                let name = spell(&self.options.folder, &path);
+                self.turn_down(&path, state, name, "it stayed empty".to_owned());
+            }
         }
     }
 
@@ -459,23 +464,15 @@ impl Worker {
         self.take_hints();
         self.scan_all();
         let waiting = self.settling.paths().chain(self.pairing.paths()).cloned().collect();
-        self.marks.push((token, waiting));
+        self.marks.add(token, waiting);
     }
 
     fn finish_marks(&mut self) {
         let now = self.now();
-        let mut finished = Vec::new();
         let (settling, pairing) = (&self.settling, &self.pairing);
-        self.marks.retain_mut(|(token, paths)| {
-            paths.retain(|p| settling.is_waiting(p) || pairing.is_waiting(p));
-            let over = paths.iter().all(|p| settling.is_stalled(p, now));
-            if over {
-                finished.push((*token, std::mem::take(paths)));
-            }
-            !over
-        });
-        for (token, paths) in finished {
-            let waiting = paths.iter().map(|p| spell(&self.options.folder, p)).collect();
+        let is_waiting = |file: &Path| settling.is_waiting(file) || pairing.is_waiting(file);
+        for (token, files) in self.marks.take_over(is_waiting, |file| settling.is_stalled(file, now)) {
+            let waiting = files.iter().map(|file| spell(&self.options.folder, file)).collect();
             self.say(Arrival::Mark { token, waiting });
         }
     }
