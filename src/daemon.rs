@@ -7,7 +7,7 @@ use std::collections::HashMap;
 use std::future::Future;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use jiff::Timestamp;
 use thiserror::Error;
@@ -15,10 +15,10 @@ use tokio::sync::{Semaphore, broadcast, mpsc, oneshot, watch};
 use tokio::task::{JoinHandle, block_in_place, spawn_blocking};
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
-use crate::config::{self, Config};
+use crate::config::{self, Config, ConfigWatch};
 use crate::container::Kind;
 use crate::frame::{self, Response};
-use crate::intake::{Arrival, Control, FileState, FirstStart, FolderNews, Intake, Options};
+use crate::intake::{Arrival, Control, FirstStart, FolderNews, Intake, Options};
 use crate::meter::Spot;
 use crate::outlet::corrections;
 use crate::outlet::shot_log::{LogError, ShotLog};
@@ -30,8 +30,8 @@ use crate::session::{Command, Engine, FrameInput, FrameOutcome, Input, Published
 #[derive(Debug, Clone)]
 pub struct Setup {
     pub config: Config,
-    /// Watched for changes while running.
-    pub config_file: Option<PathBuf>,
+    /// Looks for changes of the configuration while running.
+    pub config_watch: ConfigWatch,
     pub folder: PathBuf,
     pub log: PathBuf,
     pub socket: PathBuf,
@@ -62,8 +62,6 @@ const RESULTS_WAITING: usize = 4;
 const COMMANDS_WAITING: usize = 64;
 /// What is under way at the end gets this long.
 const ENDING: Duration = Duration::from_millis(1500);
-/// A changed configuration must have been quiet for this long.
-const CONFIG_QUIET: Duration = Duration::from_millis(500);
 const TICK: Duration = Duration::from_millis(500);
 
 /// What workers need to know; replaced when the configuration changes.
@@ -145,7 +143,6 @@ pub async fn run(
     let mut session = Session {
         engine,
         metering,
-        config_watch: ConfigWatch::new(setup.config_file.clone()),
         setup,
         marks: HashMap::new(),
         next_mark: 1,
@@ -235,7 +232,6 @@ fn meter_file(path: &Path, kind: Kind, metering: &Metering) -> Result<FrameOutco
 struct Session {
     engine: Engine<ShotLog>,
     metering: watch::Sender<Arc<Metering>>,
-    config_watch: ConfigWatch,
     setup: Setup,
     /// Those who wait for a mark.
     marks: HashMap<u64, oneshot::Sender<Reply>>,
@@ -337,7 +333,7 @@ impl Session {
     fn tick(&mut self) {
         block_in_place(|| self.engine.ledger().retry());
         self.speak_of_trouble();
-        match self.config_watch.look() {
+        match self.setup.config_watch.look() {
             None => {}
             Some(Ok(config)) => self.take_config(*config),
             Some(Err(fault)) => {
@@ -399,42 +395,4 @@ fn synced(waiting: Vec<String>) -> Reply {
         rest => format!("everything is logged but what is not whole yet: {}", rest.join(", ")),
     };
     Reply::with(says, serde_json::json!({"waiting": waiting}))
-}
-
-/// Looks for a changed configuration file, and waits for its writer to finish.
-struct ConfigWatch {
-    file: Option<PathBuf>,
-    taken: Option<FileState>,
-    seen: Option<(FileState, Instant)>,
-}
-
-impl ConfigWatch {
-    fn new(file: Option<PathBuf>) -> ConfigWatch {
-        let taken = file.as_deref().and_then(FileState::at);
-        ConfigWatch { file, taken, seen: None }
-    }
-
-    /// `None` while nothing changed or the file is gone: the old configuration then holds.
-    fn look(&mut self) -> Option<Result<Box<Config>, config::ConfigError>> {
-        let file = self.file.as_ref()?;
-        let state = FileState::at(file)?;
-        if self.taken == Some(state) {
-            self.seen = None;
-            return None;
-        }
-        match self.seen {
-            Some((seen, since)) if seen == state => {
-                if since.elapsed() < CONFIG_QUIET {
-                    return None;
-                }
-                self.taken = Some(state);
-                self.seen = None;
-                Some(Config::read(file).map(Box::new))
-            }
-            _ => {
-                self.seen = Some((state, Instant::now()));
-                None
-            }
-        }
-    }
 }

@@ -6,7 +6,7 @@ use tokio::sync::oneshot;
 
 use super::exit::{CommandError, Exit};
 use super::say;
-use crate::config::Config;
+use crate::config::{Config, ConfigWatch};
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket;
@@ -71,9 +71,9 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
 fn setup(args: Args) -> Result<Setup, CommandError> {
     let usual = Path::new(USUAL_CONFIG);
     let config_file = args.config.or_else(|| usual.is_file().then(|| usual.to_owned()));
-    let config = match &config_file {
-        Some(file) => Config::read(file)?,
-        None => Config::default(),
+    let (config, config_watch) = match &config_file {
+        Some(file) => ConfigWatch::read(file)?,
+        None => (Config::default(), ConfigWatch::default()),
     };
     let folder = args.folder.or_else(|| config.folder.clone()).ok_or_else(|| {
         CommandError::WrongUse(
@@ -89,7 +89,7 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
     }
     let log = args.log.or_else(|| config.log.clone()).unwrap_or_else(|| folder.join(USUAL_LOG));
     let socket = args.socket.or_else(|| config.socket.clone()).unwrap_or_else(|| socket::default_path(&folder));
-    Ok(Setup { config, config_file, folder, log, socket, meter_old: args.meter_old })
+    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old })
 }
 
 /// Resolves on the first request to end.

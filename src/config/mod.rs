@@ -2,6 +2,7 @@
 //!
 //! The only place that knows YAML. An error names the line, the key, and what would be right.
 
+mod watching;
 mod written;
 
 use std::path::{Path, PathBuf};
@@ -9,6 +10,7 @@ use std::time::Duration;
 
 use thiserror::Error;
 
+pub use self::watching::ConfigWatch;
 use self::written::{Written, Wrong, unknown_key};
 use crate::drift::Lighting;
 use crate::frame::{Response, ResponseChoice};

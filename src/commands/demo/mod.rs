@@ -13,7 +13,7 @@ use tokio::sync::oneshot;
 use self::sitting::{RIG, Shot, Then, story};
 use super::exit::{CommandError, Exit};
 use super::{say, tell};
-use crate::config::Config;
+use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::photometry::Stops;
@@ -41,9 +41,10 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     std::fs::create_dir_all(&capture).map_err(cannot)?;
     let config_file = home.join("greyhold.yaml");
     std::fs::write(&config_file, RIG).map_err(cannot)?;
+    let (config, config_watch) = ConfigWatch::read(&config_file)?;
     let setup = Setup {
-        config: Config::read(&config_file)?,
-        config_file: Some(config_file),
+        config,
+        config_watch,
         log: capture.join("greyhold-shots.jsonl"),
         socket: home.join("greyhold.sock"),
         folder: capture,
