@@ -153,21 +153,10 @@ fn checked_length(kind: Kind, file: &mut File) -> Result<u64, Fault> {
 
 /// Bytes of a picture that identify it: a changed caption leaves them, another picture does not.
 const FINGERPRINT_BYTES: u64 = 64 << 10;
-/// Metadata before a JPEG's picture is seldom over this; more is read when it is.
-const HEADER_GUESS: u64 = 2 << 20;
 
-/// A checksum of the picture's own first bytes, whatever its metadata say.
-pub fn fingerprint(kind: Kind, file: &mut File) -> Result<u32, Fault> {
-    let payload = match kind {
-        Kind::Jpeg => {
-            file.seek(SeekFrom::Start(0))?;
-            let mut head = Vec::new();
-            file.by_ref().take(HEADER_GUESS).read_to_end(&mut head)?;
-            jpeg::Walk::header(&head).map(|walk| walk.scan_at as u64).unwrap_or(0)
-        }
-        _ => examine(kind, file)?.payload,
-    };
-    file.seek(SeekFrom::Start(payload))?;
+/// A checksum of an examined picture's own first bytes, whatever its metadata say.
+pub fn fingerprint(file: &mut File, layout: &Layout) -> Result<u32, Fault> {
+    file.seek(SeekFrom::Start(layout.payload))?;
     let mut picture = Vec::new();
     file.by_ref().take(FINGERPRINT_BYTES).read_to_end(&mut picture)?;
     Ok(crc32fast::hash(&picture))

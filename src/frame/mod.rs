@@ -30,8 +30,6 @@ pub struct Frame {
     pub picture: Option<Picture>,
     /// What was wrong or missing, a sentence each.
     pub notes: Vec<String>,
-    /// Checksum of the picture's own bytes: the same after a changed caption.
-    pub fingerprint: u32,
 }
 
 /// Pixels and what they mean.
@@ -46,18 +44,10 @@ pub struct Picture {
 #[error(transparent)]
 pub struct FrameError(#[from] Fault);
 
-impl FrameError {
-    /// Whether waiting may help.
-    pub fn is_incomplete(&self) -> bool {
-        matches!(self.0, Fault::Incomplete(_))
-    }
-}
-
 /// Reads a photograph. `Err` only when the file is not whole, not a picture or not readable.
 pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
     let mut file = File::open(path).map_err(Fault::from)?;
     let (layout, bytes) = container::load(kind, &mut file)?;
-    let fingerprint = container::fingerprint(kind, &mut file)?;
     let mut notes = Vec::new();
     let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
     let picture = if kind.is_metered() {
@@ -78,7 +68,7 @@ pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError
     if layout.tail_missing {
         notes.push("the picture is whole, but a preview announced behind it is missing".to_owned());
     }
-    Ok(Frame { settings, picture, notes, fingerprint })
+    Ok(Frame { settings, picture, notes })
 }
 
 fn settings_of(

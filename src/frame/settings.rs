@@ -159,11 +159,7 @@ impl Settings {
         if !within_budget(block) {
             return Err("its metadata refer to themselves or have too many entries, and were not read");
         }
-        let read = Reader::new()
-            .continue_on_error(true)
-            .read_raw(block.to_vec())
-            .or_else(|e| e.distill_partial_result(|_| ()));
-        match read {
+        match leniently(|reader| reader.read_raw(block.to_vec())) {
             Ok(exif) => Ok(Fields(&exif).settings(series)),
             Err(_) => Err("its metadata are damaged and could not be read"),
         }
@@ -171,12 +167,7 @@ impl Settings {
 
     /// Reads the settings of a HEIF file, whose Exif block lies inside its boxes.
     pub fn from_heif(bytes: &[u8], series: Series) -> Result<Settings, &'static str> {
-        let mut cursor = std::io::Cursor::new(bytes);
-        let read = Reader::new()
-            .continue_on_error(true)
-            .read_from_container(&mut cursor)
-            .or_else(|e| e.distill_partial_result(|_| ()));
-        match read {
+        match leniently(|reader| reader.read_from_container(&mut std::io::Cursor::new(bytes))) {
             Ok(exif) => Ok(Fields(&exif).settings(series)),
             Err(_) => Err("it carries no camera metadata that can be read"),
         }
@@ -211,6 +202,13 @@ impl Settings {
         .collect();
         if parts.is_empty() { "settings unknown".to_owned() } else { parts.join("  ") }
     }
+}
+
+/// Reads what can be read: a damaged field costs only itself.
+fn leniently(read: impl FnOnce(&Reader) -> Result<Exif, exif::Error>) -> Result<Exif, exif::Error> {
+    let mut reader = Reader::new();
+    reader.continue_on_error(true);
+    read(&reader).or_else(|e| e.distill_partial_result(|_| ()))
 }
 
 /// A file's capture time for sorting, or nothing; used before any frame is metered.

@@ -102,6 +102,6 @@ pub fn whole_files(root: &Path, found: Vec<(PathBuf, FileState)>) -> (Vec<(PathB
 fn fingerprint_if_whole(path: &Path) -> Option<u32> {
     let kind = Kind::of(path)?;
     let mut file = File::open(path).ok()?;
-    container::examine(kind, &mut file).ok()?;
-    container::fingerprint(kind, &mut file).ok()
+    let layout = container::examine(kind, &mut file).ok()?;
+    container::fingerprint(&mut file, &layout).ok()
 }

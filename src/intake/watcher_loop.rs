@@ -257,15 +257,17 @@ impl Worker {
             return;
         };
         self.scan_at = self.now() + self.scan_every();
-        let root = self.options.folder.clone();
-        let unknown = |known: &Known, path: &Path, state: &FileState| known.relation(&spell(&root, path), state);
-        let (new, touched): (Vec<_>, Vec<_>) = found
-            .into_iter()
-            .filter(|(path, state)| unknown(&self.known, path, state) != Relation::Same)
-            .partition(|(path, state)| unknown(&self.known, path, state) == Relation::New);
+        let (root, now) = (self.options.folder.clone(), self.now());
+        let mut new = Vec::new();
+        for (path, state) in found {
+            match self.known.relation(&spell(&root, &path), &state) {
+                Relation::Same => {}
+                Relation::New => new.push((path, state)),
+                Relation::Touched => self.settling.notice(&path, Hint::Seen, now),
+            }
+        }
         let (mut whole, unfinished) = whole_files(&root, new);
-        let now = self.now();
-        for path in touched.iter().map(|(path, _)| path).chain(&unfinished) {
+        for path in &unfinished {
             self.settling.notice(path, Hint::Seen, now);
         }
         if self.options.first_start == FirstStart::TakeAsKnown {
@@ -382,12 +384,11 @@ impl Worker {
         let name = spell(&self.options.folder, path);
         let examined = Kind::of(path).ok_or(Fault::Foreign("it is no picture")).and_then(|kind| {
             let mut file = File::open(path)?;
-            if container::examine(kind, &mut file)?.tail_missing
-                && !self.settling.is_quiet_for(path, TAIL_PATIENCE, self.now())
-            {
+            let layout = container::examine(kind, &mut file)?;
+            if layout.tail_missing && !self.settling.is_quiet_for(path, TAIL_PATIENCE, self.now()) {
                 return Err(Fault::Incomplete("a preview announced behind its picture is missing"));
             }
-            container::fingerprint(kind, &mut file)
+            container::fingerprint(&mut file, &layout)
         });
         match examined {
             // Written to while it was read: it will settle again.

@@ -200,7 +200,7 @@ impl Active {
 impl Ledger for ShotLog {
     fn append(&mut self, lines: Vec<String>) -> bool {
         self.waiting.extend(lines);
-        if self.trouble.is_some() { self.retry() } else { self.write_waiting() }
+        self.retry()
     }
 }
 

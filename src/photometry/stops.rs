@@ -16,8 +16,6 @@ pub struct Stops(pub f64);
 impl Stops {
     /// No difference.
     pub const ZERO: Stops = Stops(0.0);
-    /// The third of a stop that cameras and small flashes step by.
-    pub const THIRD: Stops = Stops(1.0 / 3.0);
 
     /// Stops of a ratio of light. `None` for darkness, negative or non-finite light: no light has
     /// no stops.

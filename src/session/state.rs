@@ -45,7 +45,6 @@ pub struct Stem {
     pub frame: u64,
     pub captured: Option<Captured>,
     pub metered: bool,
-    pub late: bool,
 }
 
 /// Grows by about 300 bytes a frame (names and fingerprints); everything else is of fixed size.
@@ -92,7 +91,7 @@ impl State {
                 if let Some(completed) = completed {
                     let subject =
                         Subject { settings: completed.settings.clone(), metered: Some(completed.metered.clone()) };
-                    self.note_stem(file, *frame, &subject, false);
+                    self.note_stem(file, *frame, &subject);
                     let sentence = completed.verdict.sentence.clone();
                     self.last = Some(Last { frame: *frame, file: file.clone(), subject, sentence });
                 }
@@ -173,7 +172,7 @@ impl State {
         self.frames = frame.frame;
         self.begun = true;
         self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
-        self.note_stem(&frame.file, frame.frame, &frame.subject, frame.late);
+        self.note_stem(&frame.file, frame.frame, &frame.subject);
         self.last = Some(Last {
             frame: frame.frame,
             file: frame.file.clone(),
@@ -182,9 +181,8 @@ impl State {
         });
     }
 
-    fn note_stem(&mut self, file: &str, frame: u64, subject: &Subject, late: bool) {
-        let stem =
-            Stem { frame, captured: subject.settings.captured.clone(), metered: subject.metered.is_some(), late };
+    fn note_stem(&mut self, file: &str, frame: u64, subject: &Subject) {
+        let stem = Stem { frame, captured: subject.settings.captured.clone(), metered: subject.metered.is_some() };
         self.stems.insert(stem_key(file.as_ref()), stem);
     }
 

@@ -10,13 +10,12 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
-use self::sitting::{RIG, Shot, Then, story};
+use self::sitting::{RIG, Then, story};
 use super::exit::{CommandError, Exit};
 use super::{say, tell};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
-use crate::photometry::Stops;
 use crate::rig::Turn;
 use crate::session::{Body, Command, Published};
 
@@ -176,15 +175,4 @@ impl Player {
         };
         write().map_err(|e| CommandError::CannotRun(format!("{} can't be written: {e}", path.display())))
     }
-}
-
-/// One scene of the story.
-struct StepOf {
-    caption: &'static str,
-    first: Vec<Then>,
-    shot: Option<Shot>,
-}
-
-fn stops(thirds: i32) -> Stops {
-    Stops(f64::from(thirds) / 3.0)
 }

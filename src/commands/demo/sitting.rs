@@ -5,7 +5,6 @@ use std::io;
 
 use jiff::civil::{DateTime, date};
 
-use super::{StepOf, stops};
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use crate::studio::{Exposure, Light, Pose, Scene, expose};
 
@@ -24,6 +23,13 @@ lights:
 const WIDTH: u32 = 1200;
 const HEIGHT: u32 = 800;
 const QUALITY: u8 = 92;
+
+/// One part of the story.
+pub struct Episode {
+    pub caption: &'static str,
+    pub first: Vec<Then>,
+    pub shot: Option<Shot>,
+}
 
 /// What happens at the lights before a frame.
 pub enum Then {
@@ -95,54 +101,54 @@ fn clock(seconds: f64) -> DateTime {
 }
 
 /// The story, scene by scene.
-pub fn story() -> Vec<StepOf> {
+pub fn story() -> Vec<Episode> {
     let shot = |f_number, at| Some(Shot { f_number, at, quirk: Quirk::None });
     vec![
-        StepOf { caption: "The first frame at f/14 becomes the reference.", first: vec![], shot: shot(14.0, 0.0) },
-        StepOf { caption: "A second one, nothing changed.", first: vec![], shot: shot(14.0, 20.0) },
-        StepOf {
+        Episode { caption: "The first frame at f/14 becomes the reference.", first: vec![], shot: shot(14.0, 0.0) },
+        Episode { caption: "A second one, nothing changed.", first: vec![], shot: shot(14.0, 20.0) },
+        Episode {
             caption: "Less depth: the aperture opens to f/7.1, two stops. Nobody thinks of the lights.",
             first: vec![],
             shot: shot(7.1, 60.0),
         },
-        StepOf {
+        Episode {
             caption: "The assistant sets what greyhold says.",
             first: vec![Then::Follow { but: None }],
             shot: shot(7.1, 90.0),
         },
-        StepOf {
+        Episode {
             caption: "On to f/5.6. That is 2/3 of a stop, but the lights go down a whole one.",
-            first: vec![Then::All(stops(-3))],
+            first: vec![Then::All(Stops(-1.0))],
             shot: shot(5.6, 150.0),
         },
-        StepOf {
+        Episode {
             caption: "Corrected by what greyhold says.",
             first: vec![Then::Follow { but: None }],
             shot: shot(5.6, 180.0),
         },
-        StepOf {
+        Episode {
             caption: "The trigger's battery is low: no flash fires.",
             first: vec![],
             shot: Some(Shot { f_number: 5.6, at: 200.0, quirk: Quirk::Misfire }),
         },
-        StepOf { caption: "Fine again.", first: vec![], shot: shot(5.6, 215.0) },
-        StepOf {
+        Episode { caption: "Fine again.", first: vec![], shot: shot(5.6, 215.0) },
+        Episode {
             caption: "A quick second frame, before the flashes have recycled.",
             first: vec![],
             shot: Some(Shot { f_number: 5.6, at: 215.6, quirk: Quirk::Weak(Stops(-0.9)) }),
         },
-        StepOf {
+        Episode {
             caption: "Back to f/8. This time greyhold is asked before the frame, but the rim light is forgotten.",
             first: vec![Then::AskNext("f/8")],
             shot: None,
         },
-        StepOf {
+        Episode {
             caption: "The frame with the rim light forgotten.",
             first: vec![Then::Follow { but: Some("rim") }],
             shot: shot(8.0, 300.0),
         },
-        StepOf { caption: "The rim light follows.", first: vec![Then::FollowOnly("rim")], shot: shot(8.0, 330.0) },
-        StepOf {
+        Episode { caption: "The rim light follows.", first: vec![Then::FollowOnly("rim")], shot: shot(8.0, 330.0) },
+        Episode {
             caption: "Very little depth: f/2.8 is wanted. The fill lights come to the end of their range.",
             first: vec![Then::AskNext("f/2.8")],
             shot: None,

@@ -100,14 +100,6 @@ impl<L: Ledger> Engine<L> {
         }
     }
 
-    pub fn state(&self) -> &State {
-        &self.state
-    }
-
-    pub fn config(&self) -> &Config {
-        &self.config
-    }
-
     pub fn ledger(&mut self) -> &mut L {
         &mut self.ledger
     }
@@ -338,11 +330,11 @@ impl<L: Ledger> Engine<L> {
         let Some((standing, group)) = self.standing(&turn.group) else {
             return;
         };
-        let moved = Standing { moved: standing.moved.map(|m| m + turn.by), ..standing };
-        let setting = turn.setting.or(moved.power);
+        let moved = standing.moved.map(|m| m + turn.by);
+        let setting = turn.setting.or(standing.power);
         let shown = setting.map(|s| group.shown(s));
         let answers = self.state.pending.as_ref().map(|p| p.record);
-        self.stage(Body::Power { group: turn.group.clone(), setting, shown, moved: moved.moved, source, answers });
+        self.stage(Body::Power { group: turn.group.clone(), setting, shown, moved, source, answers });
     }
 
     /// The lights changed by themselves: all groups are taken to have moved alike.
@@ -356,7 +348,7 @@ impl<L: Ledger> Engine<L> {
             let standing = Standing { group: group.name.clone(), power: at_reference, moved: Some(Stops::ZERO) };
             let turn = Turn::towards(group, &standing, alike);
             // Where the power at the reference isn't known, the present one stays what was told.
-            let present = self.state.standings.iter().find(|s| s.group == group.name).and_then(|s| s.power);
+            let present = self.standing(&group.name).and_then(|(standing, _)| standing.power);
             let setting = turn.setting.or(present);
             self.stage(Body::Power {
                 group: group.name.clone(),
