@@ -111,6 +111,8 @@ fn tell_and_follow_speak_with_a_running_one() {
     assert!(out(&tell(&["note", "new", "backdrop"])).contains("noted"));
     assert!(out(&tell(&["status"])).contains("1 frames"));
     assert_eq!(tell(&["power", "nobody", "1/4"]).status.code(), Some(2));
+    studio.take("b\u{1b}[31m.jpg", shot(8.0, 0.0, 2));
+    assert!(!out(&tell(&["status"])).contains('\u{1b}'), "a file's name does not steer the terminal");
     let reply: Value = serde_json::from_str(&out(&tell(&["--json", "sync"]))).unwrap();
     assert_eq!(reply["ok"], true);
     let mut follower = std::process::Command::new(env!("CARGO_BIN_EXE_greyhold"))

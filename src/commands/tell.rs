@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 
 use super::exit::{CommandError, Exit};
 use super::{Where, say};
+use crate::outlet::plain::printable;
 use crate::outlet::socket::name_of;
 use crate::session::Command;
 
@@ -66,7 +67,13 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     let socket = args.place.socket()?;
     let reply = ask(&socket, &command)?;
     let ok = reply["ok"].as_bool().unwrap_or(false);
-    let text = if args.json { reply.to_string() } else { reply["says"].as_str().unwrap_or_default().to_owned() };
+    let text = if args.json {
+        reply.to_string()
+    } else {
+        // An answer may have lines, and names of files from elsewhere in them.
+        let says = reply["says"].as_str().unwrap_or_default();
+        says.lines().map(printable).collect::<Vec<_>>().join("\n")
+    };
     if ok || args.json {
         say(&text);
         Ok(if ok { Exit::Clean } else { Exit::SomeUnusable })

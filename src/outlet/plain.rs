@@ -57,7 +57,12 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
             let mut lines: Vec<String> = title.into_iter().chain(turns).collect();
             if correction.ratio_off > Stops(0.01) {
-                lines.push(format!("    the dials' steps change the ratio by {:.2} stop", correction.ratio_off.0));
+                let why = if correction.other_ways.is_empty() {
+                    "the dials' steps change"
+                } else {
+                    "the end of a range changes"
+                };
+                lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_off.0));
             }
             let left = correction.turns.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
             if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
