@@ -47,7 +47,7 @@ pub struct Stem {
     pub metered: bool,
 }
 
-/// Grows by about 300 bytes a frame (names and fingerprints); everything else is of fixed size.
+/// Grows by about half a kilobyte a frame (names and fingerprints); everything else is of fixed size.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct State {
     /// Records applied so far.
