@@ -9,9 +9,9 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use greyhold::config;
+use greyhold::config::Curves;
 use greyhold::container::{Kind, examine};
-use greyhold::frame::{self, ResponseChoice};
+use greyhold::frame;
 use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
@@ -57,7 +57,7 @@ fn decoding(c: &mut Criterion) {
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join("big.jpg");
     std::fs::write(&path, &jpeg).unwrap();
-    let response = config::response(ResponseChoice::StockCamera);
+    let response = Curves::stock_only().stock().clone();
     let spots = Spot::ready();
     let mut group = c.benchmark_group("24 megapixels");
     group.sample_size(10).measurement_time(Duration::from_secs(6));

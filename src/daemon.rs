@@ -15,16 +15,14 @@ use tokio::sync::{Semaphore, broadcast, mpsc, oneshot, watch};
 use tokio::task::{JoinHandle, block_in_place, spawn_blocking};
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
-use crate::config::{self, Config, ConfigWatch};
+use crate::config::{Config, ConfigWatch, Curves};
 use crate::container::Kind;
-use crate::frame::{self, Response};
+use crate::frame;
 use crate::intake::{Arrival, Control, FirstStart, FolderNews, Intake, Options};
-use crate::meter::Spot;
 use crate::outlet::corrections;
 use crate::outlet::shot_log::{LogError, ShotLog};
 use crate::outlet::socket::{self, Ask, Hub};
-use crate::photometry::Series;
-use crate::session::{Command, Engine, FrameInput, FrameOutcome, Input, Published, Reply, meter_subject};
+use crate::session::{Command, Engine, FrameInput, FrameOutcome, Input, Metering, Published, Reply};
 
 /// What a daemon runs on.
 #[derive(Debug, Clone)]
@@ -64,21 +62,13 @@ const COMMANDS_WAITING: usize = 64;
 const ENDING: Duration = Duration::from_millis(1500);
 const TICK: Duration = Duration::from_millis(500);
 
-/// What workers need to know; replaced when the configuration changes.
-struct Metering {
-    response: Response,
-    spots: Vec<Spot>,
-    marks: Series,
-}
-
-impl Metering {
-    fn of(config: &Config) -> Arc<Metering> {
-        Arc::new(Metering {
-            response: config::response(config.response),
-            spots: config.spots.clone(),
-            marks: config.marks,
-        })
+/// What workers and engine meter by; curves that can't be used are told, and left out.
+fn metering_of(config: &Config) -> Arc<Metering> {
+    let (curves, faults) = Curves::of_folder(config.curves.as_deref());
+    for fault in faults {
+        tracing::warn!("{fault}");
     }
+    Arc::new(Metering::of(config, curves))
 }
 
 /// One piece of work on its way to the engine, in the order of arrival.
@@ -119,13 +109,14 @@ pub async fn run(
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
     };
-    let mut engine = Engine::new(setup.config.clone(), opened.state, log, Timestamp::now, publish);
+    let by = metering_of(&setup.config);
+    let mut engine = Engine::new(setup.config.clone(), Arc::clone(&by), opened.state, log, Timestamp::now, publish);
     engine.open(format!("greyhold {}", env!("CARGO_PKG_VERSION")), setup.folder.display().to_string());
     for damage in opened.damage {
         engine.take(Input::Warning(damage));
     }
 
-    let (metering, metering_now) = watch::channel(Metering::of(&setup.config));
+    let (metering, metering_now) = watch::channel(by);
     let (arrive, arrivals) = mpsc::channel(ARRIVALS_WAITING);
     let options = Options {
         folder: setup.folder.clone(),
@@ -226,7 +217,7 @@ fn warning_of(news: &FolderNews) -> Option<String> {
 /// Reads and meters one file: stateless, for the blocking workers.
 fn meter_file(path: &Path, kind: Kind, metering: &Metering) -> Result<FrameOutcome, String> {
     let read = frame::read(kind, path, metering.marks).map_err(|e| e.to_string())?;
-    Ok(meter_subject(read, &metering.response, &metering.spots))
+    Ok(metering.subject(read))
 }
 
 struct Session {
@@ -349,16 +340,10 @@ impl Session {
         if fixed {
             self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
         }
-        let response_changed = config.response != old.response;
         self.setup.config = config.clone();
-        let _ = self.metering.send(Metering::of(&config));
-        block_in_place(|| self.engine.take(Input::Config(Box::new(config))));
-        if response_changed {
-            self.warn(
-                "another response curve holds: set the reference anew, for readings by two curves don't compare"
-                    .to_owned(),
-            );
-        }
+        let metering = metering_of(&config);
+        let _ = self.metering.send(Arc::clone(&metering));
+        block_in_place(|| self.engine.take(Input::Config(Box::new(config), metering)));
         tracing::info!("the changed configuration is taken up");
     }
 

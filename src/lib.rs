@@ -5,11 +5,13 @@
 //! up this list (a test holds it):
 //!
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
-//! 2. [`container`]: the structure of picture files, and whether they are whole
-//! 3. [`frame`]: one photograph's settings and its pixels
+//! 2. [`response`]: what a camera's code values say about light
+//! 3. [`container`]: the structure of picture files, and whether they are whole
+//! 4. [`frame`]: one photograph's settings and its pixels
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
+pub mod calibration;
 pub mod commands;
 pub mod config;
 pub mod container;
@@ -20,6 +22,7 @@ pub mod intake;
 pub mod meter;
 pub mod outlet;
 pub mod photometry;
+pub mod response;
 pub mod rig;
 pub mod session;
 pub mod studio;

@@ -5,13 +5,15 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 14] = [
+const ORDER: [&str; 16] = [
     "photometry",
+    "response",
     "container",
     "intake",
     "frame",
     "meter",
     "drift",
+    "calibration",
     "rig",
     "advice",
     "config",
@@ -22,7 +24,7 @@ const ORDER: [&str; 14] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 5] = ["photometry", "meter", "drift", "rig", "advice"];
+const PURE: [&str; 7] = ["photometry", "response", "meter", "drift", "calibration", "rig", "advice"];
 const IMPURE: [&str; 8] =
     ["std::fs", "std::net", "std::process", "tokio", "async ", "::now()", "std::time::Instant", "println!"];
 

@@ -7,11 +7,11 @@ use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use greyhold::config;
 use greyhold::container::Kind;
-use greyhold::frame::{self, ColourTag, FlashTag, ResponseChoice, Settings, srgb_encode};
+use greyhold::frame::{self, ColourTag, FlashTag, Settings};
 use greyhold::meter::{CENTRE, Spot, WHOLE, meter};
 use greyhold::photometry::{Series, Stops};
+use greyhold::response::{Response, srgb_encode};
 use harness::{Shot, real_frames, shot};
 use image::{DynamicImage, GenericImageView, ImageFormat, RgbImage};
 use serde_json::Value;
@@ -154,7 +154,7 @@ fn the_reduced_picture_is_the_average_of_the_full_one() {
 /// in colour and in grey.
 #[test]
 fn the_picture_of_dc_coefficients_is_libjpegs_at_an_eighth() {
-    let (width, height) = (3211_usize, 2405_usize);
+    let (width, height) = (4211_usize, 3105_usize);
     let pixels = RgbImage::from_fn(width as u32, height as u32, |x, y| {
         let wave = |a: f64, b: f64| (127.0 + 90.0 * ((f64::from(x) / a).sin() + (f64::from(y) / b).cos()) / 2.0) as u8;
         image::Rgb([
@@ -223,7 +223,7 @@ fn encode(pixels: &RgbImage, sampling: (u8, u8), grey: bool) -> Vec<u8> {
 /// CHECK: patches of known linear light, encoded by IEC 61966-2-1, through every container that is metered.
 #[test]
 fn one_light_reads_alike_from_every_container() {
-    let response = config::response(ResponseChoice::Srgb);
+    let response = Response::srgb();
     for (format, name) in [
         (ImageFormat::Jpeg, "a.jpg"),
         (ImageFormat::Png, "a.png"),
@@ -255,7 +255,7 @@ fn spots_are_meant_in_the_upright_frame() {
     let turned = [&plain[..2], &[0xFF, 0xE1], &length, exif, &plain[2..]].concat();
     let picture = read_bytes("a.jpg", &turned).picture.unwrap();
     assert!(picture.proxy.height > picture.proxy.width);
-    let response = config::response(ResponseChoice::Srgb);
+    let response = Response::srgb();
     let metered = meter(&picture, &response, &Spot::ready());
     // The left half of the stored picture is the upper half of the upright one.
     let (top, bottom) = (metered.cells[3], metered.cells[8 * 5 + 3]);

@@ -4,12 +4,13 @@ use serde::{Deserialize, Serialize};
 
 use super::sentence;
 use crate::drift::{
-    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, WentBy, compare_layout, expected, fitting_light,
-    observe, weigh,
+    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, WentBy, compare_layout, doubt_of_rendering, expected,
+    fitting_light, observe, weigh,
 };
-use crate::frame::{Captured, Rendering, Response, Settings};
+use crate::frame::{Captured, Rendering, Settings};
 use crate::meter::{Metered, Reading};
 use crate::photometry::Stops;
+use crate::response::Response;
 
 /// Why a frame differs from its reference, or doesn't.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -134,11 +135,6 @@ const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
 /// Below this likeness, with quantiles this far apart, the scene is another one.
 const OTHER_SCENE_LIKENESS: f64 = 0.35;
 const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
-/// A phone's drift was seen to be off by up to a stop over two; its interval must say so.
-const PER_FRAME_RENDERING: Stops = Stops(1.2);
-/// Two cameras see one light differently by about this much (ISO 12232 allows a third).
-const OTHER_CAMERA: Stops = Stops(0.5);
-
 /// Judges one frame.
 pub fn judge(evidence: &Evidence) -> Verdict {
     let spots = observed_spots(evidence);
@@ -233,14 +229,7 @@ fn observed_spots(evidence: &Evidence) -> Vec<Observed> {
 }
 
 fn doubt_of_cameras(evidence: &Evidence) -> Stops {
-    let Some(reference) = evidence.reference else {
-        return Stops::ZERO;
-    };
-    let (a, b) = (&reference.settings, &evidence.frame.settings);
-    let per_frame = [a, b].iter().any(|s| s.rendering == Rendering::PerFrame);
-    let other = a.camera != b.camera;
-    let rendering = if per_frame { PER_FRAME_RENDERING } else { Stops::ZERO };
-    rendering.in_quadrature(if other { OTHER_CAMERA } else { Stops::ZERO })
+    evidence.reference.map_or(Stops::ZERO, |r| doubt_of_rendering(&r.settings, &evidence.frame.settings))
 }
 
 fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {

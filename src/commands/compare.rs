@@ -8,13 +8,14 @@ use serde::Serialize;
 use super::exit::{CommandError, Exit};
 use super::say;
 use crate::advice::{Cause, Evidence, Subject, Verdict, judge};
-use crate::config::{self, Config};
+use crate::config::{Config, Curves};
 use crate::container::Kind;
 use crate::drift::{Lighting, Observed, WentBy};
-use crate::frame::{self, Response, ResponseChoice, Settings};
+use crate::frame::{self, Settings};
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
-use crate::session::{FrameOutcome, meter_subject};
+use crate::response::{Response, ResponseChoice};
+use crate::session::{FrameOutcome, Metering, reread};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -36,7 +37,7 @@ pub struct Args {
     /// What lit the pictures [default: the configuration's, or either]
     #[arg(long, value_enum)]
     lighting: Option<LightingArg>,
-    /// How code values become light [default: the configuration's, or stock-camera]
+    /// How code values become light [default: the configuration's, or camera]
     #[arg(long, value_enum)]
     response: Option<ResponseArg>,
     /// A configuration for spots, tolerance and the rest
@@ -53,7 +54,11 @@ enum LightingArg {
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum ResponseArg {
+    /// The camera's own curve where it was calibrated, else the stock curve
+    Camera,
+    /// The stock curve
     StockCamera,
+    /// The sRGB curve, for pictures that no camera rendered
     Srgb,
 }
 
@@ -82,7 +87,7 @@ struct Answer<'a> {
 
 struct Comparison {
     config: Config,
-    response: Response,
+    metering: Metering,
     lighting: Lighting,
     light_alone: bool,
 }
@@ -91,7 +96,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
     if let Some(choice) = args.response {
         config.response = match choice {
-            ResponseArg::StockCamera => ResponseChoice::StockCamera,
+            ResponseArg::Camera => ResponseChoice::Camera,
+            ResponseArg::StockCamera => ResponseChoice::Stock,
             ResponseArg::Srgb => ResponseChoice::Srgb,
         };
     }
@@ -102,8 +108,12 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         None if args.config.is_some() => config.lighting,
         None => Lighting::Either,
     };
-    let response = config::response(config.response);
-    let comparison = Comparison { config, response, lighting, light_alone: args.light_alone };
+    let (curves, faults) = Curves::of_folder(config.curves.as_deref());
+    for fault in faults {
+        eprintln!("{fault}");
+    }
+    let metering = Metering::of(&config, curves);
+    let comparison = Comparison { config, metering, lighting, light_alone: args.light_alone };
     let reference = comparison.read(&args.reference);
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {
@@ -132,15 +142,18 @@ impl Comparison {
     fn read(&self, path: &Path) -> Result<FrameOutcome, String> {
         let kind = Kind::of(path).ok_or("it is no picture by its name")?;
         let read = frame::read(kind, path, self.config.marks).map_err(|e| e.to_string())?;
-        Ok(meter_subject(read, &self.response, &self.config.spots))
+        Ok(self.metering.subject(read))
     }
 
     fn judge(&self, reference: Option<&Subject>, frame: &Subject) -> Verdict {
+        let named = |name: &str| self.metering.curves.named(name);
+        let by = frame.metered.as_ref().and_then(|m| named(&m.response)).unwrap_or_else(Response::srgb);
+        let reference = reference.map(|r| reread(r, &by, named));
         judge(&Evidence {
-            reference,
+            reference: reference.as_ref(),
             frame,
             previous: None,
-            response: &self.response,
+            response: &by,
             judge_by: &self.config.judge_by,
             lighting: self.lighting,
             tolerance: self.config.tolerance,

@@ -1,10 +1,13 @@
 //! The command line: one file a subcommand.
 
+mod accuracy;
+mod calibrate;
 mod check;
 mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod series;
 mod tell;
 mod watch;
 
@@ -57,6 +60,10 @@ enum Sub {
     Demo(demo::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
+    /// Recover a camera's own response curve from a few frames of one still scene
+    Calibrate(calibrate::Args),
+    /// Tell how true the stops of bracketed series are read
+    Accuracy(accuracy::Args),
     /// Tell or ask a running greyhold something
     Tell(tell::Args),
     /// Follow what a running greyhold says
@@ -72,6 +79,8 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         Sub::Watch(args) => watch::run(args),
         Sub::Demo(args) => demo::run(args),
         Sub::Compare(args) => compare::run(&args),
+        Sub::Calibrate(args) => calibrate::run(&args),
+        Sub::Accuracy(args) => accuracy::run(&args),
         Sub::Tell(args) => tell::run(args),
         Sub::Follow(args) => follow::run(&args),
         Sub::Check(args) => check::run(&args),

@@ -2,6 +2,7 @@
 //!
 //! The only place that knows YAML. An error names the line, the key, and what would be right.
 
+mod curves;
 mod watching;
 mod written;
 
@@ -10,13 +11,14 @@ use std::time::Duration;
 
 use thiserror::Error;
 
+pub use self::curves::{Calibrated, CurveError, Curves, Made, usual_folder};
 pub use self::watching::ConfigWatch;
 use self::written::{Written, Wrong, unknown_key};
 use crate::drift::Lighting;
-use crate::frame::{Response, ResponseChoice};
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
 use crate::photometry::{Series, Stops};
+use crate::response::ResponseChoice;
 use crate::rig::LightGroup;
 
 /// A checked configuration.
@@ -30,6 +32,10 @@ pub struct Config {
     pub recycle: Duration,
     pub marks: Series,
     pub response: ResponseChoice,
+    /// The picture look that the camera is set to, of those it was calibrated for.
+    pub picture_look: Option<String>,
+    /// Where calibrated curves are kept.
+    pub curves: Option<PathBuf>,
     pub mode: Mode,
     pub poll_every: Duration,
     pub rules: Rules,
@@ -55,7 +61,6 @@ const MOST_KIB: u64 = 1024;
 
 /// The commented example, as `greyhold check --write-example` gives it.
 pub const EXAMPLE: &str = include_str!("../../config/greyhold.example.yaml");
-const STOCK_CAMERA: &str = include_str!("../../config/responses/stock-camera.yaml");
 
 impl Default for Config {
     fn default() -> Config {
@@ -67,7 +72,9 @@ impl Default for Config {
             lighting: Lighting::Flash,
             recycle: Duration::from_secs(2),
             marks: Series::Thirds,
-            response: ResponseChoice::StockCamera,
+            response: ResponseChoice::Camera,
+            picture_look: None,
+            curves: usual_folder(),
             mode: Mode::Auto,
             poll_every: Duration::from_secs(1),
             rules: Rules::default(),
@@ -76,19 +83,6 @@ impl Default for Config {
             groups: vec![LightGroup::all_lights()],
         }
     }
-}
-
-/// The response curve that a choice stands for.
-pub fn response(choice: ResponseChoice) -> Response {
-    match choice {
-        ResponseChoice::Srgb => Response::srgb(),
-        ResponseChoice::StockCamera => stock_camera(),
-    }
-}
-
-#[allow(clippy::expect_used, reason = "the curve is part of the program, and a test reads it")]
-fn stock_camera() -> Response {
-    serde_yaml::from_str(STOCK_CAMERA).expect("the built-in curve is sound")
 }
 
 impl Config {
@@ -109,6 +103,7 @@ impl Config {
             folder: from_here(config.folder),
             log: from_here(config.log),
             socket: from_here(config.socket),
+            curves: from_here(config.curves),
             ..config
         })
     }
@@ -177,11 +172,6 @@ mod tests {
     #[test]
     fn nothing_written_is_the_default() {
         assert_eq!(Config::parse("# nothing\n\n", "x").unwrap(), Config::default());
-    }
-
-    #[test]
-    fn every_built_in_curve_can_be_read() {
-        assert!(response(ResponseChoice::StockCamera).light(118.0).abs() < Stops(1e-9));
     }
 
     /// What is wrong, and the line, the key and the right form that the message must name.

@@ -8,10 +8,10 @@ use serde::Deserialize;
 
 use super::Config;
 use crate::drift::Lighting;
-use crate::frame::ResponseChoice;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
 use crate::photometry::{Dial, Scale, Series, Step, Stops};
+use crate::response::ResponseChoice;
 use crate::rig::{LightGroup, Role};
 
 /// The parser tells an unknown key without its line.
@@ -84,6 +84,8 @@ pub(super) struct Written {
     recycle: Option<Scalar>,
     marks: Option<Scalar>,
     response: Option<Scalar>,
+    picture_look: Option<Scalar>,
+    curves: Option<PathBuf>,
     watch: Option<Scalar>,
     poll_every: Option<Scalar>,
     ignore: Vec<String>,
@@ -142,6 +144,8 @@ impl Written {
             marks: word("marks", self.marks.as_ref(), &[("thirds", Series::Thirds), ("halves", Series::Halves)])?
                 .unwrap_or(usual.marks),
             response: word("response", self.response.as_ref(), &RESPONSES)?.unwrap_or(usual.response),
+            picture_look: self.picture_look.as_ref().map(|l| l.0.clone()),
+            curves: self.curves.or(usual.curves),
             mode: word("watch", self.watch.as_ref(), &MODES)?.unwrap_or(usual.mode),
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
             rules: Rules { ignored_endings: self.ignore.iter().map(|e| e.to_lowercase()).collect() },
@@ -204,8 +208,8 @@ fn checked_name(name: &str) -> Result<&str, Wrong> {
 
 const LIGHTINGS: [(&str, Lighting); 3] =
     [("flash", Lighting::Flash), ("continuous", Lighting::Continuous), ("either", Lighting::Either)];
-const RESPONSES: [(&str, ResponseChoice); 2] =
-    [("stock-camera", ResponseChoice::StockCamera), ("srgb", ResponseChoice::Srgb)];
+const RESPONSES: [(&str, ResponseChoice); 3] =
+    [("camera", ResponseChoice::Camera), ("stock-camera", ResponseChoice::Stock), ("srgb", ResponseChoice::Srgb)];
 const MODES: [(&str, Mode); 3] = [("auto", Mode::Auto), ("events", Mode::Events), ("poll", Mode::Poll)];
 const ROLES: [(&str, Role); 5] = [
     ("key", Role::Key),

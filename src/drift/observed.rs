@@ -6,9 +6,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::frame::Response;
+use crate::frame::{Rendering, Settings};
 use crate::meter::{GRID, Metered, Reading};
 use crate::photometry::Stops;
+use crate::response::{Response, TRUSTED};
 
 /// Drift of one spot as its light shows it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -24,8 +25,6 @@ pub struct Observed {
     pub usable: f32,
 }
 
-/// Codes below and above which a picture says nothing about light.
-const TRUSTED_CODES: (f64, f64) = (7.0, 249.0);
 /// Fewer comparable shares than this tell nothing.
 const FEWEST_SHARES: usize = 5;
 /// Noise, framing and rounding that no curve accounts for, half-width at 95 %.
@@ -35,50 +34,62 @@ const MAD_TO_SIGMA: f64 = 1.4826;
 
 /// Compares one spot's readings. `None` when too much of it is clipped to tell.
 pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Option<Observed> {
-    let trusted = response.light(TRUSTED_CODES.0)..response.light(TRUSTED_CODES.1);
-    let shares: Vec<Share> = reference
-        .quantiles
-        .iter()
-        .zip(&frame.quantiles)
-        .filter(|(a, b)| trusted.contains(a) && trusted.contains(b))
-        .map(|(a, b)| Share { drift: *b - *a, curve: response.uncertainty_between(*a, *b) })
-        .collect();
+    let both = reference.quantiles.iter().zip(&frame.quantiles);
+    let shares: Vec<Share> = both.filter_map(|(a, b)| Share::of(*a, *b, response)).collect();
     if shares.len() < FEWEST_SHARES {
         return None;
     }
     let drift = weighted_median(&shares);
     let mut deviations: Vec<f64> = shares.iter().map(|s| (s.drift - drift).abs().0).collect();
     let spread = Stops(median(&mut deviations)? * MAD_TO_SIGMA);
-    let weight: f64 = shares.iter().map(Share::weight).sum();
-    let curve = Stops(shares.iter().map(|s| s.curve.0 * s.weight()).sum::<f64>() / weight);
+    let all: f64 = shares.iter().map(|s| s.weight).sum();
+    let curve = response.uncertainty_of(shares.iter().map(|s| (s.codes[0], s.codes[1], s.weight / all)));
+    let exposures = FLOOR.in_quadrature(response.scatter_of_two());
     Some(Observed {
         spot: frame.spot.clone(),
         drift,
-        half_width: curve.in_quadrature(spread).in_quadrature(FLOOR),
+        half_width: curve.in_quadrature(spread).in_quadrature(exposures),
         spread,
         usable: shares.len() as f32 / reference.quantiles.len().max(1) as f32,
     })
 }
 
+/// A phone's drift was seen to be off by up to a stop over two; its interval must say so.
+const PER_FRAME_RENDERING: Stops = Stops(1.2);
+/// Two cameras see one light differently by about this much (ISO 12232 allows a third).
+const OTHER_CAMERA: Stops = Stops(0.5);
+
+/// What no curve can know of two pictures: half-width at 95 %, besides that of the observation.
+pub fn doubt_of_rendering(a: &Settings, b: &Settings) -> Stops {
+    let per_frame = [a, b].iter().any(|s| s.rendering == Rendering::PerFrame);
+    let rendering = if per_frame { PER_FRAME_RENDERING } else { Stops::ZERO };
+    rendering.in_quadrature(if a.camera == b.camera { Stops::ZERO } else { OTHER_CAMERA })
+}
+
+/// The light of the same share of two frames.
 struct Share {
     drift: Stops,
-    curve: Stops,
+    codes: [f64; 2],
+    /// Shares count more where a code more or less is little light.
+    weight: f64,
 }
 
 impl Share {
-    /// Shares whose codes the curve relates well count more.
-    fn weight(&self) -> f64 {
-        1.0 / self.curve.in_quadrature(FLOOR).0.powi(2)
+    fn of(a: Stops, b: Stops, response: &Response) -> Option<Share> {
+        let codes = [response.code(a), response.code(b)];
+        let trusted = codes.iter().all(|c| TRUSTED.contains(c));
+        let weight = 1.0 / response.noise_between(codes[0], codes[1]).0.powi(2);
+        trusted.then_some(Share { drift: b - a, codes, weight })
     }
 }
 
 fn weighted_median(shares: &[Share]) -> Stops {
     let mut sorted: Vec<&Share> = shares.iter().collect();
     sorted.sort_by(|a, b| a.drift.0.total_cmp(&b.drift.0));
-    let half: f64 = sorted.iter().map(|s| s.weight()).sum::<f64>() / 2.0;
+    let half: f64 = sorted.iter().map(|s| s.weight).sum::<f64>() / 2.0;
     let mut below = 0.0;
     for share in &sorted {
-        below += share.weight();
+        below += share.weight;
         if below >= half {
             return share.drift;
         }
@@ -123,7 +134,7 @@ pub fn compare_layout(
     if reference.cells.len() != frame.cells.len() || reference.cells.len() != GRID.0 * GRID.1 {
         return None;
     }
-    let trusted = response.light(TRUSTED_CODES.0)..response.light(TRUSTED_CODES.1);
+    let trusted = response.light(TRUSTED.start)..response.light(TRUSTED.end);
     let off = |(a, b): (&Stops, &Stops)| {
         let like_the_rest = *a + drift.unwrap_or(Stops::ZERO);
         let by = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;

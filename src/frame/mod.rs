@@ -6,7 +6,6 @@
 mod colour;
 mod dc;
 mod pixels;
-mod response;
 mod settings;
 
 use std::fs::File;
@@ -14,13 +13,13 @@ use std::path::Path;
 
 use thiserror::Error;
 
-pub use colour::{Colour, Space, srgb_decode, srgb_encode};
+pub use colour::{Colour, Space};
 pub use pixels::{PixelFault, Proxy};
-pub use response::{Response, ResponseChoice, ResponseError};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 
 use crate::container::{self, Fault, Kind};
 use crate::photometry::Series;
+use crate::response::srgb_decode;
 
 /// A photograph as far as it could be read.
 #[derive(Debug, Clone)]
@@ -37,6 +36,20 @@ pub struct Frame {
 pub struct Picture {
     pub proxy: Proxy,
     pub colour: Colour,
+    /// Luminance of each pixel, where the file holds linear light: 1 is saturation.
+    pub linear: Option<Vec<f32>>,
+}
+
+impl Picture {
+    /// Luminance of each pixel as the file's own curve has it, 0 to 1.
+    pub fn luminance(&self) -> impl Iterator<Item = f32> + '_ {
+        let decoded = self.colour.srgb_code.map(|code| srgb_decode(f64::from(code) / 255.0) as f32);
+        let [r, g, b] = self.colour.weights;
+        self.proxy.rgb.iter().enumerate().map(move |(at, [red, green, blue])| match &self.linear {
+            Some(linear) => linear[at],
+            None => r * decoded[*red as usize] + g * decoded[*green as usize] + b * decoded[*blue as usize],
+        })
+    }
 }
 
 /// One photograph could not be used at all. Reported, then the next is taken.
@@ -54,7 +67,7 @@ pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError
         match pixels::decode(kind, &bytes, settings.orientation) {
             Ok((proxy, icc)) => {
                 let icc = layout.icc.or(icc);
-                Some(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space) })
+                Some(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space), linear: None })
             }
             Err(fault) => {
                 notes.push(fault.to_string());

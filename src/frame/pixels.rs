@@ -44,7 +44,7 @@ const MEMORY_MIB: u64 = 768;
 /// No coding holds more pixels in a byte (a flat JPEG holds about 64).
 const MOST_PIXELS_A_BYTE: u64 = 2_000;
 /// A proxy keeps at least this many pixels if the picture has them.
-const ENOUGH_PIXELS: usize = 120_000;
+const ENOUGH_PIXELS: usize = 200_000;
 
 /// Decodes a whole file to a proxy; `orientation` is Exif's, 1 to 8. Also gives the ICC profile
 /// where the container walk does not.

@@ -22,6 +22,16 @@ impl Histogram {
     pub fn bins(&self) -> impl Iterator<Item = (Stops, u32)> + '_ {
         self.0.iter().enumerate().map(|(i, count)| (LOWEST + Stops(i as f64 / KEPT_PER_STOP as f64), *count))
     }
+
+    /// Every bin's count where its middle has moved to.
+    pub(super) fn moved(&self, to: impl Fn(&Stops) -> Stops) -> Histogram {
+        let mut moved = vec![0; self.0.len()];
+        for (low, count) in self.bins().filter(|(_, count)| *count > 0) {
+            let place = (to(&(low + Stops(0.5 / KEPT_PER_STOP as f64))) - LOWEST).0 * KEPT_PER_STOP as f64;
+            moved[(place.max(0.0) as usize).min(self.0.len() - 1)] += count;
+        }
+        Histogram(moved)
+    }
 }
 
 /// The working histogram that quantiles are read from.

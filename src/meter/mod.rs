@@ -5,8 +5,12 @@
 
 mod histogram;
 mod reading;
+mod reread;
+mod shares;
 mod spot;
+mod tones;
 
 pub use histogram::Histogram;
 pub use reading::{GRID, Metered, Reading, meter};
+pub use shares::{Shares, shares};
 pub use spot::{Area, CENTRE, GREY, Place, Spot, WHOLE, Weighting};

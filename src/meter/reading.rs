@@ -4,8 +4,10 @@ use serde::{Deserialize, Serialize};
 
 use super::histogram::{Fine, Histogram};
 use super::spot::{Area, Place, Spot, Weighting};
-use crate::frame::{Picture, Response};
+use super::tones::Tones;
+use crate::frame::Picture;
 use crate::photometry::Stops;
+use crate::response::Response;
 
 /// What one spot of one frame reads.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -57,8 +59,8 @@ struct Lit<'a> {
     picture: &'a Picture,
     /// Luminance in stops from mid-grey.
     light: Vec<f32>,
-    /// Stops from mid-grey for each code value.
-    log_of_code: [f32; 256],
+    /// Stops from mid-grey for each code value of red, green and blue.
+    log_of_code: [[f32; 256]; 3],
 }
 
 /// Meters every spot of a picture through a response curve.
@@ -81,19 +83,17 @@ pub fn meter(picture: &Picture, response: &Response, spots: &[Spot]) -> Metered 
 
 impl<'a> Lit<'a> {
     fn new(picture: &'a Picture, response: &Response) -> Lit<'a> {
-        let log_of_code: [f32; 256] =
-            std::array::from_fn(|code| response.light(f64::from(picture.colour.srgb_code[code])).0 as f32);
-        let linear = log_of_code.map(f32::exp2);
-        let [r, g, b] = picture.colour.weights;
-        let light = picture
-            .proxy
-            .rgb
-            .iter()
-            .map(|[red, green, blue]| {
-                (r * linear[*red as usize] + g * linear[*green as usize] + b * linear[*blue as usize]).log2()
-            })
-            .collect();
+        let log_of_code = std::array::from_fn(|channel| {
+            picture.colour.srgb_code.map(|code| response.channel_light(channel, f64::from(code)).0 as f32)
+        });
+        let tones = Tones::new(|code| response.light(code).0);
+        let light = picture.luminance().map(|y| tones.of(y)).collect();
         Lit { picture, light, log_of_code }
+    }
+
+    fn colours(&self, at: usize) -> [f32; 3] {
+        let rgb = self.picture.proxy.rgb[at];
+        std::array::from_fn(|channel| self.log_of_code[channel][rgb[channel] as usize])
     }
 
     fn reading(&self, name: &str, area: Area, weighting: Weighting) -> Reading {
@@ -113,7 +113,7 @@ impl<'a> Lit<'a> {
                 fine.add(light, weight);
                 sum += f64::from(light * weight);
                 total += f64::from(weight);
-                let [red, green, blue] = rgb.map(|code| self.log_of_code[code as usize]);
+                let [red, green, blue] = self.colours(line + x);
                 red_green += f64::from((red - green) * weight);
                 blue_green += f64::from((blue - green) * weight);
                 for channel in 0..3 {
@@ -198,7 +198,7 @@ impl<'a> Lit<'a> {
                 let light = self.light[at];
                 sum += light;
                 squares += light * light;
-                let [red, green, blue] = self.picture.proxy.rgb[at].map(|code| self.log_of_code[code as usize]);
+                let [red, green, blue] = self.colours(at);
                 red_green += red - green;
                 blue_green += blue - green;
             }
@@ -226,12 +226,13 @@ fn fall_off(length: usize, weighting: Weighting) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::{Colour, Proxy, srgb_encode};
+    use crate::frame::{Colour, Proxy};
     use crate::meter::spot::{GREY, WHOLE};
+    use crate::response::srgb_encode;
 
     fn picture(width: usize, height: usize, code: impl Fn(usize, usize) -> [u8; 3]) -> Picture {
         let rgb = (0..height).flat_map(|y| (0..width).map(move |x| (x, y))).map(|(x, y)| code(x, y)).collect();
-        Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None) }
+        Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None), linear: None }
     }
 
     fn whole(picture: &Picture) -> Reading {

@@ -5,10 +5,12 @@
 
 mod command;
 mod engine;
+mod metering;
 mod record;
 mod state;
 
 pub use command::{Command, Reply};
-pub use engine::{Engine, FrameInput, FrameOutcome, Input, Ledger, Published, meter_subject};
+pub use engine::{Engine, FrameInput, Input, Ledger, Published};
+pub use metering::{FrameOutcome, Metering, reread};
 pub use record::{Body, Completed, FrameRecord, GroupPower, How, LineFault, PowerSource, Purpose, Record, VERSION};
 pub use state::{Look, Pending, State};

@@ -7,8 +7,8 @@ use exif::{Field, In, Rational, SRational, Tag, Value};
 use image::{ExtendedColorType, ImageEncoder, codecs::jpeg::JpegEncoder};
 use jiff::civil::DateTime;
 
-use crate::frame::srgb_encode;
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Stops};
+use crate::response::srgb_encode;
 
 /// What the camera is set to for one frame.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -5,17 +5,21 @@
 
 mod telling;
 
+use std::sync::Arc;
+
 use jiff::Timestamp;
 
+use super::metering::{FrameOutcome, Metering, reread};
 use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, VERSION};
 use super::state::State;
 use crate::advice::{Cause, Evidence, Subject, Verdict, correct, judge};
 use crate::config::Config;
 use crate::drift::{Basis, Lighting, WentBy, expected};
-use crate::frame::{Response, Settings};
+use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::{CENTRE, Metered};
+use crate::meter::CENTRE;
 use crate::photometry::Stops;
+use crate::response::Response;
 use crate::rig::{LightGroup, Standing, Turn};
 
 /// Where lines are kept.
@@ -45,12 +49,6 @@ pub struct FrameInput {
     pub outcome: Result<FrameOutcome, String>,
 }
 
-#[derive(Debug, Clone)]
-pub struct FrameOutcome {
-    pub subject: Subject,
-    pub notes: Vec<String>,
-}
-
 /// Everything that moves a session.
 #[derive(Debug)]
 pub enum Input {
@@ -59,7 +57,7 @@ pub enum Input {
     Known { files: Vec<KnownFile>, last: bool },
     Skipped { name: String, why: String },
     Warning(String),
-    Config(Box<Config>),
+    Config(Box<Config>, Arc<Metering>),
 }
 
 /// Name of the look that the first frame begins.
@@ -71,7 +69,7 @@ const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
 pub struct Engine<L> {
     config: Config,
-    response: Response,
+    metering: Arc<Metering>,
     state: State,
     ledger: L,
     clock: Box<dyn Fn() -> Timestamp + Send>,
@@ -83,15 +81,15 @@ impl<L: Ledger> Engine<L> {
     /// An engine on a replayed state; `publish` must never wait.
     pub fn new(
         config: Config,
+        metering: Arc<Metering>,
         state: State,
         ledger: L,
         clock: impl Fn() -> Timestamp + Send + 'static,
         publish: impl FnMut(Published) + Send + 'static,
     ) -> Engine<L> {
-        let response = crate::config::response(config.response);
         Engine {
             config,
-            response,
+            metering,
             state,
             ledger,
             clock: Box::new(clock),
@@ -125,8 +123,8 @@ impl<L: Ledger> Engine<L> {
             Input::Known { files, last } => self.stage(Body::Known { files, last }),
             Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
-            Input::Config(config) => {
-                self.response = crate::config::response(config.response);
+            Input::Config(config, metering) => {
+                self.metering = metering;
                 self.config = *config;
                 self.stage_config();
             }
@@ -224,11 +222,14 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn judge(&self, subject: &Subject, late: bool) -> Verdict {
+        let response = self.response_of(subject);
+        let alike = |subject: &Subject| reread(subject, &response, |name| self.metering.curves.named(name));
+        let (reference, frame) = (self.state.reference().map(|look| alike(&look.subject)), alike(subject));
         judge(&Evidence {
-            reference: self.state.reference().map(|look| &look.subject),
-            frame: subject,
+            reference: reference.as_ref(),
+            frame: &frame,
             previous: self.state.previous().filter(|_| !late).as_ref(),
-            response: &self.response,
+            response: &response,
             judge_by: &self.config.judge_by,
             lighting: self.config.lighting,
             tolerance: self.config.tolerance,
@@ -237,6 +238,12 @@ impl<L: Ledger> Engine<L> {
             followed: self.state.moved_if_followed(),
             light_alone: false,
         })
+    }
+
+    /// The curve that a frame counts by.
+    fn response_of(&self, subject: &Subject) -> Response {
+        let by = subject.metered.as_ref().and_then(|m| self.metering.curves.named(&m.response));
+        by.unwrap_or_else(|| self.metering.curves.stock().clone())
     }
 
     /// What a verdict sets off: a first reference, the end of a correction, a new one.
@@ -370,10 +377,4 @@ impl<L: Ledger> Engine<L> {
 
 fn level_of(subject: &Subject) -> Option<Stops> {
     subject.metered.as_ref()?.reading(CENTRE).map(|r| r.level)
-}
-
-/// Meters a frame that was read: what the blocking workers do.
-pub fn meter_subject(frame: crate::frame::Frame, response: &Response, spots: &[crate::meter::Spot]) -> FrameOutcome {
-    let metered: Option<Metered> = frame.picture.as_ref().map(|p| crate::meter::meter(p, response, spots));
-    FrameOutcome { subject: Subject { settings: frame.settings, metered }, notes: frame.notes }
 }

@@ -1,0 +1,122 @@
+//! How true the stops of a series are, by each way of reading them.
+//!
+//! A fitted curve is tested on a pair of frames that it was not fitted on.
+
+use super::bracket::{Refusal, calibrate};
+use super::{SeriesFrame, difference};
+use crate::drift::{Lighting, doubt_of_rendering, observe};
+use crate::meter::WHOLE;
+use crate::photometry::Stops;
+use crate::response::{Curve, Response};
+
+/// A way of reading a series.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Column {
+    /// The sRGB curve alone.
+    Naive,
+    Stock,
+    /// A curve of the series' other frames.
+    Fitted,
+}
+
+/// Two frames, and what each way says of their difference.
+#[derive(Debug, Clone)]
+pub struct Pairing {
+    pub files: [String; 2],
+    pub truth: Stops,
+    /// Error and half-width of the stated 95 % interval; `None` where nothing was said.
+    pub naive: Option<(Stops, Stops)>,
+    pub stock: Option<(Stops, Stops)>,
+    /// `Err` where the other frames carry no curve.
+    pub fitted: Result<Option<(Stops, Stops)>, Refusal>,
+}
+
+/// All pairs of a series.
+#[derive(Debug, Clone)]
+pub struct Accuracy {
+    pub pairs: Vec<Pairing>,
+}
+
+/// What a column comes to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Errors {
+    pub told: usize,
+    pub median: Stops,
+    pub worst: Stops,
+    /// Share of pairs whose true difference lies within the stated interval.
+    pub inside: f64,
+}
+
+/// Pairs farther apart are not asked about.
+const FARTHEST: Stops = Stops(2.01);
+/// Equal exposures say nothing of a curve.
+const NEAREST: Stops = Stops(0.1);
+
+/// Reads all pairs of frames up to two stops apart, in three ways.
+pub fn accuracy(frames: &[SeriesFrame], stock: &Response, prior: &Curve, lighting: Lighting) -> Accuracy {
+    let mut pairs = Vec::new();
+    for (i, a) in frames.iter().enumerate() {
+        for (j, b) in frames.iter().enumerate().skip(i + 1) {
+            let Some(truth) = difference(a, b, lighting) else { continue };
+            if !(NEAREST..=FARTHEST).contains(&truth.abs()) {
+                continue;
+            }
+            let others: Vec<SeriesFrame> =
+                frames.iter().enumerate().filter(|(k, _)| *k != i && *k != j).map(|(_, f)| f.clone()).collect();
+            let fitted = calibrate(&others, prior, lighting).map(|c| {
+                let own = Response::new("fitted".to_owned(), c.luminance.curve, None, c.luminance.scatter);
+                error(a, b, truth, &own)
+            });
+            pairs.push(Pairing {
+                files: [a.file.clone(), b.file.clone()],
+                truth,
+                naive: error(a, b, truth, &Response::srgb()),
+                stock: error(a, b, truth, stock),
+                fitted,
+            });
+        }
+    }
+    Accuracy { pairs }
+}
+
+fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response) -> Option<(Stops, Stops)> {
+    let srgb = Response::srgb();
+    let doubt = doubt_of_rendering(&a.settings, &b.settings);
+    let (a, b) = (a.metered.reread(&srgb, by), b.metered.reread(&srgb, by));
+    let seen = observe(a.reading(WHOLE)?, b.reading(WHOLE)?, by)?;
+    Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(doubt)))
+}
+
+impl Accuracy {
+    /// `None` when nothing was told.
+    pub fn errors(&self, column: Column) -> Option<Errors> {
+        let told: Vec<(Stops, Stops)> = self.pairs.iter().filter_map(|p| p.told(column)).collect();
+        let mut sizes: Vec<f64> = told.iter().map(|(e, _)| e.0).collect();
+        sizes.sort_by(f64::total_cmp);
+        let worst = *sizes.last()?;
+        let inside = told.iter().filter(|(e, half)| e <= half).count();
+        Some(Errors {
+            told: told.len(),
+            median: Stops((sizes[(sizes.len() - 1) / 2] + sizes[sizes.len() / 2]) / 2.0),
+            worst: Stops(worst),
+            inside: inside as f64 / told.len() as f64,
+        })
+    }
+
+    /// Pairs whose other frames carried no curve, and the first reason.
+    pub fn refused(&self) -> Option<(usize, &Refusal)> {
+        let mut refusals = self.pairs.iter().filter_map(|p| p.fitted.as_ref().err());
+        let first = refusals.next()?;
+        Some((refusals.count() + 1, first))
+    }
+}
+
+impl Pairing {
+    fn told(&self, column: Column) -> Option<(Stops, Stops)> {
+        match column {
+            Column::Naive => self.naive,
+            Column::Stock => self.stock,
+            Column::Fitted => self.fitted.as_ref().ok().copied().flatten(),
+        }
+    }
+}

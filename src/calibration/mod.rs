@@ -1,0 +1,35 @@
+//! Calibration: a camera's own response, recovered from frames, and how true readings are by it.
+//!
+//! Pure functions on frames that were read and metered before.
+
+mod accuracy;
+mod bracket;
+
+pub use accuracy::{Accuracy, Column, Errors, Pairing, accuracy};
+pub use bracket::{Calibration, Refusal, calibrate};
+
+use crate::drift::{Lighting, expected};
+use crate::frame::Settings;
+use crate::meter::{Metered, Shares};
+use crate::photometry::Stops;
+
+/// One frame of a series.
+#[derive(Debug, Clone)]
+pub struct SeriesFrame {
+    /// Name to show.
+    pub file: String,
+    pub settings: Settings,
+    /// Told by hand, from any common origin; counts before the settings.
+    pub exposure: Option<Stops>,
+    pub shares: Shares,
+    /// Metered by the sRGB curve, from which it is read again by any other.
+    pub metered: Metered,
+}
+
+/// Exposure of one frame from another's.
+fn difference(from: &SeriesFrame, to: &SeriesFrame, lighting: Lighting) -> Option<Stops> {
+    match (from.exposure, to.exposure) {
+        (Some(a), Some(b)) => Some(b - a),
+        _ => expected(&from.settings, &to.settings, lighting),
+    }
+}

@@ -1,0 +1,109 @@
+//! `greyhold accuracy`: how true the stops of bracketed series are, by each way of reading them.
+
+use std::path::{Path, PathBuf};
+
+use super::exit::{CommandError, Exit};
+use super::say;
+use super::series::{self, Exposures};
+use crate::calibration::{Accuracy, Column, Errors, SeriesFrame, accuracy};
+use crate::config::Curves;
+use crate::drift::Lighting;
+use crate::outlet::plain::printable;
+
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "A series is a folder of frames of one still scene in light that burns all the time, of one camera, \
+whose exposures differ by known settings. All pairs of frames up to two stops apart are read by the light alone, and \
+compared with what their settings say. 'own curve' is fitted on the other frames: the tested pair is never in it.
+
+Examples:
+  greyhold accuracy brackets/one brackets/two
+  greyhold accuracy --pairs brackets/one             every pair, a line each
+  greyhold accuracy --flash steps/aperture           exposure times don't count"
+)]
+pub struct Args {
+    /// Folders, a series each
+    #[arg(required = true)]
+    folders: Vec<PathBuf>,
+    /// Exposures of the frames, for cameras that don't tell all settings: CSV with file and exposure_stops
+    #[arg(long, value_name = "FILE")]
+    exposures: Option<PathBuf>,
+    /// Every pair, a line each
+    #[arg(long)]
+    pairs: bool,
+    /// The series were lit by flash: exposure times don't count
+    #[arg(long)]
+    flash: bool,
+}
+
+const HEAD: &str = "| series | frames | pairs | sRGB curve alone | stock curve | own curve (tested pair left out) |
+|---|---|---|---|---|---|";
+
+pub fn run(args: &Args) -> Result<Exit, CommandError> {
+    let lighting = if args.flash { Lighting::Flash } else { Lighting::Continuous };
+    let curves = Curves::stock_only();
+    let prior = curves.stock().curve().cloned().unwrap_or_else(crate::response::Curve::vague);
+    let exposures = Exposures::read(args.exposures.as_deref())?;
+    let mut exit = Exit::Clean;
+    say("Errors in stops: median / worst, and how many of the pairs told lie within the stated 95 % interval.\n");
+    say(HEAD);
+    let mut reasons = Vec::new();
+    for folder in &args.folders {
+        let (frames, unread) = read(folder, &exposures)?;
+        exit = if unread.is_empty() { exit } else { Exit::SomeUnusable };
+        let result = accuracy(&frames, curves.stock(), &prior, lighting);
+        let name = printable(&folder.file_name().unwrap_or(folder.as_os_str()).to_string_lossy());
+        say(&row(&name, frames.len(), &result));
+        if let Some((count, why)) = result.refused() {
+            reasons.push(format!("{name}: no own curve for {count} of {} pairs: {why}", result.pairs.len()));
+        }
+        reasons.extend(unread);
+        if args.pairs {
+            reasons.extend(result.pairs.iter().map(|p| each(&name, p)));
+        }
+    }
+    say(&format!("\n{}", reasons.join("\n")));
+    Ok(exit)
+}
+
+fn read(folder: &Path, exposures: &Exposures) -> Result<(Vec<SeriesFrame>, Vec<String>), CommandError> {
+    let files = series::pictures_in(folder)
+        .map_err(|e| CommandError::CannotRun(format!("{} can't be read: {e}", folder.display())))?;
+    let (mut frames, mut unread) = (Vec::new(), Vec::new());
+    for file in files {
+        match series::read(&file, exposures) {
+            Ok(frame) => frames.push(frame),
+            Err(why) => unread.push(format!("{}: {why}", printable(&file.display().to_string()))),
+        }
+    }
+    Ok((frames, unread))
+}
+
+fn row(name: &str, frames: usize, result: &Accuracy) -> String {
+    let cell = |column| result.errors(column).map_or("nothing told".to_owned(), in_short);
+    format!(
+        "| {name} | {frames} | {} | {} | {} | {} |",
+        result.pairs.len(),
+        cell(Column::Naive),
+        cell(Column::Stock),
+        cell(Column::Fitted)
+    )
+}
+
+fn in_short(errors: Errors) -> String {
+    format!("{:.3} / {:.3}, {:.0} % of {}", errors.median.0, errors.worst.0, errors.inside * 100.0, errors.told)
+}
+
+fn each(name: &str, pair: &crate::calibration::Pairing) -> String {
+    let told = |value: &Option<(crate::photometry::Stops, crate::photometry::Stops)>| {
+        value.map_or("untold".to_owned(), |(error, half)| format!("{:.3} of +-{:.2}", error.0, half.0))
+    };
+    let fitted = pair.fitted.as_ref().map_or("refused".to_owned(), told);
+    let [a, b] = pair.files.clone().map(|f| printable(&f));
+    format!(
+        "{name}: {a} {b} true {}: sRGB {}, stock {}, own {fitted}",
+        pair.truth,
+        told(&pair.naive),
+        told(&pair.stock)
+    )
+}

@@ -1,0 +1,221 @@
+//! Response curves on the disk: the stock curve, and those that cameras were calibrated to.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use crate::photometry::Stops;
+use crate::response::{Curve, Response, ResponseChoice};
+
+const STOCK: &str = include_str!("../../config/responses/stock-camera.yaml");
+const VERSION: u32 = 1;
+
+/// A camera's own curve, as its file holds it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Calibrated {
+    pub version: u32,
+    pub camera: String,
+    /// Colour space of its pictures.
+    pub colour: String,
+    /// The user's name for the picture look.
+    pub look: String,
+    pub made: Made,
+    pub luminance: Curve,
+    pub red: Curve,
+    pub green: Curve,
+    pub blue: Curve,
+}
+
+/// How a curve came to be.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Made {
+    pub program: String,
+    pub at: String,
+    pub frames: usize,
+    /// Median difference of the frames' tones from the curve.
+    pub residual: Stops,
+    /// How far an exposure is off its settings, standard deviation.
+    pub scatter: Stops,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stock {
+    name: String,
+    #[serde(rename = "provenance")]
+    _provenance: String,
+    scatter: Stops,
+    luminance: Curve,
+}
+
+/// A curve's file can't be used.
+#[derive(Debug, Error)]
+pub enum CurveError {
+    #[error("the response curve {file} can't be read: {cause}")]
+    Unreadable { file: PathBuf, cause: std::io::Error },
+    #[error("the response curve {file} is not sound ({fault}): calibrate anew, or take it away")]
+    Unsound { file: PathBuf, fault: String },
+    #[error("the response curve {file} can't be written: {cause}")]
+    Unwritable { file: PathBuf, cause: std::io::Error },
+}
+
+/// All curves there are.
+#[derive(Debug, Clone)]
+pub struct Curves {
+    stock: Response,
+    own: Vec<(Calibrated, Response)>,
+}
+
+/// Where calibrated curves are kept unless the configuration says otherwise.
+pub fn usual_folder() -> Option<PathBuf> {
+    directories::ProjectDirs::from("", "", "greyhold").map(|d| d.data_dir().join("curves"))
+}
+
+impl Calibrated {
+    pub fn new(camera: String, colour: String, look: String, made: Made, curves: [Curve; 4]) -> Calibrated {
+        let [luminance, red, green, blue] = curves;
+        Calibrated { version: VERSION, camera, colour, look, made, luminance, red, green, blue }
+    }
+
+    /// The file that a curve of this camera, colour space and look is kept in.
+    pub fn file_in(&self, folder: &Path) -> PathBuf {
+        let plain = |text: &str| {
+            let spelled: String =
+                text.chars().map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
+            spelled.trim_matches('-').to_owned()
+        };
+        folder.join(format!("{}_{}_{}.yaml", plain(&self.camera), plain(&self.colour), plain(&self.look)))
+    }
+
+    /// Writes the curve whole or not at all; an older one of the same name is replaced.
+    pub fn write(&self, file: &Path) -> Result<(), CurveError> {
+        let unwritable = |cause| CurveError::Unwritable { file: file.to_owned(), cause };
+        let text = serde_yaml::to_string(self)
+            .map_err(|e| CurveError::Unsound { file: file.to_owned(), fault: e.to_string() })?;
+        if let Some(folder) = file.parent() {
+            std::fs::create_dir_all(folder).map_err(unwritable)?;
+        }
+        let aside = file.with_extension("yaml.new");
+        std::fs::write(&aside, text).map_err(unwritable)?;
+        std::fs::rename(&aside, file).map_err(unwritable)
+    }
+
+    pub fn read(file: &Path) -> Result<Calibrated, CurveError> {
+        let text =
+            std::fs::read_to_string(file).map_err(|cause| CurveError::Unreadable { file: file.to_owned(), cause })?;
+        let unsound = |fault: String| CurveError::Unsound { file: file.to_owned(), fault };
+        let curve: Calibrated = serde_yaml::from_str(&text).map_err(|e| unsound(e.to_string()))?;
+        if curve.version == VERSION {
+            Ok(curve)
+        } else {
+            Err(unsound(format!("its format is of version {}, this program knows {VERSION}", curve.version)))
+        }
+    }
+
+    /// The curve under the name that readings refer to: made anew, it is another curve.
+    pub fn response(&self) -> Response {
+        let name = format!("{} / {} / {} of {}", self.camera, self.colour, self.look, self.made.at);
+        let channels = [&self.red, &self.green, &self.blue].map(Clone::clone);
+        Response::new(name, self.luminance.clone(), Some(channels), self.made.scatter)
+    }
+}
+
+impl Curves {
+    /// The stock curve alone.
+    #[allow(clippy::expect_used, reason = "the curve is part of the program, and a test reads it")]
+    pub fn stock_only() -> Curves {
+        let stock: Stock = serde_yaml::from_str(STOCK).expect("the built-in curve is sound");
+        Curves { stock: Response::new(stock.name, stock.luminance, None, stock.scatter), own: Vec::new() }
+    }
+
+    /// With the calibrated ones of a folder; those that can't be used are told.
+    pub fn of_folder(folder: Option<&Path>) -> (Curves, Vec<CurveError>) {
+        let (mut curves, mut faults) = (Curves::stock_only(), Vec::new());
+        let entries = folder.and_then(|f| std::fs::read_dir(f).ok()).into_iter().flatten().flatten();
+        let mut files: Vec<PathBuf> = entries.map(|e| e.path()).collect();
+        files.sort();
+        for file in files.iter().filter(|f| f.extension().is_some_and(|e| e == "yaml")) {
+            match Calibrated::read(file) {
+                Ok(own) => {
+                    let response = own.response();
+                    curves.own.push((own, response));
+                }
+                Err(fault) => faults.push(fault),
+            }
+        }
+        (curves, faults)
+    }
+
+    pub fn stock(&self) -> &Response {
+        &self.stock
+    }
+
+    /// The curve to read a picture by. Of several looks of one camera it is the named one, and
+    /// without a name the one calibrated last.
+    pub fn pick(&self, choice: ResponseChoice, camera: Option<&str>, colour: &str, look: Option<&str>) -> Response {
+        let fits = |c: &Calibrated| {
+            Some(c.camera.as_str()) == camera && c.colour == colour && look.is_none_or(|l| l == c.look)
+        };
+        match choice {
+            ResponseChoice::Srgb => Response::srgb(),
+            ResponseChoice::Stock => self.stock.clone(),
+            ResponseChoice::Camera => {
+                let own = self.own.iter().filter(|(c, _)| fits(c)).max_by(|a, b| a.0.made.at.cmp(&b.0.made.at));
+                own.map_or(&self.stock, |(_, response)| response).clone()
+            }
+        }
+    }
+
+    /// A curve by the name that readings bear.
+    pub fn named(&self, name: &str) -> Option<Response> {
+        let fixed = [Response::srgb(), Response::raw(), self.stock.clone()];
+        fixed.into_iter().chain(self.own.iter().map(|(_, r)| r.clone())).find(|r| r.name == name)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_stock_curve_is_sound_and_zero_at_mid_grey() {
+        let curves = Curves::stock_only();
+        assert!(curves.stock().light(118.0).abs() < Stops(1e-9));
+        assert!(curves.named(&curves.stock().name).is_some());
+    }
+
+    #[test]
+    fn a_cameras_own_curve_is_picked_by_camera_colour_and_look() {
+        let folder = tempfile::tempdir().unwrap();
+        let made = |at: &str| Made {
+            program: "greyhold 0".into(),
+            at: at.into(),
+            frames: 9,
+            residual: Stops(0.01),
+            scatter: Stops(0.02),
+        };
+        let curve = || [(); 4].map(|()| Curve::vague());
+        for (look, at) in [("plain", "2026-01-02T00:00:00Z"), ("punchy", "2026-01-03T00:00:00Z")] {
+            let own = Calibrated::new("Our One".into(), "sRGB".into(), look.into(), made(at), curve());
+            own.write(&own.file_in(folder.path())).unwrap();
+        }
+        std::fs::write(folder.path().join("torn.yaml"), "version: 1\ncamera").unwrap();
+        let (curves, faults) = Curves::of_folder(Some(folder.path()));
+        assert_eq!(faults.len(), 1);
+        assert!(faults[0].to_string().contains("torn.yaml"), "{}", faults[0]);
+        let pick = |camera, colour, look| curves.pick(ResponseChoice::Camera, camera, colour, look).name;
+        assert!(pick(Some("Our One"), "sRGB", Some("plain")).contains("plain"));
+        assert!(pick(Some("Our One"), "sRGB", None).contains("punchy"), "the one calibrated last");
+        for (camera, colour, look) in [
+            (Some("Our One"), "Adobe RGB", None),
+            (Some("Other"), "sRGB", None),
+            (None, "sRGB", None),
+            (Some("Our One"), "sRGB", Some("flat")),
+        ] {
+            assert_eq!(pick(camera, colour, look), curves.stock().name);
+        }
+    }
+}

@@ -1,0 +1,14 @@
+//! Response curves: what a camera's code values say about light, how surely, and how that is
+//! recovered from frames whose light is known. Pure arithmetic.
+
+mod basis;
+mod curve;
+mod fit;
+mod gaussian;
+mod srgb;
+
+pub use basis::{ANCHOR, SPLINES};
+pub use curve::{RAW, Response, ResponseChoice};
+pub use fit::{Exposed, Fit, TRUSTED, USUAL_SCATTER, fit};
+pub use gaussian::{Curve, CurveFault};
+pub use srgb::{srgb_decode, srgb_encode};
