@@ -60,7 +60,29 @@ impl Cause {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Subject {
     pub settings: Settings,
+    /// The reading that counts.
     pub metered: Option<Metered>,
+    /// The picture's reading, where the raw file's counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second: Option<Metered>,
+}
+
+impl Subject {
+    /// With the reading of a further file of the same exposure: a raw file's counts before a picture's.
+    pub fn with(self, further: Metered) -> Subject {
+        let Some(first) = self.metered else { return Subject { metered: Some(further), ..self } };
+        let (metered, second) = match (first.is_raw(), further.is_raw()) {
+            (false, true) => (further, Some(first)),
+            (true, false) => (first, Some(further)),
+            _ => (first, self.second),
+        };
+        Subject { metered: Some(metered), second, ..self }
+    }
+
+    /// The reading of the raw file, or of the picture.
+    pub fn reading_of(&self, raw: bool) -> Option<&Metered> {
+        [&self.metered, &self.second].into_iter().flatten().find(|m| m.is_raw() == raw)
+    }
 }
 
 /// What is known of the frame before this one.
@@ -111,6 +133,9 @@ pub struct Verdict {
     pub lights: Option<Stops>,
     pub spots: Vec<Observed>,
     pub uneven: Option<Unevenness>,
+    /// Name of the curve that the light was read by: it tells which file's reading counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
 }
 
 /// A verdict with the numbers that sentences are made from.
@@ -191,6 +216,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         lights: seen.as_ref().zip(expected).map(|(s, e)| s.drift - e),
         spots,
         uneven,
+        by: evidence.frame.metered.as_ref().map(|m| m.response.clone()),
     }
 }
 

@@ -166,7 +166,8 @@ fn likeness(a: &SeriesFrame, b: &SeriesFrame) -> Option<f64> {
     (!flat).then(|| ab / (aa * bb).sqrt())
 }
 
-fn doubt_about_mid_grey(curve: &Curve) -> Stops {
+/// 95 % half-width of two stops about mid-grey.
+pub(super) fn doubt_about_mid_grey(curve: &Curve) -> Stops {
     let response = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
     response.uncertainty_between(Stops(-1.0), Stops(1.0))
 }

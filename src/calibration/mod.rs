@@ -4,9 +4,11 @@
 
 mod accuracy;
 mod bracket;
+mod learning;
 
 pub use accuracy::{Accuracy, Column, Errors, Pairing, accuracy};
 pub use bracket::{Calibration, Refusal, calibrate};
+pub use learning::{Chain, Learned, codes_of, holds_on, teach_by_raw};
 
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;

@@ -158,7 +158,7 @@ fn check_frame(path: &Path) -> bool {
         say(&format!("{name}: it is no picture by its name"));
         return false;
     };
-    match frame::read(kind, path, Series::Thirds) {
+    match frame::look(kind, path, Series::Thirds) {
         Ok(read) => {
             say(&format!("{name}: {}", read.settings.in_short()));
             for line in details(&read.settings) {

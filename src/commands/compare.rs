@@ -12,10 +12,11 @@ use crate::config::{Config, Curves};
 use crate::container::Kind;
 use crate::drift::{Lighting, Observed, WentBy};
 use crate::frame::{self, Settings};
+use crate::meter::Metered;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
-use crate::session::{FrameOutcome, Metering, reread};
+use crate::session::{FrameOutcome, Metering, alike};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -141,19 +142,19 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 impl Comparison {
     fn read(&self, path: &Path) -> Result<FrameOutcome, String> {
         let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-        let read = frame::read(kind, path, self.config.marks).map_err(|e| e.to_string())?;
+        let read = frame::look(kind, path, self.config.marks).map_err(|e| e.to_string())?;
         Ok(self.metering.subject(read))
     }
 
     fn judge(&self, reference: Option<&Subject>, frame: &Subject) -> Verdict {
         let named = |name: &str| self.metering.curves.named(name);
-        let by = frame.metered.as_ref().and_then(|m| named(&m.response)).unwrap_or_else(Response::srgb);
-        let reference = reference.map(|r| reread(r, &by, named));
+        let curve = |m: &Metered| named(&m.response).unwrap_or_else(Response::srgb);
+        let pair = alike(reference, frame, curve, named);
         judge(&Evidence {
-            reference: reference.as_ref(),
-            frame,
+            reference: pair.reference.as_ref(),
+            frame: &pair.frame,
             previous: None,
-            response: &by,
+            response: &pair.response,
             judge_by: &self.config.judge_by,
             lighting: self.lighting,
             tolerance: self.config.tolerance,

@@ -92,6 +92,7 @@ pub fn examine(bytes: &[u8]) -> Result<Layout, Fault> {
         payload: walk.scan_at as u64,
         tail_missing: walk.announced > bytes.len() as u64,
         exif: walk.exif,
+        ..Layout::default()
     })
 }
 

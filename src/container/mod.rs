@@ -7,6 +7,7 @@
 mod boxes;
 mod chunks;
 mod jpeg;
+mod raf;
 mod tiff;
 
 use std::fs::File;
@@ -26,10 +27,12 @@ pub enum Kind {
     WebP,
     /// HEIF and its kin: settings only.
     Heif,
-    /// A camera's raw file in TIFF structure: settings only.
+    /// A camera's raw file in TIFF structure.
     RawTiff,
-    /// A camera's raw file in ISO base media boxes: wholeness only.
+    /// A camera's raw file in ISO base media boxes.
     RawBoxes,
+    /// A camera's raw file with a heading that points to its parts.
+    RawRaf,
     /// A camera's raw file of a structure not known here: wholeness by quiet alone.
     RawOther,
 }
@@ -48,25 +51,26 @@ impl Kind {
                 Kind::RawTiff
             }
             "cr3" => Kind::RawBoxes,
-            "raf" | "x3f" | "crw" | "mrw" => Kind::RawOther,
+            "raf" => Kind::RawRaf,
+            "x3f" | "crw" | "mrw" => Kind::RawOther,
             _ => return None,
         })
     }
 
     /// Whether greyhold meters the pixels of this kind.
     pub fn is_metered(self) -> bool {
-        matches!(self, Kind::Jpeg | Kind::Tiff | Kind::Png | Kind::WebP)
+        matches!(self, Kind::Jpeg | Kind::Tiff | Kind::Png | Kind::WebP) || (cfg!(feature = "raw") && self.is_raw())
     }
 
     pub fn is_raw(self) -> bool {
-        matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawOther)
+        matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf | Kind::RawOther)
     }
 
     /// The largest file of this kind that is looked at, in bytes.
     fn size_limit(self) -> u64 {
         match self {
             Kind::Jpeg | Kind::Heif | Kind::WebP | Kind::Png => 128 << 20,
-            Kind::Tiff | Kind::RawTiff | Kind::RawBoxes | Kind::RawOther => 512 << 20,
+            Kind::Tiff | Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf | Kind::RawOther => 512 << 20,
         }
     }
 }
@@ -93,6 +97,8 @@ pub enum Fault {
 pub struct Layout {
     /// The Exif block in TIFF form, where it can be had without decoding.
     pub exif: Option<Vec<u8>>,
+    /// A second block, where a file divides its metadata.
+    pub exif_more: Option<Vec<u8>>,
     pub icc: Option<Vec<u8>>,
     /// Where the picture's own bytes begin, after the metadata.
     pub payload: u64,
@@ -109,15 +115,27 @@ pub fn examine(kind: Kind, file: &mut File) -> Result<Layout, Fault> {
             match kind {
                 Kind::Tiff | Kind::RawTiff => tiff::examine(file, length),
                 Kind::Heif | Kind::RawBoxes => boxes::examine(file, length),
+                Kind::RawRaf => raf::examine(file, length),
                 _ => Ok(Layout::default()),
             }
         }
     }
 }
 
-/// Examines a file and gives its bytes, too, read once. Raw files' bytes are left on the disk.
+/// What a raw file that is not whole tells nevertheless, for looking at it.
+pub fn examine_cut(kind: Kind, file: &mut File) -> Option<Layout> {
+    let length = checked_length(kind, file).ok()?;
+    match kind {
+        Kind::RawBoxes => boxes::camera_blocks(file, length),
+        Kind::RawRaf => raf::camera_block(file),
+        _ => None,
+    }
+}
+
+/// Examines a file and gives its bytes, too, read once. Raw files' bytes are left on the disk where
+/// nothing meters them.
 pub fn load(kind: Kind, file: &mut File) -> Result<(Layout, Vec<u8>), Fault> {
-    if kind.is_raw() {
+    if kind.is_raw() && !kind.is_metered() {
         return Ok((examine(kind, file)?, Vec::new()));
     }
     let length = checked_length(kind, file)?;

@@ -46,7 +46,7 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
         Some([b'M', b'M', zero, magic]) => (*zero, *magic) = (0, 42),
         _ => {}
     }
-    Ok(Layout { exif: Some(exif), icc: None, payload: picture_at, tail_missing: false })
+    Ok(Layout { exif: Some(exif), payload: picture_at, ..Layout::default() })
 }
 
 /// Whether an Exif block (TIFF form) stays within the budget: the guard in front of the parser.

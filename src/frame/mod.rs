@@ -6,6 +6,8 @@
 mod colour;
 mod dc;
 mod pixels;
+#[cfg(feature = "raw")]
+mod raw;
 mod settings;
 
 use std::fs::File;
@@ -63,25 +65,57 @@ pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError
     let (layout, bytes) = container::load(kind, &mut file)?;
     let mut notes = Vec::new();
     let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
-    let picture = if kind.is_metered() {
-        match pixels::decode(kind, &bytes, settings.orientation) {
-            Ok((proxy, icc)) => {
-                let icc = layout.icc.or(icc);
-                Some(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space), linear: None })
-            }
-            Err(fault) => {
-                notes.push(fault.to_string());
-                None
-            }
+    let picture = match picture_of(kind, path, layout.icc, bytes, &settings) {
+        Ok(picture) => Some(picture),
+        Err(why) => {
+            notes.push(why);
+            None
         }
-    } else {
-        notes.push("this kind of file is logged but not metered".to_owned());
-        None
     };
     if layout.tail_missing {
         notes.push("the picture is whole, but a preview announced behind it is missing".to_owned());
     }
     Ok(Frame { settings, picture, notes })
+}
+
+/// Like [`read`], but of a raw file that is cut behind its metadata these are still told: for
+/// looking at a file, not for taking it up.
+pub fn look(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
+    let fault = match read(kind, path, series) {
+        Err(FrameError(fault @ Fault::Incomplete(_))) => fault,
+        read => return read,
+    };
+    let mut file = File::open(path).map_err(Fault::from)?;
+    let Some(layout) = container::examine_cut(kind, &mut file) else { return Err(fault.into()) };
+    let mut notes = vec![format!("{fault}; only its settings are read")];
+    let settings = settings_of(kind, &layout, &[], series, &mut notes);
+    Ok(Frame { settings, picture: None, notes })
+}
+
+fn picture_of(
+    kind: Kind,
+    path: &Path,
+    icc: Option<Vec<u8>>,
+    bytes: Vec<u8>,
+    settings: &Settings,
+) -> Result<Picture, String> {
+    if !kind.is_metered() {
+        return Err("this kind of file is logged but not metered".to_owned());
+    }
+    if kind.is_raw() {
+        return develop(path, bytes, settings.orientation).map_err(|fault| fault.to_string());
+    }
+    let (proxy, found) = pixels::decode(kind, &bytes, settings.orientation).map_err(|fault| fault.to_string())?;
+    let icc = icc.or(found);
+    Ok(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space), linear: None })
+}
+
+#[cfg(feature = "raw")]
+use raw::develop;
+
+#[cfg(not(feature = "raw"))]
+fn develop(_: &Path, _: Vec<u8>, _: u8) -> Result<Picture, PixelFault> {
+    Err(PixelFault::Raw("this greyhold was built without raw files".to_owned()))
 }
 
 fn settings_of(
@@ -92,7 +126,10 @@ fn settings_of(
     notes: &mut Vec<String>,
 ) -> Settings {
     let read = match (&layout.exif, kind) {
-        (Some(block), _) => Settings::from_exif(block, series),
+        (Some(block), _) => {
+            let blocks: Vec<&[u8]> = std::iter::once(block.as_slice()).chain(layout.exif_more.as_deref()).collect();
+            Settings::from_blocks(&blocks, series)
+        }
         (None, Kind::Heif) => Settings::from_heif(bytes, series),
         (None, _) => Err("the file carries no camera metadata"),
     };

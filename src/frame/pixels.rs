@@ -37,6 +37,8 @@ pub enum PixelFault {
     Inks,
     #[error("the picture's data are damaged: {0}")]
     Damaged(String),
+    #[error("the raw file's picture can't be read: {0}")]
+    Raw(String),
 }
 
 const MOST_MEGAPIXELS: u64 = 200;
@@ -63,7 +65,7 @@ pub fn decode(kind: Kind, bytes: &[u8], orientation: u8) -> Result<(Proxy, Optio
     }
 }
 
-fn check_area(width: u32, height: u32) -> Result<(), PixelFault> {
+pub(super) fn check_area(width: u32, height: u32) -> Result<(), PixelFault> {
     let within = u64::from(width) * u64::from(height) <= MOST_MEGAPIXELS * 1_000_000;
     if within { Ok(()) } else { Err(PixelFault::TooManyPixels { width, height }) }
 }
@@ -76,7 +78,7 @@ fn check_claim(width: u32, height: u32, bytes: usize) -> Result<(), PixelFault> 
 }
 
 /// The smallest of 1/8, 1/4, 1/2 and 1/1 that keeps enough pixels.
-fn eighths(width: usize, height: usize) -> u8 {
+pub(super) fn eighths(width: usize, height: usize) -> u8 {
     [1_u8, 2, 4].into_iter().find(|n| width * height * usize::from(n * n) / 64 >= ENOUGH_PIXELS).unwrap_or(8)
 }
 
@@ -157,6 +159,11 @@ fn shrink(picture: &DynamicImage) -> Proxy {
 impl Proxy {
     /// The picture as the photographer sees it. Orientations by Exif 2.32.
     fn turned(self, orientation: u8) -> Proxy {
+        self.turned_with_order(orientation).0
+    }
+
+    /// Also gives which stored pixel stands at each place.
+    pub(super) fn turned_with_order(self, orientation: u8) -> (Proxy, Vec<usize>) {
         let (w, h) = (self.width, self.height);
         let (width, height) = if orientation >= 5 { (h, w) } else { (w, h) };
         let source = |x: usize, y: usize| match orientation {
@@ -170,16 +177,13 @@ impl Proxy {
             _ => (x, y),
         };
         if !(2..=8).contains(&orientation) {
-            return self;
+            let order = (0..self.rgb.len()).collect();
+            return (self, order);
         }
-        let mut rgb = Vec::with_capacity(self.rgb.len());
-        for y in 0..height {
-            for x in 0..width {
-                let (sx, sy) = source(x, y);
-                rgb.push(self.rgb[sy * w + sx]);
-            }
-        }
-        Proxy { width, height, rgb }
+        let places = (0..height).flat_map(|y| (0..width).map(move |x| (x, y)));
+        let order: Vec<usize> = places.map(|(x, y)| source(x, y)).map(|(x, y)| y * w + x).collect();
+        let rgb = order.iter().map(|at| self.rgb[*at]).collect();
+        (Proxy { width, height, rgb }, order)
     }
 }
 

@@ -3,7 +3,7 @@
 //! Camera data are untrusted: every value is range-checked, a bad field never costs the good ones,
 //! and what is missing is said in a sentence. Knows no pixels.
 
-use exif::{Exif, In, Reader, Tag, Value};
+use exif::{Context, Exif, In, Reader, Tag, Value};
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 
@@ -156,19 +156,27 @@ impl Settings {
     /// Reads an Exif block (TIFF form). Damage costs only the damaged fields; `Err` is the
     /// sentence to show when nothing could be read.
     pub fn from_exif(block: &[u8], series: Series) -> Result<Settings, &'static str> {
-        if !within_budget(block) {
+        Settings::from_blocks(&[block], series)
+    }
+
+    /// Reads metadata that a file keeps in several blocks (TIFF form), the first one counting first.
+    pub fn from_blocks(blocks: &[&[u8]], series: Series) -> Result<Settings, &'static str> {
+        if !blocks.iter().all(|block| within_budget(block)) {
             return Err("its metadata refer to themselves or have too many entries, and were not read");
         }
-        match leniently(|reader| reader.read_raw(block.to_vec())) {
-            Ok(exif) => Ok(Fields(&exif).settings(series)),
-            Err(_) => Err("its metadata are damaged and could not be read"),
+        let read: Vec<Exif> =
+            blocks.iter().filter_map(|block| leniently(|reader| reader.read_raw(block.to_vec())).ok()).collect();
+        if read.is_empty() {
+            Err("its metadata are damaged and could not be read")
+        } else {
+            Ok(Fields(&read).settings(series))
         }
     }
 
     /// Reads the settings of a HEIF file, whose Exif block lies inside its boxes.
     pub fn from_heif(bytes: &[u8], series: Series) -> Result<Settings, &'static str> {
         match leniently(|reader| reader.read_from_container(&mut std::io::Cursor::new(bytes))) {
-            Ok(exif) => Ok(Fields(&exif).settings(series)),
+            Ok(exif) => Ok(Fields(&[exif]).settings(series)),
             Err(_) => Err("it carries no camera metadata that can be read"),
         }
     }
@@ -222,7 +230,7 @@ const PHONE_CROP: f64 = 5.5;
 /// From this ratio on, a lens of one focal length and one aperture is a phone's.
 const PHONE_CROP_FIXED_LENS: f64 = 3.0;
 
-struct Fields<'a>(&'a Exif);
+struct Fields<'a>(&'a [Exif]);
 
 impl Fields<'_> {
     fn settings(&self, series: Series) -> Settings {
@@ -311,7 +319,7 @@ impl Fields<'_> {
     }
 
     fn has_fixed_lens(&self) -> bool {
-        match self.0.get_field(Tag::LensSpecification, In::PRIMARY).map(|f| &f.value) {
+        match self.value(Tag::LensSpecification) {
             Some(Value::Rational(v)) => {
                 matches!(v.as_slice(), [a, b, n, m] if a.num * b.denom == b.num * a.denom && n.num == m.num)
             }
@@ -319,8 +327,15 @@ impl Fields<'_> {
         }
     }
 
+    /// Some raw files keep camera tags in their first directory (TIFF/EP) or in a block of their own.
+    fn value(&self, tag: Tag) -> Option<&Value> {
+        let places = [tag, Tag(Context::Tiff, tag.number())];
+        let mut all = self.0.iter().flat_map(|exif| places.map(|place| exif.get_field(place, In::PRIMARY)));
+        all.find_map(|field| field.map(|f| &f.value))
+    }
+
     fn real(&self, tag: Tag) -> Option<f64> {
-        let value = match &self.0.get_field(tag, In::PRIMARY)?.value {
+        let value = match self.value(tag)? {
             Value::Rational(v) => v.first()?.to_f64(),
             Value::SRational(v) => v.first()?.to_f64(),
             Value::Float(v) => f64::from(*v.first()?),
@@ -331,12 +346,12 @@ impl Fields<'_> {
     }
 
     fn whole(&self, tag: Tag) -> Option<u32> {
-        self.0.get_field(tag, In::PRIMARY)?.value.get_uint(0)
+        self.value(tag)?.get_uint(0)
     }
 
     /// Text without control characters, of bounded length; blank is absent.
     fn text(&self, tag: Tag) -> Option<String> {
-        let Value::Ascii(parts) = &self.0.get_field(tag, In::PRIMARY)?.value else {
+        let Value::Ascii(parts) = self.value(tag)? else {
             return None;
         };
         let whole = String::from_utf8_lossy(parts.first()?).into_owned();

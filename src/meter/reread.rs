@@ -2,9 +2,14 @@
 
 use super::reading::{Metered, Reading};
 use crate::photometry::Stops;
-use crate::response::Response;
+use crate::response::{RAW, Response};
 
 impl Metered {
+    /// Whether this is the linear light of a raw file.
+    pub fn is_raw(&self) -> bool {
+        self.response == RAW
+    }
+
     /// The same picture through another curve than the one it was metered by.
     pub fn reread(&self, from: &Response, to: &Response) -> Metered {
         let light = |light: &Stops| to.light(from.code(*light));

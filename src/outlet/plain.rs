@@ -5,8 +5,9 @@ use std::fmt::Write;
 use crate::advice::{Cause, Verdict};
 use crate::drift::Basis;
 use crate::photometry::Stops;
+use crate::response::RAW;
 use crate::rig::Turn;
-use crate::session::{Body, How, PowerSource, Purpose, Record};
+use crate::session::{Body, How, Learning, PowerSource, Purpose, Record};
 
 /// Whether to mark with colour. Words and signs carry everything; colour only helps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,10 +49,25 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             verdict_block(&title, &frame.verdict, &frame.notes, paint)
         }
         Body::Member { frame, file, completed: Some(done), .. } => {
-            let title = format!("frame {frame}  {}  {}", printable(file), done.settings.in_short());
+            let counts = if done.verdict.by.as_deref() == Some(RAW) { "  (the raw file counts)" } else { "" };
+            let title = format!("frame {frame}  {}  {}{counts}", printable(file), done.settings.in_short());
             verdict_block(&title, &done.verdict, &done.notes, paint)
         }
         Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", printable(file)),
+        Body::Response { camera, how, frames, doubt, .. } => {
+            let from = match how {
+                Learning::RawBesidePicture => "raw files beside their pictures",
+                Learning::SettingsAlone => "settings that changed and came back under one light",
+            };
+            let numbers: Vec<String> = frames.iter().map(ToString::to_string).collect();
+            format!(
+                "  learned how {} renders light, from {from} (frames {}): two stops are now known to +-{:.2}, before to +-{:.2}",
+                printable(camera.as_deref().unwrap_or("this camera")),
+                numbers.join(", "),
+                doubt[1].0,
+                doubt[0].0
+            )
+        }
         Body::Correction { purpose, correction, sentence } => {
             let title = matches!(purpose, Purpose::Next { .. }).then(|| format!("  {sentence}"));
             let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));

@@ -47,6 +47,8 @@ const BELIEF: f64 = 3.0;
 const LEAST_SCATTER: f64 = 0.015;
 /// The shares of one pair of frames err together: they count as no more than this many.
 const INDEPENDENT_SHARES: f64 = 6.0;
+/// The shares of a raw file and its picture err by regions of tone: about so many.
+const INDEPENDENT_TONES: f64 = 24.0;
 /// Residuals beyond so many deviations count less (Huber 1964).
 const HUBER: f64 = 1.5;
 const SURE: f64 = 1e6;
@@ -101,6 +103,42 @@ pub fn fit(frames: &[Exposed], prior: &Curve) -> Option<Fit> {
         scatter: Stops(scatter),
         residual: Stops(residuals[residuals.len() / 2]),
     })
+}
+
+/// Fits a curve to codes whose light is known but for a common level, as a raw file tells it. Gives
+/// the curve, and the median difference of a code from it.
+pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Curve, Stops)> {
+    let inverse = prior.covariance.clone().cholesky()?.inverse();
+    let anchor = basis::row(ANCHOR);
+    let precision = inverse + &anchor * anchor.transpose() * SURE;
+    let pull = &precision * &prior.mean;
+    let each = INDEPENDENT_TONES / codes.len().max(1) as f64;
+    let mut curve = prior.clone();
+    let mut trust = vec![1.0; codes.len()];
+    let mut off: Vec<f64> = Vec::new();
+    for _ in 0..STEPS {
+        let now = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
+        let mut normal = DMatrix::<f64>::zeros(SPLINES + 1, SPLINES + 1);
+        let mut right = DVector::<f64>::zeros(SPLINES + 1);
+        normal.view_mut((0, 0), (SPLINES, SPLINES)).copy_from(&precision);
+        right.rows_mut(0, SPLINES).copy_from(&pull);
+        let rows: Vec<DVector<f64>> = codes.iter().map(|code| basis::row(*code).insert_row(SPLINES, -1.0)).collect();
+        let noise: Vec<f64> = codes.iter().map(|code| now.noise_between(*code, *code).0).collect();
+        for (i, row) in rows.iter().enumerate() {
+            let weight = trust[i] * each / noise[i].powi(2);
+            normal += row * row.transpose() * weight;
+            right += row * (weight * light[i].0);
+        }
+        let (solution, covariance) = solve_rising(normal, right)?;
+        off = rows.iter().zip(light).map(|(row, light)| (row.dot(&solution) - light.0).abs()).collect();
+        trust = off.iter().zip(&noise).map(|(off, noise)| 1.0 / (off / noise / HUBER).max(1.0)).collect();
+        curve = Curve {
+            mean: solution.rows(0, SPLINES).into_owned(),
+            covariance: covariance.view((0, 0), (SPLINES, SPLINES)).into_owned(),
+        };
+    }
+    off.sort_by(f64::total_cmp);
+    Some((curve, Stops(*off.get(off.len() / 2)?)))
 }
 
 fn pairs(frames: &[Exposed]) -> Vec<Pair> {

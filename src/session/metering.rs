@@ -50,16 +50,46 @@ impl Metering {
             };
             meter(picture, &response, &self.spots)
         });
-        FrameOutcome { subject: Subject { settings: frame.settings, metered }, notes: frame.notes }
+        FrameOutcome { subject: Subject { settings: frame.settings, metered, second: None }, notes: frame.notes }
     }
 }
 
-/// A subject as another curve reads it. What was read by a curve that `named` doesn't know stays as
-/// it is, and won't compare.
-pub fn reread(subject: &Subject, to: &Response, named: impl Fn(&str) -> Option<Response>) -> Subject {
-    let again = |metered: &Metered| match named(&metered.response) {
-        Some(from) if from.name != to.name => metered.reread(&from, to),
-        _ => metered.clone(),
+/// Two subjects by one kind of reading and one curve, ready to be compared.
+#[derive(Debug, Clone)]
+pub struct Compared {
+    pub reference: Option<Subject>,
+    pub frame: Subject,
+    pub response: Response,
+    /// They have no kind of reading in common.
+    pub unlike: bool,
+}
+
+/// Brings two subjects to one curve: the raw files' light where both have it, else the pictures'.
+///
+/// `curve` gives the curve to read a picture by; what was read by one that `named` doesn't know
+/// stays as it is, and won't compare.
+pub fn alike(
+    reference: Option<&Subject>,
+    frame: &Subject,
+    curve: impl Fn(&Metered) -> Response,
+    named: impl Fn(&str) -> Option<Response>,
+) -> Compared {
+    let raw = |raw: &bool| reference.is_none_or(|r| r.reading_of(*raw).is_some()) && frame.reading_of(*raw).is_some();
+    let common = [true, false].into_iter().find(raw);
+    let reading = common.and_then(|raw| frame.reading_of(raw));
+    let response = reading.map_or_else(Response::srgb, &curve);
+    let by_one = |subject: &Subject| {
+        let reading = common.and_then(|raw| subject.reading_of(raw));
+        let again = reading.map(|metered| match named(&metered.response) {
+            Some(from) if from.name != response.name => metered.reread(&from, &response),
+            _ => metered.clone(),
+        });
+        Subject { settings: subject.settings.clone(), metered: again, second: None }
     };
-    Subject { settings: subject.settings.clone(), metered: subject.metered.as_ref().map(again) }
+    Compared {
+        reference: reference.map(by_one),
+        frame: by_one(frame),
+        unlike: common.is_none() && frame.metered.is_some(),
+        response,
+    }
 }

@@ -11,6 +11,8 @@ mod state;
 
 pub use command::{Command, Reply};
 pub use engine::{Engine, FrameInput, Input, Ledger, Published};
-pub use metering::{FrameOutcome, Metering, reread};
-pub use record::{Body, Completed, FrameRecord, GroupPower, How, LineFault, PowerSource, Purpose, Record, VERSION};
-pub use state::{Look, Pending, State};
+pub use metering::{Compared, FrameOutcome, Metering, alike};
+pub use record::{
+    Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, VERSION,
+};
+pub use state::{LearnedCurve, Look, Pending, State};

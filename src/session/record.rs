@@ -11,9 +11,10 @@ use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::Metered;
 use crate::photometry::{PowerSetting, Stops};
+use crate::response::Curve;
 
 /// Version of the record format.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -100,6 +101,21 @@ pub enum Body {
         source: PowerSource,
         answers: Option<u64>,
     },
+    /// A camera's response became known better: pictures of this camera in this colour space are
+    /// read by the curve from now on.
+    Response {
+        camera: Option<String>,
+        colour: String,
+        /// The name that readings bear.
+        response: String,
+        how: Learning,
+        /// The frames that taught it.
+        frames: Vec<u64>,
+        residual: Stops,
+        /// 95 % half-width of two stops about mid-grey before and after.
+        doubt: [Stops; 2],
+        curve: Box<Curve>,
+    },
     Note {
         text: String,
     },
@@ -148,6 +164,16 @@ pub enum Purpose {
     Drift { frame: u64 },
     /// Prepares settings that have not been shot yet.
     Next { settings: Box<Settings> },
+}
+
+/// What a response was learned from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Learning {
+    /// A raw file beside its picture, borne out by the next pair.
+    RawBesidePicture,
+    /// Settings that changed and came back while the lights stayed.
+    SettingsAlone,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -1,14 +1,16 @@
 //! The state of a sitting: `records.fold(State::default(), State::apply)`.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 
 use serde::Serialize;
 
-use super::record::{Body, FrameRecord, GroupPower, Purpose, Record};
+use super::record::{Body, Completed, FrameRecord, GroupPower, Purpose, Record};
 use crate::advice::{Correction, Previous, Subject};
+use crate::container::Kind;
 use crate::frame::Captured;
 use crate::intake::{FileState, KnownFile, stem_key};
 use crate::photometry::{PowerSetting, Stops};
+use crate::response::{Curve, Response, USUAL_SCATTER};
 use crate::rig::Standing;
 
 /// A named reference with the powers that belong to it.
@@ -44,8 +46,20 @@ pub struct Last {
 pub struct Stem {
     pub frame: u64,
     pub captured: Option<Captured>,
-    pub metered: bool,
+    /// It has a picture that is no raw file.
+    pub picture: bool,
 }
+
+/// A curve that was learned on the job.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct LearnedCurve {
+    pub name: String,
+    /// How often it was made better.
+    pub lessons: u32,
+}
+
+/// Frames whose raw file or picture may land after others were taken.
+const RECENT: usize = 32;
 
 /// Grows by about half a kilobyte a frame (names and fingerprints); everything else is of fixed size.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -62,6 +76,11 @@ pub struct State {
     pub begun: bool,
     files: HashMap<String, (FileState, u32)>,
     stems: HashMap<String, Stem>,
+    /// Curves that were learned, by camera and colour space; and every one by its name.
+    learned: BTreeMap<(Option<String>, String), LearnedCurve>,
+    curves: BTreeMap<String, Response>,
+    /// The last frames, whose further files may still come.
+    recent: VecDeque<(u64, Subject)>,
     configured: BTreeMap<String, Option<PowerSetting>>,
 }
 
@@ -88,12 +107,9 @@ impl State {
             Body::Frame(frame) => self.take_frame(frame),
             Body::Member { frame, file, state, fingerprint, completed } => {
                 self.files.insert(file.clone(), (*state, *fingerprint));
+                self.note_stem(file, *frame, None);
                 if let Some(completed) = completed {
-                    let subject =
-                        Subject { settings: completed.settings.clone(), metered: Some(completed.metered.clone()) };
-                    self.note_stem(file, *frame, &subject);
-                    let sentence = completed.verdict.sentence.clone();
-                    self.last = Some(Last { frame: *frame, file: file.clone(), subject, sentence });
+                    self.complete(*frame, file, completed);
                 }
             }
             Body::Updated { file, was, state } => {
@@ -108,6 +124,9 @@ impl State {
                     correction: (**correction).clone(),
                     told: Vec::new(),
                 });
+            }
+            Body::Response { camera, colour, response, curve, .. } => {
+                self.take_response(camera, colour, response, curve)
             }
             Body::Resolved { .. } => self.pending = None,
             Body::Power { group, setting, moved, answers, .. } => {
@@ -172,7 +191,11 @@ impl State {
         self.frames = frame.frame;
         self.begun = true;
         self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
-        self.note_stem(&frame.file, frame.frame, &frame.subject);
+        self.note_stem(&frame.file, frame.frame, Some(&frame.subject));
+        self.recent.push_back((frame.frame, frame.subject.clone()));
+        if self.recent.len() > RECENT {
+            self.recent.pop_front();
+        }
         self.last = Some(Last {
             frame: frame.frame,
             file: frame.file.clone(),
@@ -181,9 +204,57 @@ impl State {
         });
     }
 
-    fn note_stem(&mut self, file: &str, frame: u64, subject: &Subject) {
-        let stem = Stem { frame, captured: subject.settings.captured.clone(), metered: subject.metered.is_some() };
-        self.stems.insert(stem_key(file.as_ref()), stem);
+    fn note_stem(&mut self, file: &str, frame: u64, first: Option<&Subject>) {
+        let picture = !Kind::of(file.as_ref()).is_some_and(Kind::is_raw);
+        let captured = first.and_then(|s| s.settings.captured.clone());
+        let stem =
+            self.stems.entry(stem_key(file.as_ref())).or_insert(Stem { frame, captured: captured.clone(), picture });
+        if first.is_some() {
+            *stem = Stem { frame, captured, picture };
+        }
+        stem.picture |= picture;
+    }
+
+    fn take_response(&mut self, camera: &Option<String>, colour: &str, name: &str, curve: &Curve) {
+        let response = Response::new(name.to_owned(), curve.clone(), None, USUAL_SCATTER);
+        self.curves.insert(name.to_owned(), response);
+        let entry = self.learned.entry((camera.clone(), colour.to_owned())).or_default();
+        *entry = LearnedCurve { name: name.to_owned(), lessons: entry.lessons + 1 };
+    }
+
+    /// The learned curve for pictures of a camera in a colour space.
+    pub fn learned(&self, camera: Option<&str>, colour: &str) -> Option<&LearnedCurve> {
+        self.learned.get(&(camera.map(str::to_owned), colour.to_owned()))
+    }
+
+    /// A learned curve by the name that readings bear.
+    pub fn curve(&self, name: &str) -> Option<&Response> {
+        self.curves.get(name)
+    }
+
+    /// A further file of a frame brought its reading.
+    fn complete(&mut self, frame: u64, file: &str, completed: &Completed) {
+        let sentence = &completed.verdict.sentence;
+        let joined = self.recent_subject(frame).map(|s| s.clone().with(completed.metered.clone()));
+        let subject = joined.unwrap_or_else(|| Subject {
+            settings: completed.settings.clone(),
+            metered: Some(completed.metered.clone()),
+            second: None,
+        });
+        if let Some((_, recent)) = self.recent.iter_mut().find(|(number, _)| *number == frame) {
+            *recent = subject.clone();
+        }
+        for look in self.looks.values_mut().filter(|l| l.frame == Some(frame)) {
+            look.subject = subject.clone();
+        }
+        if let Some(last) = self.last.as_mut().filter(|l| l.frame == frame) {
+            *last = Last { frame, file: file.to_owned(), subject, sentence: sentence.clone() };
+        }
+    }
+
+    /// A frame of late, as far as its files have come.
+    pub fn recent_subject(&self, frame: u64) -> Option<&Subject> {
+        self.recent.iter().find(|(number, _)| *number == frame).map(|(_, subject)| subject)
     }
 
     /// The look that frames are compared with.

@@ -1,6 +1,8 @@
 //! A studio for tests: frames of known light, and the real program watching a folder of its own.
 #![allow(dead_code, reason = "each promise uses its part")]
 
+pub mod dng;
+
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
@@ -43,15 +45,27 @@ impl Shot {
         }
     }
 
-    pub fn jpeg(&self) -> Vec<u8> {
+    /// The scene's light, before the camera.
+    pub fn light(&self) -> Vec<[f32; 3]> {
         let light = |from, strength, softness| Light { from, strength, on_backdrop: 0.3, softness };
         let lights = [light([-0.8, 0.6, 0.9], 0.9, 0.4), light([0.6, 0.0, 1.0], 0.35, 0.9)];
         let (width, height) = self.size;
         let sway = self.number as f32;
         let pose = Pose { right: 0.004 * sway.sin(), up: 0.003 * (sway * 2.0).cos(), turn: 2.0 * sway.sin() };
         let lit: Vec<(Light, f64)> = lights.iter().map(|l| (*l, self.power)).collect();
-        let pixels = Scene { width, height, pose }.render(&lit);
-        expose(&pixels, width, height, &self.exposure(), 88, self.number).unwrap()
+        Scene { width, height, pose }.render(&lit)
+    }
+
+    pub fn jpeg(&self) -> Vec<u8> {
+        let (width, height) = self.size;
+        expose(&self.light(), width, height, &self.exposure(), 88, self.number).unwrap()
+    }
+
+    /// The raw file of the same exposure: mid-grey at f/14 and ISO 100 is 18 % of saturation.
+    pub fn raw(&self) -> Vec<u8> {
+        let gain = (23.0 / 3.0 - self.exposure().f_number.av().0).exp2() as f32;
+        let signal: Vec<[f32; 3]> = self.light().iter().map(|p| p.map(|c| c * gain)).collect();
+        dng::dng(&signal, self.size.0, self.size.1, &dng::Sensor::usual(), self)
     }
 }
 
@@ -170,6 +184,12 @@ impl Studio {
         self.put(name, &shot.jpeg());
         assert!(self.sync().is_empty());
         self.frame(name)
+    }
+
+    /// Puts a further file of a frame and waits until it is logged.
+    pub fn take_member(&self, name: &str, shot: Shot) {
+        self.put(name, &shot.jpeg());
+        assert!(self.sync().is_empty());
     }
 
     /// Every sound record of the log.

@@ -3,23 +3,24 @@
 //! Plain synchronous code: metering happens before, writing behind the [`Ledger`], listening
 //! behind the publisher. Each input's records are written and synced together, then announced.
 
+mod learning;
 mod telling;
 
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::metering::{FrameOutcome, Metering, reread};
+use self::learning::Lessons;
+use super::metering::{Compared, FrameOutcome, Metering, alike};
 use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, VERSION};
-use super::state::State;
+use super::state::{Look, State};
 use crate::advice::{Cause, Evidence, Subject, Verdict, correct, judge};
 use crate::config::Config;
 use crate::drift::{Basis, Lighting, WentBy, expected};
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::CENTRE;
+use crate::meter::{CENTRE, Metered};
 use crate::photometry::Stops;
-use crate::response::Response;
 use crate::rig::{LightGroup, Standing, Turn};
 
 /// Where lines are kept.
@@ -64,6 +65,8 @@ pub enum Input {
 const FIRST_LOOK: &str = "main";
 /// Frames of one stem belong together when their capture times differ by no more than this.
 const SAME_EXPOSURE_SECONDS: f64 = 2.0;
+/// A frame of which only the other kind of file has come than the reference has.
+const UNLIKE: &str = "the reference has no reading of this kind of file (raw or picture), so that they don't compare";
 /// A first frame darker than this is no reference.
 const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
@@ -75,6 +78,7 @@ pub struct Engine<L> {
     clock: Box<dyn Fn() -> Timestamp + Send>,
     publish: Box<dyn FnMut(Published) + Send>,
     staged: Vec<(Record, String)>,
+    lessons: Lessons,
 }
 
 impl<L: Ledger> Engine<L> {
@@ -95,6 +99,7 @@ impl<L: Ledger> Engine<L> {
             clock: Box::new(clock),
             publish: Box::new(publish),
             staged: Vec::new(),
+            lessons: Lessons::default(),
         }
     }
 
@@ -139,6 +144,9 @@ impl<L: Ledger> Engine<L> {
 
     /// Numbers and encodes a record and takes it into the state, as a restart would from the log.
     fn stage(&mut self, body: Body) {
+        if matches!(body, Body::Power { .. } | Body::Config { .. } | Body::Look { .. } | Body::Reference { .. }) {
+            self.lessons.break_off();
+        }
         let record = Record { v: VERSION, n: self.state.records + 1, at: (self.clock)(), body };
         let coded = record.to_line().ok().and_then(|line| Record::from_line(&line).ok().map(|back| (back, line)));
         match coded {
@@ -173,11 +181,14 @@ impl<L: Ledger> Engine<L> {
             Err(why) => return self.stage(Body::Skipped { file: input.name, why }),
         };
         if let Some(frame) = self.frame_of_stem(&input.name, input.is_raw, &outcome.subject) {
-            return self.take_member(frame, input.name, input.state, input.fingerprint, input.is_raw, outcome);
+            return self.take_member(frame, input.name, input.state, input.fingerprint, outcome);
         }
-        let verdict = self.judge(&outcome.subject, input.late);
+        let verdict = self.judge(&outcome.subject, None, input.late);
         let frame = self.state.frames + 1;
-        let FrameOutcome { subject, notes } = outcome;
+        let FrameOutcome { subject, mut notes } = outcome;
+        if self.comparable(&subject, None).unlike {
+            notes.push(UNLIKE.to_owned());
+        }
         self.stage(Body::Frame(Box::new(FrameRecord {
             frame,
             file: input.name.clone(),
@@ -189,6 +200,7 @@ impl<L: Ledger> Engine<L> {
             notes,
             verdict: verdict.clone(),
         })));
+        self.learn_from_settings(frame, &subject, &verdict, input.late);
         self.follow_up(frame, &input.name, subject, &verdict);
     }
 
@@ -198,38 +210,39 @@ impl<L: Ledger> Engine<L> {
         let apart = stem.captured.as_ref().zip(subject.settings.captured.as_ref());
         let together = apart.is_none_or(|(a, b)| b.seconds_since(a).abs() <= SAME_EXPOSURE_SECONDS);
         // Two pictures of one stem (an export beside the original) are two frames.
-        (together && (is_raw || !stem.metered)).then_some(stem.frame)
+        (together && (is_raw || !stem.picture)).then_some(stem.frame)
     }
 
-    fn take_member(
-        &mut self,
-        frame: u64,
-        name: String,
-        state: FileState,
-        fingerprint: u32,
-        is_raw: bool,
-        outcome: FrameOutcome,
-    ) {
+    fn take_member(&mut self, frame: u64, name: String, state: FileState, fingerprint: u32, outcome: FrameOutcome) {
         let FrameOutcome { subject, notes } = outcome;
-        let verdict = (!is_raw).then(|| self.judge(&subject, false));
-        let completed = verdict.clone().zip(subject.metered.clone()).map(|(verdict, metered)| {
-            Box::new(Completed { settings: subject.settings.clone(), metered, notes, verdict })
+        let first = self.state.recent_subject(frame).cloned();
+        let counted = first.as_ref().and_then(|f| f.metered.as_ref()).map(Metered::is_raw);
+        let joined = subject.metered.clone().map(|metered| match first {
+            Some(first) => first.with(metered),
+            None => subject.clone(),
         });
+        let verdict = joined.as_ref().map(|joined| self.judge(joined, Some(frame), false));
+        let completed = verdict
+            .clone()
+            .zip(subject.metered)
+            .map(|(verdict, metered)| Box::new(Completed { settings: subject.settings, metered, notes, verdict }));
         self.stage(Body::Member { frame, file: name.clone(), state, fingerprint, completed });
-        if let Some(verdict) = verdict {
-            self.follow_up(frame, &name, subject, &verdict);
+        if let Some(joined) = &joined {
+            self.learn_from_raw(frame, joined);
+        }
+        let counts = joined.as_ref().and_then(|j| j.metered.as_ref()).map(Metered::is_raw);
+        if let (Some(verdict), Some(joined), true) = (verdict, joined, counts != counted) {
+            self.follow_up(frame, &name, joined, &verdict);
         }
     }
 
-    fn judge(&self, subject: &Subject, late: bool) -> Verdict {
-        let response = self.response_of(subject);
-        let alike = |subject: &Subject| reread(subject, &response, |name| self.metering.curves.named(name));
-        let (reference, frame) = (self.state.reference().map(|look| alike(&look.subject)), alike(subject));
+    fn judge(&self, subject: &Subject, logged_as: Option<u64>, late: bool) -> Verdict {
+        let pair = self.comparable(subject, logged_as);
         judge(&Evidence {
-            reference: reference.as_ref(),
-            frame: &frame,
+            reference: pair.reference.as_ref(),
+            frame: &pair.frame,
             previous: self.state.previous().filter(|_| !late).as_ref(),
-            response: &response,
+            response: &pair.response,
             judge_by: &self.config.judge_by,
             lighting: self.config.lighting,
             tolerance: self.config.tolerance,
@@ -240,10 +253,12 @@ impl<L: Ledger> Engine<L> {
         })
     }
 
-    /// The curve that a frame counts by.
-    fn response_of(&self, subject: &Subject) -> Response {
-        let by = subject.metered.as_ref().and_then(|m| self.metering.curves.named(&m.response));
-        by.unwrap_or_else(|| self.metering.curves.stock().clone())
+    /// A frame and its reference by one curve. A frame that is its own reference has all its files.
+    fn comparable(&self, subject: &Subject, logged_as: Option<u64>) -> Compared {
+        let own = |look: &Look| logged_as.is_some() && look.frame == logged_as;
+        let reference = self.state.reference().map(|look| if own(look) { subject } else { &look.subject });
+        let curve = |m: &Metered| self.curve_for(&subject.settings, m);
+        alike(reference, subject, curve, |name| self.named(name))
     }
 
     /// What a verdict sets off: a first reference, the end of a correction, a new one.

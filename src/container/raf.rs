@@ -1,0 +1,47 @@
+//! Raw files of one maker whose heading points to a whole JPEG, which holds the metadata, and to the
+//! sensor's samples (common practice, no source; tried on a real file's heading).
+
+use std::io::{Read, Seek, SeekFrom};
+
+use super::jpeg::Walk;
+use super::{Fault, Layout, be32};
+
+const MAGIC: &[u8] = b"FUJIFILMCCD-RAW ";
+/// Pairs of offset and length: the JPEG, the metadata of the samples, the samples.
+const PARTS: [usize; 3] = [84, 92, 100];
+const HEADING: usize = 108;
+/// The JPEG's metadata stand in its first bytes.
+const JPEG_HEAD: u64 = 256 << 10;
+
+/// Whole when all parts lie inside the file.
+pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fault> {
+    let parts = parts(file)?;
+    if parts.iter().any(|(offset, size)| offset + size > length) {
+        return Err(Fault::Incomplete("part of its picture is missing"));
+    }
+    Ok(Layout { exif: exif(file, parts[0])?, payload: parts[2].0, ..Layout::default() })
+}
+
+/// The metadata, even of a file that is cut behind them.
+pub fn camera_block(file: &mut (impl Read + Seek)) -> Option<Layout> {
+    let parts = parts(file).ok()?;
+    Some(Layout { exif: exif(file, parts[0]).ok()?, ..Layout::default() })
+}
+
+fn parts(file: &mut (impl Read + Seek)) -> Result<[(u64, u64); 3], Fault> {
+    let mut heading = [0_u8; HEADING];
+    file.seek(SeekFrom::Start(0))?;
+    file.read_exact(&mut heading).map_err(|_| Fault::Incomplete("it is cut in its heading"))?;
+    if !heading.starts_with(MAGIC) {
+        return Err(Fault::Foreign("it does not begin as a raw file of its kind"));
+    }
+    let number = |at: usize| u64::from(be32(&heading, at).unwrap_or_default());
+    Ok(PARTS.map(|at| (number(at), number(at + 4))))
+}
+
+fn exif(file: &mut (impl Read + Seek), (at, size): (u64, u64)) -> Result<Option<Vec<u8>>, Fault> {
+    file.seek(SeekFrom::Start(at))?;
+    let mut head = Vec::new();
+    file.by_ref().take(size.min(JPEG_HEAD)).read_to_end(&mut head)?;
+    Ok(Walk::header(&head).ok().and_then(|walk| walk.exif))
+}
