@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use super::settling::Now;
 
-/// How long a raw file waits for the picture of the same stem.
-const PATIENCE: Duration = Duration::from_secs(2);
+/// How long a raw file waits for the picture of the same stem, which is read much sooner.
+const PATIENCE: Duration = Duration::from_millis(250);
 /// Stems of released pictures that are remembered.
 const REMEMBERED: usize = 512;
 
@@ -89,7 +89,7 @@ mod tests {
         assert!(pairing.raw_ready(raw, Duration::ZERO), "the picture is out already");
         let alone = Path::new("a/IMG_2.NEF");
         assert!(!pairing.raw_ready(alone, Duration::ZERO));
-        assert!(pairing.take_overdue(Duration::from_secs(1)).is_empty());
+        assert!(pairing.take_overdue(Duration::from_millis(100)).is_empty());
         assert_eq!(pairing.take_overdue(Duration::from_secs(3)), [alone]);
     }
 }
