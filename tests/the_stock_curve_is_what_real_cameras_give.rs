@@ -36,6 +36,7 @@ fn series(frames: &Path, name: &str, without: Option<&str>) -> Vec<SeriesFrame> 
                 file: r[0].to_owned(),
                 settings: read.settings,
                 exposure: Some(Stops(r[4].parse().unwrap())),
+                is_raw: false,
                 shares: shares(&picture),
                 metered: meter(&picture, &Response::srgb(), &Spot::ready()),
             }

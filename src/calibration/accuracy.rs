@@ -17,6 +17,8 @@ pub enum Column {
     Stock,
     /// A curve of the series' other frames.
     Fitted,
+    /// The linear light of raw files.
+    Raw,
 }
 
 /// Two frames, and what each way says of their difference.
@@ -29,6 +31,8 @@ pub struct Pairing {
     pub stock: Option<(Stops, Stops)>,
     /// `Err` where the other frames carry no curve.
     pub fitted: Result<Option<(Stops, Stops)>, Refusal>,
+    /// Only where both frames are raw files.
+    pub raw: Option<(Stops, Stops)>,
 }
 
 /// All pairs of a series.
@@ -61,22 +65,33 @@ pub fn accuracy(frames: &[SeriesFrame], stock: &Response, prior: &Curve, lightin
             if !(NEAREST..=FARTHEST).contains(&truth.abs()) {
                 continue;
             }
-            let others: Vec<SeriesFrame> =
-                frames.iter().enumerate().filter(|(k, _)| *k != i && *k != j).map(|(_, f)| f.clone()).collect();
-            let fitted = calibrate(&others, prior, lighting).map(|c| {
-                let own = Response::new("fitted".to_owned(), c.luminance.curve, None, c.luminance.scatter);
-                error(a, b, truth, &own)
-            });
-            pairs.push(Pairing {
-                files: [a.file.clone(), b.file.clone()],
-                truth,
-                naive: error(a, b, truth, &Response::srgb()),
-                stock: error(a, b, truth, stock),
-                fitted,
-            });
+            let tells = |k: usize, f: &SeriesFrame| k != i && k != j && !f.is_raw;
+            let others = frames.iter().enumerate().filter(|(k, f)| tells(*k, f)).map(|(_, f)| f.clone());
+            pairs.push(pairing([a, b], truth, &others.collect::<Vec<_>>(), stock, prior, lighting));
         }
     }
     Accuracy { pairs }
+}
+
+fn pairing(
+    [a, b]: [&SeriesFrame; 2],
+    truth: Stops,
+    others: &[SeriesFrame],
+    stock: &Response,
+    prior: &Curve,
+    lighting: Lighting,
+) -> Pairing {
+    let files = [a.file.clone(), b.file.clone()];
+    if a.is_raw || b.is_raw {
+        let raw = if a.is_raw && b.is_raw { error(a, b, truth, &Response::raw()) } else { None };
+        return Pairing { files, truth, naive: None, stock: None, fitted: Ok(None), raw };
+    }
+    let fitted = calibrate(others, prior, lighting).map(|c| {
+        let own = Response::new("fitted".to_owned(), c.luminance.curve, None, c.luminance.scatter);
+        error(a, b, truth, &own)
+    });
+    let (naive, stock) = (error(a, b, truth, &Response::srgb()), error(a, b, truth, stock));
+    Pairing { files, truth, naive, stock, fitted, raw: None }
 }
 
 fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response) -> Option<(Stops, Stops)> {
@@ -116,6 +131,7 @@ impl Pairing {
         match column {
             Column::Naive => self.naive,
             Column::Stock => self.stock,
+            Column::Raw => self.raw,
             Column::Fitted => self.fitted.as_ref().ok().copied().flatten(),
         }
     }

@@ -22,6 +22,8 @@ pub struct Calibration {
 /// Why frames carry no response.
 #[derive(Debug, Clone, Error, PartialEq)]
 pub enum Refusal {
+    #[error("{file} is a raw file, which holds linear light and needs no curve: give the camera's JPEGs")]
+    Raw { file: String },
     #[error(
         "{count} frames are too few: give at least {FEWEST_FRAMES} of one still scene, at {FEWEST_EXPOSURES} exposures or more, a stop or less apart"
     )]
@@ -78,6 +80,9 @@ const FEWEST_CELLS: usize = 12;
 pub fn calibrate(frames: &[SeriesFrame], prior: &Curve, lighting: Lighting) -> Result<Calibration, Refusal> {
     if frames.len() < FEWEST_FRAMES {
         return Err(Refusal::TooFew { count: frames.len() });
+    }
+    if let Some(raw) = frames.iter().find(|f| f.is_raw) {
+        return Err(Refusal::Raw { file: raw.file.clone() });
     }
     let first = &frames[0];
     check_alike(first, &frames[1..])?;

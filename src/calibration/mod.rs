@@ -24,6 +24,8 @@ pub struct SeriesFrame {
     /// Told by hand, from any common origin; counts before the settings.
     pub exposure: Option<Stops>,
     pub shares: Shares,
+    /// Its codes are linear light, encoded: a raw file.
+    pub is_raw: bool,
     /// Metered by the sRGB curve, from which it is read again by any other.
     pub metered: Metered,
 }

@@ -36,8 +36,9 @@ pub struct Args {
     flash: bool,
 }
 
-const HEAD: &str = "| series | frames | pairs | sRGB curve alone | stock curve | own curve (tested pair left out) |
-|---|---|---|---|---|---|";
+const HEAD: &str =
+    "| series | frames | pairs | sRGB curve alone | stock curve | own curve (tested pair left out) | raw |
+|---|---|---|---|---|---|---|";
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let lighting = if args.flash { Lighting::Flash } else { Lighting::Continuous };
@@ -80,13 +81,14 @@ fn read(folder: &Path, exposures: &Exposures) -> Result<(Vec<SeriesFrame>, Vec<S
 }
 
 fn row(name: &str, frames: usize, result: &Accuracy) -> String {
-    let cell = |column| result.errors(column).map_or("nothing told".to_owned(), in_short);
+    let cell = |column| result.errors(column).map_or("-".to_owned(), in_short);
     format!(
-        "| {name} | {frames} | {} | {} | {} | {} |",
+        "| {name} | {frames} | {} | {} | {} | {} | {} |",
         result.pairs.len(),
         cell(Column::Naive),
         cell(Column::Stock),
-        cell(Column::Fitted)
+        cell(Column::Fitted),
+        cell(Column::Raw)
     )
 }
 

@@ -51,6 +51,7 @@ pub fn read(path: &Path, exposures: &Exposures) -> Result<SeriesFrame, String> {
         file: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(),
         settings: read.settings,
         exposure: exposures.of(path),
+        is_raw: picture.linear.is_some(),
         shares: shares(&picture),
         metered: meter(&picture, &Response::srgb(), &Spot::ready()),
     })

@@ -33,7 +33,8 @@ pub enum Kind {
     RawBoxes,
     /// A camera's raw file with a heading that points to its parts.
     RawRaf,
-    /// A camera's raw file of a structure not known here: wholeness by quiet alone.
+    /// A camera's raw file of a structure not known here: its wholeness can't be told, so that it is
+    /// logged and not metered.
     RawOther,
 }
 
@@ -42,7 +43,7 @@ impl Kind {
     pub fn of(path: &Path) -> Option<Kind> {
         let extension = path.extension()?.to_str()?.to_ascii_lowercase();
         Some(match extension.as_str() {
-            "jpg" | "jpeg" | "jpe" => Kind::Jpeg,
+            "jpg" | "jpeg" | "jpe" | "mpo" => Kind::Jpeg,
             "tif" | "tiff" => Kind::Tiff,
             "png" => Kind::Png,
             "webp" => Kind::WebP,
@@ -59,7 +60,8 @@ impl Kind {
 
     /// Whether greyhold meters the pixels of this kind.
     pub fn is_metered(self) -> bool {
-        matches!(self, Kind::Jpeg | Kind::Tiff | Kind::Png | Kind::WebP) || (cfg!(feature = "raw") && self.is_raw())
+        matches!(self, Kind::Jpeg | Kind::Tiff | Kind::Png | Kind::WebP)
+            || (cfg!(feature = "raw") && matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf))
     }
 
     pub fn is_raw(self) -> bool {
@@ -128,6 +130,7 @@ pub fn examine_cut(kind: Kind, file: &mut File) -> Option<Layout> {
     match kind {
         Kind::RawBoxes => boxes::camera_blocks(file, length),
         Kind::RawRaf => raf::camera_block(file),
+        Kind::RawTiff => tiff::camera_block(file),
         _ => None,
     }
 }

@@ -36,8 +36,17 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
     if walk.reached > length {
         return Err(Fault::Incomplete("part of its picture is missing"));
     }
-    // The parser knows only TIFF's own magic number; some raw files differ there and nowhere else.
     let wanted = if walk.furthest_directory < HEAD || length > WHOLE { HEAD } else { WHOLE };
+    Ok(Layout { exif: Some(head(file, wanted)?), payload: picture_at, ..Layout::default() })
+}
+
+/// The metadata, even of a file that is cut behind them.
+pub fn camera_block(file: &mut (impl Read + Seek)) -> Option<Layout> {
+    Some(Layout { exif: Some(head(file, HEAD).ok()?), ..Layout::default() })
+}
+
+fn head(file: &mut (impl Read + Seek), wanted: u64) -> Result<Vec<u8>, Fault> {
+    // The parser knows only TIFF's own magic number; some raw files differ there and nowhere else.
     file.seek(SeekFrom::Start(0))?;
     let mut exif = Vec::new();
     file.by_ref().take(wanted).read_to_end(&mut exif)?;
@@ -46,7 +55,7 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
         Some([b'M', b'M', zero, magic]) => (*zero, *magic) = (0, 42),
         _ => {}
     }
-    Ok(Layout { exif: Some(exif), payload: picture_at, ..Layout::default() })
+    Ok(exif)
 }
 
 /// Whether an Exif block (TIFF form) stays within the budget: the guard in front of the parser.

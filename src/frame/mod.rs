@@ -5,6 +5,7 @@
 
 mod colour;
 mod dc;
+mod guard;
 mod pixels;
 #[cfg(feature = "raw")]
 mod raw;
@@ -100,7 +101,13 @@ fn picture_of(
     settings: &Settings,
 ) -> Result<Picture, String> {
     if !kind.is_metered() {
-        return Err("this kind of file is logged but not metered".to_owned());
+        return Err(match kind {
+            Kind::Heif => {
+                "the pixels of HEIF files can't be metered: only its settings are read (set the camera to JPEG or raw)"
+            }
+            _ => "this kind of file is logged but not metered",
+        }
+        .to_owned());
     }
     if kind.is_raw() {
         return develop(path, bytes, settings.orientation).map_err(|fault| fault.to_string());

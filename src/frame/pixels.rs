@@ -4,13 +4,13 @@
 //! is bounded by the header's claim before anything is allocated.
 
 use std::io::Cursor;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use image::{DynamicImage, ImageDecoder, ImageFormat, Limits};
 use mozjpeg::{ColorSpace, Decompress};
 use thiserror::Error;
 
 use super::dc;
+use super::guard::guarded;
 use crate::container::Kind;
 
 /// A small upright copy of the picture, 8-bit RGB in its own colour space.
@@ -51,18 +51,12 @@ const ENOUGH_PIXELS: usize = 200_000;
 /// Decodes a whole file to a proxy; `orientation` is Exif's, 1 to 8. Also gives the ICC profile
 /// where the container walk does not.
 pub fn decode(kind: Kind, bytes: &[u8], orientation: u8) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
-    // The decoders are other people's code on untrusted bytes: a panic in one costs one frame.
-    let decoded = catch_unwind(AssertUnwindSafe(|| match kind {
+    let decoded = guarded(|| match kind {
         Kind::Jpeg => decode_jpeg(bytes).map(|proxy| (proxy, None)),
         _ => decode_other(kind, bytes),
-    }));
-    match decoded {
-        Ok(result) => result.map(|(proxy, icc)| (proxy.turned(orientation), icc)),
-        Err(panic) => {
-            let message = panic.downcast_ref::<String>().cloned().unwrap_or_else(|| "the decoder gave up".to_owned());
-            Err(PixelFault::Damaged(message.trim_start_matches("libjpeg fatal error: ").to_owned()))
-        }
-    }
+    });
+    let damaged = |panic: String| PixelFault::Damaged(panic.trim_start_matches("libjpeg fatal error: ").to_owned());
+    decoded.map_err(damaged)?.map(|(proxy, icc)| (proxy.turned(orientation), icc))
 }
 
 pub(super) fn check_area(width: u32, height: u32) -> Result<(), PixelFault> {

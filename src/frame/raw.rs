@@ -3,7 +3,6 @@
 //! Black and white level are taken off each sample, then whole repeats of the colour filter are
 //! averaged. No tone curve, no demosaicing, nothing that is not linear.
 
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -15,6 +14,7 @@ use rawler::rawsource::RawSource;
 
 use super::Picture;
 use super::colour::Colour;
+use super::guard::guarded;
 use super::pixels::{PixelFault, Proxy, check_area, eighths};
 use super::settings::ColourTag;
 use crate::response::srgb_encode;
@@ -28,12 +28,11 @@ const ILLUMINANTS: [Illuminant; 4] = [Illuminant::D65, Illuminant::D55, Illumina
 
 /// Develops a raw file to a reduced picture of linear light.
 pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, PixelFault> {
-    // Other people's code on untrusted bytes: a panic in it costs one frame.
-    let decoded = catch_unwind(AssertUnwindSafe(|| {
+    let decoded = guarded(|| {
         let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
         rawler::decode(&source, &RawDecodeParams::default()).map_err(|e| PixelFault::Raw(e.to_string()))
-    }));
-    let image = decoded.unwrap_or_else(|_| Err(PixelFault::Raw("its decoder gave up".to_owned())))?;
+    });
+    let image = decoded.unwrap_or_else(|panic| Err(PixelFault::Raw(panic)))?;
     check_area(image.width as u32, image.height as u32)?;
     let reduced = reduce(&image)?;
     let to_srgb = to_srgb(&image);

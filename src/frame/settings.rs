@@ -5,6 +5,7 @@
 
 use exif::{Context, Exif, In, Reader, Tag, Value};
 use jiff::civil::DateTime;
+use memchr::memmem;
 use serde::{Deserialize, Serialize};
 
 use crate::container::within_budget;
@@ -173,12 +174,16 @@ impl Settings {
         }
     }
 
-    /// Reads the settings of a HEIF file, whose Exif block lies inside its boxes.
+    /// Reads the settings of a HEIF file, whose Exif block lies inside its boxes. Where the parser
+    /// doesn't find it (a brand or an item that it doesn't know), it is looked for by its heading.
     pub fn from_heif(bytes: &[u8], series: Series) -> Result<Settings, &'static str> {
-        match leniently(|reader| reader.read_from_container(&mut std::io::Cursor::new(bytes))) {
-            Ok(exif) => Ok(Fields(&[exif]).settings(series)),
-            Err(_) => Err("it carries no camera metadata that can be read"),
+        if let Ok(exif) = leniently(|reader| reader.read_from_container(&mut std::io::Cursor::new(bytes))) {
+            return Ok(Fields(&[exif]).settings(series));
         }
+        let starts = memmem::find_iter(bytes, b"Exif\0\0").filter_map(|at| bytes.get(at + 6..));
+        let blocks = starts.filter(|b| b.starts_with(b"II*\0") || b.starts_with(b"MM\0*"));
+        let found = blocks.map(|b| &b[..b.len().min(LONGEST_BLOCK)]).find_map(|b| Settings::from_exif(b, series).ok());
+        found.ok_or("it carries no camera metadata that can be read")
     }
 
     /// What the settings lack for working out exposure, as one sentence. `None` when complete.
@@ -225,10 +230,16 @@ pub fn captured_at(exif: &[u8]) -> Option<DateTime> {
 }
 
 const LONGEST_TEXT: usize = 256;
+/// An Exif block that is looked for by its heading is read so far.
+const LONGEST_BLOCK: usize = 128 << 10;
 /// From this ratio of equivalent to real focal length on, the sensor is a phone's.
 const PHONE_CROP: f64 = 5.5;
 /// From this ratio on, a lens of one focal length and one aperture is a phone's.
 const PHONE_CROP_FIXED_LENS: f64 = 3.0;
+
+/// Where RW2 files keep their ISO speed, in their first directory (common practice, no source; held against
+/// exiftool on a real file).
+const RW2_ISO: Tag = Tag(Context::Tiff, 0x0017);
 
 struct Fields<'a>(&'a [Exif]);
 
@@ -272,9 +283,8 @@ impl Fields<'_> {
             _ => None,
         };
         let short = self.whole(Tag::PhotographicSensitivity).filter(|s| (1..65_535).contains(s));
-        let speed = short.or_else(|| {
-            first.into_iter().chain([SOS, REI, ISO]).find_map(|(tag, _)| self.whole(tag).filter(|s| *s > 0))
-        });
+        let long = || first.into_iter().chain([SOS, REI, ISO]).find_map(|(tag, _)| self.whole(tag).filter(|s| *s > 0));
+        let speed = short.or_else(long).or_else(|| self.whole(RW2_ISO).filter(|s| (1..1_000_000).contains(s)));
         (speed.and_then(|s| IsoSpeed::new(f64::from(s))), first.map(|(_, kind)| kind))
     }
 

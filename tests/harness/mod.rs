@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each promise uses its part")]
 
 pub mod dng;
+pub mod exiftool;
 
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
