@@ -144,7 +144,7 @@ impl<L: Ledger> Engine<L> {
 
     /// Numbers and encodes a record and takes it into the state, as a restart would from the log.
     fn stage(&mut self, body: Body) {
-        if matches!(body, Body::Power { .. } | Body::Config { .. } | Body::Look { .. } | Body::Reference { .. }) {
+        if matches!(body, Body::Power { .. } | Body::Config { .. } | Body::Look { .. }) {
             self.lessons.break_off();
         }
         let record = Record { v: VERSION, n: self.state.records + 1, at: (self.clock)(), body };
@@ -214,8 +214,12 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn take_member(&mut self, frame: u64, name: String, state: FileState, fingerprint: u32, outcome: FrameOutcome) {
-        let FrameOutcome { subject, notes } = outcome;
+        let FrameOutcome { subject, mut notes } = outcome;
         let first = self.state.recent_subject(frame).cloned();
+        let apart = first.as_ref().and_then(|f| expected(&f.settings, &subject.settings, Lighting::Continuous));
+        if apart.is_some_and(|apart| apart.abs() > Stops(0.01)) {
+            notes.push("the files of this frame tell different settings: the first one's are kept".to_owned());
+        }
         let counted = first.as_ref().and_then(|f| f.metered.as_ref()).map(Metered::is_raw);
         let joined = subject.metered.clone().map(|metered| match first {
             Some(first) => first.with(metered),
