@@ -2,6 +2,10 @@
 //! the closed file to its event on the socket. One run, side by side: the ratios are what counts.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[cfg(feature = "raw")]
+#[path = "../tests/harness/mod.rs"]
+mod harness;
+
 use std::hint::black_box;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
@@ -14,6 +18,8 @@ use greyhold::container::{Kind, examine};
 use greyhold::frame;
 use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
+#[cfg(feature = "raw")]
+use greyhold::response::Response;
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
 use image::ImageFormat;
 use interprocess::local_socket::{Stream, prelude::*};
@@ -70,12 +76,29 @@ fn decoding(c: &mut Criterion) {
     group.bench_function("settled file to reduced picture and settings", |b| {
         b.iter(|| black_box(frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap()));
     });
-    group.bench_function("settled file to finished reading", |b| {
+    group.bench_function("settled file to finished reading, JPEG", |b| {
         b.iter(|| {
             let read = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap();
             black_box(meter(read.picture.as_ref().unwrap(), &response, &spots))
         });
     });
+    #[cfg(feature = "raw")]
+    {
+        let light: Vec<[f32; 3]> = (0..WIDTH * HEIGHT)
+            .map(|i| [(i % WIDTH) as f32 / WIDTH as f32, 0.18, (i / WIDTH) as f32 / HEIGHT as f32])
+            .collect();
+        let sensor = harness::dng::Sensor::usual();
+        let raw = harness::dng::dng(&light, WIDTH, HEIGHT, &sensor, &harness::shot(8.0, 0.0, 1));
+        println!("a raw file (DNG, not compressed) of {WIDTH} x {HEIGHT} samples, {:.1} MB", raw.len() as f64 / 1e6);
+        let path = home.path().join("big.dng");
+        std::fs::write(&path, raw).unwrap();
+        group.bench_function("settled file to finished reading, raw (DNG)", |b| {
+            b.iter(|| {
+                let read = frame::read(Kind::RawTiff, &path, Series::Thirds).unwrap();
+                black_box(meter(read.picture.as_ref().unwrap(), &Response::raw(), &spots))
+            });
+        });
+    }
     group.finish();
 }
 

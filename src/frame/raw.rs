@@ -67,89 +67,109 @@ struct Reduced {
     light: Vec<[f32; 3]>,
 }
 
-/// Colour of a sample at a place of the sensor: red, green or blue.
-type ColourAt<'a> = Box<dyn Fn(usize, usize, usize) -> Option<usize> + 'a>;
+/// What a sample at one place of the repeat says.
+#[derive(Clone, Copy)]
+struct Place {
+    /// 0 red, 1 green, 2 blue; none of them for a colour that is not metered.
+    colour: usize,
+    black: f32,
+    /// One over white less black.
+    scale: f32,
+}
+
+/// All places, row by row, after which everything repeats.
+struct Repeat {
+    side: usize,
+    samples: usize,
+    places: Vec<Place>,
+}
 
 fn reduce(image: &RawImage) -> Result<Reduced, PixelFault> {
-    let refused = |what: &str| PixelFault::Raw(format!("{what}, which is not metered"));
-    let (period, colour_at): (usize, ColourAt) = match &image.photometric {
-        RawPhotometricInterpretation::Cfa(config) if image.cpp == 1 && config.cfa.is_rgb() => {
-            let cfa = &config.cfa;
-            (
-                cfa.width.max(cfa.height),
-                Box::new(move |row, column, _| Some(cfa.color_at(row, column)).filter(|c| *c < 3)),
-            )
-        }
-        RawPhotometricInterpretation::LinearRaw if image.cpp == 3 => (1, Box::new(|_, _, sample| Some(sample))),
-        RawPhotometricInterpretation::Cfa(_) => return Err(refused("its colour filter is not of red, green and blue")),
-        _ => return Err(refused("it holds neither a colour filter's samples nor three colours")),
-    };
-    let (left, top, across, down) =
-        image.active_area.map_or((0, 0, image.width, image.height), |a| (a.p.x, a.p.y, a.d.w, a.d.h));
+    let whole = (0, 0, image.width, image.height);
+    let (left, top, across, down) = image.active_area.map_or(whole, |a| (a.p.x, a.p.y, a.d.w, a.d.h));
     if left + across > image.width || top + down > image.height {
         return Err(PixelFault::Damaged("its picture lies outside its sensor".to_owned()));
     }
+    let (repeat, period) = Repeat::of(image)?;
     let by = 8 / usize::from(eighths(across, down));
     let step = (by / period).max(1) * period;
-    let (width, height) = (across / step, down / step);
-    let levels = Levels::of(image);
-    let value = |row: usize, column: usize, sample: usize| match &image.data {
-        RawImageData::Integer(data) => {
-            data.get((row * image.width + column) * image.cpp + sample).map(|v| f32::from(*v))
+    let mut light = Vec::with_capacity((across / step) * (down / step));
+    for y in 0..down / step {
+        for x in 0..across / step {
+            let tile = Tile { row: top + y * step, column: left + x * step, side: step };
+            light.push(match &image.data {
+                RawImageData::Integer(data) => repeat.mean(data, image.width, &tile),
+                RawImageData::Float(data) => repeat.mean(data, image.width, &tile),
+            }?);
         }
-        RawImageData::Float(data) => data.get((row * image.width + column) * image.cpp + sample).copied(),
-    };
-    let mut light = Vec::with_capacity(width * height);
-    for y in 0..height {
-        for x in 0..width {
-            let (mut sum, mut count, mut saturated) = ([0.0_f32; 3], [0_u32; 3], [false; 3]);
-            for row in top + y * step..top + (y + 1) * step {
-                for column in left + x * step..left + (x + 1) * step {
-                    for sample in 0..image.cpp {
-                        let Some(colour) = colour_at(row, column, sample) else { continue };
-                        let raw = value(row, column, sample).ok_or(PixelFault::Damaged("it ends early".to_owned()))?;
-                        let part = levels.scaled(raw, row, column, sample);
-                        sum[colour] += part;
-                        count[colour] += 1;
-                        saturated[colour] |= part >= SATURATED;
-                    }
+    }
+    Ok(Reduced { width: across / step, height: down / step, light })
+}
+
+struct Tile {
+    row: usize,
+    column: usize,
+    side: usize,
+}
+
+impl Repeat {
+    /// Also gives the period of the colour filter alone.
+    fn of(image: &RawImage) -> Result<(Repeat, usize), PixelFault> {
+        let refused = |what: &str| Err(PixelFault::Raw(format!("{what}, which is not metered")));
+        let (period, cfa) = match &image.photometric {
+            RawPhotometricInterpretation::Cfa(config) if image.cpp == 1 && config.cfa.is_rgb() => {
+                (config.cfa.width.max(config.cfa.height).max(1), Some(&config.cfa))
+            }
+            RawPhotometricInterpretation::LinearRaw if image.cpp == 3 => (1, None),
+            RawPhotometricInterpretation::Cfa(_) => return refused("its colour filter is not of red, green and blue"),
+            _ => return refused("it holds neither a colour filter's samples nor three colours"),
+        };
+        let (black, white) = (&image.blacklevel, image.whitelevel.as_vec());
+        let (levels, width, height) = (black.as_vec(), black.width.max(1), black.height.max(1));
+        // White may be told for each place of a 2 x 2 repeat, black for a repeat of its own.
+        let side = [2, width, height].into_iter().fold(period, least_common);
+        let place = |row: usize, column: usize, sample: usize| {
+            let at = ((row % height) * width + column % width) * black.cpp.max(1) + sample % black.cpp.max(1);
+            let black = levels.get(at).copied().unwrap_or(0.0);
+            let white_at = if white.len() == 4 { (row % 2) * 2 + column % 2 } else { sample };
+            let white = white.get(white_at).or(white.first()).copied().unwrap_or(f32::from(u16::MAX));
+            let colour = cfa.map_or(sample, |cfa| cfa.color_at(row, column));
+            Place { colour, black, scale: 1.0 / (white - black).max(1.0) }
+        };
+        let all = (0..side).flat_map(|r| (0..side).flat_map(move |c| (0..image.cpp).map(move |s| (r, c, s))));
+        let places = all.map(|(r, c, s)| place(r, c, s)).collect();
+        Ok((Repeat { side, samples: image.cpp, places }, period))
+    }
+
+    /// Mean light of a tile in each colour; 1 where any of its samples is saturated.
+    fn mean<T: Copy + Into<f32>>(&self, data: &[T], width: usize, tile: &Tile) -> Result<[f32; 3], PixelFault> {
+        let (mut sum, mut count, mut saturated) = ([0.0_f32; 3], [0_u32; 3], [false; 3]);
+        let across = self.side * self.samples;
+        for row in tile.row..tile.row + tile.side {
+            let from = (row * width + tile.column) * self.samples;
+            let line = data.get(from..from + tile.side * self.samples);
+            let line = line.ok_or_else(|| PixelFault::Damaged("it ends early".to_owned()))?;
+            let places = &self.places[(row % self.side) * across..][..across];
+            let around = places.iter().cycle().skip((tile.column % self.side) * self.samples);
+            for (raw, place) in line.iter().zip(around) {
+                if place.colour < 3 {
+                    let part = ((*raw).into() - place.black) * place.scale;
+                    sum[place.colour] += part;
+                    count[place.colour] += 1;
+                    saturated[place.colour] |= part >= SATURATED;
                 }
             }
-            let mean = |i: usize| if saturated[i] { 1.0 } else { sum[i] / count[i].max(1) as f32 };
-            light.push([mean(0), mean(1), mean(2)]);
         }
+        Ok(std::array::from_fn(|i| if saturated[i] { 1.0 } else { sum[i] / count[i].max(1) as f32 }))
     }
-    Ok(Reduced { width, height, light })
 }
 
-/// Black and white of every place of the repeat.
-struct Levels {
-    black: Vec<f32>,
-    width: usize,
-    height: usize,
-    samples: usize,
-    white: Vec<f32>,
-}
-
-impl Levels {
-    fn of(image: &RawImage) -> Levels {
-        let black = &image.blacklevel;
-        Levels {
-            black: black.as_vec(),
-            width: black.width.max(1),
-            height: black.height.max(1),
-            samples: black.cpp.max(1),
-            white: image.whitelevel.as_vec(),
-        }
+fn least_common(a: usize, b: usize) -> usize {
+    let (mut x, mut y) = (a, b);
+    while y != 0 {
+        (x, y) = (y, x % y);
     }
-
-    fn scaled(&self, raw: f32, row: usize, column: usize, sample: usize) -> f32 {
-        let place = (row % self.height) * self.width + column % self.width;
-        let black = self.black.get(place * self.samples + sample % self.samples).copied().unwrap_or(0.0);
-        let white_at = if self.white.len() == 4 { (row % 2) * 2 + column % 2 } else { sample };
-        let white = self.white.get(white_at).or(self.white.first()).copied().unwrap_or(f32::from(u16::MAX));
-        (raw - black) / (white - black).max(1.0)
-    }
+    a / x * b
 }
 
 /// White balance as the camera set it, green 1.
