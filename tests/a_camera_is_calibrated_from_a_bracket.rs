@@ -233,3 +233,31 @@ fn a_torn_curve_costs_itself_only() {
     let frame: Value = studio.take("a.jpg", shot(8.0, 0.0, 1));
     assert_eq!(frame["subject"]["metered"]["response"], "stock-camera-2");
 }
+
+/// CHECK: IEC 61966-2-1: a picture that is encoded by the sRGB curve alone is a look that no camera of the stock has.
+#[test]
+fn the_stock_curve_on_an_unknown_look_says_how_unsure_it_is() {
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path().join("plain");
+    fs::create_dir(&folder).unwrap();
+    for f_number in STEPS {
+        let frame = shot(f_number, 0.0, 3);
+        let gain = (23.0 / 3.0 - frame.exposure().f_number.av().0).exp2() as f32;
+        let code = |light: &f32| {
+            (greyhold::response::srgb_encode(f64::from(light * gain).clamp(0.0, 1.0)) * 255.0).round() as u8
+        };
+        let rgb: Vec<u8> = frame.light().iter().flatten().map(code).collect();
+        put(&folder, &format!("f{f_number}.jpg"), &with_exif(&rgb, 480, 320, &frame.exposure(), 90).unwrap());
+    }
+    let said = String::from_utf8(greyhold(&["accuracy", "--flash", &folder.display().to_string()]).stdout).unwrap();
+    let row = said.lines().find(|l| l.starts_with("| plain")).unwrap();
+    println!("{row}");
+    let numbers = |column: usize| -> Vec<f64> {
+        let cell = row.split('|').nth(column).unwrap();
+        cell.split(['/', ',', '%']).take(3).map(|n| n.trim().parse().unwrap()).collect()
+    };
+    let (srgb, stock, own) = (numbers(4), numbers(5), numbers(6));
+    assert!(srgb[0] < 0.02, "{row}");
+    assert!(stock[0] > 0.1 && stock[2] >= 90.0, "wrong, and honest about it: {row}");
+    assert!(own[0] <= 0.02, "{row}");
+}

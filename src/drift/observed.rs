@@ -44,11 +44,10 @@ pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Opt
     let spread = Stops(median(&mut deviations)? * MAD_TO_SIGMA);
     let all: f64 = shares.iter().map(|s| s.weight).sum();
     let curve = response.uncertainty_of(shares.iter().map(|s| (s.codes[0], s.codes[1], s.weight / all)));
-    let exposures = FLOOR.in_quadrature(response.scatter_of_two());
     Some(Observed {
         spot: frame.spot.clone(),
         drift,
-        half_width: curve.in_quadrature(spread).in_quadrature(exposures),
+        half_width: curve.in_quadrature(spread).in_quadrature(FLOOR),
         spread,
         usable: shares.len() as f32 / reference.quantiles.len().max(1) as f32,
     })

@@ -3,7 +3,7 @@
 //! Camera data are untrusted: every value is range-checked, a bad field never costs the good ones,
 //! and what is missing is said in a sentence. Knows no pixels.
 
-use exif::{Context, Exif, In, Reader, Tag, Value};
+use exif::{Context, Exif, In, Rational, Reader, Tag, Value};
 use jiff::civil::DateTime;
 use memchr::memmem;
 use serde::{Deserialize, Serialize};
@@ -331,7 +331,10 @@ impl Fields<'_> {
     fn has_fixed_lens(&self) -> bool {
         match self.value(Tag::LensSpecification) {
             Some(Value::Rational(v)) => {
-                matches!(v.as_slice(), [a, b, n, m] if a.num * b.denom == b.num * a.denom && n.num == m.num)
+                let equal = |a: &Rational, b: &Rational| {
+                    u64::from(a.num) * u64::from(b.denom) == u64::from(b.num) * u64::from(a.denom)
+                };
+                matches!(v.as_slice(), [a, b, n, m] if equal(a, b) && n.num == m.num)
             }
             _ => false,
         }

@@ -80,8 +80,8 @@ impl Curve {
     /// The curve that a sample of cameras' curves makes likely for one that is not among them.
     ///
     /// Their mean, with their covariance widened for its being estimated from so few (Student's t
-    /// over the normal deviate, and the mean's own error), and smooth differences of `smooth`
-    /// that so few can't show.
+    /// over the normal deviate, and the mean's own error), smooth differences of `smooth` that so few
+    /// can't show, and looks that are flatter, towards the sRGB curve, or steeper than any default look.
     pub fn of_sample(curves: &[DVector<f64>], smooth: f64) -> Curve {
         let n = curves.len() as f64;
         let mean = curves.iter().fold(DVector::zeros(SPLINES), |sum, c| sum + c) / n;
@@ -89,8 +89,14 @@ impl Curve {
             let off = c - &mean;
             sum + &off * off.transpose()
         });
+        let flatter = &mean - Curve::vague().mean;
         let widened = (student(curves.len() - 1) / 1.96).powi(2) * (1.0 + 1.0 / n) / (n - 1.0);
-        Curve { mean, covariance: spread * widened + smooth_doubt(smooth, 0.1) }
+        Curve {
+            mean,
+            covariance: spread * widened
+                + &flatter * flatter.transpose() * (FLATTER * FLATTER)
+                + smooth_doubt(smooth, 0.1),
+        }
     }
 
     /// The same curve, with smooth differences of this size held likely as well: for fitting on many frames, which know
@@ -133,6 +139,8 @@ impl Curve {
     }
 }
 
+/// Standard deviation of looks on the way from the mean (0) to the sRGB curve (1).
+const FLATTER: f64 = 0.5;
 /// A fall this small from code to code is levelled; a steeper one is a fault.
 const LEVELLED: f64 = 0.01;
 /// A code more is at least this much more light.

@@ -60,21 +60,22 @@ pub struct Compared {
     pub reference: Option<Subject>,
     pub frame: Subject,
     pub response: Response,
-    /// They have no kind of reading in common.
+    /// They have no kind of reading in common, or the reference's curve is known no more.
     pub unlike: bool,
 }
 
 /// Brings two subjects to one curve: the raw files' light where both have it, else the pictures'.
 ///
-/// `curve` gives the curve to read a picture by; what was read by one that `named` doesn't know
-/// stays as it is, and won't compare.
+/// `curve` gives the curve to read a picture by. What was read by a curve that `named` doesn't know
+/// can't be compared.
 pub fn alike(
     reference: Option<&Subject>,
     frame: &Subject,
     curve: impl Fn(&Metered) -> Response,
     named: impl Fn(&str) -> Option<Response>,
 ) -> Compared {
-    let raw = |raw: &bool| reference.is_none_or(|r| r.reading_of(*raw).is_some()) && frame.reading_of(*raw).is_some();
+    let known = |subject: &Subject, raw| subject.reading_of(raw).is_some_and(|m| named(&m.response).is_some());
+    let raw = |raw: &bool| reference.is_none_or(|r| known(r, *raw)) && frame.reading_of(*raw).is_some();
     let common = [true, false].into_iter().find(raw);
     let reading = common.and_then(|raw| frame.reading_of(raw));
     let response = reading.map_or_else(Response::srgb, &curve);

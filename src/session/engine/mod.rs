@@ -65,8 +65,9 @@ pub enum Input {
 const FIRST_LOOK: &str = "main";
 /// Frames of one stem belong together when their capture times differ by no more than this.
 const SAME_EXPOSURE_SECONDS: f64 = 2.0;
-/// A frame of which only the other kind of file has come than the reference has.
-const UNLIKE: &str = "the reference has no reading of this kind of file (raw or picture), so that they don't compare";
+/// A frame and its reference have no readings that compare.
+const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or by a \
+                      curve that is there no more; set a reference anew";
 /// A first frame darker than this is no reference.
 const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
