@@ -47,6 +47,8 @@ pub struct Errors {
     pub told: usize,
     pub median: Stops,
     pub worst: Stops,
+    /// Median and worst of the error over the true difference.
+    pub per_stop: [f64; 2],
     /// Share of pairs whose true difference lies within the stated interval.
     pub inside: f64,
 }
@@ -106,15 +108,16 @@ fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response) -> Optio
 impl Accuracy {
     /// `None` when nothing was told.
     pub fn errors(&self, column: Column) -> Option<Errors> {
-        let told: Vec<(Stops, Stops)> = self.pairs.iter().filter_map(|p| p.told(column)).collect();
-        let mut sizes: Vec<f64> = told.iter().map(|(e, _)| e.0).collect();
-        sizes.sort_by(f64::total_cmp);
-        let worst = *sizes.last()?;
-        let inside = told.iter().filter(|(e, half)| e <= half).count();
+        let told: Vec<(&Pairing, (Stops, Stops))> =
+            self.pairs.iter().filter_map(|p| p.told(column).map(|t| (p, t))).collect();
+        let sizes = sorted(told.iter().map(|(_, (error, _))| error.0));
+        let per_stop = sorted(told.iter().map(|(pair, (error, _))| (error.0 / pair.truth.0).abs()));
+        let inside = told.iter().filter(|(_, (error, half))| error <= half).count();
         Some(Errors {
             told: told.len(),
-            median: Stops((sizes[(sizes.len() - 1) / 2] + sizes[sizes.len() / 2]) / 2.0),
-            worst: Stops(worst),
+            median: Stops(median(&sizes)?),
+            worst: Stops(*sizes.last()?),
+            per_stop: [median(&per_stop)?, *per_stop.last()?],
             inside: inside as f64 / told.len() as f64,
         })
     }
@@ -125,6 +128,16 @@ impl Accuracy {
         let first = refusals.next()?;
         Some((refusals.count() + 1, first))
     }
+}
+
+fn sorted(values: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted
+}
+
+fn median(sorted: &[f64]) -> Option<f64> {
+    Some((sorted.get((sorted.len().max(1) - 1) / 2)? + sorted.get(sorted.len() / 2)?) / 2.0)
 }
 
 impl Pairing {

@@ -47,8 +47,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let exposures = Exposures::read(args.exposures.as_deref())?;
     let mut exit = Exit::Clean;
     say(
-        "Errors in stops: median / worst, and how many of the pairs told lie within the stated 95 % interval (which here\n\
-         allows for exposures that are off their settings, too).\n",
+        "Errors in stops: median / worst, how many of the pairs told lie within the stated 95 % interval (which here\n\
+         allows for exposures that are off their settings, too), and median / worst for a stop of true difference.\n",
     );
     say(HEAD);
     let mut reasons = Vec::new();
@@ -96,7 +96,14 @@ fn row(name: &str, frames: usize, result: &Accuracy) -> String {
 }
 
 fn in_short(errors: Errors) -> String {
-    format!("{:.3} / {:.3}, {:.0} % of {}", errors.median.0, errors.worst.0, errors.inside * 100.0, errors.told)
+    let [median, worst] = errors.per_stop;
+    format!(
+        "{:.3} / {:.3}, {:.0} % of {}; a stop {median:.3} / {worst:.3}",
+        errors.median.0,
+        errors.worst.0,
+        errors.inside * 100.0,
+        errors.told,
+    )
 }
 
 fn each(name: &str, pair: &crate::calibration::Pairing) -> String {

@@ -11,6 +11,7 @@ use crate::calibration::{Calibration, SeriesFrame, calibrate};
 use crate::config::{Calibrated, Curves, Made, usual_folder};
 use crate::drift::Lighting;
 use crate::outlet::plain::printable;
+use crate::photometry::Stops;
 
 #[derive(Debug, clap::Args)]
 #[command(
@@ -47,6 +48,9 @@ pub struct Args {
     #[arg(long)]
     dry_run: bool,
 }
+
+/// Cameras' exposures are seldom farther off what they say.
+const FAR_OFF: Stops = Stops(0.08);
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let look = args.look.trim();
@@ -120,6 +124,10 @@ fn report(frames: &[SeriesFrame], found: &Calibration) {
     for ((frame, exposure), off) in frames.iter().zip(&found.exposures).zip(&found.luminance.offsets) {
         let file: String = printable(&frame.file).chars().take(30).collect();
         say(&format!("{file:30}  {:<26}  {exposure:>8}  {:>+.3}", frame.settings.in_short(), off.0));
+    }
+    let far = found.luminance.offsets.iter().filter(|o| o.abs() > FAR_OFF).count();
+    if far > 0 {
+        say(&format!("\n{far} of the frames are more than {:.2} stop off their settings: did the light change?", FAR_OFF.0));
     }
     say(&format!(
         "\nresidual {:.3} stop (median over the tones), frames scatter by {:.3} stop about their settings\n\
