@@ -16,7 +16,7 @@ use greyhold::drift::Lighting;
 use greyhold::frame;
 use greyhold::meter::{Spot, meter, shares};
 use greyhold::photometry::{Series, Stops};
-use greyhold::response::{Curve, Exposed, Response, USUAL_SCATTER, fit};
+use greyhold::response::{Curve, Exposed, Response, fit};
 use harness::real_frames;
 
 /// Cameras of fixed rendering: the folder, and the f-number left out for being out of focus.
@@ -56,14 +56,11 @@ fn written(curve: &Curve) -> String {
          provenance: >\n  \
          Curves of five cameras of four makers (default looks, 8-bit sRGB JPEGs), each fitted on a still scene of known\n  \
          exposure steps, made into the curve of a camera that is not among them: their mean, their covariance widened for\n  \
-         being so few, and smooth differences besides. Made by\n  \
+         being so few, smooth differences besides, and flatter looks than theirs. Made by\n  \
          GREYHOLD_WRITE_FIXTURES=1 cargo test --test the_stock_curve_is_what_real_cameras_give\n\
-         # How far an exposure is off its settings, standard deviation in stops.\n\
-         scatter: {}\n\
          # Coefficients of 24 uniform cubic B-splines over the codes 0 to 255, in stops from mid-grey (code 118), and\n\
          # their covariance, row by row up to the diagonal.\n\
          luminance:\n  values: [\n{}  ]\n  covariance: [\n{}  ]\n",
-        USUAL_SCATTER.0,
         numbers("values"),
         numbers("covariance")
     )
@@ -91,7 +88,7 @@ fn the_stock_curve_serves_a_camera_that_is_not_in_it() {
     for (at, (name, frames)) in all.iter().enumerate() {
         let others: Vec<_> = own.iter().enumerate().filter(|(i, _)| *i != at).map(|(_, c)| c.clone()).collect();
         let curve = Curve::of_sample(&others, SMOOTH);
-        let stranger = Response::new("without this camera".into(), curve.clone(), None, USUAL_SCATTER);
+        let stranger = Response::new("without this camera".into(), curve.clone(), None, Stops::ZERO);
         let result = accuracy(frames, &stranger, &curve, Lighting::Continuous);
         let Some(errors) = result.errors(Column::Stock) else { continue };
         println!(

@@ -98,8 +98,7 @@ fn pairing(
 
 fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response) -> Option<(Stops, Stops)> {
     let srgb = Response::srgb();
-    // What stands as the truth are the settings, and exposures are off them.
-    let doubt = doubt_of_rendering(&a.settings, &b.settings).in_quadrature(by.scatter_of_two());
+    let doubt = doubt_of_rendering(&a.settings, &b.settings);
     let (a, b) = (a.metered.reread(&srgb, by), b.metered.reread(&srgb, by));
     let seen = observe(a.reading(WHOLE)?, b.reading(WHOLE)?, by)?;
     Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(doubt)))

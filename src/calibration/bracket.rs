@@ -71,7 +71,7 @@ const MOST_SCATTER: Stops = Stops(0.12);
 const MOST_DOUBT: Stops = Stops(0.2);
 /// Bend that frames may give a curve besides what cameras' differences make likely.
 const FREEDOM: f64 = 2.0;
-/// Neighbours of one scene are at least this alike (correlation of their coarse grids).
+/// Neighbours of one scene are at least this alike.
 const LEAST_LIKENESS: f64 = 0.8;
 /// Fewer comparable cells tell nothing of likeness.
 const FEWEST_CELLS: usize = 12;
@@ -152,23 +152,39 @@ fn check_scene(frames: &[SeriesFrame], exposures: &[Stops]) -> Result<(), Refusa
     Ok(())
 }
 
-/// Correlation of the cells that neither frame clips.
+/// Rank correlation (Spearman 1904) of the cells that neither frame clips: the order of light stays,
+/// whatever the curve and the exposure.
 fn likeness(a: &SeriesFrame, b: &SeriesFrame) -> Option<f64> {
     let srgb = Response::srgb();
     let trusted = srgb.light(TRUSTED.start)..srgb.light(TRUSTED.end);
     let both = a.metered.cells.iter().zip(&b.metered.cells);
-    let cells: Vec<(f64, f64)> =
-        both.filter(|(x, y)| trusted.contains(x) && trusted.contains(y)).map(|(x, y)| (x.0, y.0)).collect();
-    if cells.len() < FEWEST_CELLS {
+    let (first, second): (Vec<Stops>, Vec<Stops>) =
+        both.filter(|(x, y)| trusted.contains(x) && trusted.contains(y)).map(|(x, y)| (*x, *y)).unzip();
+    // An even wall has no pattern to have moved.
+    let even = |cells: &[Stops]| {
+        let (low, high) = cells
+            .iter()
+            .fold((Stops(99.0), Stops(-99.0)), |(l, h), c| (if *c < l { *c } else { l }, if *c > h { *c } else { h }));
+        high - low < Stops(0.5)
+    };
+    if first.len() < FEWEST_CELLS || even(&first) || even(&second) {
         return None;
     }
-    let n = cells.len() as f64;
-    let (mean_a, mean_b) = (cells.iter().map(|c| c.0).sum::<f64>() / n, cells.iter().map(|c| c.1).sum::<f64>() / n);
-    let moment = |f: fn(f64, f64) -> f64| cells.iter().map(|(x, y)| f(x - mean_a, y - mean_b)).sum::<f64>();
-    let (aa, bb, ab) = (moment(|x, _| x * x), moment(|_, y| y * y), moment(|x, y| x * y));
-    // An even wall has no pattern to have moved.
-    let flat = aa / n < 0.04 || bb / n < 0.04;
-    (!flat).then(|| ab / (aa * bb).sqrt())
+    let (first, second) = (ranks(&first), ranks(&second));
+    let squares: f64 = first.iter().zip(&second).map(|(x, y)| (x - y).powi(2)).sum();
+    let n = first.len() as f64;
+    Some(1.0 - 6.0 * squares / (n * (n * n - 1.0)))
+}
+
+/// The place of each cell in the order of light.
+fn ranks(cells: &[Stops]) -> Vec<f64> {
+    let mut order: Vec<usize> = (0..cells.len()).collect();
+    order.sort_by(|i, j| cells[*i].0.total_cmp(&cells[*j].0));
+    let mut ranks = vec![0.0; cells.len()];
+    for (rank, cell) in order.into_iter().enumerate() {
+        ranks[cell] = rank as f64;
+    }
+    ranks
 }
 
 /// 95 % half-width of two stops about mid-grey.

@@ -46,10 +46,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let prior = curves.stock().curve().cloned().unwrap_or_else(crate::response::Curve::vague);
     let exposures = Exposures::read(args.exposures.as_deref())?;
     let mut exit = Exit::Clean;
-    say(
-        "Errors in stops: median / worst, how many of the pairs told lie within the stated 95 % interval (which here\n\
-         allows for exposures that are off their settings, too), and median / worst for a stop of true difference.\n",
-    );
+    say("Errors in stops: median / worst, how many of the pairs told lie within the stated 95 % interval, and\n\
+         median / worst for a stop of true difference.\n");
     say(HEAD);
     let mut reasons = Vec::new();
     for folder in &args.folders {

@@ -47,7 +47,6 @@ struct Stock {
     name: String,
     #[serde(rename = "provenance")]
     _provenance: String,
-    scatter: Stops,
     luminance: Curve,
 }
 
@@ -128,7 +127,7 @@ impl Curves {
     #[allow(clippy::expect_used, reason = "the curve is part of the program, and a test reads it")]
     pub fn stock_only() -> Curves {
         let stock: Stock = serde_yaml::from_str(STOCK).expect("the built-in curve is sound");
-        Curves { stock: Response::new(stock.name, stock.luminance, None, stock.scatter), own: Vec::new() }
+        Curves { stock: Response::new(stock.name, stock.luminance, None, Stops::ZERO), own: Vec::new() }
     }
 
     /// With the calibrated ones of a folder; those that can't be used are told.

@@ -47,7 +47,7 @@ pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Opt
     Some(Observed {
         spot: frame.spot.clone(),
         drift,
-        half_width: curve.in_quadrature(spread).in_quadrature(FLOOR),
+        half_width: curve.in_quadrature(spread).in_quadrature(FLOOR).in_quadrature(response.scatter_of_two()),
         spread,
         usable: shares.len() as f32 / reference.quantiles.len().max(1) as f32,
     })

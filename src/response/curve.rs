@@ -31,7 +31,8 @@ pub struct Response {
     channels: Option<[[f64; 256]; 3]>,
     /// What the curve was made from; `None` for one that is exact by definition.
     curve: Option<Curve>,
-    /// How far one exposure is off its settings, standard deviation.
+    /// How far one exposure of this camera was seen to be off its settings, standard deviation; zero
+    /// where that is not known.
     scatter: Stops,
 }
 
@@ -130,10 +131,6 @@ impl Response {
     /// Half-width of the 95 % interval of how two exposures are off their settings.
     pub fn scatter_of_two(&self) -> Stops {
         self.scatter * (FEW_FRAMES_HALF_WIDTH * std::f64::consts::SQRT_2)
-    }
-
-    pub fn scatter(&self) -> Stops {
-        self.scatter
     }
 }
 

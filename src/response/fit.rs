@@ -41,7 +41,7 @@ const FARTHEST: Stops = Stops(3.5);
 /// Fewer comparable shares of two frames say nothing.
 const FEWEST_SHARES: usize = 5;
 /// How far exposures are usually off their settings (measured on four cameras; Exif rounds).
-pub const USUAL_SCATTER: Stops = Stops(0.04);
+const USUAL_SCATTER: Stops = Stops(0.04);
 /// That many frames' worth of belief in it.
 const BELIEF: f64 = 3.0;
 const LEAST_SCATTER: f64 = 0.015;

@@ -10,7 +10,7 @@ use crate::container::Kind;
 use crate::frame::Captured;
 use crate::intake::{FileState, KnownFile, stem_key};
 use crate::photometry::{PowerSetting, Stops};
-use crate::response::{Curve, Response, USUAL_SCATTER};
+use crate::response::{Curve, Response};
 use crate::rig::Standing;
 
 /// A named reference with the powers that belong to it.
@@ -216,7 +216,7 @@ impl State {
     }
 
     fn take_response(&mut self, camera: &Option<String>, colour: &str, name: &str, curve: &Curve) {
-        let response = Response::new(name.to_owned(), curve.clone(), None, USUAL_SCATTER);
+        let response = Response::new(name.to_owned(), curve.clone(), None, Stops::ZERO);
         self.curves.insert(name.to_owned(), response);
         let entry = self.learned.entry((camera.clone(), colour.to_owned())).or_default();
         *entry = LearnedCurve { name: name.to_owned(), lessons: entry.lessons + 1 };

@@ -127,7 +127,10 @@ fn report(frames: &[SeriesFrame], found: &Calibration) {
     }
     let far = found.luminance.offsets.iter().filter(|o| o.abs() > FAR_OFF).count();
     if far > 0 {
-        say(&format!("\n{far} of the frames are more than {:.2} stop off their settings: did the light change?", FAR_OFF.0));
+        say(&format!(
+            "\n{far} of the frames are more than {:.2} stop off their settings: did the light change?",
+            FAR_OFF.0
+        ));
     }
     say(&format!(
         "\nresidual {:.3} stop (median over the tones), frames scatter by {:.3} stop about their settings\n\
