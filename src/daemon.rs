@@ -71,6 +71,8 @@ fn metering_of(config: &Config) -> Arc<Metering> {
     Arc::new(Metering::of(config, curves))
 }
 
+type CurvesStamp = Vec<(PathBuf, Option<std::time::SystemTime>, u64)>;
+
 /// One piece of work on its way to the engine, in the order of arrival.
 enum Work {
     Metered(JoinHandle<FrameInput>),
@@ -109,6 +111,7 @@ pub async fn run(
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
     };
+    let curves = Curves::stamp(setup.config.curves.as_deref());
     let by = metering_of(&setup.config);
     let mut engine = Engine::new(setup.config.clone(), Arc::clone(&by), opened.state, log, Timestamp::now, publish);
     engine.open(format!("greyhold {}", env!("CARGO_PKG_VERSION")), setup.folder.display().to_string());
@@ -139,6 +142,7 @@ pub async fn run(
         next_mark: 1,
         control: intake.control.clone(),
         trouble_said: false,
+        curves,
     };
     let result = session.serve(works, asked, stop).await;
     serving.abort();
@@ -229,6 +233,8 @@ struct Session {
     next_mark: u64,
     control: std::sync::mpsc::Sender<Control>,
     trouble_said: bool,
+    /// What lay in the folder of curves when it was read.
+    curves: CurvesStamp,
 }
 
 impl Session {
@@ -324,6 +330,7 @@ impl Session {
     fn tick(&mut self) {
         block_in_place(|| self.engine.ledger().retry());
         self.speak_of_trouble();
+        self.look_for_curves();
         match self.setup.config_watch.look() {
             None => {}
             Some(Ok(config)) => self.take_config(*config),
@@ -345,6 +352,18 @@ impl Session {
         let _ = self.metering.send(Arc::clone(&metering));
         block_in_place(|| self.engine.take(Input::Config(Box::new(config), metering)));
         tracing::info!("the changed configuration is taken up");
+    }
+
+    /// A camera that is calibrated while the daemon runs is read by its own curve from then on.
+    fn look_for_curves(&mut self) {
+        let now = Curves::stamp(self.setup.config.curves.as_deref());
+        if now != self.curves {
+            self.curves = now;
+            let metering = metering_of(&self.setup.config);
+            let _ = self.metering.send(Arc::clone(&metering));
+            block_in_place(|| self.engine.take(Input::Curves(metering)));
+            tracing::info!("the camera curves are read anew");
+        }
     }
 
     fn warn(&mut self, text: String) {

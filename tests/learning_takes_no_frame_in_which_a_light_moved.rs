@@ -72,10 +72,10 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
     let mut known = stock.clone();
     let mut chain = Chain::default();
     let (mut exposure, mut light) = (0.0, 0.0);
-    // Light of each frame in the chain.
+    // Light of each frame.
     let mut lights: Vec<f64> = Vec::new();
     count.sittings += 1;
-    for _ in 0..12 {
+    for frame in 0..12_usize {
         let step = random.pick(&[0.0, 0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0, -1.0 / 3.0, -2.0 / 3.0, -1.0, 2.0, -2.0]);
         // Half of the time people go back to where they were.
         let next = if random.next() < 0.5 { 0.0 } else { exposure + step };
@@ -93,12 +93,11 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
             };
         }
         let shares = codes(&scene, &truth, exposure + light, random);
-        chain.push(shares, Stops(exposure));
+        chain.push(frame as u64, shares, Stops(exposure));
         lights.push(light);
         if let Some(lesson) = chain.teaches(&known) {
             count.lessons += 1;
-            let way = &lights[lights.len() - lesson.frames..];
-            let misled = way.iter().any(|l| (l - way[way.len() - 1]).abs() > 0.05);
+            let misled = lesson.frames.iter().any(|f| (lights[*f as usize] - light).abs() > 0.05);
             count.misled += usize::from(misled);
             let two_stops = |curve: &Curve| {
                 let by = Response::new("x".into(), curve.clone(), None, Stops::ZERO);
@@ -111,7 +110,6 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
             count.inside += usize::from(after <= lesson.doubt[1].0.max(0.06));
             known = lesson.curve;
             chain.break_off();
-            lights.clear();
         }
     }
 }

@@ -160,3 +160,40 @@ fn raw_files_calibrate_the_pictures_beside_them() {
     let half = |f: &Value| f["verdict"]["observed_uncertainty"].as_f64().unwrap();
     assert!(half(&after) < half(&before) / 2.0, "the photographer sees the uncertainty shrink");
 }
+
+#[test]
+fn another_picture_look_is_noticed_by_the_raw_files_and_learned_anew() {
+    let studio = Studio::open();
+    let pair = |name: &str, picture: Vec<u8>, shot: Shot| {
+        studio.put(&format!("{name}.jpg"), &picture);
+        assert!(studio.sync().is_empty());
+        studio.put(&format!("{name}.dng"), &shot.raw());
+        assert!(studio.sync().is_empty());
+    };
+    for (name, f_number, number) in [("a", 8.0, 1), ("b", 16.0, 2)] {
+        pair(name, shot(f_number, 0.0, number).jpeg(), shot(f_number, 0.0, number));
+    }
+    assert_eq!(studio.of_type("response").len(), 1);
+    // The photographer sets the camera to another look, and tells nobody.
+    for (name, f_number, number) in [("c", 8.0, 3), ("d", 16.0, 4)] {
+        pair(name, shot(f_number, 0.0, number).plain_jpeg(), shot(f_number, 0.0, number));
+    }
+    let learned = studio.of_type("response");
+    assert_eq!(learned.len(), 2, "two pairs of the new look make its curve");
+    assert_eq!(learned[1]["frames"], serde_json::json!([3, 4]));
+    studio.tell(serde_json::json!({"command": "reference"}));
+    studio.put("e.jpg", &shot(11.0, 0.0, 5).plain_jpeg());
+    assert!(studio.sync().is_empty());
+    let frame = studio.frame("e.jpg");
+    assert_eq!(by(&frame), learned[1]["response"]);
+    let observed = frame["verdict"]["observed"].as_f64().unwrap();
+    println!(
+        "f/16 to f/11 in the new look: {observed:+.3} for +1 by the picture alone {} {} {}",
+        learned[1]["residual"], learned[1]["doubt"], frame["verdict"]["observed_uncertainty"]
+    );
+    println!("{}", learned[1]["curve"]["values"]);
+    println!("{}", studio.frame("d.jpg")["verdict"]);
+    println!("{}", frame["subject"]["metered"]["readings"][0]["quantiles"]);
+    println!("{}", studio.frame("d.jpg")["subject"]["metered"]["readings"][0]["quantiles"]);
+    assert!((observed - 1.0).abs() < 0.05, "{observed}");
+}

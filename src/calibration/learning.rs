@@ -4,18 +4,21 @@
 use super::bracket::doubt_about_mid_grey;
 use crate::meter::{Metered, WHOLE};
 use crate::photometry::Stops;
-use crate::response::{Curve, Exposed, Response, TRUSTED, fit, fit_to_light};
+use crate::response::{Curve, Exposed, Response, TONES, TRUSTED, fit, fit_to_light, tone};
 
 /// Frames of one scene under one light, as far as anybody knows.
 #[derive(Debug, Clone, Default)]
-pub struct Chain(Vec<Exposed>);
+pub struct Chain {
+    frames: Vec<Exposed>,
+    numbers: Vec<u64>,
+}
 
 /// A curve that frames made better.
 #[derive(Debug, Clone)]
 pub struct Learned {
     pub curve: Curve,
-    /// How many of the last frames taught it.
-    pub frames: usize,
+    /// The frames that taught it.
+    pub frames: Vec<u64>,
     /// Median difference of the tones from the curve.
     pub residual: Stops,
     /// 95 % half-width of two stops about mid-grey, before and after.
@@ -38,20 +41,26 @@ const FARTHEST: f64 = 2.0;
 const SURE_ENOUGH: Stops = Stops(0.06);
 /// A pair whose tones scatter more about one curve than this shows two renderings.
 const MOST_RESIDUAL: Stops = Stops(0.06);
+/// A curve holds on a pair when at most one tone in five is farther off than this.
+const MOST_OFF_TONE: Stops = Stops(0.08);
+/// Fewer tones tell nothing of a curve.
+const FEWEST_TONES: usize = 5;
 const FEWEST_SHARES: usize = 12;
 
 impl Chain {
     /// Forgets all: a light may have moved, or the scene is another.
     pub fn break_off(&mut self) {
-        self.0.clear();
+        *self = Chain::default();
     }
 
-    /// Takes the next frame: codes of its shares, and its exposure from the first one's.
-    pub fn push(&mut self, codes: Vec<f64>, exposure: Stops) {
-        if self.0.len() == LONGEST {
-            self.0.remove(0);
+    /// Takes the next frame: its number, codes of its shares, and its exposure from any common origin.
+    pub fn push(&mut self, number: u64, codes: Vec<f64>, exposure: Stops) {
+        if self.frames.len() == LONGEST {
+            self.frames.remove(0);
+            self.numbers.remove(0);
         }
-        self.0.push(Exposed { codes, exposure });
+        self.frames.push(Exposed { codes, exposure });
+        self.numbers.push(number);
     }
 
     /// What the chain teaches, if it proves that no light moved: the settings went to and fro, every
@@ -66,13 +75,14 @@ impl Chain {
         }
         let found = fit(frames, known)?;
         let one_light = found.offsets.iter().all(|o| o.abs() <= MOST_OFFSET);
-        learned(known, found.curve, found.residual, frames.len()).filter(|_| one_light)
+        let numbers = self.numbers[self.numbers.len() - frames.len()..].to_vec();
+        learned(known, found.curve, found.residual, numbers).filter(|_| one_light)
     }
 
     /// The longest end of the chain in which every exposure bears itself out.
     fn proved(&self, by: &Response) -> &[Exposed] {
         let sound = |frames: &&[Exposed]| (0..frames.len()).all(|at| bears_itself_out(frames, at, by));
-        (0..self.0.len()).map(|from| &self.0[from..]).find(sound).unwrap_or_default()
+        (0..self.frames.len()).map(|from| &self.frames[from..]).find(sound).unwrap_or_default()
     }
 }
 
@@ -90,8 +100,7 @@ fn bears_itself_out(frames: &[Exposed], at: usize, by: &Response) -> bool {
 fn change(a: &Exposed, b: &Exposed, by: &Response) -> Option<Stops> {
     let both = a.codes.iter().zip(&b.codes).filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y));
     let mut changes: Vec<f64> = both.map(|(x, y)| (by.light(*y) - by.light(*x)).0).collect();
-    changes.sort_by(f64::total_cmp);
-    (changes.len() >= FEWEST_SHARES).then(|| Stops(changes[changes.len() / 2]))
+    (changes.len() >= FEWEST_SHARES).then(|| Stops(median(&mut changes)))
 }
 
 /// Whether a step reads about as its settings say, by what is known of the curve.
@@ -109,7 +118,7 @@ fn is_likely(a: &Exposed, b: &Exposed, by: &Response) -> bool {
     (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / 1.96)
 }
 
-fn learned(known: &Curve, curve: Curve, residual: Stops, frames: usize) -> Option<Learned> {
+fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<u64>) -> Option<Learned> {
     let doubt = [doubt_about_mid_grey(known), doubt_about_mid_grey(&curve)];
     // What is not learned by a good part is not worth another curve.
     let better = doubt[0] > SURE_ENOUGH && doubt[1] < doubt[0] * 0.9;
@@ -122,22 +131,30 @@ pub fn codes_of(metered: &Metered, by: &Response) -> Option<Vec<f64>> {
 }
 
 /// What a raw file says of the curve of the picture beside it: the picture's codes, and the light.
-pub fn teach_by_raw(codes: &[f64], raw: &Metered, known: &Curve) -> Option<Learned> {
+pub fn teach_by_raw(number: u64, codes: &[f64], raw: &Metered, known: &Curve) -> Option<Learned> {
     let (codes, light) = paired(codes, raw)?;
     let (curve, residual) = fit_to_light(&codes, &light, known)?;
-    learned(known, curve, residual, 1).filter(|l| l.residual <= MOST_RESIDUAL)
+    learned(known, curve, residual, vec![number]).filter(|l| l.residual <= MOST_RESIDUAL)
 }
 
 /// Whether a curve holds on a pair that it was not made from.
 pub fn holds_on(codes: &[f64], raw: &Metered, curve: &Curve) -> bool {
     let Some((codes, light)) = paired(codes, raw) else { return false };
     let response = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
-    let mut off: Vec<f64> = codes.iter().zip(&light).map(|(c, l)| (response.light(*c) - *l).0).collect();
-    off.sort_by(f64::total_cmp);
-    let level = off[off.len() / 2];
-    let mut spread: Vec<f64> = off.iter().map(|o| (o - level).abs()).collect();
-    spread.sort_by(f64::total_cmp);
-    Stops(spread[spread.len() / 2]) <= MOST_RESIDUAL
+    // Tone by tone, or a large backdrop would hide all others.
+    let mut by_tone = vec![Vec::new(); TONES];
+    for (code, light) in codes.iter().zip(&light) {
+        by_tone[tone(*code)].push((response.light(*code) - *light).0);
+    }
+    let off: Vec<f64> = by_tone.iter_mut().filter(|t| !t.is_empty()).map(|t| median(t)).collect();
+    let level = median(&mut off.clone());
+    let far = off.iter().filter(|o| (*o - level).abs() > MOST_OFF_TONE.0).count();
+    off.len() >= FEWEST_TONES && far * 5 <= off.len()
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
 }
 
 /// Shares that neither file clips.

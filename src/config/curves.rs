@@ -1,6 +1,7 @@
 //! Response curves on the disk: the stock curve, and those that cameras were calibrated to.
 
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
@@ -146,6 +147,18 @@ impl Curves {
             }
         }
         (curves, faults)
+    }
+
+    /// What lies in the folder, to notice a change by.
+    pub fn stamp(folder: Option<&Path>) -> Vec<(PathBuf, Option<SystemTime>, u64)> {
+        let entries = folder.and_then(|f| std::fs::read_dir(f).ok()).into_iter().flatten().flatten();
+        let stamp = |e: std::fs::DirEntry| {
+            let meta = e.metadata().ok();
+            (e.path(), meta.as_ref().and_then(|m| m.modified().ok()), meta.map_or(0, |m| m.len()))
+        };
+        let mut stamps: Vec<_> = entries.map(stamp).collect();
+        stamps.sort();
+        stamps
     }
 
     pub fn stock(&self) -> &Response {

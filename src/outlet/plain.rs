@@ -54,7 +54,7 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             verdict_block(&title, &done.verdict, &done.notes, paint)
         }
         Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", printable(file)),
-        Body::Response { camera, how, frames, doubt, .. } => {
+        Body::Response { of, how, frames, doubt, .. } => {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
                 Learning::SettingsAlone => "settings that changed and came back under one light",
@@ -62,7 +62,7 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             let numbers: Vec<String> = frames.iter().map(ToString::to_string).collect();
             format!(
                 "  learned how {} renders light, from {from} (frames {}): two stops are now known to +-{:.2}, before to +-{:.2}",
-                printable(camera.as_deref().unwrap_or("this camera")),
+                printable(of.camera.as_deref().unwrap_or("this camera")),
                 numbers.join(", "),
                 doubt[1].0,
                 doubt[0].0

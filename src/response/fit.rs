@@ -47,8 +47,11 @@ const BELIEF: f64 = 3.0;
 const LEAST_SCATTER: f64 = 0.015;
 /// The shares of one pair of frames err together: they count as no more than this many.
 const INDEPENDENT_SHARES: f64 = 6.0;
-/// The shares of a raw file and its picture err by regions of tone: about so many.
-const INDEPENDENT_TONES: f64 = 24.0;
+/// Regions of tone. The shares of a raw file and its picture err together within one, and a large
+/// backdrop must not outvote all other tones.
+pub const TONES: usize = 22;
+/// The shares of one region count as no more than this many.
+const SHARES_OF_A_TONE: f64 = 2.0;
 /// Residuals beyond so many deviations count less (Huber 1964).
 const HUBER: f64 = 1.5;
 const SURE: f64 = 1e6;
@@ -105,6 +108,11 @@ pub fn fit(frames: &[Exposed], prior: &Curve) -> Option<Fit> {
     })
 }
 
+/// The region of tone that a code lies in.
+pub fn tone(code: f64) -> usize {
+    (code.clamp(0.0, 255.0) / 256.0 * TONES as f64) as usize
+}
+
 /// Fits a curve to codes whose light is known but for a common level, as a raw file tells it. Gives
 /// the curve, and the median difference of a code from it.
 pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Curve, Stops)> {
@@ -112,7 +120,10 @@ pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Cu
     let anchor = basis::row(ANCHOR);
     let precision = inverse + &anchor * anchor.transpose() * SURE;
     let pull = &precision * &prior.mean;
-    let each = INDEPENDENT_TONES / codes.len().max(1) as f64;
+    let mut crowd = [0_u32; TONES];
+    for code in codes {
+        crowd[tone(*code)] += 1;
+    }
     let mut curve = prior.clone();
     let mut trust = vec![1.0; codes.len()];
     let mut off: Vec<f64> = Vec::new();
@@ -125,6 +136,7 @@ pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Cu
         let rows: Vec<DVector<f64>> = codes.iter().map(|code| basis::row(*code).insert_row(SPLINES, -1.0)).collect();
         let noise: Vec<f64> = codes.iter().map(|code| now.noise_between(*code, *code).0).collect();
         for (i, row) in rows.iter().enumerate() {
+            let each = SHARES_OF_A_TONE / f64::from(crowd[tone(codes[i])]);
             let weight = trust[i] * each / noise[i].powi(2);
             normal += row * row.transpose() * weight;
             right += row * (weight * light[i].0);

@@ -9,6 +9,6 @@ mod srgb;
 
 pub use basis::{ANCHOR, SPLINES};
 pub use curve::{RAW, Response, ResponseChoice};
-pub use fit::{Exposed, Fit, TRUSTED, fit, fit_to_light};
+pub use fit::{Exposed, Fit, TONES, TRUSTED, fit, fit_to_light, tone};
 pub use gaussian::{Curve, CurveFault};
 pub use srgb::{srgb_decode, srgb_encode};

@@ -101,11 +101,10 @@ pub enum Body {
         source: PowerSource,
         answers: Option<u64>,
     },
-    /// A camera's response became known better: pictures of this camera in this colour space are
-    /// read by the curve from now on.
+    /// A camera's response became known better: its pictures are read by the curve from now on.
     Response {
-        camera: Option<String>,
-        colour: String,
+        #[serde(flatten)]
+        of: Rendered,
         /// The name that readings bear.
         response: String,
         how: Learning,
@@ -164,6 +163,16 @@ pub enum Purpose {
     Drift { frame: u64 },
     /// Prepares settings that have not been shot yet.
     Next { settings: Box<Settings> },
+}
+
+/// What a response curve belongs to.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Rendered {
+    pub camera: Option<String>,
+    /// Colour space of its pictures.
+    pub colour: String,
+    /// The picture look that the configuration names.
+    pub look: Option<String>,
 }
 
 /// What a response was learned from.

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 
 use serde::Serialize;
 
-use super::record::{Body, Completed, FrameRecord, GroupPower, Purpose, Record};
+use super::record::{Body, Completed, FrameRecord, GroupPower, Purpose, Record, Rendered};
 use crate::advice::{Correction, Previous, Subject};
 use crate::container::Kind;
 use crate::frame::Captured;
@@ -76,8 +76,8 @@ pub struct State {
     pub begun: bool,
     files: HashMap<String, (FileState, u32)>,
     stems: HashMap<String, Stem>,
-    /// Curves that were learned, by camera and colour space; and every one by its name.
-    learned: BTreeMap<(Option<String>, String), LearnedCurve>,
+    /// Curves that were learned, and every one by its name.
+    learned: BTreeMap<Rendered, LearnedCurve>,
     curves: BTreeMap<String, Response>,
     /// The last frames, whose further files may still come.
     recent: VecDeque<(u64, Subject)>,
@@ -125,9 +125,7 @@ impl State {
                     told: Vec::new(),
                 });
             }
-            Body::Response { camera, colour, response, curve, .. } => {
-                self.take_response(camera, colour, response, curve)
-            }
+            Body::Response { of, response, curve, .. } => self.take_response(of, response, curve),
             Body::Resolved { .. } => self.pending = None,
             Body::Power { group, setting, moved, answers, .. } => {
                 self.note_power(group, *setting, *moved);
@@ -215,16 +213,16 @@ impl State {
         stem.picture |= picture;
     }
 
-    fn take_response(&mut self, camera: &Option<String>, colour: &str, name: &str, curve: &Curve) {
+    fn take_response(&mut self, of: &Rendered, name: &str, curve: &Curve) {
         let response = Response::new(name.to_owned(), curve.clone(), None, Stops::ZERO);
         self.curves.insert(name.to_owned(), response);
-        let entry = self.learned.entry((camera.clone(), colour.to_owned())).or_default();
+        let entry = self.learned.entry(of.clone()).or_default();
         *entry = LearnedCurve { name: name.to_owned(), lessons: entry.lessons + 1 };
     }
 
-    /// The learned curve for pictures of a camera in a colour space.
-    pub fn learned(&self, camera: Option<&str>, colour: &str) -> Option<&LearnedCurve> {
-        self.learned.get(&(camera.map(str::to_owned), colour.to_owned()))
+    /// The learned curve for a camera's pictures.
+    pub fn learned(&self, of: &Rendered) -> Option<&LearnedCurve> {
+        self.learned.get(of)
     }
 
     /// A learned curve by the name that readings bear.

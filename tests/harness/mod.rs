@@ -11,8 +11,9 @@ use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
+use greyhold::response::srgb_encode;
 use greyhold::session::{Body, Record};
-use greyhold::studio::{Exposure, Light, Pose, Scene, expose};
+use greyhold::studio::{Exposure, Light, Pose, Scene, expose, with_exif};
 use interprocess::local_socket::{Stream, prelude::*};
 use jiff::civil::date;
 use serde_json::{Value, json};
@@ -62,11 +63,22 @@ impl Shot {
         expose(&self.light(), width, height, &self.exposure(), 88, self.number).unwrap()
     }
 
-    /// The raw file of the same exposure: mid-grey at f/14 and ISO 100 is 18 % of saturation.
-    pub fn raw(&self) -> Vec<u8> {
+    /// What the sensor takes up: mid-grey at f/14 and ISO 100 is 18 % of saturation.
+    fn signal(&self) -> Vec<[f32; 3]> {
         let gain = (23.0 / 3.0 - self.exposure().f_number.av().0).exp2() as f32;
-        let signal: Vec<[f32; 3]> = self.light().iter().map(|p| p.map(|c| c * gain)).collect();
-        dng::dng(&signal, self.size.0, self.size.1, &dng::Sensor::usual(), self)
+        self.light().iter().map(|p| p.map(|c| c * gain)).collect()
+    }
+
+    /// The raw file of the same exposure.
+    pub fn raw(&self) -> Vec<u8> {
+        dng::dng(&self.signal(), self.size.0, self.size.1, &dng::Sensor::usual(), self)
+    }
+
+    /// The same exposure in a look of its own: the sRGB curve (IEC 61966-2-1) and nothing else.
+    pub fn plain_jpeg(&self) -> Vec<u8> {
+        let code = |light: &f32| (srgb_encode(f64::from(*light).clamp(0.0, 1.0)) * 255.0).round() as u8;
+        let rgb: Vec<u8> = self.signal().iter().flatten().map(code).collect();
+        with_exif(&rgb, self.size.0, self.size.1, &self.exposure(), 90).unwrap()
     }
 }
 

@@ -7,17 +7,16 @@ use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
 use crate::meter::Metered;
 use crate::response::{Curve, Response, ResponseChoice};
-use crate::session::record::{Body, Learning};
+use crate::session::record::{Body, Learning, Rendered};
 
 /// What the engine has in mind of late; forgotten at a restart, at the cost of a lesson.
 #[derive(Debug, Default)]
 pub(super) struct Lessons {
     chain: Chain,
-    /// Settings of the chain's first frame, and the frames' numbers.
+    /// Settings of the chain's first frame.
     from: Option<Settings>,
-    frames: Vec<u64>,
-    /// A curve that one pair made, and the pair's frame: the next pair must bear it out.
-    by_raw: Option<(u64, Learned)>,
+    /// A curve that one pair made: the next pair of the same rendering must bear it out.
+    by_raw: Option<(Rendered, Learned)>,
 }
 
 /// A look's curve is made better no more often than this.
@@ -28,7 +27,6 @@ impl Lessons {
     pub(super) fn break_off(&mut self) {
         self.chain.break_off();
         self.from = None;
-        self.frames.clear();
     }
 }
 
@@ -37,9 +35,14 @@ impl<L: Ledger> Engine<L> {
     pub(super) fn curve_for(&self, settings: &Settings, metered: &Metered) -> Response {
         let stock = self.metering.curves.stock();
         let base = self.named(&metered.response).unwrap_or_else(|| stock.clone());
-        let learned = self.state.learned(settings.camera.as_deref(), &metered.colour);
+        let learned = self.state.learned(&self.rendered(settings, metered));
         let usable = self.metering.choice == ResponseChoice::Camera && base.name == stock.name;
         learned.filter(|_| usable).and_then(|l| self.state.curve(&l.name)).cloned().unwrap_or(base)
+    }
+
+    /// What a picture's curve belongs to.
+    fn rendered(&self, settings: &Settings, metered: &Metered) -> Rendered {
+        Rendered { camera: settings.camera.clone(), colour: metered.colour.clone(), look: self.metering.look.clone() }
     }
 
     pub(super) fn named(&self, name: &str) -> Option<Response> {
@@ -52,7 +55,7 @@ impl<L: Ledger> Engine<L> {
             && metered.response == self.metering.curves.stock().name
             && settings.rendering == Rendering::Fixed
             && settings.camera.is_some();
-        let lessons = self.state.learned(settings.camera.as_deref(), &metered.colour).map_or(0, |l| l.lessons);
+        let lessons = self.state.learned(&self.rendered(settings, metered)).map_or(0, |l| l.lessons);
         let curve = self.curve_for(settings, metered).curve().cloned();
         curve.filter(|_| learnable && lessons < MOST_LESSONS)
     }
@@ -71,13 +74,10 @@ impl<L: Ledger> Engine<L> {
         let exposure = expected(from, &subject.settings, lighting).filter(|_| same);
         let codes = self.named(&metered.response).and_then(|by| codes_of(metered, &by));
         let (Some(exposure), Some(codes)) = (exposure, codes) else { return self.lessons.break_off() };
-        self.lessons.chain.push(codes, exposure);
-        self.lessons.frames.push(frame);
+        self.lessons.chain.push(frame, codes, exposure);
         if let Some(lesson) = self.lessons.chain.teaches(&known) {
-            let colour = metered.colour.clone();
-            let frames = self.lessons.frames.split_off(self.lessons.frames.len().saturating_sub(lesson.frames));
             self.lessons.break_off();
-            self.learned(&subject.settings, colour, Learning::SettingsAlone, frames, lesson);
+            self.learned(self.rendered(&subject.settings, metered), Learning::SettingsAlone, lesson);
         }
     }
 
@@ -86,22 +86,30 @@ impl<L: Ledger> Engine<L> {
         let (Some(raw), Some(picture)) = (subject.reading_of(true), subject.reading_of(false)) else { return };
         let Some(known) = self.known(&subject.settings, picture) else { return };
         let Some(codes) = self.named(&picture.response).and_then(|by| codes_of(picture, &by)) else { return };
+        let rendered = self.rendered(&subject.settings, picture);
+        // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
+        let stock = self.metering.curves.stock().curve().cloned();
+        let known = if holds_on(&codes, raw, &known) { known } else { stock.unwrap_or(known) };
         match self.lessons.by_raw.take() {
-            Some((first, lesson)) if first != frame && holds_on(&codes, raw, &lesson.curve) => {
-                let both = teach_by_raw(&codes, raw, &lesson.curve)
-                    .map(|both| Learned { doubt: [lesson.doubt[0], both.doubt[1]], ..both });
-                let (colour, frames) = (picture.colour.clone(), vec![first, frame]);
-                self.learned(&subject.settings, colour, Learning::RawBesidePicture, frames, both.unwrap_or(lesson));
+            Some((same, lesson)) if same == rendered && holds_on(&codes, raw, &lesson.curve) => {
+                let lesson = match teach_by_raw(frame, &codes, raw, &lesson.curve) {
+                    Some(both) => Learned {
+                        doubt: [lesson.doubt[0], both.doubt[1]],
+                        frames: [lesson.frames, both.frames].concat(),
+                        ..both
+                    },
+                    None => Learned { frames: [lesson.frames, vec![frame]].concat(), ..lesson },
+                };
+                self.learned(rendered, Learning::RawBesidePicture, lesson);
             }
-            _ => self.lessons.by_raw = teach_by_raw(&codes, raw, &known).map(|lesson| (frame, lesson)),
+            _ => self.lessons.by_raw = teach_by_raw(frame, &codes, raw, &known).map(|lesson| (rendered, lesson)),
         }
     }
 
-    fn learned(&mut self, settings: &Settings, colour: String, how: Learning, frames: Vec<u64>, lesson: Learned) {
-        let camera = settings.camera.clone();
-        let response =
-            format!("{} / {colour} / learned {}", camera.as_deref().unwrap_or("unnamed"), self.state.records + 1);
-        let Learned { curve, residual, doubt, .. } = lesson;
-        self.stage(Body::Response { camera, colour, response, how, frames, residual, doubt, curve: Box::new(curve) });
+    fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
+        let camera = of.camera.as_deref().unwrap_or("unnamed");
+        let response = format!("{camera} / {} / learned {}", of.colour, self.state.records + 1);
+        let Learned { curve, frames, residual, doubt } = lesson;
+        self.stage(Body::Response { of, response, how, frames, residual, doubt, curve: Box::new(curve) });
     }
 }

@@ -54,11 +54,23 @@ pub struct FrameInput {
 #[derive(Debug)]
 pub enum Input {
     Frame(Box<FrameInput>),
-    Rewritten { name: String, was: String, state: FileState },
-    Known { files: Vec<KnownFile>, last: bool },
-    Skipped { name: String, why: String },
+    Rewritten {
+        name: String,
+        was: String,
+        state: FileState,
+    },
+    Known {
+        files: Vec<KnownFile>,
+        last: bool,
+    },
+    Skipped {
+        name: String,
+        why: String,
+    },
     Warning(String),
     Config(Box<Config>, Arc<Metering>),
+    /// The curves of cameras changed.
+    Curves(Arc<Metering>),
 }
 
 /// Name of the look that the first frame begins.
@@ -129,6 +141,7 @@ impl<L: Ledger> Engine<L> {
             Input::Known { files, last } => self.stage(Body::Known { files, last }),
             Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
+            Input::Curves(metering) => self.metering = metering,
             Input::Config(config, metering) => {
                 self.metering = metering;
                 self.config = *config;
