@@ -11,8 +11,11 @@ fn golden(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden").join(name)
 }
 
-fn records() -> Vec<Record> {
-    let text = fs::read_to_string(golden("sitting.jsonl")).unwrap();
+/// A sitting of format 1, and one of format 2 with raw files beside pictures and what they taught.
+const LOGS: [&str; 2] = ["sitting", "pairs"];
+
+fn records(log: &str) -> Vec<Record> {
+    let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
     text.lines().map(|l| Record::from_line(l).unwrap()).collect()
 }
 
@@ -31,12 +34,20 @@ fn assert_is_golden(name: &str, text: &str) {
 
 #[test]
 fn to_the_same_words() {
-    assert_is_golden("sitting.txt", &as_text(&records()));
+    for log in LOGS {
+        assert_is_golden(&format!("{log}.txt"), &as_text(&records(log)));
+    }
 }
 
 #[test]
 fn to_the_same_state() {
-    let state = records().iter().fold(State::default(), |mut state, record| {
+    for log in LOGS {
+        assert_state_is_golden(log);
+    }
+}
+
+fn assert_state_is_golden(log: &str) {
+    let state = records(log).iter().fold(State::default(), |mut state, record| {
         state.apply(record);
         state
     });
@@ -60,21 +71,27 @@ fn to_the_same_state() {
         state.pending.as_ref().map(|p| p.record),
         lights.concat()
     );
-    assert_is_golden("sitting.state.txt", &told);
-    assert_eq!(state.known_files().len() as u64, state.frames);
+    assert_is_golden(&format!("{log}.state.txt"), &told);
+    let members = records(log).iter().filter(|r| matches!(r.body, Body::Member { .. })).count();
+    assert_eq!(state.known_files().len(), state.frames as usize + members);
 }
 
 /// Replaying in one go or stopping anywhere and going on is the same.
 #[test]
 fn from_any_point_on_to_the_same_state() {
-    let records = records();
+    for log in LOGS {
+        assert_stops_do_not_matter(&records(log));
+    }
+}
+
+fn assert_stops_do_not_matter(records: &[Record]) {
     let fold = |from: State, records: &[Record]| {
         records.iter().fold(from, |mut state, record| {
             state.apply(record);
             state
         })
     };
-    let whole = fold(State::default(), &records);
+    let whole = fold(State::default(), records);
     for stop in 0..records.len() {
         let half = fold(State::default(), &records[..stop]);
         assert_eq!(fold(half, &records[stop..]), whole, "stopped at {stop}");
@@ -83,9 +100,11 @@ fn from_any_point_on_to_the_same_state() {
 
 #[test]
 fn and_every_line_is_written_back_as_it_was() {
-    let text = fs::read_to_string(golden("sitting.jsonl")).unwrap();
-    for (line, record) in text.lines().zip(records()) {
-        assert_eq!(record.to_line().unwrap(), line);
-        assert!(!matches!(record.body, Body::Skipped { .. }));
+    for log in LOGS {
+        let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
+        for (line, record) in text.lines().zip(records(log)) {
+            assert_eq!(record.to_line().unwrap(), line);
+            assert!(!matches!(record.body, Body::Skipped { .. }));
+        }
     }
 }

@@ -51,7 +51,8 @@ pub fn dng(light: &[[f32; 3]], width: u32, height: u32, sensor: &Sensor, shot: &
     tags.write_tag(Tag::Model, "studio of numbers").unwrap();
     tags.write_tag(Tag::Unknown(33_421), &[2_u16, 2][..]).unwrap();
     tags.write_tag(Tag::Unknown(33_422), &sensor.filter[..]).unwrap();
-    tags.write_tag(Tag::Unknown(33_434), ratio(exposure.time.marked_seconds())).unwrap();
+    let time = Rational { n: 1, d: (1.0 / exposure.time.marked_seconds()).round() as u32 };
+    tags.write_tag(Tag::Unknown(33_434), time).unwrap();
     tags.write_tag(Tag::Unknown(33_437), ratio(exposure.f_number.marked())).unwrap();
     tags.write_tag(Tag::Unknown(34_855), 100_u16).unwrap();
     tags.write_tag(Tag::Unknown(36_867), exposure.at.strftime("%Y:%m:%d %H:%M:%S").to_string().as_str()).unwrap();
