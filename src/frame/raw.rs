@@ -30,10 +30,13 @@ const ILLUMINANTS: [Illuminant; 4] = [Illuminant::D65, Illuminant::D55, Illumina
 pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, PixelFault> {
     let decoded = guarded(|| {
         let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
-        rawler::decode(&source, &RawDecodeParams::default()).map_err(|e| PixelFault::Raw(e.to_string()))
+        let refused = |e: rawler::RawlerError| PixelFault::Raw(e.to_string());
+        // The size that it claims, before anything of that size is allocated.
+        let claim = rawler::decode_dummy(&source).map_err(refused)?;
+        check_area(claim.width as u32, claim.height as u32)?;
+        rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
     });
     let image = decoded.unwrap_or_else(|panic| Err(PixelFault::Raw(panic)))?;
-    check_area(image.width as u32, image.height as u32)?;
     let reduced = reduce(&image)?;
     let to_srgb = to_srgb(&image);
     let balance = balance(&image);
