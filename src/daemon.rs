@@ -83,11 +83,13 @@ enum Work {
 /// Runs until `stop` resolves. `show` sees every record as it is announced; `ready` is told when
 /// the first scan is done.
 pub async fn run(
-    setup: Setup,
+    mut setup: Setup,
     mut show: impl FnMut(&Published) + Send + 'static,
     ready: Option<oneshot::Sender<()>>,
     stop: impl Future<Output = ()>,
 ) -> Result<(), RunError> {
+    // Events name files from the root of the disk; names in the log are from the folder.
+    setup.folder = std::path::absolute(&setup.folder).map_err(RunError::Watch)?;
     let (log, opened) = ShotLog::open(&setup.log)?;
     let (events, _) = broadcast::channel(socket::EVENTS_KEPT);
     let listener =

@@ -185,3 +185,28 @@ fn odd_names_are_logged_on_one_line_each() {
     assert_eq!(studio.frames().len(), 4);
     assert!(studio.frames().iter().any(|f| f.contains("(bytes fffe2e6a7067)")));
 }
+
+#[test]
+fn however_the_folder_is_spelled() {
+    let open = |spelled: &str| {
+        let mut studio = Studio::empty();
+        #[cfg(unix)]
+        std::os::unix::fs::symlink(&studio.folder, studio.home.path().join("link")).unwrap();
+        studio.spelled = Some(spelled.to_owned());
+        studio.start();
+        studio
+    };
+    let studios = ["capture", "./capture/", "capture/../capture", "link"].map(open);
+    for number in 1..=3 {
+        for studio in &studios {
+            studio.put(&format!("{number}.jpg"), &shot(8.0, 0.0, number).jpeg());
+        }
+        pause(300);
+    }
+    // Once by its event, and once more by a scan, which must know it again.
+    pause(3500);
+    for studio in studios {
+        studio.sync();
+        assert_eq!(studio.frames(), ["1.jpg", "2.jpg", "3.jpg"], "{:?}", studio.spelled);
+    }
+}

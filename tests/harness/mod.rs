@@ -86,6 +86,8 @@ impl Shot {
 pub struct Studio {
     pub home: TempDir,
     pub folder: PathBuf,
+    /// The folder as the command line spells it, from the home; `None` for its whole path.
+    pub spelled: Option<String>,
     pub extra: Vec<String>,
     child: Option<Child>,
 }
@@ -96,7 +98,7 @@ impl Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
-        Studio { home, folder, extra: Vec::new(), child: None }
+        Studio { home, folder, spelled: None, extra: Vec::new(), child: None }
     }
 
     pub fn open() -> Studio {
@@ -127,7 +129,8 @@ impl Studio {
 
     fn command(&self) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_greyhold"));
-        command.arg("watch").arg(&self.folder).arg("--socket").arg(self.socket()).args(&self.extra);
+        let folder = self.spelled.as_ref().map_or(self.folder.as_path(), Path::new);
+        command.arg("watch").arg(folder).arg("--socket").arg(self.socket()).args(&self.extra);
         command.current_dir(self.home.path()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command
     }
