@@ -80,17 +80,19 @@ impl Calibrated {
         Calibrated { version: VERSION, camera, colour, look, made, luminance, red, green, blue }
     }
 
-    /// The file that a curve of this camera, colour space and look is kept in.
+    /// The file that this curve is kept in, beside older ones of the same camera, colour space and look: readings
+    /// of an earlier day refer to those.
     pub fn file_in(&self, folder: &Path) -> PathBuf {
         let plain = |text: &str| {
             let spelled: String =
                 text.chars().map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
             spelled.trim_matches('-').to_owned()
         };
-        folder.join(format!("{}_{}_{}.yaml", plain(&self.camera), plain(&self.colour), plain(&self.look)))
+        let parts = [&self.camera, &self.colour, &self.look, &self.made.at].map(|part| plain(part));
+        folder.join(format!("{}.yaml", parts.join("_")))
     }
 
-    /// Writes the curve whole or not at all; an older one of the same name is replaced.
+    /// Writes the curve whole or not at all.
     pub fn write(&self, file: &Path) -> Result<(), CurveError> {
         let unwritable = |cause| CurveError::Unwritable { file: file.to_owned(), cause };
         let text = serde_yaml::to_string(self)
@@ -210,7 +212,8 @@ mod tests {
             scatter: Stops(0.02),
         };
         let curve = || [(); 4].map(|()| Curve::vague());
-        for (look, at) in [("plain", "2026-01-02T00:00:00Z"), ("punchy", "2026-01-03T00:00:00Z")] {
+        let old = ("plain", "2026-01-01T00:00:00Z");
+        for (look, at) in [old, ("plain", "2026-01-02T00:00:00Z"), ("punchy", "2026-01-03T00:00:00Z")] {
             let own = Calibrated::new("Our One".into(), "sRGB".into(), look.into(), made(at), curve());
             own.write(&own.file_in(folder.path())).unwrap();
         }
@@ -219,7 +222,10 @@ mod tests {
         assert_eq!(faults.len(), 1);
         assert!(faults[0].to_string().contains("torn.yaml"), "{}", faults[0]);
         let pick = |camera, colour, look| curves.pick(ResponseChoice::Camera, camera, colour, look).name;
-        assert!(pick(Some("Our One"), "sRGB", Some("plain")).contains("plain"));
+        let newest = pick(Some("Our One"), "sRGB", Some("plain"));
+        assert!(newest.contains("plain of 2026-01-02"), "{newest}");
+        let earlier = newest.replace("01-02", "01-01");
+        assert!(curves.named(&earlier).is_some(), "readings by the older one can still be read again");
         assert!(pick(Some("Our One"), "sRGB", None).contains("punchy"), "the one calibrated last");
         for (camera, colour, look) in [
             (Some("Our One"), "Adobe RGB", None),
