@@ -58,7 +58,7 @@ fn hint(per_frame: bool) -> &'static str {
     if per_frame {
         "Its camera maps the tones of each frame anew (a phone, or a dynamic range setting): turn that off, or use raw files"
     } else {
-        "Either the camera maps the tones of each frame anew (turn automatic or local tone settings off), or the light changed, or flash lit the scene while the exposure time was changed (--lighting flash)"
+        "Either the camera maps the tones of each frame anew (turn automatic or local tone settings off), or the light changed, or flash lit the scene while the exposure time was changed (--flash)"
     }
 }
 
@@ -189,7 +189,7 @@ fn ranks(cells: &[Stops]) -> Vec<f64> {
 
 /// 95 % half-width of two stops about mid-grey.
 pub(super) fn doubt_about_mid_grey(curve: &Curve) -> Stops {
-    let response = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
+    let response = Response::unnamed(curve);
     response.uncertainty_between(Stops(-1.0), Stops(1.0))
 }
 

@@ -67,7 +67,7 @@ impl Chain {
     /// exposure was visited twice, with another one between, and read alike both times, which needs no
     /// curve to see; and one curve near what was likely explains every frame.
     pub fn teaches(&self, known: &Curve) -> Option<Learned> {
-        let response = Response::new(String::new(), known.clone(), None, Stops::ZERO);
+        let response = Response::unnamed(known);
         let frames = self.proved(&response);
         let steps = frames.windows(2).filter(|w| (w[1].exposure - w[0].exposure).abs() >= LEAST_STEP).count();
         if steps < FEWEST_STEPS || !frames.windows(2).all(|w| is_likely(&w[0], &w[1], &response)) {
@@ -140,7 +140,7 @@ pub fn teach_by_raw(number: u64, codes: &[f64], raw: &Metered, known: &Curve) ->
 /// Whether a curve holds on a pair that it was not made from.
 pub fn holds_on(codes: &[f64], raw: &Metered, curve: &Curve) -> bool {
     let Some((codes, light)) = paired(codes, raw) else { return false };
-    let response = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
+    let response = Response::unnamed(curve);
     // Tone by tone, or a large backdrop would hide all others.
     let mut by_tone = vec![Vec::new(); TONES];
     for (code, light) in codes.iter().zip(&light) {

@@ -43,7 +43,7 @@ const HEAD: &str =
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let lighting = if args.flash { Lighting::Flash } else { Lighting::Continuous };
     let curves = Curves::stock_only();
-    let prior = curves.stock().curve().cloned().unwrap_or_else(crate::response::Curve::vague);
+    let prior = curves.prior();
     let exposures = Exposures::read(args.exposures.as_deref())?;
     let mut exit = Exit::Clean;
     say("Errors in stops: median / worst, how many of the pairs told lie within the stated 95 % interval, and\n\
@@ -111,9 +111,10 @@ fn each(name: &str, pair: &crate::calibration::Pairing) -> String {
     let fitted = pair.fitted.as_ref().map_or("refused".to_owned(), told);
     let [a, b] = pair.files.clone().map(|f| printable(&f));
     format!(
-        "{name}: {a} {b} true {}: sRGB {}, stock {}, own {fitted}",
+        "{name}: {a} {b} true {}: sRGB {}, stock {}, own {fitted}, raw {}",
         pair.truth,
         told(&pair.naive),
-        told(&pair.stock)
+        told(&pair.stock),
+        told(&pair.raw)
     )
 }

@@ -167,6 +167,11 @@ impl Curves {
         &self.stock
     }
 
+    /// What is likely of a camera before it is calibrated.
+    pub fn prior(&self) -> Curve {
+        self.stock.curve().cloned().unwrap_or_else(Curve::vague)
+    }
+
     /// The curve to read a picture by. Of several looks of one camera it is the named one, and
     /// without a name the one calibrated last.
     pub fn pick(&self, choice: ResponseChoice, camera: Option<&str>, colour: &str, look: Option<&str>) -> Response {

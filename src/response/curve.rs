@@ -58,6 +58,11 @@ impl Response {
         }
     }
 
+    /// A curve that no reading will bear the name of: for working with it.
+    pub fn unnamed(curve: &Curve) -> Response {
+        Response::new(String::new(), curve.clone(), None, Stops::ZERO)
+    }
+
     /// The sRGB curve, anchored so that 18 % is zero. Source: IEC 61966-2-1.
     pub fn srgb() -> Response {
         // Code 0 holds everything darker than code 1; half of code 1 is its middle.

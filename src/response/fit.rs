@@ -80,10 +80,7 @@ pub fn fit(frames: &[Exposed], prior: &Curve) -> Option<Fit> {
     if pairs.is_empty() {
         return None;
     }
-    let inverse = prior.covariance.clone().cholesky()?.inverse();
-    let anchor = basis::row(ANCHOR);
-    let precision = inverse + &anchor * anchor.transpose() * SURE;
-    let pull = &precision * &prior.mean;
+    let (precision, pull) = before(prior)?;
     let mut curve = prior.clone();
     let mut scatter = USUAL_SCATTER.0;
     let mut offsets = DVector::zeros(frames.len());
@@ -116,19 +113,16 @@ pub fn tone(code: f64) -> usize {
 /// Fits a curve to codes whose light is known but for a common level, as a raw file tells it. Gives
 /// the curve, and the median difference of a code from it.
 pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Curve, Stops)> {
-    let inverse = prior.covariance.clone().cholesky()?.inverse();
-    let anchor = basis::row(ANCHOR);
-    let precision = inverse + &anchor * anchor.transpose() * SURE;
-    let pull = &precision * &prior.mean;
+    let (precision, pull) = before(prior)?;
     let mut crowd = [0_u32; TONES];
     for code in codes {
         crowd[tone(*code)] += 1;
     }
     let mut curve = prior.clone();
-    let mut trust = vec![1.0; codes.len()];
+    let mut trusted = vec![1.0; codes.len()];
     let mut off: Vec<f64> = Vec::new();
     for _ in 0..STEPS {
-        let now = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
+        let now = Response::unnamed(&curve);
         let mut normal = DMatrix::<f64>::zeros(SPLINES + 1, SPLINES + 1);
         let mut right = DVector::<f64>::zeros(SPLINES + 1);
         normal.view_mut((0, 0), (SPLINES, SPLINES)).copy_from(&precision);
@@ -137,20 +131,40 @@ pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Cu
         let noise: Vec<f64> = codes.iter().map(|code| now.noise_between(*code, *code).0).collect();
         for (i, row) in rows.iter().enumerate() {
             let each = SHARES_OF_A_TONE / f64::from(crowd[tone(codes[i])]);
-            let weight = trust[i] * each / noise[i].powi(2);
+            let weight = trusted[i] * each / noise[i].powi(2);
             normal += row * row.transpose() * weight;
             right += row * (weight * light[i].0);
         }
         let (solution, covariance) = solve_rising(normal, right)?;
         off = rows.iter().zip(light).map(|(row, light)| (row.dot(&solution) - light.0).abs()).collect();
-        trust = off.iter().zip(&noise).map(|(off, noise)| 1.0 / (off / noise / HUBER).max(1.0)).collect();
-        curve = Curve {
-            mean: solution.rows(0, SPLINES).into_owned(),
-            covariance: covariance.view((0, 0), (SPLINES, SPLINES)).into_owned(),
-        };
+        trusted = off.iter().zip(&noise).map(|(off, noise)| trust(*off, *noise)).collect();
+        curve = curve_of(&solution, &covariance);
     }
     off.sort_by(f64::total_cmp);
     Some((curve, Stops(*off.get(off.len() / 2)?)))
+}
+
+/// What is known before any frame: the prior's precision, and its pull on the coefficients. The curve
+/// is zero at the anchor.
+fn before(prior: &Curve) -> Option<(DMatrix<f64>, DVector<f64>)> {
+    let inverse = prior.covariance.clone().cholesky()?.inverse();
+    let anchor = basis::row(ANCHOR);
+    let precision = inverse + &anchor * anchor.transpose() * SURE;
+    let pull = &precision * &prior.mean;
+    Some((precision, pull))
+}
+
+/// The curve's part of a solution.
+fn curve_of(solution: &DVector<f64>, covariance: &DMatrix<f64>) -> Curve {
+    Curve {
+        mean: solution.rows(0, SPLINES).into_owned(),
+        covariance: covariance.view((0, 0), (SPLINES, SPLINES)).into_owned(),
+    }
+}
+
+/// How much a residual counts (Huber 1964).
+fn trust(off: f64, noise: f64) -> f64 {
+    1.0 / (off.abs() / noise / HUBER).max(1.0)
 }
 
 fn pairs(frames: &[Exposed]) -> Vec<Pair> {
@@ -187,7 +201,7 @@ fn step(
     normal.view_mut((0, 0), (SPLINES, SPLINES)).copy_from(precision);
     right.rows_mut(0, SPLINES).copy_from(pull);
     hold_offsets(&mut normal, frames, scatter);
-    let now = Response::new(String::new(), curve.clone(), None, Stops::ZERO);
+    let now = Response::unnamed(curve);
     for pair in pairs.iter() {
         for share in &pair.shares {
             let weight = share.trust * pair.each / now.noise_between(share.codes[0], share.codes[1]).0.powi(2);
@@ -209,16 +223,13 @@ fn step(
         }
     }
     let (solution, covariance) = solve_rising(normal, right)?;
-    let solved = Curve {
-        mean: solution.rows(0, SPLINES).into_owned(),
-        covariance: covariance.view((0, 0), (SPLINES, SPLINES)).into_owned(),
-    };
+    let solved = curve_of(&solution, &covariance);
     let offsets = solution.rows(SPLINES, frames.len()).into_owned();
     for pair in pairs {
         let off = residuals(pair, &solved, &offsets);
         for (share, off) in pair.shares.iter_mut().zip(off) {
             let noise = now.noise_between(share.codes[0], share.codes[1]).0;
-            share.trust = 1.0 / (off.abs() / noise / HUBER).max(1.0);
+            share.trust = trust(off, noise);
         }
     }
     Some((solved, offsets))
@@ -243,10 +254,10 @@ fn solve_rising(mut normal: DMatrix<f64>, mut right: DVector<f64>) -> Option<(DV
     const STEEP_ENOUGH: f64 = 0.003;
     const TRIES: usize = 6;
     let size = right.len();
+    let rows: Vec<DVector<f64>> = (0..=255).map(|c| basis::row(f64::from(c))).collect();
     for attempt in 0.. {
         let factors = normal.clone().cholesky()?;
         let solution = factors.solve(&right);
-        let rows: Vec<DVector<f64>> = (0..=255).map(|c| basis::row(f64::from(c))).collect();
         let coefficients = solution.rows(0, SPLINES);
         let falls: Vec<usize> =
             (0..255).filter(|c| (&rows[c + 1] - &rows[*c]).dot(&coefficients) < LEAST_SLOPE).collect();
@@ -266,6 +277,5 @@ fn solve_rising(mut normal: DMatrix<f64>, mut right: DVector<f64>) -> Option<(DV
 fn residuals(pair: &Pair, curve: &Curve, offsets: &DVector<f64>) -> Vec<f64> {
     let [a, b] = pair.frames;
     let apart = pair.apart + offsets[b] - offsets[a];
-    let value = |(first, values): (usize, [f64; 4])| (0..4).map(|i| curve.mean[first + i] * values[i]).sum::<f64>();
-    pair.shares.iter().map(|s| value(s.splines[1]) - value(s.splines[0]) - apart).collect()
+    pair.shares.iter().map(|s| curve.value_at(s.splines[1]) - curve.value_at(s.splines[0]) - apart).collect()
 }

@@ -120,7 +120,11 @@ impl Curve {
     }
 
     fn value(&self, code: f64) -> f64 {
-        let (first, values) = basis::at(code);
+        self.value_at(basis::at(code))
+    }
+
+    /// Before the anchor is taken off; `basis::at` gives the splines of a code.
+    pub(super) fn value_at(&self, (first, values): (usize, [f64; 4])) -> f64 {
         (0..4).map(|i| self.mean[first + i] * values[i]).sum()
     }
 

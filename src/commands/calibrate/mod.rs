@@ -59,7 +59,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     }
     let frames = read_all(&args.frames, &Exposures::read(args.exposures.as_deref())?)?;
     let stock = Curves::stock_only();
-    let prior = stock.stock().curve().cloned().unwrap_or_else(crate::response::Curve::vague);
+    let prior = stock.prior();
     let lighting = if args.flash { Lighting::Flash } else { Lighting::Continuous };
     let found = calibrate(&frames, &prior, lighting)
         .map_err(|why| CommandError::CannotRun(format!("no curve was made: {why}")))?;

@@ -88,8 +88,7 @@ impl<L: Ledger> Engine<L> {
         let Some(codes) = self.named(&picture.response).and_then(|by| codes_of(picture, &by)) else { return };
         let rendered = self.rendered(&subject.settings, picture);
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let stock = self.metering.curves.stock().curve().cloned();
-        let known = if holds_on(&codes, raw, &known) { known } else { stock.unwrap_or(known) };
+        let known = if holds_on(&codes, raw, &known) { known } else { self.metering.curves.prior() };
         match self.lessons.by_raw.take() {
             Some((same, lesson)) if same == rendered && holds_on(&codes, raw, &lesson.curve) => {
                 let lesson = match teach_by_raw(frame, &codes, raw, &lesson.curve) {

@@ -197,10 +197,11 @@ impl<L: Ledger> Engine<L> {
         if let Some(frame) = self.frame_of_stem(&input.name, input.is_raw, &outcome.subject) {
             return self.take_member(frame, input.name, input.state, input.fingerprint, outcome);
         }
-        let verdict = self.judge(&outcome.subject, None, input.late);
+        let pair = self.comparable(&outcome.subject, None);
+        let verdict = self.judge(&pair, input.late);
         let frame = self.state.frames + 1;
         let FrameOutcome { subject, mut notes } = outcome;
-        if self.comparable(&subject, None).unlike {
+        if pair.unlike {
             notes.push(UNLIKE.to_owned());
         }
         self.stage(Body::Frame(Box::new(FrameRecord {
@@ -239,7 +240,7 @@ impl<L: Ledger> Engine<L> {
             Some(first) => first.with(metered),
             None => subject.clone(),
         });
-        let verdict = joined.as_ref().map(|joined| self.judge(joined, Some(frame), false));
+        let verdict = joined.as_ref().map(|joined| self.judge(&self.comparable(joined, Some(frame)), false));
         let completed = verdict
             .clone()
             .zip(subject.metered)
@@ -254,8 +255,7 @@ impl<L: Ledger> Engine<L> {
         }
     }
 
-    fn judge(&self, subject: &Subject, logged_as: Option<u64>, late: bool) -> Verdict {
-        let pair = self.comparable(subject, logged_as);
+    fn judge(&self, pair: &Compared, late: bool) -> Verdict {
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
