@@ -22,7 +22,7 @@ use crate::intake::{Arrival, Control, FirstStart, FolderNews, Intake, Options};
 use crate::outlet::corrections;
 use crate::outlet::shot_log::{LogError, ShotLog};
 use crate::outlet::socket::{self, Ask, Hub};
-use crate::session::{Command, Engine, FrameInput, FrameOutcome, Input, Metering, Published, Reply};
+use crate::session::{Command, Engine, FrameInput, FrameOutcome, Input, Landed, Metering, Published, Reply};
 
 /// What a daemon runs on.
 #[derive(Debug, Clone)]
@@ -177,7 +177,7 @@ async fn dispatch(
                 Work::Metered(spawn_blocking(move || {
                     let _seat = seat;
                     let outcome = meter_file(&path, kind, &metering);
-                    FrameInput { name, is_raw: kind.is_raw(), state, fingerprint, late, outcome }
+                    FrameInput { file: Landed { name, is_raw: kind.is_raw(), state, fingerprint, late }, outcome }
                 }))
             }
             Arrival::Rewritten { name, was, state } => Work::Ready(Input::Rewritten { name, was, state }),

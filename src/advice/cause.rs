@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::lights::{GroupSeen, LightsSeen};
 use super::sentence;
 use crate::drift::{
     Basis, Lighting, Observed, Prediction, Unevenness, Weighed, WentBy, compare_layout, doubt_of_rendering, expected,
@@ -42,12 +43,28 @@ pub enum Cause {
     Uncertain,
     /// The file's pixels are not metered.
     NotMetered,
+    /// Some groups changed unlike the rest, or were left behind; the verdict names them.
+    GroupChanged,
+    /// A group did not fire, others did.
+    GroupNotFired,
+    /// One group had not recycled.
+    GroupWeak,
+    /// The room's own light rose.
+    AmbientRisen,
+    /// A reflector or modifier moved.
+    ModifierMoved,
+    /// The shutter was faster than the flash allows.
+    SyncBand,
+    /// The light matches, its colour doesn't.
+    ColourShifted,
+    /// The frame is a part of a light survey.
+    Survey,
 }
 
 impl Cause {
     /// Causes at which nobody should touch a light.
     pub fn holds(self) -> bool {
-        matches!(self, Cause::Misfire | Cause::Recycle)
+        matches!(self, Cause::Misfire | Cause::Recycle | Cause::GroupNotFired | Cause::GroupWeak | Cause::SyncBand)
     }
 
     /// Causes that a correction of all groups answers.
@@ -109,6 +126,10 @@ pub struct Evidence<'a> {
     pub followed: Option<Stops>,
     /// Leave the settings out and go by the picture alone.
     pub light_alone: bool,
+    /// What the single lights did, where a survey tells.
+    pub lights: Option<&'a LightsSeen>,
+    /// Beyond this a colour has shifted: log2 of red, or blue, over green.
+    pub colour_limit: Stops,
 }
 
 /// The verdict on one frame.
@@ -136,6 +157,9 @@ pub struct Verdict {
     /// Name of the curve that the light was read by: it tells which file's reading counts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by: Option<String>,
+    /// What each group did, where a survey tells.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub groups: Vec<GroupSeen>,
 }
 
 /// A verdict with the numbers that sentences are made from.
@@ -176,9 +200,12 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let weighed = weigh(&predictions, seen.as_ref());
     let layout = metered_pair(evidence)
         .and_then(|(r, f)| compare_layout(r, f, seen.as_ref().map(|s| s.drift), evidence.response));
-    let uneven = layout.as_ref().and_then(|l| l.uneven.clone());
+    // Where the survey accounts for every light, it accounts for an uneven change, too.
+    let accounted = evidence.lights.is_some_and(LightsSeen::all_settled);
+    let uneven = layout.as_ref().and_then(|l| l.uneven.clone()).filter(|_| !accounted);
     let likeness = layout.as_ref().map_or(1.0, |l| l.likeness);
-    let cause = tell_cause(evidence, seen.as_ref(), weighed.as_ref(), expected, uneven.as_ref(), likeness);
+    let whole = tell_cause(evidence, seen.as_ref(), weighed.as_ref(), expected, uneven.as_ref(), likeness);
+    let cause = with_lights(evidence, whole);
     let judged = Judged {
         evidence,
         cause,
@@ -197,7 +224,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         _ => weighed.clone(),
     };
     let tells = match cause {
-        Cause::NoReference | Cause::NotMetered | Cause::Misfire => false,
+        Cause::NoReference | Cause::NotMetered | Cause::Misfire | Cause::SyncBand => false,
         Cause::Clipped => expected.is_some_and(|e| clipping_agrees(evidence, e)),
         _ => true,
     };
@@ -217,7 +244,29 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         spots,
         uneven,
         by: evidence.frame.metered.as_ref().map(|m| m.response.clone()),
+        groups: evidence.lights.map(|l| l.groups.clone()).unwrap_or_default(),
     }
+}
+
+/// What the single lights and the colour tell beyond the frame as a whole.
+fn with_lights(evidence: &Evidence, whole: Cause) -> Cause {
+    if matches!(whole, Cause::NotMetered | Cause::NoReference | Cause::NotTrustworthy | Cause::NewScene) {
+        return whole;
+    }
+    match evidence.lights.and_then(|l| l.cause(evidence.tolerance)) {
+        // With every light out the frame as a whole says it better.
+        Some(cause) if whole != Cause::Misfire || evidence.lights.is_some_and(LightsSeen::some_fired) => cause,
+        _ if whole == Cause::Matched && colour_shift(evidence).is_some() => Cause::ColourShifted,
+        _ => whole,
+    }
+}
+
+/// Change of log2 red over green and blue over green at the judged spot, when either passes the limit.
+pub fn colour_shift(evidence: &Evidence) -> Option<(Stops, Stops)> {
+    let (reference, frame) = metered_pair(evidence)?;
+    let (a, b) = reference.reading(evidence.judge_by).zip(frame.reading(evidence.judge_by))?;
+    let shift = (b.red_green - a.red_green, b.blue_green - a.blue_green);
+    (shift.0.abs() > evidence.colour_limit || shift.1.abs() > evidence.colour_limit).then_some(shift)
 }
 
 impl Verdict {
@@ -354,13 +403,6 @@ fn is_misfire(evidence: &Evidence, expected: Option<Stops>) -> bool {
 const NEARLY_BLACK: f64 = 9.0;
 
 fn is_recycle(evidence: &Evidence, seen: &Observed, expected: Option<Stops>) -> bool {
-    let Some(soon) = evidence.previous.and_then(|p| p.captured.as_ref()).zip(evidence.frame.settings.captured.as_ref())
-    else {
-        return false;
-    };
-    let (previous, this) = soon;
-    let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
-    let after = this.seconds_since(previous);
     let Some((expected, moved)) = expected.zip(evidence.moved) else {
         return false;
     };
@@ -368,8 +410,17 @@ fn is_recycle(evidence: &Evidence, seen: &Observed, expected: Option<Stops>) -> 
     // A turn that was asked for explains a fall better than a flash caught charging.
     let near_turn = |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(seen.half_width);
     let asked_for = evidence.followed.is_some_and(near_turn);
-    (0.0..=evidence.recycle_seconds + slack).contains(&after)
+    is_soon_after(evidence.previous, &evidence.frame.settings, evidence.recycle_seconds)
         && RECYCLE_DIP.contains(&dip.0)
         && dip.abs() > seen.half_width
         && !asked_for
+}
+
+/// Whether a frame was taken so soon after the one before it that a flash may still have been charging.
+pub fn is_soon_after(previous: Option<&Previous>, settings: &Settings, recycle_seconds: f64) -> bool {
+    let captured = previous.and_then(|p| p.captured.as_ref()).zip(settings.captured.as_ref());
+    captured.is_some_and(|(previous, this)| {
+        let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
+        (0.0..=recycle_seconds + slack).contains(&this.seconds_since(previous))
+    })
 }

@@ -1,5 +1,7 @@
 //! Corrections: every group turned by the same stops, each on its own dial.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use super::alternatives::{OtherWays, other_ways};
@@ -10,10 +12,10 @@ use crate::rig::{LightGroup, Standing, Turn};
 /// A suggested correction of all groups.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
-    /// The change of light that is wanted; brighter is positive.
+    /// The change of light that is wanted, of groups that need different ones their mean; brighter is positive.
     pub wanted: Stops,
     pub turns: Vec<Turn>,
-    /// Largest difference between two groups' turns: what the rounding does to the ratios.
+    /// What the rounding does to the ratio between two groups, at most.
     pub ratio_off: Stops,
     /// For each group at the end of its range, how else to get there.
     pub other_ways: Vec<OtherWays>,
@@ -37,28 +39,54 @@ impl Correction {
 /// The group with the coarsest dial sets the pace, so that the ratio between the groups stays: a
 /// ratio kept is worth more than the last twentieth of a stop.
 pub fn correct(groups: &[LightGroup], standings: &[Standing], wanted: Stops, settings: &Settings) -> Correction {
-    let standing_of = |group: &LightGroup| {
-        standings.iter().find(|s| s.group == group.name).cloned().unwrap_or(Standing {
-            group: group.name.clone(),
-            power: group.power,
-            moved: None,
-        })
-    };
     let pace = common_turn(groups, wanted);
     let turns: Vec<Turn> = groups
         .iter()
         .map(|group| {
-            let turn = Turn::towards(group, &standing_of(group), pace);
+            let turn = Turn::towards(group, &standing_of(group, standings), pace);
             Turn { left_over: wanted - turn.by, ..turn }
         })
         .collect();
+    let moves: Vec<Stops> = turns.iter().map(|t| t.by).collect();
+    summed_up(wanted, turns, &moves, settings)
+}
+
+/// Turns each group towards what it needs by itself; groups that nothing is settled of are left out.
+/// `settings` are those the lights are to fit.
+pub fn correct_each(
+    groups: &[LightGroup],
+    standings: &[Standing],
+    wanted: &BTreeMap<String, Stops>,
+    settings: &Settings,
+) -> Correction {
+    let turns: Vec<Turn> = groups
+        .iter()
+        .filter_map(|group| Some(Turn::towards(group, &standing_of(group, standings), *wanted.get(&group.name)?)))
+        .collect();
+    let off: Vec<Stops> = turns.iter().map(|t| t.left_over).collect();
+    let mean = Stops(wanted.values().map(|w| w.0).sum::<f64>() / wanted.len().max(1) as f64);
+    summed_up(mean, turns, &off, settings)
+}
+
+fn standing_of(group: &LightGroup, standings: &[Standing]) -> Standing {
+    standings.iter().find(|s| s.group == group.name).cloned().unwrap_or(Standing {
+        group: group.name.clone(),
+        power: group.power,
+        moved: None,
+    })
+}
+
+/// `of_ratio`: what the groups must have in common for the ratio to be right.
+fn summed_up(wanted: Stops, turns: Vec<Turn>, of_ratio: &[Stops], settings: &Settings) -> Correction {
     let other_ways = turns
         .iter()
         .filter(|turn| turn.reach != Reach::Within)
         .map(|turn| other_ways(&turn.group, turn.left_over, settings))
         .collect();
-    let moves = turns.iter().map(|t| t.by.0);
-    let (low, high) = moves.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| (low.min(m), high.max(m)));
+    let (low, high) = of_ratio
+        .iter()
+        .map(|s| s.0)
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| (low.min(m), high.max(m)));
     let ratio_off = if turns.is_empty() { Stops::ZERO } else { Stops(high - low) };
     Correction { wanted, turns, ratio_off, other_ways }
 }

@@ -6,8 +6,10 @@
 mod alternatives;
 mod cause;
 mod correction;
+mod lights;
 mod sentence;
 
 pub use alternatives::{OtherWays, other_ways};
-pub use cause::{Cause, Evidence, Judged, Previous, Subject, Verdict, judge};
-pub use correction::{Correction, common_turn, correct};
+pub use cause::{Cause, Evidence, Judged, Previous, Subject, Verdict, is_soon_after, judge};
+pub use correction::{Correction, common_turn, correct, correct_each};
+pub use lights::{Beyond, GroupSeen, LightsSeen};

@@ -1,6 +1,6 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
-use super::cause::{Cause, Judged};
+use super::cause::{Cause, Judged, colour_shift};
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::photometry::Stops;
@@ -41,7 +41,26 @@ pub fn say(judged: &Judged) -> String {
         }
         Cause::LightsChanged => format!("{}: the settings are the same, the light is not.", over_or_under(drift)),
         Cause::BothChanged => both(judged, drift),
+        Cause::GroupChanged
+        | Cause::GroupNotFired
+        | Cause::GroupWeak
+        | Cause::AmbientRisen
+        | Cause::ModifierMoved
+        | Cause::SyncBand => {
+            judged.evidence.lights.map_or_else(String::new, |l| l.say(judged.cause, judged.evidence.tolerance))
+        }
+        Cause::ColourShifted => colour(judged, drift),
+        Cause::Survey => "A frame of the light survey.".to_owned(),
     }
+}
+
+fn colour(judged: &Judged, drift: Option<Stops>) -> String {
+    let (red, blue) = colour_shift(judged.evidence).unwrap_or_default();
+    format!(
+        "The light matches ({}), its colour doesn't: red over green {red}, blue over green {blue}. Flashes change \
+         colour with power, and an automatic white balance with the picture: set the white balance anew.",
+        amount(drift)
+    )
 }
 
 /// Why the settings did not count.

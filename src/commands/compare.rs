@@ -162,6 +162,8 @@ impl Comparison {
             moved: Some(Stops::ZERO),
             followed: None,
             light_alone: self.light_alone,
+            lights: None,
+            colour_limit: self.config.colour_limit,
         })
     }
 

@@ -11,7 +11,7 @@ use super::exit::{CommandError, Exit};
 use super::{Where, say};
 use crate::outlet::plain::printable;
 use crate::outlet::socket::name_of;
-use crate::session::Command;
+use crate::session::{Command, SurveyAsk};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -19,7 +19,10 @@ use crate::session::Command;
   greyhold tell reference --look 'low key'  ... of a look of its own
   greyhold tell next f/5.6                  what every light must be set to for f/5.6
   greyhold tell power rim '1/8 +0.3'        the rim lights are at 1/8 +0.3
-  greyhold tell confirm                     the suggested powers are set")]
+  greyhold tell confirm                     the suggested powers are set
+  greyhold tell survey                      light survey: says what to fire for each of the next frames
+  greyhold tell survey skip                 ... leaves the next group out
+  greyhold tell survey report               what each light gives where")]
 pub struct Args {
     #[command(subcommand)]
     what: What,
@@ -51,6 +54,14 @@ enum What {
         #[arg(required = true)]
         settings: Vec<String>,
     },
+    /// Survey the lights one by one, so that each can be read out of every frame
+    Survey {
+        /// start, skip (the next group), stop, or report (what the last one found)
+        #[arg(value_enum, default_value = "start")]
+        what: SurveyWord,
+        /// Groups to survey [default: all]
+        groups: Vec<String>,
+    },
     /// Put a note into the shot log
     Note {
         #[arg(required = true)]
@@ -60,6 +71,14 @@ enum What {
     Status,
     /// Wait until all that is in the folder is logged
     Sync,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum SurveyWord {
+    Start,
+    Skip,
+    Stop,
+    Report,
 }
 
 pub fn run(args: Args) -> Result<Exit, CommandError> {
@@ -93,6 +112,15 @@ fn command(what: What) -> Result<Command, CommandError> {
         What::Power { group, setting } => Command::Power { group, setting },
         What::Confirm { group } => Command::Confirm { group },
         What::Next { settings } => next(settings)?,
+        What::Survey { what, groups } => {
+            let what = match what {
+                SurveyWord::Start => SurveyAsk::Start,
+                SurveyWord::Skip => SurveyAsk::Skip,
+                SurveyWord::Stop => SurveyAsk::Stop,
+                SurveyWord::Report => SurveyAsk::Report,
+            };
+            Command::Survey { what, groups }
+        }
         What::Note { words } => Command::Note { text: words.join(" ") },
         What::Status => Command::Status {},
         What::Sync => Command::Sync {},

@@ -17,7 +17,7 @@ use self::written::{Written, Wrong, unknown_key};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
-use crate::photometry::{Series, Stops};
+use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::LightGroup;
 
@@ -40,6 +40,12 @@ pub struct Config {
     pub poll_every: Duration,
     pub rules: Rules,
     pub judge_by: String,
+    /// Exposure times this short or shorter may cut the flash off.
+    pub sync: ExposureTime,
+    /// Share of any spot's light that the room may have.
+    pub room_light: f64,
+    /// Beyond this a colour has shifted: log2 of red, or blue, over green.
+    pub colour_limit: Stops,
     pub spots: Vec<Spot>,
     pub groups: Vec<LightGroup>,
 }
@@ -79,6 +85,9 @@ impl Default for Config {
             poll_every: Duration::from_secs(1),
             rules: Rules::default(),
             judge_by: WHOLE.to_owned(),
+            sync: ExposureTime::slowest_usual_sync(),
+            room_light: 0.05,
+            colour_limit: Stops(0.25),
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],
         }
@@ -155,6 +164,9 @@ mod tests {
                         "watch:",
                         "poll_every:",
                         "judge_by:",
+                        "sync:",
+                        "room_light:",
+                        "colour_limit:",
                     ]
                     .iter()
                     .any(|k| body.starts_with(k)) =>

@@ -90,6 +90,9 @@ pub(super) struct Written {
     poll_every: Option<Scalar>,
     ignore: Vec<String>,
     judge_by: Option<Scalar>,
+    sync: Option<Scalar>,
+    room_light: Option<Scalar>,
+    colour_limit: Option<Scalar>,
     spots: Vec<WrittenSpot>,
     lights: Vec<WrittenGroup>,
 }
@@ -150,6 +153,18 @@ impl Written {
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
             rules: Rules { ignored_endings: self.ignore.iter().map(|e| e.to_lowercase()).collect() },
             judge_by,
+            sync: match &self.sync {
+                Some(text) => text.0.parse().map_err(|e| Wrong::new("sync", &text.0, e))?,
+                None => usual.sync,
+            },
+            room_light: match &self.room_light {
+                Some(share) => quantity("room_light", &share.0, &["%"], 0.1..=100.0)? / 100.0,
+                None => usual.room_light,
+            },
+            colour_limit: match &self.colour_limit {
+                Some(limit) => Stops(quantity("colour_limit", &limit.0, &["stop", "stops"], 0.02..=2.0)?),
+                None => usual.colour_limit,
+            },
             spots,
             groups,
         })

@@ -154,7 +154,7 @@ fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
     let mut open: Vec<bool> = cells.iter().map(|c| c.as_ref().is_some_and(wanted)).collect();
     let mut largest = Vec::new();
     for start in 0..cells.len() {
-        let patch = take_patch(&mut open, start);
+        let patch = take_patch(&mut open, start, GRID.0);
         if patch.len() > largest.len() {
             largest = patch;
         }
@@ -163,42 +163,42 @@ fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
         return None;
     }
     let by = largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, by| sum + by) / largest.len() as f64;
-    Some(Unevenness { part: place_of(&largest), by })
+    Some(Unevenness { part: place_of(&largest, GRID), by })
 }
 
-/// The open cells joined to a cell, side by side; they are closed.
-fn take_patch(open: &mut [bool], start: usize) -> Vec<usize> {
+/// The open cells joined to a cell, side by side, on a grid with this many columns; they are closed.
+pub fn take_patch(open: &mut [bool], start: usize, columns: usize) -> Vec<usize> {
     let (mut patch, mut ahead) = (Vec::new(), vec![start]);
     while let Some(at) = ahead.pop() {
         if !std::mem::replace(&mut open[at], false) {
             continue;
         }
         patch.push(at);
-        let (column, row) = (at % GRID.0, at / GRID.0);
+        let column = at % columns;
         let beside = [
             (column > 0).then(|| at - 1),
-            (column + 1 < GRID.0).then_some(at + 1),
-            (row > 0).then(|| at - GRID.0),
-            (row + 1 < GRID.1).then_some(at + GRID.0),
+            (column + 1 < columns).then_some(at + 1),
+            at.checked_sub(columns),
+            (at + columns < open.len()).then_some(at + columns),
         ];
         ahead.extend(beside.into_iter().flatten());
     }
     patch
 }
 
-/// Where a patch's middle lies, in words.
-fn place_of(patch: &[usize]) -> String {
-    let mean = |of: fn(usize) -> usize, across: usize| {
+/// Where the middle of a patch of a grid's cells lies, in words.
+pub fn place_of(patch: &[usize], (columns, rows): (usize, usize)) -> String {
+    let mean = |of: &dyn Fn(usize) -> usize, across: usize| {
         patch.iter().map(|i| of(*i) as f64 + 0.5).sum::<f64>() / patch.len() as f64 / across as f64
     };
-    let across = match mean(|i| i % GRID.0, GRID.0) {
+    let across = match mean(&|i| i % columns, columns) {
         x if x < 0.35 => "left side",
         x if x < 0.47 => "left of the middle",
         x if x > 0.65 => "right side",
         x if x > 0.53 => "right of the middle",
         _ => "middle",
     };
-    let down = match mean(|i| i / GRID.0, GRID.1) {
+    let down = match mean(&|i| i / columns, rows) {
         y if y < 0.33 => "top, ",
         y if y > 0.67 => "bottom, ",
         _ => "",

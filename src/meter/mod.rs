@@ -4,6 +4,7 @@
 //! which lights were on.
 
 mod histogram;
+mod light_map;
 mod reading;
 mod reread;
 mod shares;
@@ -11,6 +12,7 @@ mod spot;
 mod tones;
 
 pub use histogram::Histogram;
+pub use light_map::{LightMap, PATCHES, light_map};
 pub use reading::{GRID, Metered, Reading, meter};
 pub use shares::{Shares, shares};
 pub use spot::{Area, CENTRE, GREY, Place, Spot, WHOLE, Weighting};

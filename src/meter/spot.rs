@@ -68,6 +68,14 @@ impl Spot {
         Spot { name: name.to_owned(), place: Place::At(area), weighting: Weighting::Even }
     }
 
+    /// Where it lies, unless that is looked for in each frame.
+    pub fn area(&self) -> Option<Area> {
+        match self.place {
+            Place::At(area) => Some(area),
+            Place::FoundGrey => None,
+        }
+    }
+
     /// The three spots that need no configuration.
     pub fn ready() -> Vec<Spot> {
         vec![

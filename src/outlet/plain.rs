@@ -2,12 +2,13 @@
 
 use std::fmt::Write;
 
-use crate::advice::{Cause, Verdict};
+use crate::advice::{Cause, GroupSeen, Verdict};
 use crate::drift::Basis;
 use crate::photometry::Stops;
 use crate::response::RAW;
 use crate::rig::Turn;
-use crate::session::{Body, How, Learning, PowerSource, Purpose, Record};
+use crate::rig::solve::Did;
+use crate::session::{Body, How, Learning, PowerSource, Purpose, Record, SurveyStep};
 
 /// Whether to mark with colour. Words and signs carry everything; colour only helps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -105,6 +106,14 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
         Body::Skipped { file, why } => format!("{} was passed over: {why}", printable(file)),
         Body::Warning { text } => format!("! {text}"),
+        Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
+        Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
+            let at = shown.as_ref().map_or_else(
+                || moved.map_or_else(String::new, |m| format!("moved by {m} stop")),
+                |s| format!("must be at {s} now"),
+            );
+            format!("  {group} {at} (read from the picture)")
+        }
         Body::Note { text } => format!("  note: {}", printable(text)),
         Body::Known { files, .. } if !files.is_empty() => {
             format!("  {} photographs were there before and are taken as known", files.len())
@@ -114,15 +123,45 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
     Some(text)
 }
 
+fn survey_block(step: &SurveyStep, next: Option<&str>, paint: Paint) -> Option<String> {
+    let mut lines = match step {
+        SurveyStep::Begun { skipped, .. } if skipped.is_empty() => vec!["  light survey".to_owned()],
+        SurveyStep::Begun { skipped, .. } => vec![format!("  light survey, without {}", skipped.join(", "))],
+        SurveyStep::Skipped { group } => vec![format!("  {group} is left out of the survey")],
+        SurveyStep::Stopped => vec!["  the survey is given up".to_owned()],
+        SurveyStep::Finished { report } => report.in_words().iter().map(|l| format!("  {l}")).collect(),
+        // The frame's own sentence says it.
+        SurveyStep::Taken { .. } | SurveyStep::Refused { .. } => Vec::new(),
+    };
+    lines.extend(next.map(|next| format!("  now {}", paint.wrap(BOLD, next))));
+    (!lines.is_empty()).then(|| lines.join("\n"))
+}
+
 fn verdict_block(title: &str, verdict: &Verdict, notes: &[String], paint: Paint) -> String {
     let mut text = format!("{}\n  {} {}", paint.wrap(BOLD, title), sign(verdict.cause), verdict.sentence);
     if verdict.drift.is_some() || verdict.observed.is_some() {
         let _ = write!(text, "\n    {}", paint.wrap(DIM, &numbers(verdict)));
     }
+    if !verdict.groups.is_empty() {
+        let _ = write!(text, "\n    {}", paint.wrap(DIM, &each_light(&verdict.groups)));
+    }
     for note in notes {
         let _ = write!(text, "\n    {}", paint.wrap(DIM, note));
     }
     text
+}
+
+/// What each light did, on one line.
+fn each_light(groups: &[GroupSeen]) -> String {
+    let one = |g: &GroupSeen| {
+        let did = match g.did {
+            Did::Changed { by, half_width } => format!("{by} +-{:.2}", half_width.0),
+            Did::NotFired => "out".to_owned(),
+            Did::NotSettled => "not settled".to_owned(),
+        };
+        format!("{} {did}", g.groups.join(" with "))
+    };
+    format!("each light against what was known of it: {}", groups.iter().map(one).collect::<Vec<_>>().join(", "))
 }
 
 /// The evidence on one line.
@@ -152,7 +191,8 @@ fn sign(cause: Cause) -> &'static str {
         Cause::Matched => "=",
         cause if cause.holds() => "HOLD",
         cause if cause.is_correctable() => "~",
-        Cause::NoReference | Cause::NotMetered => "-",
+        Cause::NoReference | Cause::NotMetered | Cause::Survey => "-",
+        Cause::GroupChanged => "~",
         _ => "?",
     }
 }

@@ -123,6 +123,11 @@ const MARKS: Marks = Marks {
 };
 
 impl ExposureTime {
+    /// 1/160 s: the longest of the usual sync speeds (common practice, no source).
+    pub fn slowest_usual_sync() -> ExposureTime {
+        ExposureTime { seconds: 1.0 / 160.0, tv: 22.0 / 3.0 }
+    }
+
     /// From written seconds. `apex` is the file's own ShutterSpeedValue. `None` unless the time
     /// lies between 1/1,000,000 s and one day.
     pub fn new(seconds: f64, apex: Option<f64>, series: Series) -> Option<ExposureTime> {

@@ -111,6 +111,12 @@ impl Response {
         }
     }
 
+    /// The largest ways in which the curve may be off, each by one standard deviation, as stops at every code.
+    /// None for a curve that is exact.
+    pub fn doubts(&self, count: usize) -> Vec<[f64; 256]> {
+        self.curve.as_ref().map_or_else(Vec::new, |c| c.doubts(count))
+    }
+
     /// Standard deviation of one pixel pair's difference, by what the two codes can't say.
     pub fn noise_between(&self, a: f64, b: f64) -> Stops {
         let slope = |code: f64| {

@@ -119,6 +119,19 @@ impl Curve {
         table
     }
 
+    /// The largest principal components of the doubt, each one standard deviation of the table.
+    pub fn doubts(&self, count: usize) -> Vec<[f64; 256]> {
+        let parts = self.covariance.clone().symmetric_eigen();
+        let mut order: Vec<usize> = (0..SPLINES).collect();
+        order.sort_by(|a, b| parts.eigenvalues[*b].total_cmp(&parts.eigenvalues[*a]));
+        let component = |at: usize| {
+            let off = parts.eigenvectors.column(at) * parts.eigenvalues[at].max(0.0).sqrt();
+            let value = |code: f64| basis::row(code).dot(&off);
+            std::array::from_fn(|code| value(code as f64) - value(ANCHOR))
+        };
+        order.into_iter().take(count).map(component).collect()
+    }
+
     fn value(&self, code: f64) -> f64 {
         self.value_at(basis::at(code))
     }

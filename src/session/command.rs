@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 
 use super::state::State;
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed};
+use crate::rig::Lit;
 
 /// A command as it comes in over the socket.
 #[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
@@ -40,6 +41,14 @@ pub enum Command {
         #[serde(default)]
         exposure_time: Option<String>,
     },
+    /// Begins a light survey (of all groups if none is named), skips its next group, gives it up, or
+    /// tells what the last one found.
+    Survey {
+        #[serde(default)]
+        what: SurveyAsk,
+        #[serde(default)]
+        groups: Vec<String>,
+    },
     Note {
         text: String,
     },
@@ -50,6 +59,16 @@ pub enum Command {
     Since {
         n: u64,
     },
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SurveyAsk {
+    #[default]
+    Start,
+    Skip,
+    Stop,
+    Report,
 }
 
 /// Settings asked for with `next`.
@@ -109,6 +128,10 @@ pub fn status(state: &State) -> Value {
         "looks": state.looks,
         "lights": state.standings,
         "pending": state.pending,
+        "survey": {
+            "next": state.surveying.as_ref().and_then(|s| s.next()).map(Lit::asks),
+            "report": state.surveyed.as_ref().map(|s| &s.report),
+        },
         "last": state.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.sentence})),
     })
 }

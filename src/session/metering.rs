@@ -3,7 +3,7 @@
 use crate::advice::Subject;
 use crate::config::{Config, Curves};
 use crate::frame::{Frame, Settings};
-use crate::meter::{Metered, Spot, meter};
+use crate::meter::{LightMap, Metered, Spot, light_map, meter};
 use crate::photometry::Series;
 use crate::response::{Response, ResponseChoice};
 
@@ -22,6 +22,8 @@ pub struct Metering {
 #[derive(Debug, Clone)]
 pub struct FrameOutcome {
     pub subject: Subject,
+    /// The light of its parts, for reading single lights out of it; not logged.
+    pub light: Option<LightMap>,
     pub notes: Vec<String>,
 }
 
@@ -48,9 +50,11 @@ impl Metering {
                 Some(_) => Response::raw(),
                 None => self.response_for(&frame.settings, &picture.colour.space.to_string()),
             };
-            meter(picture, &response, &self.spots)
+            (meter(picture, &response, &self.spots), light_map(picture, &response))
         });
-        FrameOutcome { subject: Subject { settings: frame.settings, metered, second: None }, notes: frame.notes }
+        let (metered, light) = metered.unzip();
+        let subject = Subject { settings: frame.settings, metered, second: None };
+        FrameOutcome { subject, light, notes: frame.notes }
     }
 }
 

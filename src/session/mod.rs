@@ -9,10 +9,11 @@ mod metering;
 mod record;
 mod state;
 
-pub use command::{Command, Reply};
-pub use engine::{Engine, FrameInput, Input, Ledger, Published};
+pub use command::{Command, Reply, SurveyAsk};
+pub use engine::{Engine, FrameInput, Input, Landed, Ledger, Published};
 pub use metering::{Compared, FrameOutcome, Metering, alike};
 pub use record::{
-    Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, VERSION,
+    Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, SurveyStep,
+    VERSION,
 };
-pub use state::{LearnedCurve, Look, Pending, State};
+pub use state::{LearnedCurve, Look, Pending, State, Surveyed};

@@ -12,9 +12,10 @@ use crate::intake::{FileState, KnownFile};
 use crate::meter::Metered;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
+use crate::rig::{Lit, SurveyFrame, SurveyReport};
 
 /// Version of the record format.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -115,6 +116,11 @@ pub enum Body {
         doubt: [Stops; 2],
         curve: Box<Curve>,
     },
+    /// A step of a light survey, and what to do next.
+    Survey {
+        step: SurveyStep,
+        next: Option<String>,
+    },
     Note {
         text: String,
     },
@@ -204,6 +210,37 @@ pub enum PowerSource {
     Seen,
     /// Worked out from a frame: all groups taken to have moved together.
     Inferred,
+    /// Read out of a frame for this group by itself, by the light survey.
+    Read,
+}
+
+/// What happened in a light survey.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "what", rename_all = "snake_case")]
+pub enum SurveyStep {
+    /// These frames are to be taken, in this order; the rest of the groups is skipped.
+    Begun {
+        order: Vec<Lit>,
+        skipped: Vec<String>,
+    },
+    Taken {
+        frame: u64,
+        shows: Box<SurveyFrame>,
+    },
+    /// The frame does not show what it was to show.
+    Refused {
+        frame: u64,
+        lit: Lit,
+        why: String,
+    },
+    Skipped {
+        group: String,
+    },
+    Finished {
+        report: Box<SurveyReport>,
+    },
+    /// Given up; an earlier survey holds on.
+    Stopped,
 }
 
 /// A line that is no sound record.

@@ -4,14 +4,14 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 
 use serde::Serialize;
 
-use super::record::{Body, Completed, FrameRecord, GroupPower, Purpose, Record, Rendered};
-use crate::advice::{Correction, Previous, Subject};
+use super::record::{Body, Completed, FrameRecord, GroupPower, Purpose, Record, Rendered, SurveyStep};
+use crate::advice::{Cause, Correction, Previous, Subject};
 use crate::container::Kind;
 use crate::frame::Captured;
 use crate::intake::{FileState, KnownFile, stem_key};
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::Standing;
+use crate::rig::{Standing, Survey, SurveyReport};
 
 /// A named reference with the powers that belong to it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -58,6 +58,25 @@ pub struct LearnedCurve {
     pub lessons: u32,
 }
 
+/// A finished survey.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Surveyed {
+    /// The record that finished it.
+    pub record: u64,
+    pub survey: Survey,
+    pub report: SurveyReport,
+    /// How far each group was turned since; `None` when that isn't known.
+    pub since: BTreeMap<String, Option<Stops>>,
+}
+
+/// A frame of late.
+#[derive(Debug, Clone, PartialEq)]
+struct Recent {
+    frame: u64,
+    subject: Subject,
+    of_survey: bool,
+}
+
 /// Frames whose raw file or picture may land after others were taken.
 const RECENT: usize = 32;
 
@@ -74,13 +93,16 @@ pub struct State {
     pub last: Option<Last>,
     /// The first start is over: what is not known from now on is new.
     pub begun: bool,
+    /// The survey under way, and the last one that was finished.
+    pub surveying: Option<Survey>,
+    pub surveyed: Option<Surveyed>,
     files: HashMap<String, (FileState, u32)>,
     stems: HashMap<String, Stem>,
     /// Curves that were learned, and every one by its name.
     learned: BTreeMap<Rendered, LearnedCurve>,
     curves: BTreeMap<String, Response>,
     /// The last frames, whose further files may still come.
-    recent: VecDeque<(u64, Subject)>,
+    recent: VecDeque<Recent>,
     configured: BTreeMap<String, Option<PowerSetting>>,
 }
 
@@ -125,6 +147,7 @@ impl State {
                     told: Vec::new(),
                 });
             }
+            Body::Survey { step, .. } => self.take_survey_step(record.n, step),
             Body::Response { of, response, curve, .. } => self.take_response(of, response, curve),
             Body::Resolved { .. } => self.pending = None,
             Body::Power { group, setting, moved, answers, .. } => {
@@ -152,11 +175,46 @@ impl State {
                 None => Standing { group: group.clone(), power: *power, moved: Some(Stops::ZERO) },
             }
         });
-        self.standings = standings.collect();
+        let standings: Vec<Standing> = standings.collect();
+        for standing in &standings {
+            self.note_turn_since_survey(&standing.group, standing.power, standing.moved);
+        }
+        self.standings = standings;
         self.configured = written;
     }
 
+    fn take_survey_step(&mut self, record: u64, step: &SurveyStep) {
+        match (step, &mut self.surveying) {
+            (SurveyStep::Begun { order, skipped }, surveying) => {
+                let survey = Survey { order: order.clone(), taken: Vec::new(), skipped: skipped.clone() };
+                *surveying = Some(survey);
+            }
+            (SurveyStep::Taken { shows, .. }, Some(survey)) => survey.taken.push((**shows).clone()),
+            (SurveyStep::Skipped { group }, Some(survey)) => survey.skip(group),
+            (SurveyStep::Finished { report }, surveying) => {
+                let since = self.standings.iter().map(|s| (s.group.clone(), Some(Stops::ZERO))).collect();
+                let report = (**report).clone();
+                self.surveyed = surveying.take().map(|survey| Surveyed { record, survey, report, since });
+            }
+            (SurveyStep::Stopped, surveying) => *surveying = None,
+            _ => {}
+        }
+    }
+
+    /// A group was turned: by the difference of its powers, or of its moves since the reference.
+    fn note_turn_since_survey(&mut self, group: &str, setting: Option<PowerSetting>, moved: Option<Stops>) {
+        let Some(standing) = self.standings.iter().find(|s| s.group == group) else { return };
+        let by_power = setting.zip(standing.power).map(|(new, old)| new - old);
+        let by_moves = moved.zip(standing.moved).map(|(new, old)| new - old);
+        // A power told for the first time is no turn; the moves tell.
+        let by = by_moves.or(by_power);
+        if let Some(since) = self.surveyed.as_mut().and_then(|s| s.since.get_mut(group)) {
+            *since = since.zip(by).map(|(since, by)| since + by);
+        }
+    }
+
     fn note_power(&mut self, group: &str, setting: Option<PowerSetting>, moved: Option<Stops>) {
+        self.note_turn_since_survey(group, setting, moved);
         if let Some(standing) = self.standings.iter_mut().find(|s| s.group == group) {
             standing.power = setting;
             standing.moved = moved;
@@ -190,9 +248,17 @@ impl State {
         self.begun = true;
         self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
         self.note_stem(&frame.file, frame.frame, Some(&frame.subject));
-        self.recent.push_back((frame.frame, frame.subject.clone()));
+        let of_survey = frame.verdict.cause == Cause::Survey;
+        self.recent.push_back(Recent { frame: frame.frame, subject: frame.subject.clone(), of_survey });
         if self.recent.len() > RECENT {
             self.recent.pop_front();
+        }
+        // A frame lit by one group is none to go by, but for its time.
+        if of_survey {
+            if let Some(last) = &mut self.last {
+                last.subject.settings.captured = frame.subject.settings.captured.clone();
+            }
+            return;
         }
         self.last = Some(Last {
             frame: frame.frame,
@@ -239,8 +305,8 @@ impl State {
             metered: Some(completed.metered.clone()),
             second: None,
         });
-        if let Some((_, recent)) = self.recent.iter_mut().find(|(number, _)| *number == frame) {
-            *recent = subject.clone();
+        if let Some(recent) = self.recent.iter_mut().find(|r| r.frame == frame) {
+            recent.subject = subject.clone();
         }
         for look in self.looks.values_mut().filter(|l| l.frame == Some(frame)) {
             look.subject = subject.clone();
@@ -252,7 +318,12 @@ impl State {
 
     /// A frame of late, as far as its files have come.
     pub fn recent_subject(&self, frame: u64) -> Option<&Subject> {
-        self.recent.iter().find(|(number, _)| *number == frame).map(|(_, subject)| subject)
+        self.recent.iter().find(|r| r.frame == frame).map(|r| &r.subject)
+    }
+
+    /// Whether a frame of late was taken for a survey.
+    pub fn is_of_survey(&self, frame: u64) -> bool {
+        self.recent.iter().any(|r| r.frame == frame && r.of_survey)
     }
 
     /// The look that frames are compared with.
@@ -285,6 +356,12 @@ impl State {
             .collect()
     }
 
+    /// The turn that the open correction still asks of a group.
+    pub fn asked(&self, group: &str) -> Option<Stops> {
+        let pending = self.pending.as_ref().filter(|p| !p.told.iter().any(|told| told == group))?;
+        pending.correction.turns.iter().find(|t| t.group == group).map(|t| t.by)
+    }
+
     /// How far all groups were turned alike since the reference. `None` when some were turned
     /// otherwise than the rest, or it isn't known.
     pub fn moved_alike(&self) -> Option<Stops> {
@@ -298,11 +375,8 @@ impl State {
 
     /// What [`State::moved_alike`] would be if everything that the open correction still asks for was carried out.
     pub fn moved_if_followed(&self) -> Option<Stops> {
-        let pending = self.pending.as_ref()?;
-        let turn_of = |group: &str| {
-            let open = !pending.told.iter().any(|told| told == group);
-            pending.correction.turns.iter().find(|t| open && t.group == group).map_or(Stops::ZERO, |t| t.by)
-        };
+        self.pending.as_ref()?;
+        let turn_of = |group: &str| self.asked(group).unwrap_or(Stops::ZERO);
         alike(self.standings.iter().map(|s| s.moved.map(|m| m + turn_of(&s.group))))
     }
 

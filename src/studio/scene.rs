@@ -21,6 +21,8 @@ pub struct Pose {
     pub up: f32,
     /// Turn of the head in degrees.
     pub turn: f32,
+    /// How much larger the sitter is than in the first pose, in stops of size: 0.02 is 1.4 %.
+    pub nearer: f32,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -67,8 +69,9 @@ impl Scene {
     /// What stands at a pixel: head, hair, shoulders or backdrop.
     fn surface(&self, x: u32, y: u32) -> Surface {
         let size = self.height as f32;
-        let u = (x as f32 - self.width as f32 / 2.0) / size - self.pose.right;
-        let v = (self.height as f32 / 2.0 - y as f32) / size - self.pose.up;
+        let nearer = self.pose.nearer.exp2();
+        let u = ((x as f32 - self.width as f32 / 2.0) / size - self.pose.right) / nearer;
+        let v = ((self.height as f32 / 2.0 - y as f32) / size - self.pose.up) / nearer;
         if let Some(surface) = self.head(u, v - 0.08) {
             return surface;
         }

@@ -3,6 +3,8 @@
 
 pub mod dng;
 pub mod exiftool;
+pub mod random;
+pub mod sittings;
 
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
@@ -53,7 +55,8 @@ impl Shot {
         let lights = [light([-0.8, 0.6, 0.9], 0.9, 0.4), light([0.6, 0.0, 1.0], 0.35, 0.9)];
         let (width, height) = self.size;
         let sway = self.number as f32;
-        let pose = Pose { right: 0.004 * sway.sin(), up: 0.003 * (sway * 2.0).cos(), turn: 2.0 * sway.sin() };
+        let pose =
+            Pose { right: 0.004 * sway.sin(), up: 0.003 * (sway * 2.0).cos(), turn: 2.0 * sway.sin(), nearer: 0.0 };
         let lit: Vec<(Light, f64)> = lights.iter().map(|l| (*l, self.power)).collect();
         Scene { width, height, pose }.render(&lit)
     }

@@ -17,7 +17,7 @@ use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::rig::Turn;
-use crate::session::{Body, Command, Published};
+use crate::session::{Body, Command, Published, SurveyAsk};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:
@@ -144,20 +144,34 @@ impl Player {
             }
             Then::AskNext(f_number) => {
                 let command = Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None };
-                say(&format!("$ greyhold tell next {f_number}"));
-                let reply = tell::ask(&self.socket, &command)?;
-                if reply["ok"] != true {
-                    say(reply["says"].as_str().unwrap_or_default());
-                }
+                self.ask(&format!("next {f_number}"), &command)?;
             }
+            Then::BeginSurvey => {
+                self.ask("survey", &Command::Survey { what: SurveyAsk::Start, groups: Vec::new() })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Tells greyhold something, as from another terminal; records show what comes of it.
+    fn ask(&self, typed: &str, command: &Command) -> Result<(), CommandError> {
+        say(&format!("$ greyhold tell {typed}"));
+        let reply = tell::ask(&self.socket, command)?;
+        if reply["ok"] != true {
+            say(reply["says"].as_str().unwrap_or_default());
         }
         Ok(())
     }
 
     fn listen(&mut self) {
         while let Ok(published) = self.heard.try_recv() {
-            if let Body::Correction { correction, .. } = published.record.body {
-                self.turns = correction.turns.iter().map(|t| (t.group.clone(), t.clone())).collect();
+            match published.record.body {
+                Body::Correction { correction, .. } => {
+                    self.turns = correction.turns.iter().map(|t| (t.group.clone(), t.clone())).collect();
+                }
+                // What is seen, told or withdrawn is not to be turned any more.
+                Body::Resolved { .. } => self.turns.clear(),
+                _ => {}
             }
         }
     }

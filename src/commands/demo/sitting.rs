@@ -41,6 +41,7 @@ pub enum Then {
     },
     FollowOnly(&'static str),
     AskNext(&'static str),
+    BeginSurvey,
 }
 
 /// One release of the shutter.
@@ -57,6 +58,8 @@ pub enum Quirk {
     Misfire,
     /// The flashes had not recycled.
     Weak(Stops),
+    /// Only this group is switched on.
+    Only(&'static str),
 }
 
 /// Powers at the start, in stops from full.
@@ -72,18 +75,27 @@ fn light(group: &str) -> Light {
     }
 }
 
+/// What little light the room has by itself.
+const ROOM: Light = Light { from: [0.3, 0.5, 1.0], strength: 0.001, on_backdrop: 0.8, softness: 1.0 };
+
 /// Takes one frame.
 pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> io::Result<Vec<u8>> {
-    let dip = match shot.quirk {
-        Quirk::None => 0.0,
+    let dip = |group: &str| match shot.quirk {
         Quirk::Misfire => -30.0,
         Quirk::Weak(by) => by.0,
+        Quirk::Only(alone) if alone != group => -30.0,
+        Quirk::None | Quirk::Only(_) => 0.0,
     };
-    let lights: Vec<(Light, f64)> = powers.iter().map(|(group, power)| (light(group), power + dip)).collect();
+    let flashes = powers.iter().map(|(group, power)| (light(group), power + dip(group)));
+    let lights: Vec<(Light, f64)> = flashes.chain([(ROOM, 0.0)]).collect();
     // Nobody sits still: each frame is a little different.
     let sway = number as f32;
-    let pose =
-        Pose { right: 0.004 * (sway * 1.7).sin(), up: 0.003 * (sway * 2.3).sin(), turn: 3.0 * (sway * 1.1).sin() };
+    let pose = Pose {
+        right: 0.004 * (sway * 1.7).sin(),
+        up: 0.003 * (sway * 2.3).sin(),
+        turn: 3.0 * (sway * 1.1).sin(),
+        nearer: 0.0,
+    };
     let scene = Scene { width: WIDTH, height: HEIGHT, pose };
     let unreadable = || io::Error::other("a setting of the story is wrong");
     let exposure = Exposure {
@@ -103,9 +115,19 @@ fn clock(seconds: f64) -> DateTime {
 /// The story, scene by scene.
 pub fn story() -> Vec<Episode> {
     let shot = |f_number, at| Some(Shot { f_number, at, quirk: Quirk::None });
+    let only = |group, at| Some(Shot { f_number: 14.0, at, quirk: Quirk::Only(group) });
     vec![
         Episode { caption: "The first frame at f/14 becomes the reference.", first: vec![], shot: shot(14.0, 0.0) },
         Episode { caption: "A second one, nothing changed.", first: vec![], shot: shot(14.0, 20.0) },
+        Episode {
+            caption: "A light survey, so that each group can be read out of every frame. First no flash at all.",
+            first: vec![Then::BeginSurvey],
+            shot: Some(Shot { f_number: 14.0, at: 30.0, quirk: Quirk::Misfire }),
+        },
+        Episode { caption: "The key light alone.", first: vec![], shot: only("key", 34.0) },
+        Episode { caption: "The fill lights alone.", first: vec![], shot: only("fill", 38.0) },
+        Episode { caption: "The rim light alone.", first: vec![], shot: only("rim", 42.0) },
+        Episode { caption: "And all together.", first: vec![], shot: shot(14.0, 46.0) },
         Episode {
             caption: "Less depth: the aperture opens to f/7.1, two stops. Nobody thinks of the lights.",
             first: vec![],

@@ -4,6 +4,7 @@
 //! behind the publisher. Each input's records are written and synced together, then announced.
 
 mod learning;
+mod lighting;
 mod telling;
 
 use std::sync::Arc;
@@ -11,10 +12,11 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use self::learning::Lessons;
+use self::lighting::{Surveying, of_survey};
 use super::metering::{Compared, FrameOutcome, Metering, alike};
 use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, VERSION};
 use super::state::{Look, State};
-use crate::advice::{Cause, Evidence, Subject, Verdict, correct, judge};
+use crate::advice::{Cause, Evidence, LightsSeen, Subject, Verdict, correct, judge};
 use crate::config::Config;
 use crate::drift::{Basis, Lighting, WentBy, expected};
 use crate::frame::Settings;
@@ -38,14 +40,20 @@ pub struct Published {
     pub logged: bool,
 }
 
-/// A file that the intake told, metered.
+/// A file that the intake told.
 #[derive(Debug)]
-pub struct FrameInput {
+pub struct Landed {
     pub name: String,
     pub is_raw: bool,
     pub state: FileState,
     pub fingerprint: u32,
     pub late: bool,
+}
+
+/// Such a file, metered.
+#[derive(Debug)]
+pub struct FrameInput {
+    pub file: Landed,
     /// `Err` is the sentence to show.
     pub outcome: Result<FrameOutcome, String>,
 }
@@ -92,6 +100,9 @@ pub struct Engine<L> {
     publish: Box<dyn FnMut(Published) + Send>,
     staged: Vec<(Record, String)>,
     lessons: Lessons,
+    surveying: Option<Surveying>,
+    /// Room light passes its limit, and that was said.
+    room_light_told: bool,
 }
 
 impl<L: Ledger> Engine<L> {
@@ -113,6 +124,8 @@ impl<L: Ledger> Engine<L> {
             publish: Box::new(publish),
             staged: Vec::new(),
             lessons: Lessons::default(),
+            surveying: None,
+            room_light_told: false,
         }
     }
 
@@ -186,37 +199,48 @@ impl<L: Ledger> Engine<L> {
 
     // --- frames ---
 
-    fn take_frame(&mut self, input: FrameInput) {
-        if self.state.has(&input.name, input.fingerprint) {
+    fn take_frame(&mut self, FrameInput { file, outcome }: FrameInput) {
+        if self.state.has(&file.name, file.fingerprint) {
             return;
         }
-        let outcome = match input.outcome {
+        let mut outcome = match outcome {
             Ok(outcome) => outcome,
-            Err(why) => return self.stage(Body::Skipped { file: input.name, why }),
+            Err(why) => return self.stage(Body::Skipped { file: file.name, why }),
         };
-        if let Some(frame) = self.frame_of_stem(&input.name, input.is_raw, &outcome.subject) {
-            return self.take_member(frame, input.name, input.state, input.fingerprint, outcome);
+        if let Some(frame) = self.frame_of_stem(&file.name, file.is_raw, &outcome.subject) {
+            return self.take_member(frame, file, outcome);
         }
+        if let Some((survey, lit)) = self.state.surveying.clone().and_then(|s| s.next().cloned().map(|lit| (s, lit))) {
+            return self.take_survey_frame(file, outcome, &survey, &lit);
+        }
+        let lights = self.see_lights(&outcome, file.late);
         let pair = self.comparable(&outcome.subject, None);
-        let verdict = self.judge(&pair, input.late);
-        let frame = self.state.frames + 1;
-        let FrameOutcome { subject, mut notes } = outcome;
+        let verdict = self.judge(&pair, file.late, lights.as_ref());
         if pair.unlike {
-            notes.push(UNLIKE.to_owned());
+            outcome.notes.push(UNLIKE.to_owned());
         }
+        let (name, late, subject) = (file.name.clone(), file.late, outcome.subject.clone());
+        let frame = self.stage_frame(file, outcome, verdict.clone());
+        self.warn_of_room_light(&subject.settings);
+        self.learn_from_settings(frame, &subject, &verdict, late);
+        self.follow_up(frame, &name, subject, &verdict);
+    }
+
+    /// Logs a frame; its number.
+    fn stage_frame(&mut self, file: Landed, outcome: FrameOutcome, verdict: Verdict) -> u64 {
+        let frame = self.state.frames + 1;
         self.stage(Body::Frame(Box::new(FrameRecord {
             frame,
-            file: input.name.clone(),
-            state: input.state,
-            fingerprint: input.fingerprint,
-            late: input.late,
+            file: file.name,
+            state: file.state,
+            fingerprint: file.fingerprint,
+            late: file.late,
             look: self.state.current.clone(),
-            subject: subject.clone(),
-            notes,
-            verdict: verdict.clone(),
+            subject: outcome.subject,
+            notes: outcome.notes,
+            verdict,
         })));
-        self.learn_from_settings(frame, &subject, &verdict, input.late);
-        self.follow_up(frame, &input.name, subject, &verdict);
+        frame
     }
 
     /// The frame that a further file of one exposure belongs to.
@@ -228,8 +252,11 @@ impl<L: Ledger> Engine<L> {
         (together && (is_raw || !stem.picture)).then_some(stem.frame)
     }
 
-    fn take_member(&mut self, frame: u64, name: String, state: FileState, fingerprint: u32, outcome: FrameOutcome) {
-        let FrameOutcome { subject, mut notes } = outcome;
+    fn take_member(&mut self, frame: u64, file: Landed, outcome: FrameOutcome) {
+        let Landed { name, state, fingerprint, .. } = file;
+        let of_the_survey = self.state.is_of_survey(frame);
+        let lights = if of_the_survey { None } else { self.see_lights(&outcome, false) };
+        let FrameOutcome { subject, mut notes, .. } = outcome;
         let first = self.state.recent_subject(frame).cloned();
         let apart = first.as_ref().and_then(|f| expected(&f.settings, &subject.settings, Lighting::Continuous));
         if apart.is_some_and(|apart| apart.abs() > Stops(0.01)) {
@@ -240,7 +267,10 @@ impl<L: Ledger> Engine<L> {
             Some(first) => first.with(metered),
             None => subject.clone(),
         });
-        let verdict = joined.as_ref().map(|joined| self.judge(&self.comparable(joined, Some(frame)), false));
+        let verdict = joined.as_ref().map(|joined| {
+            let judged = self.judge(&self.comparable(joined, Some(frame)), false, lights.as_ref());
+            if of_the_survey { of_survey(judged, "A further file of a frame of the survey.") } else { judged }
+        });
         let completed = verdict
             .clone()
             .zip(subject.metered)
@@ -255,7 +285,7 @@ impl<L: Ledger> Engine<L> {
         }
     }
 
-    fn judge(&self, pair: &Compared, late: bool) -> Verdict {
+    fn judge(&self, pair: &Compared, late: bool, lights: Option<&LightsSeen>) -> Verdict {
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
@@ -268,6 +298,8 @@ impl<L: Ledger> Engine<L> {
             moved: self.state.moved_alike(),
             followed: self.state.moved_if_followed(),
             light_alone: false,
+            lights,
+            colour_limit: self.config.colour_limit,
         })
     }
 
@@ -284,6 +316,8 @@ impl<L: Ledger> Engine<L> {
         match verdict.cause {
             Cause::NoReference => return self.refer_to_first(frame, file, subject),
             cause if cause.holds() => return,
+            Cause::Survey => return,
+            _ if self.follow_lights(frame, &subject.settings, verdict) => return,
             Cause::NotMetered | Cause::NotTrustworthy | Cause::NewScene | Cause::Uneven | Cause::Uncertain => return,
             _ => {}
         }

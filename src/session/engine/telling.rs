@@ -26,6 +26,7 @@ impl<L: Ledger> Engine<L> {
                     Err(why) => Reply::refused(why),
                 }
             }
+            Command::Survey { what, groups } => self.tell_survey(*what, groups),
             Command::Note { text } => self.tell_note(text),
             Command::Status {} => Reply::with(self.in_short(), status(&self.state)),
             Command::Sync {} | Command::Since { .. } => Reply::refused("this command is answered elsewhere"),
@@ -166,6 +167,7 @@ impl<L: Ledger> Engine<L> {
         let sentence = format!("For {}: {} stop at every light.", settings.in_short(), wanted);
         self.resolve(How::Withdrawn);
         let value = json!({"settings": settings, "correction": correction});
+        let planned_for = settings.clone();
         if !correction.is_nothing() {
             self.stage(Body::Correction {
                 purpose: Purpose::Next { settings: Box::new(settings) },
@@ -176,6 +178,7 @@ impl<L: Ledger> Engine<L> {
         let mut says = vec![sentence];
         says.extend(correction.turns.iter().map(Turn::in_words));
         says.extend(correction.other_ways.iter().map(|w| w.in_words()));
+        says.extend(self.room_light_at(&planned_for, correction.by()));
         Reply::with(says.join("\n"), value)
     }
 

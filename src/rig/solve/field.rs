@@ -1,0 +1,110 @@
+//! The sources' light as the survey shows it, moved to where the sitter is in another frame.
+
+use crate::meter::{Area, LightMap, PATCHES};
+use crate::photometry::Stops;
+
+/// How the scene of a frame lies against the survey's: in patches, and in powers of two.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Place {
+    pub right: f64,
+    pub down: f64,
+    pub larger: f64,
+}
+
+impl Place {
+    /// Its three numbers.
+    pub fn parts(self) -> [f64; 3] {
+        [self.right, self.down, self.larger]
+    }
+
+    pub fn of(parts: [f64; 3]) -> Place {
+        Place { right: parts[0], down: parts[1], larger: parts[2] }
+    }
+}
+
+/// Linear light of one source, patch by patch; NaN where the survey can't tell.
+#[derive(Debug, Clone)]
+pub(super) struct Field {
+    columns: usize,
+    rows: usize,
+    pub light: Vec<f64>,
+}
+
+impl Field {
+    /// The map's light times a change.
+    pub fn of(map: &LightMap, change: Stops) -> Field {
+        let light = map.patches().map(|v| v.map_or(f64::NAN, |v| (v + change).ratio()));
+        Field { columns: map.columns, rows: map.rows, light: light.collect() }
+    }
+
+    /// The light of several together, which lie on one grid.
+    pub fn sum<'a>(fields: impl Iterator<Item = &'a Field>) -> Field {
+        let added = fields.cloned().reduce(|mut sum, next| {
+            sum.light.iter_mut().zip(&next.light).for_each(|(a, b)| *a += b);
+            sum
+        });
+        added.unwrap_or(Field { columns: 0, rows: 0, light: Vec::new() })
+    }
+
+    /// All known light of an area.
+    pub fn light_in(&self, area: Area) -> f64 {
+        let (columns, rows) = area.pixels(self.columns, self.rows);
+        let patches = rows.flat_map(|y| columns.clone().map(move |x| (x, y)));
+        patches.map(|(x, y)| self.light[y * self.columns + x]).filter(|l| l.is_finite()).sum()
+    }
+
+    /// With all light times a factor.
+    pub fn times(&self, factor: f64) -> Field {
+        Field { light: self.light.iter().map(|l| l * factor).collect(), ..*self }
+    }
+
+    /// Its patches where the scene lies at `place`, times a factor.
+    pub fn moved(&self, place: Place, factor: f64) -> Field {
+        let mut light = vec![0.0; self.light.len()];
+        self.look(place, |column, row, value| light[row * self.columns + column] = value * factor);
+        Field { light, ..*self }
+    }
+
+    /// Light of every cell of the frame where the scene lies at `place`.
+    pub fn cells(&self, place: Place) -> Vec<f64> {
+        let (across, down) = (self.columns / PATCHES, self.rows / PATCHES);
+        let mut cells = vec![0.0; across * down];
+        self.look(place, |column, row, value| cells[row / PATCHES * across + column / PATCHES] += value);
+        cells.iter_mut().for_each(|sum| *sum /= (PATCHES * PATCHES) as f64);
+        cells
+    }
+
+    /// Every patch of the frame and the light that is there when the scene lies at `place`.
+    fn look(&self, place: Place, mut each: impl FnMut(usize, usize, f64)) {
+        let scale = (-place.larger).exp2();
+        let at = |patch: usize, size: usize, shift: f64| {
+            let middle = (size as f64 - 1.0) / 2.0;
+            middle + (patch as f64 - middle - shift) * scale
+        };
+        let xs: Vec<(usize, f64)> =
+            (0..self.columns).map(|x| split(at(x, self.columns, place.right), self.columns)).collect();
+        let ys: Vec<(usize, f64)> = (0..self.rows).map(|y| split(at(y, self.rows, place.down), self.rows)).collect();
+        for (row, (y, below)) in ys.iter().enumerate() {
+            for (column, (x, beside)) in xs.iter().enumerate() {
+                each(column, row, self.between(*x, *beside, *y, *below));
+            }
+        }
+    }
+
+    /// Between four patches, by their distance.
+    fn between(&self, x: usize, beside: f64, y: usize, below: f64) -> f64 {
+        let line = |y: usize| {
+            let (left, right) = (self.light[y * self.columns + x], self.light[y * self.columns + x + 1]);
+            left + (right - left) * beside
+        };
+        let (upper, lower) = (line(y), line(y + 1));
+        upper + (lower - upper) * below
+    }
+}
+
+/// The patch before a place, and how far it is on to the next.
+fn split(at: f64, size: usize) -> (usize, f64) {
+    let at = at.clamp(0.0, size as f64 - 1.0);
+    let before = (at.floor() as usize).min(size - 2);
+    (before, at - before as f64)
+}

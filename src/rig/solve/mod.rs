@@ -1,0 +1,67 @@
+//! What every source of light does in one ordinary frame, by the survey.
+//!
+//! Light adds: a frame is the sum of what the survey shows each source to give, each times its own
+//! change. The fit finds the changes and how surely, the odds settle what people may have done.
+
+mod band;
+mod basis;
+mod field;
+mod fit;
+mod odds;
+mod residue;
+
+pub use self::basis::{Basis, Single};
+pub use self::fit::nnls;
+pub use self::odds::{Did, Habit};
+use crate::meter::{LightMap, PATCHES};
+use crate::photometry::Stops;
+use crate::response::Response;
+
+/// What was read out of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Sources {
+    /// What each source did against what was expected, in the order of the basis.
+    Did(Vec<Did>),
+    /// A part of the frame, told in cells, is off by this much in a way that no source explains.
+    Residue { cells: Vec<usize>, by: Stops },
+    /// A dark band along one long side covers this share of the frame.
+    Band { share: f64 },
+    /// Too little of the frame can be read.
+    Unreadable,
+}
+
+/// Reads the sources out of a frame. `expected` is how each should have changed since the survey;
+/// `soon`: a flash may still have been charging.
+pub fn read(
+    basis: &Basis,
+    expected: &[Stops],
+    habits: &[Habit],
+    soon: bool,
+    frame: &LightMap,
+    response: &Response,
+) -> Sources {
+    if let Some(share) = band::band(basis, expected, frame, response) {
+        return Sources::Band { share };
+    }
+    let Some(fit) = basis.task(frame, response, expected).fit() else { return Sources::Unreadable };
+    let odds = odds::weigh(&fit, habits, soon);
+    let did: Vec<Did> = (0..habits.len()).map(|s| odds.did(s)).collect();
+    let residue = odds.likeliest().and_then(|s| residue::residue(&fit, &s.changes, frame.cells()));
+    match residue {
+        // What a light that is out leaves in the shadows is no modifier's doing.
+        Some(r) if !did.contains(&Did::NotFired) => Sources::Residue { cells: r.cells, by: Stops(r.by) },
+        _ => Sources::Did(did),
+    }
+}
+
+/// Mean light of the cells; `None` where a patch is clipped.
+fn cells_of(map: &LightMap) -> Vec<Option<f64>> {
+    let (across, down) = map.cells();
+    let cell = |at: usize| {
+        let (column, row) = (at % across * PATCHES, at / across * PATCHES);
+        let patches = (0..PATCHES * PATCHES).map(|p| map.at(column + p % PATCHES, row + p / PATCHES));
+        let sum: Option<f64> = patches.map(|v| v.map(Stops::ratio)).sum();
+        sum.map(|s| (s / (PATCHES * PATCHES) as f64).log2())
+    };
+    (0..across * down).map(cell).collect()
+}

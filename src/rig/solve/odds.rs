@@ -1,0 +1,266 @@
+//! What people may have done at the lights, and how likely each of it is, given a fit.
+//!
+//! Lights are turned by clicks, most often not at all, all alike or one alone. So a few stories are
+//! weighed against each other (Bayes), and only what nearly all of their weight agrees on is settled.
+
+use nalgebra::{DMatrix, DVector};
+use serde::{Deserialize, Serialize};
+
+use super::fit::Fit;
+use crate::photometry::Stops;
+
+/// What is known of a source before the frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Habit {
+    /// Ambient light is not turned by anybody, and doesn't fire.
+    pub is_flash: bool,
+    /// The clicks of its dial.
+    pub step: Stops,
+    /// The turn that the open correction asks of it.
+    pub asked: Option<Stops>,
+}
+
+/// What one source did, against what was expected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Did {
+    /// It changed by this much, with the half-width of the 95 % interval; zero is a finding, too.
+    Changed {
+        by: Stops,
+        half_width: Stops,
+    },
+    NotFired,
+    /// The picture can't tell.
+    NotSettled,
+}
+
+/// A change of all sources that may explain a frame.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Story {
+    /// Change of each source in stops; minus infinity for a light that did not fire.
+    pub changes: Vec<f64>,
+    pub weight: f64,
+}
+
+/// All stories, their weights adding up to one.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Odds {
+    stories: Vec<Story>,
+    /// Standard deviation of each source's factor as the picture alone has it.
+    deviations: Vec<f64>,
+}
+
+/// How far a light is off what its dial says, standard deviation in stops (common practice, no source).
+const DIAL: f64 = 0.04;
+/// Light that is found of a source that is out, standard deviation as a factor.
+const STRAY: f64 = 0.01;
+/// How far a diaphragm or shutter makes all light of a frame differ.
+const EXPOSURE: f64 = 0.03;
+/// Claims need this much of all weight on their side.
+const SURE: f64 = 0.97;
+/// A change is seen when its factor is known to this share of it.
+const SEEN: f64 = 0.25;
+/// Changes this near to each other are one claim.
+const ALIKE: f64 = 0.12;
+/// Lights are turned within these stops.
+const MOST_TURN: f64 = 5.0;
+/// Stories of fewer than this share of the likeliest one's weight are left out.
+const NEGLIGIBLE: f64 = 1e-6;
+/// Most changes of one source that are tried when every source may have changed by itself.
+const MOST_TRIED: usize = 7;
+
+/// Weights of the kinds of stories before anything is seen.
+mod before {
+    pub const NOTHING: f64 = 0.45;
+    pub const AS_ASKED: f64 = 0.25;
+    pub const ALL_ALIKE: f64 = 0.15;
+    pub const ONE: f64 = 0.15;
+    pub const FORGOTTEN: f64 = 0.08;
+    pub const NOT_FIRED: f64 = 0.03;
+    pub const DIPPED: f64 = 0.01;
+    pub const DIPPED_SOON: f64 = 0.2;
+    pub const AMBIENT: f64 = 0.03;
+    pub const SEVERAL: f64 = 0.03;
+    /// Turns get half as likely by this many stops.
+    pub const HALVED: f64 = 1.0;
+}
+
+/// Weighs the stories. `soon`: a flash may still have been charging.
+pub(super) fn weigh(found: &Fit, habits: &[Habit], soon: bool) -> Odds {
+    let judge = Judge::new(found);
+    let mut stories: Vec<Story> = candidates(habits, soon);
+    stories.extend(several(found, habits));
+    for story in &mut stories {
+        story.weight = story.weight.max(1e-300).ln() + judge.likelihood(&story.changes);
+    }
+    let best = stories.iter().map(|s| s.weight).fold(f64::NEG_INFINITY, f64::max);
+    for story in &mut stories {
+        story.weight = (story.weight - best).exp();
+    }
+    stories.retain(|s| s.weight > NEGLIGIBLE);
+    let sum: f64 = stories.iter().map(|s| s.weight).sum();
+    stories.iter_mut().for_each(|s| s.weight /= sum);
+    let deviations = (0..habits.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
+    Odds { stories, deviations }
+}
+
+impl Odds {
+    /// What a source did, if nearly all stories agree on it.
+    pub fn did(&self, source: usize) -> Did {
+        let off: f64 = self.weight_of(|s| s.changes[source] == f64::NEG_INFINITY);
+        if off >= SURE {
+            return Did::NotFired;
+        }
+        let changes = self.stories.iter().map(|s| (s.changes[source], s.weight)).filter(|(c, _)| c.is_finite());
+        let changes: Vec<(f64, f64)> = changes.collect();
+        let near = |at: f64| changes.iter().filter(move |(c, _)| (c - at).abs() <= ALIKE);
+        let weight_near = |at: f64| near(at).map(|(_, w)| w).sum::<f64>();
+        let Some((at, weight)) = changes
+            .iter()
+            .map(|(c, _)| (*c, weight_near(*c)))
+            .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.abs().total_cmp(&a.0.abs())))
+        else {
+            return Did::NotSettled;
+        };
+        // What is only likely beforehand is no finding: the picture must speak against a stop more or less.
+        let seen = self.deviations[source] <= SEEN * at.exp2();
+        if weight < SURE || !seen {
+            return Did::NotSettled;
+        }
+        let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
+        let spread = near(at).map(|(c, w)| (c - mean).powi(2) * w).sum::<f64>() / weight;
+        Did::Changed { by: Stops(mean), half_width: Stops(1.96 * (spread + DIAL * DIAL).sqrt()) }
+    }
+
+    /// The story with the most weight.
+    pub fn likeliest(&self) -> Option<&Story> {
+        self.stories.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))
+    }
+
+    /// How much weight stories of a kind have together.
+    pub fn weight_of(&self, kind: impl Fn(&Story) -> bool) -> f64 {
+        self.stories.iter().filter(|s| kind(s)).map(|s| s.weight).sum()
+    }
+}
+
+/// The likelihood of the fit's factors under a story: normal, in linear light.
+struct Judge {
+    factors: DVector<f64>,
+    inverse: DMatrix<f64>,
+}
+
+impl Judge {
+    fn new(found: &Fit) -> Judge {
+        let ln2 = std::f64::consts::LN_2;
+        let mut covariance = found.covariance.clone();
+        // A light is as much off its dial as it is bright.
+        for (s, factor) in found.factors.iter().enumerate() {
+            covariance[(s, s)] += (ln2 * factor * DIAL).powi(2) + STRAY * STRAY;
+        }
+        covariance += &found.factors * found.factors.transpose() * (ln2 * EXPOSURE).powi(2);
+        let inverse = covariance.clone().try_inverse().unwrap_or_else(|| {
+            // Only numbers that are none get here; then nothing can be told.
+            DMatrix::zeros(found.factors.len(), found.factors.len())
+        });
+        Judge { factors: found.factors.clone(), inverse }
+    }
+
+    fn likelihood(&self, changes: &[f64]) -> f64 {
+        let off = DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())) - &self.factors;
+        -0.5 * off.dot(&(&self.inverse * &off))
+    }
+}
+
+/// Stories of a single doing.
+fn candidates(habits: &[Habit], soon: bool) -> Vec<Story> {
+    let count = habits.len();
+    let flashes: Vec<usize> = (0..count).filter(|s| habits[*s].is_flash).collect();
+    let nothing = vec![0.0; count];
+    let with = |source: usize, change: f64| {
+        let mut changes = nothing.clone();
+        changes[source] = change;
+        changes
+    };
+    let mut stories = vec![Story { changes: nothing.clone(), weight: before::NOTHING }];
+    let share = 1.0 / flashes.len().max(1) as f64;
+    let asked = |s: usize| habits[s].asked.map(|a| a.0);
+    if flashes.iter().any(|s| asked(*s).is_some_and(|a| a != 0.0)) {
+        let as_asked: Vec<f64> = (0..count).map(|s| asked(s).unwrap_or(0.0)).collect();
+        for s in flashes.iter().filter(|s| as_asked[**s] != 0.0 && flashes.len() > 1) {
+            let mut but_one = as_asked.clone();
+            but_one[*s] = 0.0;
+            stories.push(Story { changes: but_one, weight: before::FORGOTTEN * share });
+            stories.push(Story { changes: with(*s, as_asked[*s]), weight: before::FORGOTTEN * share });
+        }
+        stories.push(Story { changes: as_asked, weight: before::AS_ASKED });
+    }
+    let coarsest = flashes.iter().map(|s| habits[*s].step.0).fold(0.0, f64::max);
+    let turns = turns(coarsest);
+    let total: f64 = turns.iter().map(|(_, w)| w).sum();
+    for (turn, weight) in &turns {
+        let alike = |s: usize| if habits[s].is_flash { Stops(*turn).to_nearest(habits[s].step).0 } else { 0.0 };
+        let changes: Vec<f64> = (0..count).map(alike).collect();
+        stories.push(Story { changes, weight: before::ALL_ALIKE * weight / total });
+    }
+    let dips: Vec<f64> = (2..=26).map(|tenth| -f64::from(tenth) / 10.0).collect();
+    let dipped = if soon { before::DIPPED_SOON } else { before::DIPPED } / dips.len() as f64;
+    for dip in &dips {
+        let changes = habits.iter().map(|h| if h.is_flash { *dip } else { 0.0 }).collect();
+        stories.push(Story { changes, weight: dipped });
+    }
+    for s in &flashes {
+        let turns = self::turns(habits[*s].step.0);
+        let total: f64 = turns.iter().map(|(_, w)| w).sum();
+        stories.extend(
+            turns.iter().map(|(turn, w)| Story { changes: with(*s, *turn), weight: before::ONE * share * w / total }),
+        );
+        stories.push(Story { changes: with(*s, f64::NEG_INFINITY), weight: before::NOT_FIRED * share });
+        stories.extend(dips.iter().map(|dip| Story { changes: with(*s, *dip), weight: dipped * share }));
+    }
+    for s in (0..count).filter(|s| !habits[*s].is_flash) {
+        let rises: Vec<f64> = (1..=24).map(|quarter| f64::from(quarter) / 4.0).collect();
+        let weight = before::AMBIENT / rises.len() as f64;
+        stories.extend(rises.iter().map(|rise| Story { changes: with(s, *rise), weight }));
+    }
+    stories
+}
+
+/// Turns of a dial up and down, with their weights.
+fn turns(step: f64) -> Vec<(f64, f64)> {
+    let clicks = (MOST_TURN / step).round() as i32;
+    (-clicks..=clicks)
+        .filter(|n| *n != 0)
+        .map(|n| f64::from(n) * step)
+        .map(|turn| (turn, (-turn.abs() / before::HALVED).exp2()))
+        .collect()
+}
+
+/// Stories in which every source did something of its own: the turns near what the fit found.
+fn several(found: &Fit, habits: &[Habit]) -> Vec<Story> {
+    let mut stories = vec![Story { changes: Vec::new(), weight: before::SEVERAL }];
+    for (s, habit) in habits.iter().enumerate() {
+        let factor = found.factors[s];
+        let deviation = found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor;
+        let mut options =
+            if habit.is_flash { turns(habit.step.0) } else { (1..=24).map(|q| (f64::from(q) / 4.0, 1.0)).collect() };
+        let total: f64 = options.iter().map(|(_, w)| w).sum();
+        options.iter_mut().for_each(|(_, w)| *w *= 0.5 / total);
+        options.push((0.0, 0.5));
+        if habit.is_flash {
+            options.push((f64::NEG_INFINITY, 0.01));
+        }
+        let away = |turn: f64| ((turn.exp2() - factor) / deviation).powi(2);
+        options.sort_by(|a, b| (away(a.0) - 2.0 * a.1.ln()).total_cmp(&(away(b.0) - 2.0 * b.1.ln())));
+        options.truncate(MOST_TRIED);
+        stories = stories
+            .iter()
+            .flat_map(|story| {
+                options.iter().map(|(turn, weight)| Story {
+                    changes: story.changes.iter().copied().chain([*turn]).collect(),
+                    weight: story.weight * weight,
+                })
+            })
+            .collect();
+    }
+    stories
+}

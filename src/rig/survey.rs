@@ -1,0 +1,406 @@
+//! The light survey: one frame with each group of lights alone, one with none, one with all.
+//!
+//! Owns which frame is next, which are refused and why, and what a finished survey says of the lights.
+
+use serde::{Deserialize, Serialize};
+
+use super::solve::{Basis, Single};
+use crate::drift::{Lighting, expected};
+use crate::frame::Settings;
+use crate::meter::{Area, LightMap, Spot};
+use crate::photometry::Stops;
+use crate::response::{Response, TRUSTED};
+
+/// What lights a survey's frame.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Lit {
+    Nothing,
+    Only(String),
+    Everything,
+}
+
+impl Lit {
+    /// What to do for this frame.
+    pub fn asks(&self) -> String {
+        match self {
+            Lit::Nothing => "switch the trigger off, so that no flash fires, and release".to_owned(),
+            Lit::Only(group) => format!("let only {group} fire, and release"),
+            Lit::Everything => "let all groups fire again as for the picture, and release".to_owned(),
+        }
+    }
+
+    /// What the frame is to show.
+    pub fn in_short(&self) -> String {
+        match self {
+            Lit::Nothing => "no flash".to_owned(),
+            Lit::Only(group) => format!("{group} alone"),
+            Lit::Everything => "all groups".to_owned(),
+        }
+    }
+}
+
+/// One frame of a survey.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SurveyFrame {
+    pub lit: Lit,
+    pub settings: Settings,
+    pub light: LightMap,
+}
+
+/// A survey, under way or finished.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Survey {
+    /// The frames there are to be, in their order.
+    pub order: Vec<Lit>,
+    pub taken: Vec<SurveyFrame>,
+    pub skipped: Vec<String>,
+}
+
+/// How a survey's frame lies against the reference, by the ordinary comparison.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct BesideReference {
+    /// Light against what all groups would give at these settings.
+    pub by: Option<Stops>,
+    /// It looks as if all groups had fired.
+    pub matches: bool,
+}
+
+/// Why a frame can't be a part of the survey, and what to do.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum SurveyRefusal {
+    #[error(
+        "it was not metered, or is of another shape or kind than the survey's other frames: shoot it again as those"
+    )]
+    OtherShape,
+    #[error("its settings are not known: a survey needs the f-number, exposure time and ISO speed of every frame")]
+    NoSettings,
+    #[error("{share:.0} % of it is clipped: close the aperture by a stop (or lower the ISO), and shoot it again")]
+    Clipped { share: f64 },
+    #[error("no flash lit it: a misfire? Check trigger and cables, wait for the light to charge, and shoot it again")]
+    NoFlash,
+    #[error("{group} lights it too weakly to be read ({under:.1} stop under): open the aperture or raise the ISO by {} stop, leave the power, and shoot it again", under.ceil())]
+    TooDark { group: String, under: f64 },
+    #[error("a flash fired: switch the trigger off or unplug it, and shoot it again")]
+    FlashFired,
+    #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
+    MoreThanOne { group: String, with: String },
+    #[error(
+        "{group} alone gave {off} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
+    )]
+    DoesNotAddUp { group: String, off: Stops },
+    #[error("too little of it can be read to put the lights together: shoot it again")]
+    Unreadable,
+}
+
+/// A frame without flash is darker than this against one with all.
+const MOST_WITHOUT_FLASH: Stops = Stops(-1.5);
+/// More of a frame clipped tells too little.
+const MOST_CLIPPED: f64 = 0.04;
+/// A group's brightest fiftieth must be this bright, in stops from mid-grey, to be read surely.
+const BRIGHT_ENOUGH: Stops = Stops(-2.6);
+/// A fiftieth of the patches must be this much brighter than without flash.
+const LEAST_FLASH: Stops = Stops(0.5);
+/// What a single light may be off before the survey is not believed; checked where it gives this share somewhere.
+const MOST_OFF: Stops = Stops(0.4);
+const MATTERS: f64 = 0.2;
+/// A group that gives less than this anywhere is seen nowhere.
+const SEEN: f64 = 0.03;
+impl Survey {
+    /// A survey of these groups, the rest skipped.
+    pub fn of(groups: &[String], all: &[String]) -> Survey {
+        let singles = groups.iter().cloned().map(Lit::Only);
+        let order = std::iter::once(Lit::Nothing).chain(singles).chain([Lit::Everything]).collect();
+        let skipped = all.iter().filter(|g| !groups.contains(g)).cloned().collect();
+        Survey { order, taken: Vec::new(), skipped }
+    }
+
+    /// The next frame to shoot; `None` when the survey is finished.
+    pub fn next(&self) -> Option<&Lit> {
+        self.order.iter().find(|lit| self.frame(lit).is_none())
+    }
+
+    fn frame(&self, lit: &Lit) -> Option<&SurveyFrame> {
+        self.taken.iter().find(|t| t.lit == *lit)
+    }
+
+    /// Leaves a group out.
+    pub fn skip(&mut self, group: &str) {
+        self.order.retain(|lit| *lit != Lit::Only(group.to_owned()));
+        self.skipped.push(group.to_owned());
+    }
+
+    /// Whether a frame shows what it is to show.
+    pub fn check(
+        &self,
+        frame: &SurveyFrame,
+        beside: BesideReference,
+        response: &Response,
+    ) -> Result<(), SurveyRefusal> {
+        if self.taken.iter().any(|t| !t.light.fits(&frame.light) || t.light.is_raw() != frame.light.is_raw()) {
+            return Err(SurveyRefusal::OtherShape);
+        }
+        if expected(&frame.settings, &frame.settings, Lighting::Continuous).is_none() {
+            return Err(SurveyRefusal::NoSettings);
+        }
+        let clipped = frame.light.clipped();
+        if clipped > MOST_CLIPPED {
+            return Err(SurveyRefusal::Clipped { share: clipped * 100.0 });
+        }
+        match &frame.lit {
+            Lit::Nothing if beside.by.is_some_and(|by| by > MOST_WITHOUT_FLASH) => Err(SurveyRefusal::FlashFired),
+            Lit::Nothing => Ok(()),
+            Lit::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
+                let with = "it is as bright everywhere as the reference with all groups".to_owned();
+                Err(SurveyRefusal::MoreThanOne { group: group.clone(), with })
+            }
+            Lit::Only(group) => self.check_single(group, frame),
+            Lit::Everything => self.check_all(frame, response),
+        }
+    }
+
+    fn check_single(&self, group: &str, frame: &SurveyFrame) -> Result<(), SurveyRefusal> {
+        let flash = self.flash_of(frame);
+        let patches: Vec<Option<(Stops, Stops)>> = flash.collect();
+        let lit = patches.iter().filter(|p| p.is_none_or(|(with, without)| with - without >= LEAST_FLASH)).count();
+        if lit * 50 < patches.len() {
+            return Err(SurveyRefusal::NoFlash);
+        }
+        let mut levels: Vec<Stops> = frame.light.patches().flatten().collect();
+        levels.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let bright = levels.get(levels.len() / 50).copied().unwrap_or(Stops::ZERO);
+        if bright < BRIGHT_ENOUGH {
+            return Err(SurveyRefusal::TooDark { group: group.to_owned(), under: (BRIGHT_ENOUGH - bright).0 });
+        }
+        // A light that shows everything that another gives, wherever that one gives anything, is not alone.
+        let other = self.taken.iter().find(|t| matches!(&t.lit, Lit::Only(g) if g != group) && self.holds(frame, t));
+        match other {
+            Some(SurveyFrame { lit, .. }) => Err(SurveyRefusal::MoreThanOne {
+                group: group.to_owned(),
+                with: format!("it holds all of {}", lit.in_short()),
+            }),
+            None => Ok(()),
+        }
+    }
+
+    /// Light of a frame, and what there would be of it without flash at its settings, patch by patch.
+    fn flash_of<'a>(&'a self, frame: &'a SurveyFrame) -> impl Iterator<Item = Option<(Stops, Stops)>> + 'a {
+        let without = self.frame(&Lit::Nothing);
+        let longer = without.and_then(|w| expected(&w.settings, &frame.settings, Lighting::Continuous));
+        (0..frame.light.columns * frame.light.rows).map(move |at| {
+            let patch = |map: &LightMap| map.at(at % map.columns, at / map.columns);
+            let dark = without.and_then(|w| patch(&w.light)).zip(longer).map_or(DARK, |(l, e)| l + e);
+            Some((patch(&frame.light)?, dark))
+        })
+    }
+
+    /// Whether the frame has at least all the light of a single one, wherever that has any to speak of.
+    fn holds(&self, frame: &SurveyFrame, single: &SurveyFrame) -> bool {
+        let Some(exposure) = expected(&single.settings, &frame.settings, Lighting::Flash) else { return false };
+        let (mut bright, mut held) = (0, 0);
+        for (own, other) in self.flash_of(frame).zip(self.flash_of(single)) {
+            let Some(((own, _), (other, dark))) = own.zip(other) else { continue };
+            if other - dark > LEAST_FLASH && other > BRIGHT_ENOUGH + Stops(-1.5) {
+                bright += 1;
+                held += usize::from(own - (other + exposure) > Stops(-0.15));
+            }
+        }
+        bright > 0 && f64::from(held as u32) >= 0.97 * f64::from(bright)
+    }
+
+    fn check_all(&self, frame: &SurveyFrame, response: &Response) -> Result<(), SurveyRefusal> {
+        let with = Survey { taken: self.taken.iter().cloned().chain([frame.clone()]).collect(), ..self.clone() };
+        let lights = with.lights(response).ok_or(SurveyRefusal::Unreadable)?;
+        let most = lights.basis.most();
+        let off = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
+        match off.map(|(s, names)| (names, lights.basis.off[s])).find(|(_, off)| off.abs() > MOST_OFF) {
+            Some((names, off)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), off: -off }),
+            None => Ok(()),
+        }
+    }
+
+    /// The lights of a finished survey, read by one curve; its maps are by that curve already.
+    pub fn lights(&self, response: &Response) -> Option<Lights> {
+        let all = self.frame(&Lit::Everything)?;
+        let dark = self.frame(&Lit::Nothing)?;
+        let room = dark.light.above(response.light(TRUSTED.start));
+        let ambient =
+            Single { light: room.clone(), gain: expected(&dark.settings, &all.settings, Lighting::Continuous)? };
+        let mut names: Vec<Vec<String>> = Vec::new();
+        let mut singles = Vec::new();
+        for frame in &self.taken {
+            let Lit::Only(group) = &frame.lit else { continue };
+            let to_single = expected(&dark.settings, &frame.settings, Lighting::Continuous)?;
+            singles.push(Single {
+                light: frame.light.without(&room, to_single),
+                gain: expected(&frame.settings, &all.settings, Lighting::Flash)?,
+            });
+            names.push(vec![group.clone()]);
+        }
+        if singles.is_empty() {
+            return None;
+        }
+        let whole = self.skipped.is_empty();
+        singles.push(ambient);
+        if !whole {
+            let rest = singles.iter().fold(all.light.clone(), |rest, s| rest.without(&s.light, s.gain));
+            singles.push(Single { light: rest, gain: Stops::ZERO });
+        }
+        let basis = Basis::of(&singles, &all.light, response, whole)?;
+        let flashes: Vec<usize> = (0..names.len()).collect();
+        let mut sets = basis.ties(&flashes);
+        let names = sets.iter().map(|set| set.iter().flat_map(|s| names[*s].clone()).collect()).collect();
+        sets.extend((flashes.len()..singles.len()).map(|s| vec![s]));
+        Some(Lights {
+            basis: basis.joined(&sets),
+            names,
+            settings: all.settings.clone(),
+            skipped: self.skipped.clone(),
+        })
+    }
+}
+
+/// Light of a patch that nothing lights.
+const DARK: Stops = Stops(-9.0);
+
+/// What a finished survey knows of the lights. The sources of its basis are the sets of groups in the order of `names`,
+/// then the ambient light, then what skipped groups leave over.
+#[derive(Debug, Clone)]
+pub struct Lights {
+    pub basis: Basis,
+    /// The groups of each source; more than one where no picture can tell them apart.
+    pub names: Vec<Vec<String>>,
+    /// Settings that the shares are for.
+    pub settings: Settings,
+    pub skipped: Vec<String>,
+}
+
+/// Shares of the light at one spot.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SpotShares {
+    pub spot: String,
+    /// For each source of the report.
+    pub shares: Vec<f64>,
+    pub ambient: f64,
+    /// What skipped groups give.
+    pub rest: f64,
+}
+
+/// One source over another.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ratio {
+    pub over: String,
+    pub under: String,
+    pub stops: Stops,
+    /// (over + under) : under, as n:1.
+    pub to_one: f64,
+}
+
+/// What a finished survey says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SurveyReport {
+    /// Groups of each source.
+    pub sources: Vec<Vec<String>>,
+    pub spots: Vec<SpotShares>,
+    /// At the spot that frames are judged by, the first source over each other.
+    pub ratios: Vec<Ratio>,
+    pub skipped: Vec<String>,
+    /// Sources that give next to nothing anywhere in the frame.
+    pub unseen: Vec<String>,
+}
+
+impl Lights {
+    fn ambient_at(&self) -> usize {
+        self.names.len()
+    }
+
+    /// Share of the ambient light in an area, at the survey's settings and powers.
+    pub fn ambient_share(&self, area: Area) -> f64 {
+        self.basis.shares_in(area)[self.ambient_at()]
+    }
+
+    /// Share of the ambient light in an area at other settings, when the flashes moved alike by `moved`.
+    ///
+    /// Aperture and ISO change both alike; the exposure time the ambient light only, the power the flashes only.
+    pub fn ambient_share_at(&self, area: Area, settings: &Settings, moved: Stops) -> Option<f64> {
+        let all = expected(&self.settings, settings, Lighting::Continuous)?;
+        let flash = expected(&self.settings, settings, Lighting::Flash)?;
+        let share = self.ambient_share(area);
+        let more = share * (all - flash - moved).ratio();
+        Some(more / (1.0 - share + more))
+    }
+
+    /// The report, for the spots that have a place of their own; `judge_by` comes first.
+    pub fn report(&self, spots: &[Spot], judge_by: &str) -> SurveyReport {
+        let mut placed: Vec<(&str, Area)> =
+            spots.iter().filter_map(|s| s.area().map(|area| (s.name.as_str(), area))).collect();
+        placed.sort_by_key(|(name, _)| *name != judge_by);
+        let spots: Vec<SpotShares> = placed
+            .iter()
+            .map(|(name, area)| {
+                let shares = self.basis.shares_in(*area);
+                SpotShares {
+                    spot: (*name).to_owned(),
+                    ambient: shares[self.ambient_at()],
+                    rest: shares.iter().skip(self.ambient_at() + 1).sum(),
+                    shares: shares[..self.ambient_at()].to_vec(),
+                }
+            })
+            .collect();
+        let name = |s: usize| self.names[s].join(" with ");
+        let ratio = |s: usize| {
+            let at = &spots.first()?.shares;
+            let stops = Stops::from_ratio(at[0] / at[s])?;
+            Some(Ratio { over: name(0), under: name(s), stops, to_one: 1.0 + stops.ratio() })
+        };
+        let most = self.basis.most();
+        SurveyReport {
+            ratios: (1..self.names.len()).filter_map(ratio).collect(),
+            unseen: (0..self.names.len()).filter(|s| most[*s] < SEEN).map(name).collect(),
+            sources: self.names.clone(),
+            skipped: self.skipped.clone(),
+            spots,
+        }
+    }
+}
+
+impl SurveyReport {
+    /// In lines for people.
+    pub fn in_words(&self) -> Vec<String> {
+        let percent = |share: f64| format!("{:.0} %", share * 100.0);
+        let mut lines: Vec<String> = self
+            .spots
+            .iter()
+            .map(|spot| {
+                let groups = self.sources.iter().zip(&spot.shares);
+                let mut parts: Vec<String> =
+                    groups.map(|(names, share)| format!("{} {}", names.join(" with "), percent(*share))).collect();
+                if spot.rest > 0.0 {
+                    parts.push(format!("not surveyed {}", percent(spot.rest)));
+                }
+                parts.push(format!("room light {:.1} %", spot.ambient * 100.0));
+                format!("{}: {}", spot.spot, parts.join(", "))
+            })
+            .collect();
+        let at = self.spots.first().map_or("", |s| s.spot.as_str());
+        lines.extend(self.ratios.iter().map(|r| {
+            format!(
+                "at {at}, {} over {}: {} stop; together to {} alone {:.1}:1",
+                r.over, r.under, r.stops, r.under, r.to_one
+            )
+        }));
+        for tied in self.sources.iter().filter(|s| s.len() > 1) {
+            lines.push(format!(
+                "{} light the same places alike: no picture tells them apart, so they are read as one",
+                tied.join(" and ")
+            ));
+        }
+        for unseen in &self.unseen {
+            lines.push(format!("{unseen} is seen nowhere in the frame: nothing can be said of it"));
+        }
+        if !self.skipped.is_empty() {
+            lines.push(format!("not surveyed: {}; nothing will be said of it by itself", self.skipped.join(", ")));
+        }
+        lines
+    }
+}
