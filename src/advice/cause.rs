@@ -130,6 +130,8 @@ pub struct Evidence<'a> {
     pub lights: Option<&'a LightsSeen>,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
+    /// Share of the light that the room may have.
+    pub room_limit: f64,
 }
 
 /// The verdict on one frame.
@@ -256,6 +258,11 @@ fn with_lights(evidence: &Evidence, whole: Cause) -> Cause {
     match evidence.lights.and_then(|l| l.cause(evidence.tolerance)) {
         // With every light out the frame as a whole says it better.
         Some(cause) if whole != Cause::Misfire || evidence.lights.is_some_and(LightsSeen::some_fired) => cause,
+        _ if matches!(whole, Cause::LightsChanged | Cause::BothChanged)
+            && evidence.lights.is_some_and(|l| l.only_the_room_is_off(evidence.tolerance, evidence.room_limit)) =>
+        {
+            Cause::AmbientRisen
+        }
         _ if whole == Cause::Matched && colour_shift(evidence).is_some() => Cause::ColourShifted,
         _ => whole,
     }

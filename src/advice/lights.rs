@@ -24,6 +24,12 @@ impl GroupSeen {
         self.groups.join(" with ")
     }
 
+    /// It is off because it was turned, and nobody asked for that.
+    fn turned_by_itself(&self, tolerance: Stops) -> bool {
+        let turned = matches!(self.did, Did::Changed { by, .. } if by.abs() > ALIKE);
+        turned && self.asked.is_none() && self.settled().is_some_and(|o| o.abs() > tolerance)
+    }
+
     /// What is settled of its light: how far off it is.
     fn settled(&self) -> Option<Stops> {
         matches!(self.did, Did::Changed { .. }).then_some(self.off).flatten()
@@ -36,6 +42,8 @@ pub struct LightsSeen {
     pub groups: Vec<GroupSeen>,
     /// What the room's light did.
     pub ambient: Did,
+    /// Share that it has of the whole frame, as far as it is known.
+    pub room_share: f64,
     /// What the whole frame tells besides.
     pub beyond: Beyond,
     /// A flash may still have been charging.
@@ -72,6 +80,7 @@ impl LightsSeen {
         known: &[Option<Stops>],
         asked: &[Option<Stops>],
         (across, down): (usize, usize),
+        room_share: f64,
         soon: bool,
     ) -> LightsSeen {
         let did = match sources {
@@ -94,7 +103,7 @@ impl LightsSeen {
             Sources::Did(_) | Sources::Unreadable => Beyond::Nothing,
         };
         let ambient = did.get(names.len()).copied().unwrap_or(Did::NotSettled);
-        LightsSeen { groups: names.iter().enumerate().map(group).collect(), ambient, beyond, soon }
+        LightsSeen { groups: names.iter().enumerate().map(group).collect(), ambient, room_share, beyond, soon }
     }
 
     /// The cause that the lights tell; `None` when they tell nothing that the whole frame doesn't.
@@ -112,7 +121,9 @@ impl LightsSeen {
         }
         let off: Vec<Stops> = self.groups.iter().filter_map(GroupSeen::settled).collect();
         let (low, high) = off.iter().fold((f64::MAX, f64::MIN), |(l, h), o| (l.min(o.0), h.max(o.0)));
-        if off.len() > 1 && high - low > ALIKE.0 && low.abs().max(high.abs()) > tolerance.0 {
+        let apart = off.len() > 1 && high - low > ALIKE.0 && low.abs().max(high.abs()) > tolerance.0;
+        let alone = !self.all_settled() && self.groups.iter().any(|g| g.turned_by_itself(tolerance));
+        if apart || alone {
             return Some(Cause::GroupChanged);
         }
         matches!(self.ambient, Did::Changed { by, .. } if by >= RISEN).then_some(Cause::AmbientRisen)
@@ -131,7 +142,19 @@ impl LightsSeen {
 
     /// Flash did light the frame: a group is known to have fired, or a part of it shows flash.
     pub fn some_fired(&self) -> bool {
-        self.beyond != Beyond::Nothing || self.groups.iter().any(|g| matches!(g.did, Did::Changed { .. }))
+        matches!(self.beyond, Beyond::Band { .. }) || self.groups.iter().any(|g| matches!(g.did, Did::Changed { .. }))
+    }
+
+    /// Every flash is settled and as it should be, and the room's light is more than `limit` of the frame's.
+    pub fn only_the_room_is_off(&self, tolerance: Stops, limit: f64) -> bool {
+        self.all_settled()
+            && self.groups.iter().filter_map(GroupSeen::settled).all(|off| off.abs() <= tolerance)
+            && self.room_share > limit
+    }
+
+    /// Groups of which this frame tells nothing.
+    pub fn not_settled(&self) -> Vec<String> {
+        self.groups.iter().filter(|g| g.did == Did::NotSettled).map(GroupSeen::name).collect()
     }
 
     /// The sentence for a cause that the lights told.
@@ -164,11 +187,16 @@ impl LightsSeen {
                     g.name()
                 )
             }),
-            (Cause::AmbientRisen, _) => format!(
-                "The room's light rose by {} stop since the survey: switch it off, shade the window, or use a shorter \
-                 exposure time; the flashes are as they were.",
-                if let Did::Changed { by, .. } = self.ambient { by.to_string() } else { "some".to_owned() }
-            ),
+            (Cause::AmbientRisen, _) => {
+                let rose = match self.ambient {
+                    Did::Changed { by, .. } if by >= RISEN => format!("rose by {by} stop since the survey"),
+                    _ => format!("is {:.0} % of the frame's at these settings", self.room_share * 100.0),
+                };
+                format!(
+                    "The room's light {rose}; the flashes are as they should be. Switch it off, shade the window, or use a \
+                     shorter exposure time within the sync speed."
+                )
+            }
             _ => self.say_changed(tolerance),
         }
     }

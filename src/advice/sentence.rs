@@ -1,6 +1,7 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::cause::{Cause, Judged, colour_shift};
+use super::lights::LightsSeen;
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::photometry::Stops;
@@ -29,7 +30,15 @@ pub fn say(judged: &Judged) -> String {
             "This looks like another scene than the reference's: a new look? Tell the reference, or go on.".to_owned()
         }
         Cause::Uneven => uneven(judged),
-        Cause::Matched => format!("Matches the reference ({}).", amount(drift)),
+        Cause::Matched => {
+            let open = judged.evidence.lights.map(LightsSeen::not_settled).unwrap_or_default();
+            let but = if open.is_empty() {
+                String::new()
+            } else {
+                format!("; {} can't be told from this frame", open.join(" and "))
+            };
+            format!("Matches the reference ({}){but}.", amount(drift))
+        }
         Cause::Uncertain => format!(
             "Reads {} but can't be told from a match to within {}: shoot another before turning anything.",
             amount(drift),

@@ -125,7 +125,9 @@ const MARKS: Marks = Marks {
 impl ExposureTime {
     /// 1/160 s: the longest of the usual sync speeds (common practice, no source).
     pub fn slowest_usual_sync() -> ExposureTime {
-        ExposureTime { seconds: 1.0 / 160.0, tv: 22.0 / 3.0 }
+        let seconds = 1.0 / 160.0;
+        // It stands on the series; else its place would still be this.
+        ExposureTime::new(seconds, None, Series::Thirds).unwrap_or(ExposureTime { seconds, tv: 22.0 / 3.0 })
     }
 
     /// From written seconds. `apex` is the file's own ShutterSpeedValue. `None` unless the time

@@ -24,7 +24,7 @@ impl Lit {
     /// What to do for this frame.
     pub fn asks(&self) -> String {
         match self {
-            Lit::Nothing => "switch the trigger off, so that no flash fires, and release".to_owned(),
+            Lit::Nothing => "switch the trigger off, so that no flash fires, and release (best at 1/15 s or longer, to read the room's light)".to_owned(),
             Lit::Only(group) => format!("let only {group} fire, and release"),
             Lit::Everything => "let all groups fire again as for the picture, and release".to_owned(),
         }
@@ -62,6 +62,8 @@ pub struct Survey {
 pub struct BesideReference {
     /// Light against what all groups would give at these settings.
     pub by: Option<Stops>,
+    /// How much more of the room's light than of the flashes' the exposure time lets in.
+    pub longer: Option<Stops>,
     /// It looks as if all groups had fired.
     pub matches: bool,
 }
@@ -77,7 +79,9 @@ pub enum SurveyRefusal {
     NoSettings,
     #[error("{share:.0} % of it is clipped: close the aperture by a stop (or lower the ISO), and shoot it again")]
     Clipped { share: f64 },
-    #[error("no flash lit it: a misfire? Check trigger and cables, wait for the light to charge, and shoot it again")]
+    #[error(
+        "no flash lit it beyond what the frame without flash shows: a misfire? Check trigger and cables, wait for the light to charge, and shoot it again"
+    )]
     NoFlash,
     #[error("{group} lights it too weakly to be read ({under:.1} stop under): open the aperture or raise the ISO by {} stop, leave the power, and shoot it again", under.ceil())]
     TooDark { group: String, under: f64 },
@@ -93,8 +97,13 @@ pub enum SurveyRefusal {
     Unreadable,
 }
 
-/// A frame without flash is darker than this against one with all.
-const MOST_WITHOUT_FLASH: Stops = Stops(-1.5);
+impl BesideReference {
+    /// As bright as only flash makes it; a long exposure may let the room come as near.
+    fn shows_flash(self) -> bool {
+        self.by.is_some_and(|by| by > Stops(-1.5)) && self.longer.is_some_and(|l| l < Stops(1.0))
+    }
+}
+
 /// More of a frame clipped tells too little.
 const MOST_CLIPPED: f64 = 0.04;
 /// A group's brightest fiftieth must be this bright, in stops from mid-grey, to be read surely.
@@ -148,25 +157,29 @@ impl Survey {
             return Err(SurveyRefusal::Clipped { share: clipped * 100.0 });
         }
         match &frame.lit {
-            Lit::Nothing if beside.by.is_some_and(|by| by > MOST_WITHOUT_FLASH) => Err(SurveyRefusal::FlashFired),
+            Lit::Nothing if beside.shows_flash() => Err(SurveyRefusal::FlashFired),
             Lit::Nothing => Ok(()),
             Lit::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
                 let with = "it is as bright everywhere as the reference with all groups".to_owned();
                 Err(SurveyRefusal::MoreThanOne { group: group.clone(), with })
             }
-            Lit::Only(group) => self.check_single(group, frame),
+            Lit::Only(group) => self.check_single(group, frame, response),
             Lit::Everything => self.check_all(frame, response),
         }
     }
 
-    fn check_single(&self, group: &str, frame: &SurveyFrame) -> Result<(), SurveyRefusal> {
+    fn check_single(&self, group: &str, frame: &SurveyFrame, response: &Response) -> Result<(), SurveyRefusal> {
         let flash = self.flash_of(frame);
         let patches: Vec<Option<(Stops, Stops)>> = flash.collect();
-        let lit = patches.iter().filter(|p| p.is_none_or(|(with, without)| with - without >= LEAST_FLASH)).count();
+        // Below this a code says little of light, and nothing of a flash.
+        let readable = response.light(TRUSTED.start);
+        let shows = |(with, without): (Stops, Stops)| with > readable && with - without >= LEAST_FLASH;
+        let lit = patches.iter().filter(|p| p.is_none_or(shows)).count();
         if lit * 50 < patches.len() {
             return Err(SurveyRefusal::NoFlash);
         }
-        let mut levels: Vec<Stops> = frame.light.patches().flatten().collect();
+        // What is clipped is bright enough.
+        let mut levels: Vec<Stops> = frame.light.patches().map(|v| v.unwrap_or(CLIPPED)).collect();
         levels.sort_by(|a, b| b.0.total_cmp(&a.0));
         let bright = levels.get(levels.len() / 50).copied().unwrap_or(Stops::ZERO);
         if bright < BRIGHT_ENOUGH {
@@ -260,8 +273,9 @@ impl Survey {
     }
 }
 
-/// Light of a patch that nothing lights.
+/// Light of a patch that nothing lights, and of one that has more than can be read.
 const DARK: Stops = Stops(-9.0);
+const CLIPPED: Stops = Stops(3.0);
 
 /// What a finished survey knows of the lights. The sources of its basis are the sets of groups in the order of `names`,
 /// then the ambient light, then what skipped groups leave over.

@@ -2,14 +2,21 @@
 //!
 //! Invented data, from the demo's renderer: it stands for no real studio.
 
+use std::sync::{Arc, Mutex};
+
 use greyhold::calibration::{SeriesFrame, calibrate};
-use greyhold::config::Curves;
+use greyhold::config::{Calibrated, Config, Curves, Made};
 use greyhold::drift::Lighting;
-use greyhold::frame::{Colour, Picture, Proxy, Settings};
+use greyhold::frame::{Captured, Colour, Frame, Picture, Proxy, Settings};
+use greyhold::intake::FileState;
 use greyhold::meter::{Spot, meter, shares};
-use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
+use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::response::Response;
-use greyhold::studio::{Exposure, Light, Pose, Scene, codes};
+use greyhold::rig::{LightGroup, Role};
+use greyhold::session::{
+    Body, Command, Engine, FrameInput, Input, Landed, Ledger, Metering, Record, State, SurveyAsk, SurveyStep,
+};
+use greyhold::studio::{Exposure, Light, Pose, Scene, codes, with_exif};
 use jiff::civil::date;
 
 use super::random::Random;
@@ -42,6 +49,19 @@ fn light(from: [f64; 3], strength: f64, on_backdrop: f64, softness: f64) -> Ligh
 }
 
 impl Rig {
+    /// Key, fill and rim, in a room with little light of its own.
+    pub fn portrait() -> Rig {
+        let lamp = |name, light| Lamp { name, light, reflector: None, step: 1.0 / 3.0 };
+        Rig {
+            lamps: vec![
+                lamp("key", light([-0.8, 0.6, 0.9], 1.2, 0.18, 0.35)),
+                lamp("fill", light([0.5, 0.0, 1.0], 0.35, 0.35, 0.9)),
+                lamp("rim", light([1.0, 0.2, 0.1], 1.8, 0.004, 0.1)),
+            ],
+            ambient: light([0.2, 0.4, 1.0], 0.006, 0.8, 1.0),
+        }
+    }
+
     /// A rig of `count` groups, as a portrait is lit.
     pub fn random(count: usize, random: &mut Random) -> Rig {
         let side = random.pick(&[-1.0, 1.0]);
@@ -49,9 +69,10 @@ impl Rig {
         let dial = |random: &mut Random| random.pick(&[1.0 / 3.0, 0.1]);
         let from = [side * random.between(0.4, 1.0), random.between(0.3, 0.9), random.between(0.7, 1.1)];
         let key_light = light(from, key, random.between(0.05, 0.3), random.between(0.2, 0.6));
-        // Reflectors stand at the dark side or lie under the chin (common practice, no source).
+        // Reflectors stand at the dark side, where no light does, or lie under the chin (common practice, no source).
+        let rim_comes = count > 2;
         let reflector = (random.next() < 0.5).then(|| {
-            let at_side = random.next() < 0.5;
+            let at_side = random.next() < 0.5 && !rim_comes;
             let from = if at_side {
                 [-side, random.between(-0.3, 0.1), random.between(0.0, 0.3)]
             } else {
@@ -88,6 +109,20 @@ impl Rig {
     }
 }
 
+impl Rig {
+    /// Whether a reflector gives enough that anybody would see it go: 0.15 stop in three parts of a hundred.
+    pub fn reflector_matters(&self) -> bool {
+        let scene = Scene { width: 48, height: 32, pose: Pose::default() };
+        let all = |reflectors: bool| {
+            let lights = self.lamps.iter().flat_map(|l| [Some(l.light), l.reflector.filter(|_| reflectors)]);
+            scene.render(&lights.flatten().chain([self.ambient]).map(|l| (l, 0.0)).collect::<Vec<_>>())
+        };
+        let lost =
+            all(true).iter().zip(all(false)).filter(|(with, without)| (with[1] / without[1]).log2() > 0.15).count();
+        lost * 100 > 3 * 48 * 32
+    }
+}
+
 /// Everything that one frame is taken under.
 #[derive(Debug, Clone)]
 pub struct Take {
@@ -98,7 +133,10 @@ pub struct Take {
     pub reflector: bool,
     pub pose: Pose,
     pub f_number: f64,
+    pub iso: f64,
     pub seconds: f64,
+    /// Seconds after the sitting began.
+    pub at: f64,
     /// Rows from the top that the shutter covered when the flash fired.
     pub covered: usize,
     pub seed: u64,
@@ -115,7 +153,9 @@ impl Take {
             reflector: true,
             pose: Pose::default(),
             f_number: F_NUMBER,
+            iso: 100.0,
             seconds: SECONDS,
+            at: 0.0,
             covered: 0,
             seed,
         }
@@ -125,8 +165,8 @@ impl Take {
         Exposure {
             f_number: FNumber::new(self.f_number, None, Series::Thirds).unwrap(),
             time: ExposureTime::new(self.seconds, None, Series::Thirds).unwrap(),
-            iso: IsoSpeed::new(100.0).unwrap(),
-            at: date(2026, 3, 2).at(10, 0, 0, 0),
+            iso: IsoSpeed::new(self.iso).unwrap(),
+            at: date(2026, 3, 2).at(10, 0, 0, 0) + jiff::SignedDuration::from_secs_f64(self.at),
         }
     }
 
@@ -137,6 +177,7 @@ impl Take {
             exposure_time: Some(exposure.time),
             iso: Some(exposure.iso),
             camera: Some("studio of numbers".to_owned()),
+            captured: Some(Captured { local: exposure.at, offset: None, sub_seconds: true }),
             orientation: 1,
             ..Settings::default()
         }
@@ -144,6 +185,15 @@ impl Take {
 
     /// Takes the frame. Flashes and diaphragms repeat to about a fiftieth of a stop (common practice, no source).
     pub fn shoot(&self, rig: &Rig, random: &mut Random) -> Picture {
+        picture(self.codes(rig, random))
+    }
+
+    /// The same as a camera's file.
+    pub fn jpeg(&self, rig: &Rig, random: &mut Random) -> Vec<u8> {
+        with_exif(&self.codes(rig, random).concat(), SIZE.0, SIZE.1, &self.exposure(), 92).unwrap()
+    }
+
+    fn codes(&self, rig: &Rig, random: &mut Random) -> Vec<[u8; 3]> {
         let mut flashes = Vec::new();
         for (lamp, power) in rig.lamps.iter().zip(&self.powers) {
             let power = power + 0.015 * random.normal();
@@ -159,7 +209,7 @@ impl Take {
                 all[channel] += ambient[channel];
             }
         }
-        picture(codes(&light, &self.exposure(), self.seed))
+        codes(&light, &self.exposure(), self.seed)
     }
 }
 
@@ -168,8 +218,8 @@ fn picture(rgb: Vec<[u8; 3]>) -> Picture {
     Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None), linear: None }
 }
 
-/// The camera's curve, fitted on nine frames of one still scene, as `greyhold calibrate` does.
-pub fn fitted_response() -> Response {
+/// The curves of a studio whose camera was calibrated on nine frames of one still scene, as by `greyhold calibrate`.
+pub fn calibrated_curves() -> Curves {
     let mut random = Random(77);
     let rig = Rig::random(2, &mut random);
     let frames: Vec<SeriesFrame> = (0..9)
@@ -188,7 +238,159 @@ pub fn fitted_response() -> Response {
         })
         .collect();
     let found = calibrate(&frames, &Curves::stock_only().prior(), Lighting::Flash).unwrap();
-    Response::new("fitted".to_owned(), found.luminance.curve, Some(found.channels.map(|c| c)), found.luminance.scatter)
+    let made = Made {
+        program: "test".to_owned(),
+        at: "2026-03-02".to_owned(),
+        frames: frames.len(),
+        residual: found.luminance.residual,
+        scatter: found.luminance.scatter,
+    };
+    let [red, green, blue] = found.channels.clone();
+    let camera = frames[0].settings.camera.clone().unwrap();
+    let curve = Calibrated::new(
+        camera,
+        frames[0].metered.colour.clone(),
+        "standard".to_owned(),
+        made,
+        [found.luminance.curve, red, green, blue],
+    );
+    let folder = tempfile::tempdir().unwrap();
+    curve.write(&curve.file_in(folder.path())).unwrap();
+    let (curves, wrong) = Curves::of_folder(Some(folder.path()));
+    assert!(wrong.is_empty());
+    curves
+}
+
+/// A sitting as the engine sees it: frames in, records out.
+pub struct Sitting {
+    engine: Engine<NoDisk>,
+    metering: Arc<Metering>,
+    records: Arc<Mutex<Vec<Record>>>,
+    shot: u64,
+}
+
+/// Keeps nothing.
+struct NoDisk;
+
+impl Ledger for NoDisk {
+    fn append(&mut self, _: Vec<String>) -> bool {
+        true
+    }
+}
+
+/// Power of every lamp at the reference, in stops from full.
+const POWER: f64 = -3.0;
+
+pub fn config(rig: &Rig) -> Config {
+    let group = |lamp: &Lamp| {
+        let step = if lamp.step > 0.2 { Step::Third } else { Step::Tenth };
+        LightGroup {
+            name: lamp.name.to_owned(),
+            role: Role::Other,
+            dial: Some(Dial::new(Scale::Decimal { full: 10.0 }, step, "1.0", "10.0").unwrap()),
+            power: Some(PowerSetting::from_full(Stops(POWER))),
+            count: 1,
+        }
+    };
+    Config { groups: rig.lamps.iter().map(group).collect(), ..Config::default() }
+}
+
+impl Sitting {
+    /// Goes on from a state.
+    pub fn on(config: &Config, curves: &Curves, state: State, shot: u64) -> Sitting {
+        let metering = Arc::new(Metering::of(config, curves.clone()));
+        let records = Arc::new(Mutex::new(Vec::new()));
+        let heard = records.clone();
+        let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
+        let fresh = state.records == 0;
+        let publish = move |p: greyhold::session::Published| heard.lock().unwrap().push(p.record);
+        let mut engine = Engine::new(config.clone(), metering.clone(), state, NoDisk, clock, publish);
+        if fresh {
+            engine.open("test".to_owned(), "studio".to_owned());
+        }
+        Sitting { engine, metering, records, shot }
+    }
+
+    pub fn tell(&mut self, command: &Command) {
+        let reply = self.engine.command(command, None);
+        assert!(reply.ok, "{command:?}: {}", reply.says);
+    }
+
+    /// Takes a frame; its records.
+    pub fn take(&mut self, take: &Take, rig: &Rig, random: &mut Random) -> Vec<Record> {
+        self.shot += 1;
+        let frame = Frame { settings: take.settings(), picture: Some(take.shoot(rig, random)), notes: Vec::new() };
+        let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
+        let name = format!("frame_{}.jpg", self.shot);
+        let file = Landed { name, is_raw: false, state, fingerprint: self.shot as u32, late: false };
+        let before = self.records.lock().unwrap().len();
+        let outcome = Ok(self.metering.subject(frame));
+        self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
+        self.records.lock().unwrap()[before..].to_vec()
+    }
+
+    /// The state that the records so far make.
+    pub fn state(&self) -> State {
+        self.records.lock().unwrap().iter().fold(State::default(), |mut state, record| {
+            state.apply(record);
+            state
+        })
+    }
+
+    /// A reference, and a survey as its guide asks for it: a light that is too weak alone is shot again at a higher ISO.
+    pub fn survey(&mut self, rig: &Rig, random: &mut Random) {
+        let still = |random: &mut Random| pose(0.002, 1.0, random);
+        let mut at = 0.0;
+        let mut next = |random: &mut Random, seed: u64| {
+            at += 20.0;
+            Take { at, pose: still(random), ..Take::at_reference(rig, seed) }
+        };
+        self.take(&next(random, 1), rig, random);
+        self.tell(&Command::Survey { what: SurveyAsk::Start, groups: Vec::new() });
+        let singles = (0..rig.lamps.len()).map(Firing::Only);
+        for firing in std::iter::once(Firing::None).chain(singles) {
+            let mut iso = 100.0;
+            let mut tries = 0;
+            loop {
+                // The room alone is shot with a longer time, as the guide says.
+                let seconds = if firing == Firing::None { 0.1 } else { SECONDS };
+                let take = Take { iso, seconds, ..next(random, 2 + iso as u64) }.firing(firing);
+                let Some(why) = survey_refused(&self.take(&take, rig, random)) else { break };
+                iso *= if why.contains("clipped") { 0.5 } else { 2.0 };
+                tries += 1;
+                assert!(tries < 6, "the survey takes no frame of {firing:?} of {rig:?} at ISO {iso}: {why}");
+            }
+        }
+        let records = self.take(&next(random, 3), rig, random);
+        assert_eq!(survey_refused(&records), None);
+    }
+}
+
+fn survey_refused(records: &[Record]) -> Option<String> {
+    records.iter().find_map(|r| match &r.body {
+        Body::Survey { step: SurveyStep::Refused { why, .. }, .. } => Some(why.clone()),
+        _ => None,
+    })
+}
+
+/// What lights a frame of a survey: nothing, one lamp, or all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Firing {
+    None,
+    Only(usize),
+    All,
+}
+
+impl Take {
+    /// With only these lamps firing.
+    pub fn firing(mut self, firing: Firing) -> Take {
+        for (lamp, power) in self.powers.iter_mut().enumerate() {
+            if firing == Firing::None || matches!(firing, Firing::Only(alone) if alone != lamp) {
+                *power = f64::NEG_INFINITY;
+            }
+        }
+        self
+    }
 }
 
 /// A pose this far from the first: shift in fractions of the frame, turn in degrees.

@@ -32,7 +32,7 @@ pub struct Basis {
     codes: Vec<Vec<f64>>,
     all_codes: Vec<f64>,
     pub(super) cells: (usize, usize),
-    /// How far each single picture is from what the picture with all says of it.
+    /// How far each single picture surely is from what the picture with all says of it: beyond two deviations.
     pub off: Vec<Stops>,
 }
 
@@ -42,8 +42,8 @@ const SINGLE_OFF: f64 = 0.3;
 const CURVE_DOUBTS: usize = 5;
 /// Light of a patch that is nearly black is this uncertain.
 const BLACK_DOUBT: f64 = 1.5;
-/// Above this condition lights are tied: a thirtieth of a stop in the cells is then more than half a stop in a light.
-const MOST_CONDITION: f64 = 20.0;
+/// Above this condition lights are tied: a hundredth of a stop in the cells is then more than half a stop in a light.
+const MOST_CONDITION: f64 = 60.0;
 /// A patch's level is mended by no more than this.
 const MOST_MENDED: f64 = 1.0;
 
@@ -64,17 +64,23 @@ impl Basis {
             off: Vec::new(),
             fields,
         };
-        let (factors, place) = if whole {
+        let (factors, deviations, place) = if whole {
             let fit = Task { prior: vec![SINGLE_OFF; singles.len()], ..raw.task(all, response, &[]) }.fit()?;
-            (fit.factors.as_slice().to_vec(), fit.place)
+            let deviations = fit.covariance.diagonal().map(|v| v.max(0.0).sqrt()).as_slice().to_vec();
+            (fit.factors.as_slice().to_vec(), deviations, fit.place)
         } else {
-            (vec![1.0; singles.len()], Place::default())
+            (vec![1.0; singles.len()], vec![0.0; singles.len()], Place::default())
         };
         let fields = raw.mended(all, &factors, place);
         let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Place::default())).collect();
         let sum: Vec<f64> = (0..raw.all_codes.len()).map(|i| lit.iter().map(|l| l[i]).sum()).collect();
         let shares = lit.iter().map(|l| l.iter().zip(&sum).map(|(own, all)| own / all).collect()).collect();
-        Some(Basis { fields, shares, off: factors.iter().map(|f| Stops(f.log2())).collect(), ..raw })
+        Some(Basis {
+            fields,
+            shares,
+            off: factors.iter().zip(&deviations).map(|(f, d)| surely_off(*f, *d)).collect(),
+            ..raw
+        })
     }
 
     /// Sources that light the same cells so alike that no picture can tell them apart; each set is tied, every
@@ -196,6 +202,13 @@ impl Basis {
             cells: self.cells,
         }
     }
+}
+
+/// Stops of a factor, less two of its deviations.
+fn surely_off(factor: f64, deviation: f64) -> Stops {
+    let off = factor.log2();
+    let doubt = 2.0 * deviation / (factor * std::f64::consts::LN_2);
+    Stops(off.signum() * (off.abs() - doubt).max(0.0))
 }
 
 /// Largest by smallest singular value of columns, given their products.

@@ -58,7 +58,7 @@ pub(super) struct Fit {
 /// Deviation of a factor that nothing tells of.
 const UNSEEN: f64 = 8.0;
 /// The blocks' spread is too small by this, as simulations show: errors hang together beyond a block.
-const TOO_SURE: f64 = 1.7;
+const TOO_SURE: f64 = 1.5;
 const FREEDOM: f64 = 4.0;
 /// Steps of the place tried at the start, in patches.
 const STARTS: [f64; 3] = [-1.8, 0.0, 1.8];
@@ -92,14 +92,16 @@ impl Task {
     /// Fits from the best of several starts.
     pub fn fit(&self) -> Option<Fit> {
         let mut best: Option<State> = None;
+        // How much a shift changes a cell is about the same wherever the scene lies: good enough to choose a start by.
+        let untouched = DVector::zeros(self.fields.len());
+        let slopes = self.view(&self.state(Place::default(), untouched.clone()), Nudged::All).slopes;
         for down in STARTS {
             for right in STARTS {
                 let place = Place { right, down, larger: 0.0 };
-                let untouched = DVector::zeros(self.fields.len());
-                for change in [untouched, self.least_squares(place)?] {
-                    let mut state = self.start(place, change);
+                for change in [untouched.clone(), self.least_squares(place)?] {
+                    let mut state = self.state(place, change);
                     for _ in 0..2 {
-                        self.step(&mut state, false);
+                        self.step(&mut state, Nudged::As(&slopes));
                     }
                     if best.as_ref().is_none_or(|b| state.cost < b.cost) {
                         best = Some(state);
@@ -110,7 +112,7 @@ impl Task {
         let mut state = best?;
         for _ in 0..STEPS {
             let before = state.cost;
-            self.step(&mut state, true);
+            self.step(&mut state, Nudged::All);
             if (before - state.cost).abs() < 1e-4 * (1.0 + before.abs()) {
                 break;
             }
@@ -134,17 +136,14 @@ impl Task {
         Some(DVector::from_iterator(weights.len(), weights.iter().map(|w| w.max(0.06).log2().min(4.0))))
     }
 
-    fn start(&self, place: Place, change: DVector<f64>) -> State {
-        let curve = DVector::zeros(self.curve.len());
-        let mut state = State { change, curve, place, scale: 1.0, cost: f64::INFINITY };
-        let view = self.view(&state, false);
-        state.scale = view.scale();
-        state.cost = self.cost(&state, &view);
-        state
+    fn state(&self, place: Place, change: DVector<f64>) -> State {
+        State { change, curve: DVector::zeros(self.curve.len()), place, scale: 1.0, cost: f64::INFINITY }
     }
 
-    fn step(&self, state: &mut State, with_place: bool) {
-        let view = self.view(state, with_place);
+    /// One step; the place moves only when its slopes are taken where the scene lies.
+    fn step(&self, state: &mut State, nudged: Nudged) {
+        let with_place = matches!(nudged, Nudged::All);
+        let view = self.view(state, nudged);
         state.scale = view.scale();
         state.cost = self.cost(state, &view);
         let system = self.system(state, &view, with_place);
@@ -153,7 +152,7 @@ impl Task {
         let mut part = 1.0;
         for _ in 0..6 {
             let tried = state.moved(&step, part, with_place);
-            let view = self.view(&tried, with_place);
+            let view = self.view(&tried, nudged);
             let cost = self.cost(&tried, &view);
             if cost <= state.cost {
                 *state = State { cost, ..tried };
@@ -166,7 +165,7 @@ impl Task {
     /// From stops to factors of light, in which the likelihood is nearly normal even for a light that is
     /// out. What was believed of the sources before is left to the odds.
     fn finish(&self, state: State) -> Option<Fit> {
-        let view = self.view(&state, true);
+        let view = self.view(&state, Nudged::All);
         let sources = self.fields.len();
         let per_stop = |at: usize| if at < sources { std::f64::consts::LN_2 * state.change[at].exp2() } else { 1.0 };
         let in_factors =
@@ -193,26 +192,18 @@ impl Task {
     }
 
     /// Everything about the cells under a state.
-    fn view(&self, state: &State, with_place: bool) -> View {
+    fn view(&self, state: &State, nudged: Nudged) -> View {
         let lit = self.lit(state.place);
-        let nudged: Vec<Lit> = (0..3)
-            .map(|axis| {
-                let mut parts = state.place.parts();
-                if axis < 2 || with_place {
-                    parts[axis] += NUDGE[axis];
-                    self.lit(Place::of(parts))
-                } else {
-                    Lit { cells: lit.cells.clone() }
-                }
-            })
-            .collect();
         let factors: Vec<f64> = state.change.iter().map(|c| c.exp2()).collect();
         let count = self.seen.len();
         let mut view = View {
             left: vec![None; count],
             error: vec![LEAST_ERROR; count],
             shares: vec![vec![0.0; factors.len()]; count],
-            slopes: vec![[0.0; 3]; count],
+            slopes: match nudged {
+                Nudged::All => self.slopes(state.place, &lit, &factors),
+                Nudged::As(slopes) => slopes.to_vec(),
+            },
         };
         for i in 0..count {
             let light: Vec<f64> = lit.cells.iter().zip(&factors).map(|(c, f)| c[i] * f).collect();
@@ -221,27 +212,44 @@ impl Task {
                 continue;
             }
             view.shares[i] = light.iter().map(|l| l / sum).collect();
-            let mut loose = 0.0;
-            for axis in 0..3 {
-                let moved: f64 = nudged[axis].cells.iter().zip(&factors).map(|(c, f)| c[i] * f).sum();
-                let slope = (moved / sum).log2() / NUDGE[axis];
-                view.slopes[i][axis] = if slope.is_finite() { slope } else { 0.0 };
-                if axis < 2 {
-                    loose += view.slopes[i][axis].powi(2);
-                    for (s, share) in view.shares[i].iter().enumerate() {
-                        let own = (nudged[axis].cells[s][i] / lit.cells[s][i]).log2() / NUDGE[axis];
-                        let apart = share * (own - slope);
-                        loose += if apart.is_finite() { apart * apart } else { 0.0 };
-                    }
-                }
-            }
             let own: f64 =
                 (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.doubt[s][i]).powi(2)).sum();
-            view.error[i] = (LEAST_ERROR.powi(2) + self.noise[i].powi(2) + LOOSE.powi(2) * loose + own).sqrt();
+            let loose = LOOSE.powi(2) * view.slopes[i].loose;
+            view.error[i] = (LEAST_ERROR.powi(2) + self.noise[i].powi(2) + loose + own).sqrt();
             view.left[i] =
                 self.seen[i].map(|seen| seen - sum.log2() + self.curve_at(i, &view.shares[i]).dot(&state.curve));
         }
         view
+    }
+
+    /// How the cells change when the scene moves a little.
+    fn slopes(&self, place: Place, lit: &Lit, factors: &[f64]) -> Vec<Slopes> {
+        let nudged: Vec<Lit> = (0..3)
+            .map(|axis| {
+                let mut parts = place.parts();
+                parts[axis] += NUDGE[axis];
+                self.lit(Place::of(parts))
+            })
+            .collect();
+        let finite = |v: f64| if v.is_finite() { v } else { 0.0 };
+        let of_cell = |i: usize| {
+            let sum: f64 = lit.cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
+            let mut slopes = Slopes::default();
+            for axis in 0..3 {
+                let moved: f64 = nudged[axis].cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
+                let slope = finite((moved / sum).log2() / NUDGE[axis]);
+                slopes.along[axis] = slope;
+                if axis < 2 {
+                    let apart = |s: usize| {
+                        let (then, now) = (lit.cells[s][i], nudged[axis].cells[s][i]);
+                        then * factors[s] / sum * ((now / then).log2() / NUDGE[axis] - slope)
+                    };
+                    slopes.loose += slope * slope + (0..factors.len()).map(|s| finite(apart(s).powi(2))).sum::<f64>();
+                }
+            }
+            slopes
+        };
+        (0..self.seen.len()).map(of_cell).collect()
     }
 
     /// What each doubt of the curve does to a cell's residual.
@@ -308,7 +316,7 @@ impl Task {
     /// What each unknown does to a cell.
     fn row(&self, view: &View, cell: usize, with_place: bool) -> DVector<f64> {
         let curve = self.curve_at(cell, &view.shares[cell]);
-        let slopes = view.slopes[cell].iter().copied().filter(|_| with_place);
+        let slopes = view.slopes[cell].along.into_iter().filter(|_| with_place);
         let parts = view.shares[cell].iter().copied().chain(curve.iter().map(|c| -c)).chain(slopes);
         DVector::from_vec(parts.collect())
     }
@@ -358,8 +366,24 @@ struct View {
     left: Vec<Option<f64>>,
     error: Vec<f64>,
     shares: Vec<Vec<f64>>,
-    /// By how much a cell changes when the scene moves along each part of the place.
-    slopes: Vec<[f64; 3]>,
+    slopes: Vec<Slopes>,
+}
+
+/// Where the cells' slopes come from.
+#[derive(Clone, Copy)]
+enum Nudged<'a> {
+    /// Taken where the scene lies.
+    All,
+    As(&'a [Slopes]),
+}
+
+/// By how much a cell changes when the scene moves.
+#[derive(Debug, Clone, Copy, Default)]
+struct Slopes {
+    /// Along each part of the place.
+    along: [f64; 3],
+    /// Square of what a shift changes, and of what it changes in each source unlike the rest.
+    loose: f64,
 }
 
 impl View {

@@ -46,7 +46,8 @@ pub fn read(
     let Some(fit) = basis.task(frame, response, expected).fit() else { return Sources::Unreadable };
     let odds = odds::weigh(&fit, habits, soon);
     let did: Vec<Did> = (0..habits.len()).map(|s| odds.did(s)).collect();
-    let residue = odds.likeliest().and_then(|s| residue::residue(&fit, &s.changes, frame.cells()));
+    let faultless = odds::Odds::faultless(habits);
+    let residue = odds.likeliest().and_then(|s| residue::residue(&fit, &s.changes, &faultless, frame.cells()));
     match residue {
         // What a light that is out leaves in the shadows is no modifier's doing.
         Some(r) if !did.contains(&Did::NotFired) => Sources::Residue { cells: r.cells, by: Stops(r.by) },

@@ -48,6 +48,8 @@ pub(super) struct Odds {
     stories: Vec<Story>,
     /// Standard deviation of each source's factor as the picture alone has it.
     deviations: Vec<f64>,
+    /// Changes of each source this near to each other are one claim.
+    alike: Vec<f64>,
 }
 
 /// How far a light is off what its dial says, standard deviation in stops (common practice, no source).
@@ -57,11 +59,12 @@ const STRAY: f64 = 0.01;
 /// How far a diaphragm or shutter makes all light of a frame differ.
 const EXPOSURE: f64 = 0.03;
 /// Claims need this much of all weight on their side.
-const SURE: f64 = 0.97;
+const SURE: f64 = 0.95;
 /// A change is seen when its factor is known to this share of it.
 const SEEN: f64 = 0.25;
 /// Changes this near to each other are one claim.
 const ALIKE: f64 = 0.12;
+const ALIKE_ROOM: f64 = 0.5;
 /// Lights are turned within these stops.
 const MOST_TURN: f64 = 5.0;
 /// Stories of fewer than this share of the likeliest one's weight are left out.
@@ -101,7 +104,8 @@ pub(super) fn weigh(found: &Fit, habits: &[Habit], soon: bool) -> Odds {
     let sum: f64 = stories.iter().map(|s| s.weight).sum();
     stories.iter_mut().for_each(|s| s.weight /= sum);
     let deviations = (0..habits.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
-    Odds { stories, deviations }
+    let alike = habits.iter().map(|h| if h.is_flash { ALIKE } else { ALIKE_ROOM }).collect();
+    Odds { stories, deviations, alike }
 }
 
 impl Odds {
@@ -113,7 +117,7 @@ impl Odds {
         }
         let changes = self.stories.iter().map(|s| (s.changes[source], s.weight)).filter(|(c, _)| c.is_finite());
         let changes: Vec<(f64, f64)> = changes.collect();
-        let near = |at: f64| changes.iter().filter(move |(c, _)| (c - at).abs() <= ALIKE);
+        let near = |at: f64| changes.iter().filter(move |(c, _)| (c - at).abs() <= self.alike[source]);
         let weight_near = |at: f64| near(at).map(|(_, w)| w).sum::<f64>();
         let Some((at, weight)) = changes
             .iter()
@@ -130,6 +134,11 @@ impl Odds {
         let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
         let spread = near(at).map(|(c, w)| (c - mean).powi(2) * w).sum::<f64>() / weight;
         Did::Changed { by: Stops(mean), half_width: Stops(1.96 * (spread + DIAL * DIAL).sqrt()) }
+    }
+
+    /// How people do without a mistake: nothing, or what was asked.
+    pub fn faultless(habits: &[Habit]) -> [Vec<f64>; 2] {
+        [vec![0.0; habits.len()], habits.iter().map(|h| h.asked.map_or(0.0, |a| a.0)).collect()]
     }
 
     /// The story with the most weight.

@@ -1,6 +1,7 @@
-//! What the fit leaves over, and where: a part of the frame that no known source explains.
+//! What the lights leave over, and where: a part of the frame that no change of theirs explains.
 
 use super::fit::Fit;
+use crate::drift::take_patch;
 
 /// A patch of neighbouring cells that are all brighter, or all darker, than any change of the sources makes them.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,36 +12,31 @@ pub(super) struct Residue {
     pub by: f64,
 }
 
-/// Cells around a cell whose median tells whether its part of the frame is off: features of a face that moved are smaller.
+/// Cells around a cell whose median tells whether its part of the frame is off: features of a face that
+/// moved are smaller.
 const REACH: usize = 2;
 /// A part is off by more than this: in stops, and in errors of a cell.
-const OFF: f64 = 0.06;
+const OFF: f64 = 0.04;
 const OFF_ERRORS: f64 = 1.0;
+/// Square stops that the parts which are off have in all, beyond what any frame has.
+const LEAST: f64 = 0.06;
+/// Lights explain a change when they leave less than this of what it would leave had they done nothing.
+const UNEXPLAINED: f64 = 0.25;
 
-/// A patch counts from this mean, and from this mean times its cells.
-const LEAST_OFF: f64 = 0.12;
-const LEAST_LIGHT: f64 = 3.0;
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
+/// The largest patch, when the likeliest story leaves light that is not accounted for. `faultless` are the stories of no mistake.
+pub(super) fn residue(fit: &Fit, likeliest: &[f64], faultless: &[Vec<f64>], cells: (usize, usize)) -> Option<Residue> {
+    let left = parts_off(fit, likeliest, cells);
+    let at_rest = faultless.iter().map(|changes| energy(&parts_off(fit, changes, cells))).fold(f64::INFINITY, f64::min);
+    let energy = energy(&left);
+    (energy > LEAST && energy > UNEXPLAINED * at_rest).then(|| largest_patch(&left, cells.0)).flatten()
 }
 
-/// What is left over when the sources did what a story says, and not what fits best.
-fn left_by(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
-    let factors: Vec<f64> = changes.iter().zip(fit.factors.iter()).map(|(c, f)| c.exp2() / f).collect();
-    let more = |at: usize| fit.shares.iter().zip(&factors).map(|(s, f)| s[at] * f).sum::<f64>().log2();
-    let left = fit.left.iter().enumerate().map(|(at, left)| left.map(|l| l - more(at)).filter(|l| l.is_finite()));
-    let left: Vec<Option<f64>> = left.collect();
-    // What all cells have in common is the exposure's or the curve's doing.
-    let mut sorted: Vec<f64> = left.iter().flatten().copied().collect();
-    sorted.sort_by(f64::total_cmp);
-    let common = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
-    left.into_iter().map(|l| l.map(|l| l - common)).collect()
+fn energy(parts: &[Option<f64>]) -> f64 {
+    parts.iter().flatten().map(|by| (by.abs() - OFF).powi(2)).sum()
 }
 
-/// The patch with the most light that a story doesn't account for.
-pub(super) fn residue(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Option<Residue> {
+/// How far every cell's part of the frame is off when the sources did what a story says; `None` where it isn't.
+fn parts_off(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Vec<Option<f64>> {
     let left = left_by(fit, changes);
     let around = |at: usize| {
         let (column, row) = (at % across, at / across);
@@ -51,19 +47,37 @@ pub(super) fn residue(fit: &Fit, changes: &[f64], (across, down): (usize, usize)
         let errors = median(near.iter().filter_map(|i| Some(left[*i]? / fit.error[*i])).collect())?;
         (by.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(by)
     };
-    let mean: Vec<Option<f64>> = (0..across * down).map(around).collect();
+    (0..across * down).map(around).collect()
+}
+
+/// Frame minus fit when the sources did what a story says, and not what fits best.
+fn left_by(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
+    let factors: Vec<f64> = changes.iter().zip(fit.factors.iter()).map(|(c, f)| c.exp2() / f).collect();
+    let more = |at: usize| fit.shares.iter().zip(&factors).map(|(s, f)| s[at] * f).sum::<f64>().log2();
+    let left = fit.left.iter().enumerate().map(|(at, left)| left.map(|l| l - more(at)).filter(|l| l.is_finite()));
+    let left: Vec<Option<f64>> = left.collect();
+    // What all cells have in common is the exposure's or the curve's doing.
+    let common = median(left.iter().flatten().copied().collect()).unwrap_or(0.0);
+    left.into_iter().map(|l| l.map(|l| l - common)).collect()
+}
+
+fn largest_patch(parts: &[Option<f64>], across: usize) -> Option<Residue> {
     let mut best: Option<Residue> = None;
     for sign in [1.0, -1.0] {
-        let mut open: Vec<bool> = mean.iter().map(|m| m.is_some_and(|m| m * sign > 0.0)).collect();
+        let mut open: Vec<bool> = parts.iter().map(|m| m.is_some_and(|m| m * sign > 0.0)).collect();
         for start in 0..open.len() {
-            let cells = crate::drift::take_patch(&mut open, start, across);
-            let by = cells.iter().filter_map(|i| mean[*i]).sum::<f64>() / cells.len().max(1) as f64;
-            let size = |r: &Residue| r.by.abs() * r.cells.len() as f64;
-            let found = Residue { by, cells };
-            if best.as_ref().is_none_or(|b| size(&found) > size(b)) && !found.cells.is_empty() {
-                best = Some(found);
+            let cells = take_patch(&mut open, start, across);
+            let sum: f64 = cells.iter().filter_map(|i| parts[*i]).sum();
+            let least = best.as_ref().map_or(0.0, |b| b.by.abs() * b.cells.len() as f64);
+            if sum.abs() > least {
+                best = Some(Residue { by: sum / cells.len() as f64, cells });
             }
         }
     }
-    best.filter(|r| r.by.abs() >= LEAST_OFF && r.by.abs() * r.cells.len() as f64 >= LEAST_LIGHT)
+    best
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }

@@ -7,7 +7,7 @@ use super::{Engine, Landed, Ledger};
 use crate::advice::{Cause, GroupSeen, LightsSeen, Subject, Verdict, correct, correct_each, is_soon_after};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
-use crate::meter::LightMap;
+use crate::meter::{Area, LightMap};
 use crate::photometry::Stops;
 use crate::response::Response;
 use crate::rig::solve::{Did, Habit, Sources, read};
@@ -27,6 +27,8 @@ pub(super) struct Surveying {
 
 /// Room light's usual step, for want of a dial.
 const ROOM_STEP: Stops = Stops(0.25);
+/// By which the light of tied groups changes together.
+const TIED_STEP: Stops = Stops(0.1);
 /// A turn this small is none.
 const NO_TURN: Stops = Stops(0.06);
 /// A turn this near to what was asked is that.
@@ -149,7 +151,10 @@ impl<L: Ledger> Engine<L> {
         let light = light.clone().ok_or(SurveyRefusal::OtherShape)?;
         let frame = SurveyFrame { lit: lit.clone(), settings: subject.settings.clone(), light };
         let turned = self.state.moved_alike().unwrap_or(Stops::ZERO);
+        let reference = self.state.reference().map(|look| &look.subject.settings);
+        let change = |lighting| expected(reference?, &subject.settings, lighting);
         let beside = BesideReference {
+            longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
             by: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
             matches: judged.cause == Cause::Matched,
         };
@@ -216,7 +221,9 @@ impl<L: Ledger> Engine<L> {
             let since = self.common(names, |g| self.state.surveyed.as_ref()?.since.get(g).copied().flatten());
             let turn = self.common(names, |g| self.state.asked(g));
             let steps = self.config.groups.iter().filter(|g| names.contains(&g.name)).map(|g| g.step().stops());
+            // Tied groups may have been turned apart: together they change by any amount.
             let step = steps.fold(Stops::ZERO, |coarsest, s| if s > coarsest { s } else { coarsest });
+            let step = if names.len() > 1 { TIED_STEP } else { step };
             changes.push(flash + since.unwrap_or(Stops::ZERO));
             habits.push(Habit { is_flash: true, step, asked: turn });
             let moved = self.common(names, |g| self.state.standings.iter().find(|s| s.group == g)?.moved);
@@ -240,7 +247,11 @@ impl<L: Ledger> Engine<L> {
             }
             sources => sources,
         };
-        Some(LightsSeen::of(&sources, &lights.names, &known, &asked, light.cells(), soon))
+        let turned: Vec<Stops> = changes.iter().take(lights.names.len()).map(|c| *c - flash).collect();
+        let mean = Stops(turned.iter().map(|t| t.0).sum::<f64>() / turned.len().max(1) as f64);
+        let asked_mean = self.state.pending.as_ref().map_or(Stops::ZERO, |p| p.correction.by());
+        let share = lights.ambient_share_at(Area::WHOLE, settings, mean + asked_mean).unwrap_or(0.0);
+        Some(LightsSeen::of(&sources, &lights.names, &known, &asked, light.cells(), share, soon))
     }
 
     /// What is true of all these groups alike; `None` when they differ or it isn't known.
@@ -267,7 +278,8 @@ impl<L: Ledger> Engine<L> {
             .collect();
         let all = !groups.is_empty() && settled.len() == groups.len();
         if !all && verdict.cause != Cause::GroupChanged {
-            return false;
+            // A light that can't be told may be out: only a change that the settings explain is answered then.
+            return !groups.is_empty() && verdict.basis.is_none();
         }
         let ahead = self.is_ahead_of(settings);
         let carried_out = settled.iter().any(|(g, by, _)| g.asked.is_some() && by.abs() > NO_TURN);
@@ -334,10 +346,10 @@ impl<L: Ledger> Engine<L> {
             let wanted: BTreeMap<String, Stops> = settled.iter().flat_map(each).collect();
             correct_each(&self.config.groups, &self.state.standings, &wanted, settings)
         };
-        let same = self.state.pending.as_ref().is_some_and(|p| {
-            let turns = |c: &crate::advice::Correction| c.turns.iter().map(|t| t.to.clone()).collect::<Vec<_>>();
-            turns(&p.correction) == turns(&correction)
-        });
+        let open = |turns: &[Turn]| -> Vec<(String, i32)> {
+            turns.iter().filter(|t| t.clicks != 0).map(|t| (t.group.clone(), t.clicks)).collect()
+        };
+        let same = self.state.pending.as_ref().is_some_and(|p| open(&p.correction.turns) == open(&correction.turns));
         if same && wrong {
             return;
         }

@@ -300,6 +300,7 @@ impl<L: Ledger> Engine<L> {
             light_alone: false,
             lights,
             colour_limit: self.config.colour_limit,
+            room_limit: self.config.room_light,
         })
     }
 
