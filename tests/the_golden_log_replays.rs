@@ -11,8 +11,9 @@ fn golden(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden").join(name)
 }
 
-/// A sitting of format 1, and one of format 2 with raw files beside pictures and what they taught.
-const LOGS: [&str; 2] = ["sitting", "pairs"];
+/// A sitting of format 1, one of format 2 with raw files beside pictures and what they taught, and one of format 3
+/// with a light survey and a light that was forgotten.
+const LOGS: [&str; 3] = ["sitting", "pairs", "survey"];
 
 fn records(log: &str) -> Vec<Record> {
     let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
