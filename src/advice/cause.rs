@@ -130,8 +130,6 @@ pub struct Evidence<'a> {
     pub lights: Option<&'a LightsSeen>,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
-    /// Share of the light that the room may have.
-    pub room_limit: f64,
 }
 
 /// The verdict on one frame.
@@ -207,7 +205,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let uneven = layout.as_ref().and_then(|l| l.uneven.clone()).filter(|_| !accounted);
     let likeness = layout.as_ref().map_or(1.0, |l| l.likeness);
     let whole = tell_cause(evidence, seen.as_ref(), weighed.as_ref(), expected, uneven.as_ref(), likeness);
-    let cause = with_lights(evidence, whole);
+    let cause = with_lights(evidence, whole, weighed.as_ref().map(|w| w.drift));
     let judged = Judged {
         evidence,
         cause,
@@ -251,15 +249,16 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 }
 
 /// What the single lights and the colour tell beyond the frame as a whole.
-fn with_lights(evidence: &Evidence, whole: Cause) -> Cause {
+fn with_lights(evidence: &Evidence, whole: Cause, drift: Option<Stops>) -> Cause {
     if matches!(whole, Cause::NotMetered | Cause::NoReference | Cause::NotTrustworthy | Cause::NewScene) {
         return whole;
     }
-    match evidence.lights.and_then(|l| l.cause(evidence.tolerance)) {
+    match evidence.lights.and_then(|l| l.cause(evidence.tolerance, drift)) {
         // With every light out the frame as a whole says it better.
         Some(cause) if whole != Cause::Misfire || evidence.lights.is_some_and(LightsSeen::some_fired) => cause,
         _ if matches!(whole, Cause::LightsChanged | Cause::BothChanged)
-            && evidence.lights.is_some_and(|l| l.only_the_room_is_off(evidence.tolerance, evidence.room_limit)) =>
+            && drift.is_some_and(|d| d > Stops::ZERO)
+            && evidence.lights.is_some_and(|l| l.flashes_are_right(evidence.tolerance)) =>
         {
             Cause::AmbientRisen
         }

@@ -68,6 +68,8 @@ pub enum Beyond {
 const ALIKE: Stops = Stops(0.15);
 /// Room light rose by at least this.
 const RISEN: Stops = Stops(0.5);
+/// Room light of this share tells by itself that a frame is brighter.
+const A_GOOD_PART: f64 = 0.05;
 /// A flash that has not recycled loses at least this.
 const WEAK: Stops = Stops(-0.2);
 
@@ -107,7 +109,8 @@ impl LightsSeen {
     }
 
     /// The cause that the lights tell; `None` when they tell nothing that the whole frame doesn't.
-    pub fn cause(&self, tolerance: Stops) -> Option<Cause> {
+    /// `drift` is the whole frame's.
+    pub fn cause(&self, tolerance: Stops, drift: Option<Stops>) -> Option<Cause> {
         match self.beyond {
             Beyond::Band { .. } => return Some(Cause::SyncBand),
             Beyond::Modifier { .. } => return Some(Cause::ModifierMoved),
@@ -122,7 +125,8 @@ impl LightsSeen {
         let off: Vec<Stops> = self.groups.iter().filter_map(GroupSeen::settled).collect();
         let (low, high) = off.iter().fold((f64::MAX, f64::MIN), |(l, h), o| (l.min(o.0), h.max(o.0)));
         let apart = off.len() > 1 && high - low > ALIKE.0 && low.abs().max(high.abs()) > tolerance.0;
-        let alone = !self.all_settled() && self.groups.iter().any(|g| g.turned_by_itself(tolerance));
+        let turned = self.groups.iter().any(|g| g.turned_by_itself(tolerance));
+        let alone = turned && !self.all_settled() && !moved_with_the_frame(&self.groups, drift);
         if apart || alone {
             return Some(Cause::GroupChanged);
         }
@@ -145,11 +149,9 @@ impl LightsSeen {
         matches!(self.beyond, Beyond::Band { .. }) || self.groups.iter().any(|g| matches!(g.did, Did::Changed { .. }))
     }
 
-    /// Every flash is settled and as it should be, and the room's light is more than `limit` of the frame's.
-    pub fn only_the_room_is_off(&self, tolerance: Stops, limit: f64) -> bool {
-        self.all_settled()
-            && self.groups.iter().filter_map(GroupSeen::settled).all(|off| off.abs() <= tolerance)
-            && self.room_share > limit
+    /// Every flash is settled and as it should be: what makes the frame brighter is the room's.
+    pub fn flashes_are_right(&self, tolerance: Stops) -> bool {
+        self.all_settled() && self.groups.iter().filter_map(GroupSeen::settled).all(|off| off.abs() <= tolerance)
     }
 
     /// Groups of which this frame tells nothing.
@@ -190,7 +192,10 @@ impl LightsSeen {
             (Cause::AmbientRisen, _) => {
                 let rose = match self.ambient {
                     Did::Changed { by, .. } if by >= RISEN => format!("rose by {by} stop since the survey"),
-                    _ => format!("is {:.0} % of the frame's at these settings", self.room_share * 100.0),
+                    _ if self.room_share > A_GOOD_PART => {
+                        format!("is {:.0} % of the frame's at these settings", self.room_share * 100.0)
+                    }
+                    _ => "is more than at the survey".to_owned(),
                 };
                 format!(
                     "The room's light {rose}; the flashes are as they should be. Switch it off, shade the window, or use a \
@@ -217,6 +222,13 @@ impl LightsSeen {
         }
         format!("{}.", capital(&parts.join("; ")))
     }
+}
+
+/// Some groups are settled, and all of these are off as the frame as a whole is: then those that aren't settled are
+/// taken to be, too.
+pub fn moved_with_the_frame(groups: &[GroupSeen], drift: Option<Stops>) -> bool {
+    let mut settled = groups.iter().filter_map(GroupSeen::settled).peekable();
+    settled.peek().is_some() && drift.is_some_and(|drift| settled.all(|off| (off - drift).abs() <= ALIKE))
 }
 
 fn say_off(group: &GroupSeen) -> String {

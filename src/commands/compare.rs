@@ -164,7 +164,6 @@ impl Comparison {
             light_alone: self.light_alone,
             lights: None,
             colour_limit: self.config.colour_limit,
-            room_limit: self.config.room_light,
         })
     }
 

@@ -39,7 +39,7 @@ pub struct Basis {
 /// How far a light's single picture may be off, standard deviation before anything is seen.
 const SINGLE_OFF: f64 = 0.3;
 /// Ways in which the curve may be off that are taken along.
-const CURVE_DOUBTS: usize = 5;
+const CURVE_DOUBTS: usize = 8;
 /// Light of a patch that is nearly black is this uncertain.
 const BLACK_DOUBT: f64 = 1.5;
 /// Above this condition lights are tied: a hundredth of a stop in the cells is then more than half a stop in a light.

@@ -1,7 +1,7 @@
 //! The robust fit of what each source does in a frame.
 //!
 //! ```text
-//! log2 frame(cell) = log2 sum_s 2^change(s) * survey(s, cell moved to place)  +  curve's doubt  +  error
+//! log2 frame(cell) = log2 sum_s 2^change(s) * survey(s, cell moved to place)  +  error
 //! ```
 //!
 //! Errors are of log light, with long tails (Student's t, four degrees of freedom; Lange, Little and Taylor, JASA 84, 1989,
@@ -137,7 +137,7 @@ impl Task {
     }
 
     fn state(&self, place: Place, change: DVector<f64>) -> State {
-        State { change, curve: DVector::zeros(self.curve.len()), place, scale: 1.0, cost: f64::INFINITY }
+        State { change, place, scale: 1.0, cost: f64::INFINITY }
     }
 
     /// One step; the place moves only when its slopes are taken where the scene lies.
@@ -181,13 +181,38 @@ impl Task {
         let meat = in_factors(meat + prior.map_with_location(|i, _, v| if i < sources { 0.0 } else { v }));
         let inverse = normal.try_inverse()?;
         let spread = &inverse * meat * &inverse;
+        let curve = self.by_curve(&state, &view, &inverse, &per_stop);
         Some(Fit {
             factors: state.change.map(f64::exp2),
-            covariance: spread.view((0, 0), (sources, sources)) * TOO_SURE.powi(2),
+            covariance: spread.view((0, 0), (sources, sources)) * TOO_SURE.powi(2) + curve,
             place: state.place,
             shares: (0..sources).map(|s| view.shares.iter().map(|cell| cell[s]).collect()).collect(),
             left: view.left,
             error: view.error.iter().zip(&self.curve_doubt).map(|(e, curve)| e.hypot(*curve)).collect(),
+        })
+    }
+
+    /// Covariance of the factors by what is not known of the curve. It is not fitted along: one frame whose lights may have
+    /// changed tells nothing of a curve.
+    fn by_curve(
+        &self,
+        state: &State,
+        view: &View,
+        inverse: &DMatrix<f64>,
+        per_stop: &impl Fn(usize) -> f64,
+    ) -> DMatrix<f64> {
+        let sources = self.fields.len();
+        let mut pulls = vec![DVector::<f64>::zeros(inverse.nrows()); self.curve.len()];
+        for (i, left) in view.used() {
+            let mut row = self.row(view, i, true) * self.weight(view, state, i, left);
+            row.iter_mut().enumerate().for_each(|(at, v)| *v /= per_stop(at));
+            for (pull, off) in pulls.iter_mut().zip(self.curve_at(i, &view.shares[i])) {
+                pull.axpy(off, &row, 1.0);
+            }
+        }
+        pulls.iter().fold(DMatrix::zeros(sources, sources), |sum, pull| {
+            let shift = (inverse * pull).rows(0, sources).into_owned();
+            sum + &shift * shift.transpose()
         })
     }
 
@@ -216,8 +241,7 @@ impl Task {
                 (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.doubt[s][i]).powi(2)).sum();
             let loose = LOOSE.powi(2) * view.slopes[i].loose;
             view.error[i] = (LEAST_ERROR.powi(2) + self.noise[i].powi(2) + loose + own).sqrt();
-            view.left[i] =
-                self.seen[i].map(|seen| seen - sum.log2() + self.curve_at(i, &view.shares[i]).dot(&state.curve));
+            view.left[i] = self.seen[i].map(|seen| seen - sum.log2());
         }
         view
     }
@@ -252,14 +276,14 @@ impl Task {
         (0..self.seen.len()).map(of_cell).collect()
     }
 
-    /// What each doubt of the curve does to a cell's residual.
-    fn curve_at(&self, cell: usize, shares: &[f64]) -> DVector<f64> {
+    /// What each doubt of the curve does to a cell of the frame against its sources.
+    fn curve_at(&self, cell: usize, shares: &[f64]) -> Vec<f64> {
         let of = |doubt: &CurveDoubt| {
             let now_and_then = shares.iter().zip(&self.shares).map(|(now, then)| now - then[cell]);
             let sources: f64 = doubt.sources.iter().zip(now_and_then).map(|(s, more)| s[cell] * more).sum();
             doubt.frame[cell] - sources
         };
-        DVector::from_iterator(self.curve.len(), self.curve.iter().map(of))
+        self.curve.iter().map(of).collect()
     }
 
     fn cost(&self, state: &State, view: &View) -> f64 {
@@ -276,12 +300,12 @@ impl Task {
     fn prior_cost(&self, state: &State) -> f64 {
         let changes: f64 = state.change.iter().zip(&self.prior).map(|(c, p)| (c / p).powi(2)).sum();
         let place: f64 = state.place.parts().iter().zip(PLACE_PRIOR).map(|(c, p)| (c / p).powi(2)).sum();
-        (changes + place + state.curve.norm_squared()) / 2.0
+        (changes + place) / 2.0
     }
 
     fn system(&self, state: &State, view: &View, with_place: bool) -> System {
-        let (sources, doubts) = (self.fields.len(), self.curve.len());
-        let size = sources + doubts + if with_place { 3 } else { 0 };
+        let sources = self.fields.len();
+        let size = sources + if with_place { 3 } else { 0 };
         let mut prior = DMatrix::zeros(size, size);
         let mut gradient = DVector::zeros(size);
         let mut pull = |at: usize, value: f64, width: f64| {
@@ -291,11 +315,8 @@ impl Task {
         for s in 0..sources {
             pull(s, state.change[s], self.prior[s]);
         }
-        for k in 0..doubts {
-            pull(sources + k, state.curve[k], 1.0);
-        }
         for (axis, value) in state.place.parts().into_iter().enumerate().filter(|_| with_place) {
-            pull(sources + doubts + axis, value, PLACE_PRIOR[axis]);
+            pull(sources + axis, value, PLACE_PRIOR[axis]);
         }
         let mut normal = prior.clone();
         let mut blocks = vec![DVector::<f64>::zeros(size); BLOCKS.0 * BLOCKS.1];
@@ -315,9 +336,8 @@ impl Task {
 
     /// What each unknown does to a cell.
     fn row(&self, view: &View, cell: usize, with_place: bool) -> DVector<f64> {
-        let curve = self.curve_at(cell, &view.shares[cell]);
         let slopes = view.slopes[cell].along.into_iter().filter(|_| with_place);
-        let parts = view.shares[cell].iter().copied().chain(curve.iter().map(|c| -c)).chain(slopes);
+        let parts = view.shares[cell].iter().copied().chain(slopes);
         DVector::from_vec(parts.collect())
     }
 
@@ -335,7 +355,6 @@ impl Task {
 #[derive(Debug, Clone)]
 struct State {
     change: DVector<f64>,
-    curve: DVector<f64>,
     place: Place,
     scale: f64,
     cost: f64,
@@ -343,22 +362,16 @@ struct State {
 
 impl State {
     fn moved(&self, step: &DVector<f64>, part: f64, with_place: bool) -> State {
-        let (sources, doubts) = (self.change.len(), self.curve.len());
+        let sources = self.change.len();
         let mut change = &self.change + step.rows(0, sources) * part;
         change.apply(|c| *c = c.clamp(-FARTHEST, FARTHEST));
         let mut place = self.place.parts();
         if with_place {
             for (axis, value) in place.iter_mut().enumerate() {
-                *value += (step[sources + doubts + axis] * part).clamp(-2.0 * NUDGE[axis], 2.0 * NUDGE[axis]);
+                *value += (step[sources + axis] * part).clamp(-2.0 * NUDGE[axis], 2.0 * NUDGE[axis]);
             }
         }
-        State {
-            change,
-            curve: &self.curve + step.rows(sources, doubts) * part,
-            place: Place::of(place),
-            scale: self.scale,
-            cost: self.cost,
-        }
+        State { change, place: Place::of(place), scale: self.scale, cost: self.cost }
     }
 }
 

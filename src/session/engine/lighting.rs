@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::{Engine, Landed, Ledger};
-use crate::advice::{Cause, GroupSeen, LightsSeen, Subject, Verdict, correct, correct_each, is_soon_after};
+use crate::advice::{
+    Cause, GroupSeen, LightsSeen, Subject, Verdict, correct, correct_each, is_soon_after, moved_with_the_frame,
+};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::{Area, LightMap};
@@ -278,8 +280,10 @@ impl<L: Ledger> Engine<L> {
             .collect();
         let all = !groups.is_empty() && settled.len() == groups.len();
         if !all && verdict.cause != Cause::GroupChanged {
-            // A light that can't be told may be out: only a change that the settings explain is answered then.
-            return !groups.is_empty() && verdict.basis.is_none();
+            // A light that can't be told may be out: a change is answered only when it is that of the lights that can be told,
+            // or of the settings.
+            let answered = verdict.basis.is_some() || moved_with_the_frame(groups, verdict.drift);
+            return !groups.is_empty() && !answered;
         }
         let ahead = self.is_ahead_of(settings);
         let carried_out = settled.iter().any(|(g, by, _)| g.asked.is_some() && by.abs() > NO_TURN);

@@ -300,7 +300,6 @@ impl<L: Ledger> Engine<L> {
             light_alone: false,
             lights,
             colour_limit: self.config.colour_limit,
-            room_limit: self.config.room_light,
         })
     }
 
