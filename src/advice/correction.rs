@@ -150,6 +150,18 @@ mod tests {
         assert_eq!(correction.other_ways.len(), 1);
     }
 
+    /// The rim light alone was forgotten: the others stay, and level and ratio come back.
+    #[test]
+    fn a_group_that_is_off_is_turned_alone() {
+        let (groups, standings) = rig(&[("key", Step::Third, -3.0), ("rim", Step::Third, -2.0)]);
+        let wanted = [("key".to_owned(), Stops::ZERO), ("rim".to_owned(), Stops(-1.0))].into();
+        let correction = correct_each(&groups, &standings, &wanted, &Settings::default());
+        let clicks: Vec<i32> = correction.turns.iter().map(|t| t.clicks).collect();
+        assert_eq!((clicks, correction.ratio_off), (vec![0, -3], Stops::ZERO));
+        let only = [("rim".to_owned(), Stops(-1.0))].into();
+        assert_eq!(correct_each(&groups, &standings, &only, &Settings::default()).turns.len(), 1, "key is not settled");
+    }
+
     proptest! {
         #[test]
         fn a_corrected_frame_is_off_by_at_most_half_a_click(drift in -3.0_f64..3.0, power in -4_i32..-3) {

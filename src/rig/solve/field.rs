@@ -108,3 +108,41 @@ fn split(at: f64, size: usize) -> (usize, f64) {
     let before = (at.floor() as usize).min(size - 2);
     (before, at - before as f64)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// A soft spot of light on 24 x 16 patches.
+    fn spot(right: f64, down: f64) -> Field {
+        let (columns, rows) = (24, 16);
+        let light = (0..columns * rows).map(|at| {
+            let (x, y) = ((at % columns) as f64 - 11.5 - right, (at / columns) as f64 - 7.5 - down);
+            (-(x * x + y * y) / 18.0).exp()
+        });
+        Field { columns, rows, light: light.collect() }
+    }
+
+    proptest! {
+        /// A scene that moved is the scene looked at from where it was: within what lies between patches.
+        #[test]
+        fn a_moved_field_is_the_field_of_a_moved_scene(right in -3.0_f64..3.0, down in -2.0_f64..2.0) {
+            let place = Place { right, down, larger: 0.0 };
+            let (moved, truth) = (spot(0.0, 0.0).cells(place), spot(right, down).cells(Place::default()));
+            for (a, b) in moved.iter().zip(&truth) {
+                prop_assert!((a - b).abs() < 0.02, "{a} {b}");
+            }
+        }
+    }
+
+    #[test]
+    fn where_it_lies_nothing_changes_and_light_adds() {
+        let field = spot(1.0, 0.5);
+        let twice = Field::sum([&field, &field].into_iter());
+        for (one, two) in field.cells(Place::default()).iter().zip(twice.cells(Place::default())) {
+            assert!((2.0 * one - two).abs() < 1e-12);
+        }
+        assert!((field.light_in(Area::WHOLE) * 2.0 - twice.light_in(Area::WHOLE)).abs() < 1e-9);
+    }
+}

@@ -273,3 +273,77 @@ fn several(found: &Fit, habits: &[Habit]) -> Vec<Story> {
     }
     stories
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::field::Place;
+    use super::*;
+    use proptest::prelude::*;
+
+    const THIRD: Stops = Stops(1.0 / 3.0);
+
+    fn found(changes: &[f64], deviations: &[f64]) -> Fit {
+        let variance = DVector::from_iterator(deviations.len(), deviations.iter().map(|d| d * d));
+        Fit {
+            factors: DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())),
+            covariance: DMatrix::from_diagonal(&variance),
+            place: Place::default(),
+            left: Vec::new(),
+            error: Vec::new(),
+            shares: Vec::new(),
+        }
+    }
+
+    fn flashes(count: usize, asked: Option<f64>) -> Vec<Habit> {
+        vec![Habit { is_flash: true, step: THIRD, asked: asked.map(Stops) }; count]
+    }
+
+    fn by(did: Did) -> f64 {
+        match did {
+            Did::Changed { by, .. } => by.0,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn a_light_that_was_forgotten_is_told_from_those_that_followed() {
+        let odds = weigh(&found(&[-2.02, -1.97, 0.03], &[0.02, 0.02, 0.02]), &flashes(3, Some(-2.0)), false);
+        assert!((by(odds.did(0)) + 2.0).abs() < 0.05 && by(odds.did(2)).abs() < 0.05);
+    }
+
+    #[test]
+    fn what_is_only_likely_beforehand_is_not_claimed() {
+        let odds = weigh(&found(&[0.0, 0.2], &[0.02, 2.0]), &flashes(2, None), false);
+        assert!(by(odds.did(0)).abs() < 0.05);
+        assert_eq!(odds.did(1), Did::NotSettled);
+    }
+
+    #[test]
+    fn a_light_that_is_out_is_not_one_that_was_turned_down() {
+        let odds = weigh(&found(&[0.0, -7.0], &[0.02, 0.01]), &flashes(2, None), false);
+        assert_eq!(odds.did(1), Did::NotFired);
+    }
+
+    #[test]
+    fn the_same_dip_is_a_turn_at_leisure_and_a_weak_flash_right_after_a_frame() {
+        let dip = found(&[0.0, -0.85], &[0.02, 0.015]);
+        assert!((by(weigh(&dip, &flashes(2, None), true).did(1)) + 0.85).abs() < 0.08, "no click of the dial");
+    }
+
+    proptest! {
+        /// Any turn of any one light by clicks is found again, and no other light is blamed. (Three stops down, a light is so
+        /// weak that the next click can no more be told.)
+        #[test]
+        fn a_turn_by_clicks_is_found(clicks in -6_i32..=9, which in 0_usize..3, noise in -0.02_f64..0.02) {
+            let mut changes = [noise, -noise, noise];
+            changes[which] += f64::from(clicks) / 3.0;
+            let deviations = changes.map(|c| 0.015 * c.exp2());
+            let odds = weigh(&found(&changes, &deviations), &flashes(3, None), false);
+            for light in 0..3 {
+                let truth = if light == which { f64::from(clicks) / 3.0 } else { 0.0 };
+                prop_assert!((by(odds.did(light)) - truth).abs() < 0.1);
+            }
+            prop_assert!((odds.weight_of(|_| true) - 1.0).abs() < 1e-9);
+        }
+    }
+}
