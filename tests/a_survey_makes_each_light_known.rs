@@ -5,18 +5,19 @@
 mod harness;
 
 use harness::random::Random;
-use harness::sittings::{Firing, Rig, Take};
+use harness::sittings::{Firing, Rig, Take, calibrate_into};
 use harness::{Studio, greyhold};
 use serde_json::{Value, json};
 
 const LIGHTS: &str = "\
+curves: ./curves
 lights:
   - {name: key, role: key, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
   - {name: fill, role: fill, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
   - {name: rim, role: rim, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
 ";
 
-/// A studio with three groups of lights, and a photographer in it.
+/// A studio with three groups of lights and a calibrated camera, and a photographer in it.
 struct Set {
     studio: Studio,
     rig: Rig,
@@ -26,7 +27,12 @@ struct Set {
 
 impl Set {
     fn open() -> Set {
-        Set { studio: Studio::with_config(LIGHTS), rig: Rig::portrait(), random: Random(11), shots: 0 }
+        let mut studio = Studio::empty();
+        calibrate_into(&studio.home.path().join("curves"));
+        std::fs::write(studio.config(), LIGHTS).unwrap();
+        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+        studio.start();
+        Set { studio, rig: Rig::portrait(), random: Random(11), shots: 0 }
     }
 
     fn usual(&self) -> Take {
@@ -127,7 +133,7 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     let mut out = set.usual();
     out.powers[2] = f64::NEG_INFINITY;
     let verdict = set.shoot(out)["verdict"].clone();
-    assert_eq!(verdict["cause"], "group_not_fired", "{}", verdict["sentence"]);
+    assert_eq!(verdict["cause"], "group_not_fired", "{verdict}");
     assert!(verdict["sentence"].as_str().unwrap().starts_with("rim did not fire: hold"));
     let band = Take { seconds: 1.0 / 320.0, covered: 90, ..set.usual() };
     let verdict = set.shoot(band)["verdict"].clone();

@@ -57,7 +57,10 @@ fn survey(rig: &Rig) -> Survey {
 
 /// The curve of the simulated camera, as a calibration finds it.
 fn curve() -> Response {
-    harness::sittings::calibrated_curves().pick(ResponseChoice::Camera, Some("studio of numbers"), "sRGB", None)
+    let curves = harness::sittings::calibrated_curves();
+    let curve = curves.pick(ResponseChoice::Camera, Some("studio of numbers"), "sRGB", None);
+    assert_ne!(curve.name, curves.stock().name);
+    curve
 }
 
 fn lights(rig: &Rig) -> Lights {

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::cause::Cause;
+use crate::drift::place_of;
 use crate::photometry::Stops;
 use crate::rig::solve::{Did, Sources};
 
@@ -50,6 +51,15 @@ pub struct LightsSeen {
     pub soon: bool,
 }
 
+/// What is known of the groups before their frame is looked at, per source of flash.
+pub struct GroupsBefore<'a> {
+    pub names: &'a [Vec<String>],
+    /// How far each is from what the reference's look needs; `None` when that isn't known.
+    pub off: &'a [Option<Stops>],
+    /// The turn that was asked of it.
+    pub asked: &'a [Option<Stops>],
+}
+
 /// What no light did.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Beyond {
@@ -74,17 +84,15 @@ const A_GOOD_PART: f64 = 0.05;
 const WEAK: Stops = Stops(-0.2);
 
 impl LightsSeen {
-    /// Puts a reading together. `names`, `known` and `asked` are per source of flash: its groups, how far it is known to be off, and
-    /// what it was asked to turn by.
+    /// Puts a reading together. `cells` is the grid that it was made on, `room_share` what is known of the room's light.
     pub fn of(
         sources: &Sources,
-        names: &[Vec<String>],
-        known: &[Option<Stops>],
-        asked: &[Option<Stops>],
-        (across, down): (usize, usize),
+        before: &GroupsBefore,
+        cells: (usize, usize),
         room_share: f64,
         soon: bool,
     ) -> LightsSeen {
+        let GroupsBefore { names, off: known, asked } = before;
         let did = match sources {
             Sources::Did(did) => did.clone(),
             _ => vec![Did::NotSettled; names.len() + 1],
@@ -98,9 +106,7 @@ impl LightsSeen {
             GroupSeen { groups: groups.clone(), did, off, asked: asked[s].filter(|a| a.abs() > Stops(0.01)) }
         };
         let beyond = match sources {
-            Sources::Residue { cells, by } => {
-                Beyond::Modifier { part: crate::drift::place_of(cells, (across, down)), by: *by }
-            }
+            Sources::Residue { cells: patch, by } => Beyond::Modifier { part: place_of(patch, cells), by: *by },
             Sources::Band { share } => Beyond::Band { share: *share },
             Sources::Did(_) | Sources::Unreadable => Beyond::Nothing,
         };

@@ -12,4 +12,4 @@ mod sentence;
 pub use alternatives::{OtherWays, other_ways};
 pub use cause::{Cause, Evidence, Judged, Previous, Subject, Verdict, is_soon_after, judge};
 pub use correction::{Correction, common_turn, correct, correct_each};
-pub use lights::{Beyond, GroupSeen, LightsSeen, moved_with_the_frame};
+pub use lights::{Beyond, GroupSeen, GroupsBefore, LightsSeen, moved_with_the_frame};

@@ -65,6 +65,8 @@ pub struct Surveyed {
     pub record: u64,
     pub survey: Survey,
     pub report: SurveyReport,
+    /// The look that it was made for; `None` when there was none yet.
+    pub look: Option<String>,
     /// How far each group was turned since; `None` when that isn't known.
     pub since: BTreeMap<String, Option<Stops>>,
 }
@@ -194,7 +196,8 @@ impl State {
             (SurveyStep::Finished { report }, surveying) => {
                 let since = self.standings.iter().map(|s| (s.group.clone(), Some(Stops::ZERO))).collect();
                 let report = (**report).clone();
-                self.surveyed = surveying.take().map(|survey| Surveyed { record, survey, report, since });
+                let look = self.current.clone();
+                self.surveyed = surveying.take().map(|survey| Surveyed { record, survey, report, look, since });
             }
             (SurveyStep::Stopped, surveying) => *surveying = None,
             _ => {}

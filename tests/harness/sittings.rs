@@ -2,12 +2,13 @@
 //!
 //! Invented data, from the demo's renderer: it stands for no real studio.
 
+use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::{Calibrated, Config, Curves, Made};
 use greyhold::drift::Lighting;
-use greyhold::frame::{Captured, Colour, Frame, Picture, Proxy, Settings};
+use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
 use greyhold::meter::{Spot, meter, shares};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
@@ -215,11 +216,11 @@ impl Take {
 
 fn picture(rgb: Vec<[u8; 3]>) -> Picture {
     let (width, height) = (SIZE.0 as usize, SIZE.1 as usize);
-    Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None), linear: None }
+    Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, Some(ColourTag::Srgb)), linear: None }
 }
 
-/// The curves of a studio whose camera was calibrated on nine frames of one still scene, as by `greyhold calibrate`.
-pub fn calibrated_curves() -> Curves {
+/// The camera's curve from nine frames of one still scene, as by `greyhold calibrate`, kept in a folder.
+pub fn calibrate_into(folder: &Path) {
     let mut random = Random(77);
     let rig = Rig::random(2, &mut random);
     let frames: Vec<SeriesFrame> = (0..9)
@@ -254,8 +255,13 @@ pub fn calibrated_curves() -> Curves {
         made,
         [found.luminance.curve, red, green, blue],
     );
+    curve.write(&curve.file_in(folder)).unwrap();
+}
+
+/// The curves of a studio whose camera was calibrated.
+pub fn calibrated_curves() -> Curves {
     let folder = tempfile::tempdir().unwrap();
-    curve.write(&curve.file_in(folder.path())).unwrap();
+    calibrate_into(folder.path());
     let (curves, wrong) = Curves::of_folder(Some(folder.path()));
     assert!(wrong.is_empty());
     curves

@@ -21,8 +21,8 @@ pub(super) struct Task {
     pub seen: Vec<Option<f64>>,
     /// Standard deviation of a cell's light by what its code can't say.
     pub noise: Vec<f64>,
-    /// One row a way in which the response curve may be off by one standard deviation: what that does to
-    /// the frame's cells, and to each source's.
+    /// For each way in which the response curve may be off by one standard deviation: what that does to the
+    /// frame's cells, and to each source's.
     pub curve: Vec<CurveDoubt>,
     /// How far the curve may be off in all, between a cell of the frame and the survey's.
     pub curve_doubt: Vec<f64>,

@@ -5,12 +5,13 @@ use std::sync::Arc;
 
 use super::{Engine, Landed, Ledger};
 use crate::advice::{
-    Cause, GroupSeen, LightsSeen, Subject, Verdict, correct, correct_each, is_soon_after, moved_with_the_frame,
+    Cause, GroupSeen, GroupsBefore, LightsSeen, Subject, Verdict, correct, correct_each, is_soon_after,
+    moved_with_the_frame,
 };
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::{Area, LightMap};
-use crate::photometry::Stops;
+use crate::photometry::{Step, Stops};
 use crate::response::Response;
 use crate::rig::solve::{Did, Habit, Sources, read};
 use crate::rig::{BesideReference, Lights, Lit, Survey, SurveyFrame, SurveyRefusal, Turn};
@@ -25,6 +26,17 @@ pub(super) struct Surveying {
     record: u64,
     response: String,
     lights: Option<Arc<Lights>>,
+}
+
+/// What is known of a survey's sources before a frame is looked at, in the order of its basis.
+struct KnownLights {
+    /// How each should have changed since the survey.
+    changes: Vec<Stops>,
+    habits: Vec<Habit>,
+    /// How far each source of flash is from what the reference's look needs; `None` when that isn't known.
+    off: Vec<Option<Stops>>,
+    /// Share of the room's light in the frame, when all that was asked is done.
+    room_share: f64,
 }
 
 /// Room light's usual step, for want of a dial.
@@ -120,8 +132,8 @@ impl<L: Ledger> Engine<L> {
                 Err(why) => format!("Survey, {}: not taken: {why}.", lit.in_short()),
             },
         );
-        let frame = self.state.frames + 1;
-        self.stage_frame(file, outcome, verdict);
+        let response = self.response_of(&outcome.subject);
+        let frame = self.stage_frame(file, outcome, verdict);
         match checked {
             Ok(shows) => {
                 let mut after = survey.clone();
@@ -132,7 +144,7 @@ impl<L: Ledger> Engine<L> {
                     next: next.clone(),
                 });
                 if next.is_none() {
-                    self.finish_survey(&after);
+                    self.finish_survey(&after, &response);
                 }
             }
             Err(why) => {
@@ -166,11 +178,9 @@ impl<L: Ledger> Engine<L> {
         Ok(frame)
     }
 
-    fn finish_survey(&mut self, survey: &Survey) {
-        let last = survey.taken.last().and_then(|t| Some((t.settings.clone(), self.named(&t.light.response)?)));
-        let lights = last.and_then(|(_, response)| self.survey_by(survey, &response).lights(&response));
-        // The last frame was checked by putting the lights together.
-        let Some(lights) = lights else { return };
+    fn finish_survey(&mut self, survey: &Survey, response: &Response) {
+        // The last frame was checked by putting the lights together: here they go together, too.
+        let Some(lights) = self.survey_by(survey, response).lights(response) else { return };
         let report = Box::new(lights.report(&self.config.spots, &self.config.judge_by));
         self.stage(Body::Survey { step: SurveyStep::Finished { report }, next: None });
     }
@@ -197,9 +207,13 @@ impl<L: Ledger> Engine<L> {
 
     /// The lights of the last survey, when it was made of frames like this one.
     fn lights_for(&mut self, light: &LightMap, response: &Response) -> Option<Arc<Lights>> {
-        let Surveyed { record, survey, .. } = self.state.surveyed.as_ref()?;
-        let first = survey.taken.first().filter(|t| t.light.fits(light) && t.light.is_raw() == light.is_raw());
-        first?;
+        let Surveyed { record, survey, look, .. } = self.state.surveyed.as_ref()?;
+        let first = &survey.taken.first()?.light;
+        // Another look has other lights.
+        let same_look = look.is_none() || *look == self.state.current;
+        if !same_look || !first.fits(light) || first.is_raw() != light.is_raw() {
+            return None;
+        }
         let known = self.surveying.as_ref().filter(|k| k.record == *record && k.response == response.name);
         if let Some(known) = known {
             return known.lights.clone();
@@ -215,45 +229,52 @@ impl<L: Ledger> Engine<L> {
         let light = light.as_ref()?;
         let response = if light.is_raw() { Response::raw() } else { self.response_of(&outcome.subject) };
         let lights = self.lights_for(light, &response)?;
+        let known = self.known_of(&lights, settings)?;
+        let previous = self.state.previous().filter(|_| !late);
+        let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
+        let by_one = self.by_curve(light, &response);
+        let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync.tv() + Stops(-0.01));
+        let sources = match read(&lights.basis, &known.changes, &known.habits, soon, &by_one, &response) {
+            // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
+            Sources::Band { .. } if slow => Sources::Unreadable,
+            sources => sources,
+        };
+        let asked: Vec<Option<Stops>> = known.habits.iter().map(|h| h.asked).collect();
+        let groups = GroupsBefore { names: &lights.names, off: &known.off, asked: &asked };
+        Some(LightsSeen::of(&sources, &groups, light.cells(), known.room_share, soon))
+    }
+
+    /// What is known of every source before a frame with these settings is looked at.
+    fn known_of(&self, lights: &Lights, settings: &Settings) -> Option<KnownLights> {
         let flash = expected(&lights.settings, settings, Lighting::Flash)?;
         let room = expected(&lights.settings, settings, Lighting::Continuous)?;
         let against = expected(&self.state.reference()?.subject.settings, settings, Lighting::Flash)?;
-        let (mut changes, mut habits, mut known, mut asked) = (vec![], vec![], vec![], vec![]);
+        let surveyed = self.state.surveyed.as_ref()?;
+        let mut known = KnownLights { changes: vec![], habits: vec![], off: vec![], room_share: 0.0 };
+        let mut turned = Stops::ZERO;
         for names in &lights.names {
-            let since = self.common(names, |g| self.state.surveyed.as_ref()?.since.get(g).copied().flatten());
-            let turn = self.common(names, |g| self.state.asked(g));
-            let steps = self.config.groups.iter().filter(|g| names.contains(&g.name)).map(|g| g.step().stops());
-            // Tied groups may have been turned apart: together they change by any amount.
-            let step = steps.fold(Stops::ZERO, |coarsest, s| if s > coarsest { s } else { coarsest });
-            let step = if names.len() > 1 { TIED_STEP } else { step };
-            changes.push(flash + since.unwrap_or(Stops::ZERO));
-            habits.push(Habit { is_flash: true, step, asked: turn });
+            let since = self.common(names, |g| surveyed.since.get(g).copied().flatten());
             let moved = self.common(names, |g| self.state.standings.iter().find(|s| s.group == g)?.moved);
-            known.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
-            asked.push(turn);
+            let asked = self.common(names, |g| self.state.asked(g));
+            let step = match names.as_slice() {
+                [one] => self.config.groups.iter().find(|g| g.name == *one).map_or(TIED_STEP, |g| g.step().stops()),
+                // Tied groups may have been turned apart: together they change by any amount.
+                _ => TIED_STEP,
+            };
+            known.changes.push(flash + since.unwrap_or(Stops::ZERO));
+            known.habits.push(Habit { is_flash: true, step, asked });
+            known.off.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
+            turned += since.unwrap_or(Stops::ZERO) + asked.unwrap_or(Stops::ZERO);
         }
-        changes.push(room);
-        habits.push(Habit { is_flash: false, step: ROOM_STEP, asked: None });
+        known.changes.push(room);
+        known.habits.push(Habit { is_flash: false, step: ROOM_STEP, asked: None });
         if !lights.skipped.is_empty() {
-            changes.push(flash);
-            habits.push(Habit { is_flash: true, step: Stops(1.0 / 3.0), asked: None });
+            known.changes.push(flash);
+            known.habits.push(Habit { is_flash: true, step: Step::Third.stops(), asked: None });
         }
-        let previous = self.state.previous().filter(|_| !late);
-        let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
-        let sources = match read(&lights.basis, &changes, &habits, soon, &self.by_curve(light, &response), &response) {
-            // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
-            Sources::Band { .. }
-                if settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync.tv() + Stops(-0.01)) =>
-            {
-                Sources::Unreadable
-            }
-            sources => sources,
-        };
-        let turned: Vec<Stops> = changes.iter().take(lights.names.len()).map(|c| *c - flash).collect();
-        let mean = Stops(turned.iter().map(|t| t.0).sum::<f64>() / turned.len().max(1) as f64);
-        let asked_mean = self.state.pending.as_ref().map_or(Stops::ZERO, |p| p.correction.by());
-        let share = lights.ambient_share_at(Area::WHOLE, settings, mean + asked_mean).unwrap_or(0.0);
-        Some(LightsSeen::of(&sources, &lights.names, &known, &asked, light.cells(), share, soon))
+        let turned = turned / lights.names.len().max(1) as f64;
+        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?;
+        Some(known)
     }
 
     /// What is true of all these groups alike; `None` when they differ or it isn't known.
@@ -268,7 +289,7 @@ impl<L: Ledger> Engine<L> {
     /// Takes up what the single lights did. `false` when the frame as a whole must tell.
     pub(super) fn follow_lights(&mut self, frame: u64, settings: &Settings, verdict: &Verdict) -> bool {
         let groups = &verdict.groups;
-        if matches!(verdict.cause, Cause::ModifierMoved | Cause::AmbientRisen) {
+        if verdict.cause == Cause::ModifierMoved {
             return true;
         }
         let settled: Vec<(&GroupSeen, Stops, Stops)> = groups
