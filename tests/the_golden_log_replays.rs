@@ -109,3 +109,19 @@ fn and_every_line_is_written_back_as_it_was() {
         }
     }
 }
+
+/// Every format that a log may be of is in the published schema, with a survey's records.
+#[test]
+fn and_every_line_is_as_the_schema_says() {
+    let whole: serde_json::Value = serde_json::from_str(include_str!("../config/messages.schema.json")).unwrap();
+    let record = serde_json::json!({"$ref": "#/$defs/record", "$defs": whole["$defs"]});
+    let schema = jsonschema::draft202012::new(&record).unwrap();
+    for log in LOGS {
+        for line in fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap().lines() {
+            let value: serde_json::Value = serde_json::from_str(line).unwrap();
+            let faults: Vec<String> =
+                schema.iter_errors(&value).map(|e| format!("{e} at {}", e.instance_path())).collect();
+            assert!(faults.is_empty(), "{log}: {faults:?}");
+        }
+    }
+}
