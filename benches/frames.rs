@@ -16,11 +16,21 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use greyhold::config::Curves;
 use greyhold::container::{Kind, examine};
 use greyhold::frame;
-use greyhold::meter::{Spot, meter};
+#[cfg(feature = "raw")]
+use greyhold::meter::LightMap;
+use greyhold::meter::{Spot, light_map, meter};
+#[cfg(feature = "raw")]
+use greyhold::photometry::Stops;
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 #[cfg(feature = "raw")]
 use greyhold::response::Response;
+#[cfg(feature = "raw")]
+use greyhold::rig::solve::{Basis, Habit, Single, read};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
+#[cfg(feature = "raw")]
+use harness::random::Random;
+#[cfg(feature = "raw")]
+use harness::sittings::{Firing, Rig, Take};
 use image::ImageFormat;
 use interprocess::local_socket::{Stream, prelude::*};
 
@@ -57,6 +67,29 @@ fn big_jpeg() -> Vec<u8> {
     started.finish().unwrap()
 }
 
+/// A survey of the portrait's lights, and a frame in which the rim light was turned.
+#[cfg(feature = "raw")]
+fn surveyed(response: &Response) -> (Basis, Vec<Habit>, LightMap) {
+    let rig = Rig::portrait();
+    let mut random = Random(1);
+    let mut map = |take: Take| light_map(&take.shoot(&rig, &mut random), response);
+    let usual = Take::at_reference(&rig, 1);
+    let dark = map(usual.clone().firing(Firing::None));
+    let singles = (0..rig.lamps.len()).map(Firing::Only);
+    let mut singles: Vec<Single> = singles
+        .map(|firing| Single {
+            light: map(usual.clone().firing(firing)).without(&dark, Stops::ZERO),
+            gain: Stops::ZERO,
+        })
+        .collect();
+    singles.push(Single { light: dark.clone(), gain: Stops::ZERO });
+    let basis = Basis::of(&singles, &map(usual.clone()), response, true).unwrap();
+    let mut turned = usual;
+    turned.powers[2] = -1.0;
+    let habit = |flash| Habit { is_flash: flash, step: Stops(1.0 / 3.0), asked: None };
+    (basis, vec![habit(true), habit(true), habit(true), habit(false)], map(turned))
+}
+
 fn decoding(c: &mut Criterion) {
     let jpeg = big_jpeg();
     println!("a JPEG of {WIDTH} x {HEIGHT} pixels, 4:2:2, {:.1} MB", jpeg.len() as f64 / 1e6);
@@ -78,10 +111,18 @@ fn decoding(c: &mut Criterion) {
     });
     group.bench_function("settled file to finished reading, JPEG", |b| {
         b.iter(|| {
-            let read = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap();
-            black_box(meter(read.picture.as_ref().unwrap(), &response, &spots))
+            let picture = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap().picture.unwrap();
+            black_box((meter(&picture, &response, &spots), light_map(&picture, &response)))
         });
     });
+    #[cfg(feature = "raw")]
+    {
+        let (basis, habits, map) = surveyed(&response);
+        let expected = vec![Stops::ZERO; habits.len()];
+        group.bench_function("single lights out of a finished reading, by a survey of three groups", |b| {
+            b.iter(|| black_box(read(&basis, &expected, &habits, false, &map, &response)));
+        });
+    }
     #[cfg(feature = "raw")]
     {
         let light: Vec<[f32; 3]> = (0..WIDTH * HEIGHT)
@@ -94,8 +135,8 @@ fn decoding(c: &mut Criterion) {
         std::fs::write(&path, raw).unwrap();
         group.bench_function("settled file to finished reading, raw (DNG)", |b| {
             b.iter(|| {
-                let read = frame::read(Kind::RawTiff, &path, Series::Thirds).unwrap();
-                black_box(meter(read.picture.as_ref().unwrap(), &Response::raw(), &spots))
+                let picture = frame::read(Kind::RawTiff, &path, Series::Thirds).unwrap().picture.unwrap();
+                black_box((meter(&picture, &Response::raw(), &spots), light_map(&picture, &Response::raw())))
             });
         });
     }

@@ -1,7 +1,7 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::cause::{Cause, Judged, colour_shift};
-use super::lights::LightsSeen;
+use super::lights::{LightsSeen, moved_with_the_frame};
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::photometry::Stops;
@@ -48,8 +48,11 @@ pub fn say(judged: &Judged) -> String {
         Cause::SettingsChanged => {
             format!("{}: {} and the lights were not turned to fit.", over_or_under(drift), what_changed(judged))
         }
-        Cause::LightsChanged => format!("{}: the settings are the same, the light is not.", over_or_under(drift)),
-        Cause::BothChanged => both(judged, drift),
+        Cause::LightsChanged => {
+            let which = which_light(judged, drift);
+            format!("{}: the settings are the same, the light is not.{which}", over_or_under(drift))
+        }
+        Cause::BothChanged => format!("{}{}", both(judged, drift), which_light(judged, drift)),
         Cause::GroupChanged
         | Cause::GroupNotFired
         | Cause::GroupWeak
@@ -60,6 +63,16 @@ pub fn say(judged: &Judged) -> String {
         }
         Cause::ColourShifted => colour(judged, drift),
         Cause::Survey => "A frame of the light survey.".to_owned(),
+    }
+}
+
+/// Why nothing is suggested when a survey is there and the lights can't be told apart all the same.
+fn which_light(judged: &Judged, drift: Option<Stops>) -> &'static str {
+    let open = |l: &&LightsSeen| !l.not_settled().is_empty() && !moved_with_the_frame(&l.groups, drift);
+    if judged.evidence.lights.as_ref().is_some_and(open) {
+        " Which light it was can't be told from this frame, so look at each (with a calibrated camera more can be told)."
+    } else {
+        ""
     }
 }
 

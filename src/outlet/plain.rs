@@ -142,7 +142,7 @@ fn verdict_block(title: &str, verdict: &Verdict, notes: &[String], paint: Paint)
     if verdict.drift.is_some() || verdict.observed.is_some() {
         let _ = write!(text, "\n    {}", paint.wrap(DIM, &numbers(verdict)));
     }
-    if !verdict.groups.is_empty() {
+    if verdict.groups.iter().any(|g| g.did != Did::NotSettled) {
         let _ = write!(text, "\n    {}", paint.wrap(DIM, &each_light(&verdict.groups)));
     }
     for note in notes {

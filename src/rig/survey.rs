@@ -273,6 +273,8 @@ impl Survey {
     }
 }
 
+/// A smaller share of the room's light is none that was read.
+const LEAST_ROOM: f64 = 5e-4;
 /// Light of a patch that nothing lights, and of one that has more than can be read.
 const DARK: Stops = Stops(-9.0);
 const CLIPPED: Stops = Stops(3.0);
@@ -392,7 +394,11 @@ impl SurveyReport {
                 if spot.rest > 0.0 {
                     parts.push(format!("not surveyed {}", percent(spot.rest)));
                 }
-                parts.push(format!("room light {:.1} %", spot.ambient * 100.0));
+                parts.push(if spot.ambient < LEAST_ROOM {
+                    "room light too dark to be read".to_owned()
+                } else {
+                    format!("room light {:.1} %", spot.ambient * 100.0)
+                });
                 format!("{}: {}", spot.spot, parts.join(", "))
             })
             .collect();
