@@ -139,9 +139,23 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     let verdict = set.shoot(band)["verdict"].clone();
     assert_eq!(verdict["cause"], "sync_band", "{}", verdict["sentence"]);
     assert!(verdict["sentence"].as_str().unwrap().contains("longer exposure time"));
+    // At a time that no shutter cuts a flash off, a dark edge is something else.
+    let slow = set.shoot(Take { seconds: 1.0 / 125.0, covered: 90, ..set.usual() });
+    assert_ne!(slow["verdict"]["cause"], "sync_band");
     let none = set.shoot(set.usual().firing(Firing::None))["verdict"].clone();
     assert_eq!(none["cause"], "misfire", "{}", none["sentence"]);
     assert!(corrections(&set.studio).is_empty() && set.studio.of_type("power").is_empty());
+}
+
+#[test]
+fn light_that_matches_in_another_colour_is_told() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    assert_eq!(set.shoot(Take { warmer: 0.1, ..set.usual() })["verdict"]["cause"], "matched");
+    let verdict = set.shoot(Take { warmer: 0.5, ..set.usual() })["verdict"].clone();
+    assert_eq!(verdict["cause"], "colour_shifted", "{}", verdict["sentence"]);
+    assert!(verdict["sentence"].as_str().unwrap().contains("red over green +0.5"), "{}", verdict["sentence"]);
+    assert!(corrections(&set.studio).is_empty());
 }
 
 #[test]

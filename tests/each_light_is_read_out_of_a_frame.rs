@@ -194,7 +194,11 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
             let named = named(&|d| matches!(d, Did::Changed { by, .. } if by.0 < 0.0));
             verdict.cause == Cause::Recycle || (verdict.cause == Cause::GroupWeak && named)
         }
-        Doing::RoomLight => verdict.cause == Cause::AmbientRisen,
+        // Room light that stays within its limit is no cause.
+        Doing::RoomLight => {
+            let room = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * take.ambient.exp2();
+            verdict.cause == Cause::AmbientRisen || (verdict.cause == Cause::Matched && room < 0.06)
+        }
         Doing::ReflectorGone => verdict.cause == Cause::ModifierMoved,
         Doing::Band => verdict.cause == Cause::SyncBand,
     }

@@ -43,8 +43,9 @@ pub struct LightsSeen {
     pub groups: Vec<GroupSeen>,
     /// What the room's light did.
     pub ambient: Did,
-    /// Share that it has of the whole frame, as far as it is known.
+    /// Share that it should have of the whole frame, and the share that it may have.
     pub room_share: f64,
+    pub room_limit: f64,
     /// What the whole frame tells besides.
     pub beyond: Beyond,
     /// A flash may still have been charging.
@@ -78,18 +79,17 @@ pub enum Beyond {
 const ALIKE: Stops = Stops(0.15);
 /// Room light rose by at least this.
 const RISEN: Stops = Stops(0.5);
-/// Room light of this share tells by itself that a frame is brighter.
-const A_GOOD_PART: f64 = 0.05;
 /// A flash that has not recycled loses at least this.
 const WEAK: Stops = Stops(-0.2);
 
 impl LightsSeen {
-    /// Puts a reading together. `cells` is the grid that it was made on, `room_share` what is known of the room's light.
+    /// Puts a reading together. `cells` is the grid that it was made on, `room_share` what is known of the room's light, `room_limit` what
+    /// it may be.
     pub fn of(
         sources: &Sources,
         before: &GroupsBefore,
         cells: (usize, usize),
-        room_share: f64,
+        (room_share, room_limit): (f64, f64),
         soon: bool,
     ) -> LightsSeen {
         let GroupsBefore { names, off: known, asked } = before;
@@ -111,7 +111,8 @@ impl LightsSeen {
             Sources::Did(_) | Sources::Unreadable => Beyond::Nothing,
         };
         let ambient = did.get(names.len()).copied().unwrap_or(Did::NotSettled);
-        LightsSeen { groups: names.iter().enumerate().map(group).collect(), ambient, room_share, beyond, soon }
+        let groups = names.iter().enumerate().map(group).collect();
+        LightsSeen { groups, ambient, room_share, room_limit, beyond, soon }
     }
 
     /// The cause that the lights tell; `None` when they tell nothing that the whole frame doesn't.
@@ -136,7 +137,9 @@ impl LightsSeen {
         if apart || alone {
             return Some(Cause::GroupChanged);
         }
-        matches!(self.ambient, Did::Changed { by, .. } if by >= RISEN).then_some(Cause::AmbientRisen)
+        let risen = matches!(self.ambient, Did::Changed { by, .. }
+            if by >= RISEN && self.room_share * by.ratio() > self.room_limit);
+        risen.then_some(Cause::AmbientRisen)
     }
 
     /// Groups that fired weakly right after a frame, and were not asked to.
@@ -198,7 +201,7 @@ impl LightsSeen {
             (Cause::AmbientRisen, _) => {
                 let rose = match self.ambient {
                     Did::Changed { by, .. } if by >= RISEN => format!("rose by {by} stop since the survey"),
-                    _ if self.room_share > A_GOOD_PART => {
+                    _ if self.room_share > self.room_limit => {
                         format!("is {:.0} % of the frame's at these settings", self.room_share * 100.0)
                     }
                     _ => "is more than at the survey".to_owned(),

@@ -115,6 +115,7 @@ const MOST_OFF: Stops = Stops(0.4);
 const MATTERS: f64 = 0.2;
 /// A group that gives less than this anywhere is seen nowhere.
 const SEEN: f64 = 0.03;
+
 impl Survey {
     /// A survey of these groups, the rest skipped.
     pub fn of(groups: &[String], all: &[String]) -> Survey {

@@ -132,6 +132,8 @@ pub struct Take {
     /// Ambient light, in stops from the reference's.
     pub ambient: f64,
     pub reflector: bool,
+    /// Red over green light, in stops from the reference's.
+    pub warmer: f64,
     pub pose: Pose,
     pub f_number: f64,
     pub iso: f64,
@@ -152,6 +154,7 @@ impl Take {
             powers: vec![0.0; rig.lamps.len()],
             ambient: 0.0,
             reflector: true,
+            warmer: 0.0,
             pose: Pose::default(),
             f_number: F_NUMBER,
             iso: 100.0,
@@ -210,6 +213,8 @@ impl Take {
                 all[channel] += ambient[channel];
             }
         }
+        let red = self.warmer.exp2() as f32;
+        light.iter_mut().for_each(|pixel| pixel[0] *= red);
         codes(&light, &self.exposure(), self.seed)
     }
 }

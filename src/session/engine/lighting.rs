@@ -241,7 +241,8 @@ impl<L: Ledger> Engine<L> {
         };
         let asked: Vec<Option<Stops>> = known.habits.iter().map(|h| h.asked).collect();
         let groups = GroupsBefore { names: &lights.names, off: &known.off, asked: &asked };
-        Some(LightsSeen::of(&sources, &groups, light.cells(), known.room_share, soon))
+        let room = (known.room_share, self.config.room_light);
+        Some(LightsSeen::of(&sources, &groups, light.cells(), room, soon))
     }
 
     /// What is known of every source before a frame with these settings is looked at.
