@@ -148,6 +148,24 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
 }
 
 #[test]
+fn room_light_that_would_pass_its_limit_is_warned_of() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    set.survey();
+    let warned = |set: &Set| set.studio.of_type("warning").len();
+    set.shoot(set.usual());
+    assert_eq!(warned(&set), 0);
+    let asked = set.studio.tell(json!({"command": "next", "exposure_time": "1/10"}));
+    assert!(asked["says"].as_str().unwrap().contains("room light is"), "before the frame: {asked}");
+    let long = Take { seconds: 0.1, ..set.usual() };
+    set.shoot(long.clone());
+    set.shoot(long);
+    assert_eq!(warned(&set), 1, "once until it is well again");
+    let text = set.studio.of_type("warning")[0]["text"].clone();
+    assert!(text.as_str().unwrap().contains("shorter exposure time"), "{text}");
+}
+
+#[test]
 fn light_that_matches_in_another_colour_is_told() {
     let mut set = Set::open();
     set.shoot(set.usual());

@@ -8,8 +8,8 @@ use crate::photometry::{Dial, DialError, PowerSetting, Scale, Step, Stops};
 const UNKNOWN_LEAST: &str = "1/2048";
 const UNKNOWN_MOST: &str = "1/1";
 
-/// What a group does for the picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+/// What a group does for the picture, in the order in which ratios are told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
     Key,

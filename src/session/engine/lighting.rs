@@ -14,7 +14,7 @@ use crate::meter::{Area, LightMap};
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
 use crate::rig::solve::{Did, Habit, Sources, read};
-use crate::rig::{BesideReference, Lights, Lit, Survey, SurveyFrame, SurveyRefusal, Turn};
+use crate::rig::{BesideReference, LightGroup, Lights, Lit, Survey, SurveyFrame, SurveyRefusal, Turn};
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::metering::FrameOutcome;
 use crate::session::record::{Body, How, PowerSource, Purpose, SurveyStep};
@@ -73,7 +73,10 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn begin_survey(&mut self, groups: &[String]) -> Reply {
-        let all: Vec<String> = self.config.groups.iter().map(|g| g.name.clone()).collect();
+        // Ratios are told from the key light on.
+        let mut by_role: Vec<&LightGroup> = self.config.groups.iter().collect();
+        by_role.sort_by_key(|g| g.role);
+        let all: Vec<String> = by_role.iter().map(|g| g.name.clone()).collect();
         if let Some(unknown) = groups.iter().find(|g| !all.contains(g)) {
             return Reply::refused(format!("there is no group '{unknown}': it is one of {}", all.join(", ")));
         }
