@@ -4,32 +4,14 @@
 //! The simulation is invented data, and stands for no camera; real cameras are in the other tests.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+#[path = "harness/random.rs"]
+mod random;
+
 use greyhold::calibration::Chain;
 use greyhold::config::Curves;
 use greyhold::photometry::Stops;
 use greyhold::response::{Curve, Response};
-
-/// SplitMix64 (Steele, Lea and Flood 2014, from memory): reproducible, and no statistics rest on it.
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Normal, by the sum of twelve.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.next()).sum::<f64>() - 6.0
-    }
-
-    fn pick<T: Copy>(&mut self, of: &[T]) -> T {
-        of[((self.next() * of.len() as f64) as usize).min(of.len() - 1)]
-    }
-}
+use random::Random;
 
 /// A camera that the stock curve's doubt allows.
 fn camera(stock: &Curve, random: &mut Random) -> Response {
