@@ -71,6 +71,8 @@ const MOST_TURN: f64 = 5.0;
 const NEGLIGIBLE: f64 = 1e-6;
 /// Most changes of one source that are tried when every source may have changed by itself.
 const MOST_TRIED: usize = 7;
+/// And most stories in all: what five sources make.
+const MOST_STORIES: usize = 17_000;
 
 /// Weights of the kinds of stories before anything is seen.
 mod before {
@@ -246,7 +248,8 @@ fn turns(step: f64) -> Vec<(f64, f64)> {
 
 /// Stories in which every source did something of its own: the turns near what the fit found.
 fn several(found: &Fit, habits: &[Habit]) -> Vec<Story> {
-    let mut stories = vec![Story { changes: Vec::new(), weight: before::SEVERAL }];
+    // Each with how well it goes so far, by which the best are kept when lights are many.
+    let mut stories = vec![(Story { changes: Vec::new(), weight: before::SEVERAL }, 0.0)];
     for (s, habit) in habits.iter().enumerate() {
         let factor = found.factors[s];
         let deviation = found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor;
@@ -258,20 +261,24 @@ fn several(found: &Fit, habits: &[Habit]) -> Vec<Story> {
         if habit.is_flash {
             options.push((f64::NEG_INFINITY, 0.01));
         }
-        let away = |turn: f64| ((turn.exp2() - factor) / deviation).powi(2);
-        options.sort_by(|a, b| (away(a.0) - 2.0 * a.1.ln()).total_cmp(&(away(b.0) - 2.0 * b.1.ln())));
+        let near = |(turn, weight): &(f64, f64)| weight.ln() - ((turn.exp2() - factor) / deviation).powi(2) / 2.0;
+        options.sort_by(|a, b| near(b).total_cmp(&near(a)));
         options.truncate(MOST_TRIED);
         stories = stories
             .iter()
-            .flat_map(|story| {
-                options.iter().map(|(turn, weight)| Story {
-                    changes: story.changes.iter().copied().chain([*turn]).collect(),
-                    weight: story.weight * weight,
+            .flat_map(|(story, so_far)| {
+                options.iter().map(move |option| {
+                    let changes = story.changes.iter().copied().chain([option.0]).collect();
+                    (Story { changes, weight: story.weight * option.1 }, so_far + near(option))
                 })
             })
             .collect();
+        if stories.len() > MOST_STORIES {
+            stories.sort_by(|a, b| b.1.total_cmp(&a.1));
+            stories.truncate(MOST_STORIES);
+        }
     }
-    stories
+    stories.into_iter().map(|(story, _)| story).collect()
 }
 
 #[cfg(test)]
@@ -316,6 +323,15 @@ mod tests {
         let odds = weigh(&found(&[0.0, 0.2], &[0.02, 2.0]), &flashes(2, None), false);
         assert!(by(odds.did(0)).abs() < 0.05);
         assert_eq!(odds.did(1), Did::NotSettled);
+    }
+
+    /// However many groups a studio has, the stories are bounded.
+    #[test]
+    fn twenty_groups_are_weighed_as_three_are() {
+        let mut changes = [0.0; 20];
+        changes[4] = -1.0;
+        let odds = weigh(&found(&changes, &[0.01; 20]), &flashes(20, None), false);
+        assert!((by(odds.did(4)) + 1.0).abs() < 0.05 && by(odds.did(0)).abs() < 0.05);
     }
 
     #[test]
