@@ -172,8 +172,8 @@ impl LightsSeen {
     pub fn say(&self, cause: Cause, tolerance: Stops) -> String {
         match (cause, &self.beyond) {
             (Cause::SyncBand, Beyond::Band { share }) => format!(
-                "A dark band along one long side covers {:.0} % of the frame: the shutter is faster than the flash allows. Hold, leave \
-                 every power as it is, use a longer exposure time.",
+                "A dark band along one long side covers {:.0} % of the frame: the shutter is faster than the flash allows. \
+                 Hold, leave every power as it is, use a longer exposure time.",
                 share * 100.0
             ),
             (Cause::ModifierMoved, Beyond::Modifier { part, by }) => format!(
