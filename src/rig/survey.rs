@@ -24,9 +24,11 @@ impl Lit {
     /// What to do for this frame.
     pub fn asks(&self) -> String {
         match self {
-            Lit::Nothing => "switch the trigger off, so that no flash fires, and release (best at 1/15 s or longer, to \
+            Lit::Nothing => {
+                "switch the trigger off, so that no flash fires, and release (best at 1/15 s or longer, to \
                              read the room's light)"
-                .to_owned(),
+                    .to_owned()
+            }
             Lit::Only(group) => format!("let only {group} fire, and release"),
             Lit::Everything => "let all groups fire again as for the picture, and release".to_owned(),
         }
