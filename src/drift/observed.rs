@@ -96,7 +96,8 @@ fn weighted_median(shares: &[Share]) -> Stops {
     Stops::ZERO
 }
 
-fn median(values: &mut [f64]) -> Option<f64> {
+/// The middle of values, the upper of two; they are sorted.
+pub fn median(values: &mut [f64]) -> Option<f64> {
     values.sort_by(f64::total_cmp);
     values.get(values.len() / 2).copied()
 }

@@ -16,6 +16,8 @@ pub struct Metering {
     pub look: Option<String>,
     pub spots: Vec<Spot>,
     pub marks: Series,
+    /// There are groups of lights that a survey could tell apart.
+    pub several_groups: bool,
 }
 
 /// A frame, metered.
@@ -35,6 +37,7 @@ impl Metering {
             look: config.picture_look.clone(),
             spots: config.spots.clone(),
             marks: config.marks,
+            several_groups: config.groups.len() > 1,
         }
     }
 
@@ -50,11 +53,11 @@ impl Metering {
                 Some(_) => Response::raw(),
                 None => self.response_for(&frame.settings, &picture.colour.space.to_string()),
             };
-            (meter(picture, &response, &self.spots), light_map(picture, &response))
+            (meter(picture, &response, &self.spots), self.several_groups.then(|| light_map(picture, &response)))
         });
         let (metered, light) = metered.unzip();
         let subject = Subject { settings: frame.settings, metered, second: None };
-        FrameOutcome { subject, light, notes: frame.notes }
+        FrameOutcome { subject, light: light.flatten(), notes: frame.notes }
     }
 }
 

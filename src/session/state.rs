@@ -207,6 +207,10 @@ impl State {
     /// A group was turned: by the difference of its powers, or of its moves since the reference.
     fn note_turn_since_survey(&mut self, group: &str, setting: Option<PowerSetting>, moved: Option<Stops>) {
         let Some(standing) = self.standings.iter().find(|s| s.group == group) else { return };
+        // Nothing new is no turn, even where nobody knows the power.
+        if (standing.power, standing.moved) == (setting, moved) {
+            return;
+        }
         let by_power = setting.zip(standing.power).map(|(new, old)| new - old);
         let by_moves = moved.zip(standing.moved).map(|(new, old)| new - old);
         // A power told for the first time is no turn; the moves tell.

@@ -1,7 +1,7 @@
 //! What the lights leave over, and where: a part of the frame that no change of theirs explains.
 
 use super::fit::Fit;
-use crate::drift::take_patch;
+use crate::drift::{median, take_patch};
 
 /// A patch of neighbouring cells that are all brighter, or all darker, than any change of the sources makes them.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,8 +43,8 @@ fn parts_off(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Vec<
         let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(down);
         let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(across);
         let near: Vec<usize> = rows.flat_map(|r| columns.clone().map(move |c| r * across + c)).collect();
-        let by = median(near.iter().filter_map(|i| left[*i]).collect())?;
-        let errors = median(near.iter().filter_map(|i| Some(left[*i]? / fit.error[*i])).collect())?;
+        let by = middle(near.iter().filter_map(|i| left[*i]))?;
+        let errors = middle(near.iter().filter_map(|i| Some(left[*i]? / fit.error[*i])))?;
         (by.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(by)
     };
     (0..across * down).map(around).collect()
@@ -57,7 +57,7 @@ fn left_by(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
     let left = fit.left.iter().enumerate().map(|(at, left)| left.map(|l| l - more(at)).filter(|l| l.is_finite()));
     let left: Vec<Option<f64>> = left.collect();
     // What all cells have in common is the exposure's or the curve's doing.
-    let common = median(left.iter().flatten().copied().collect()).unwrap_or(0.0);
+    let common = middle(left.iter().flatten().copied()).unwrap_or(0.0);
     left.into_iter().map(|l| l.map(|l| l - common)).collect()
 }
 
@@ -77,7 +77,6 @@ fn largest_patch(parts: &[Option<f64>], across: usize) -> Option<Residue> {
     best
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
+fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
+    median(&mut values.collect::<Vec<f64>>())
 }

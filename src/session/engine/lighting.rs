@@ -186,6 +186,8 @@ impl<L: Ledger> Engine<L> {
         let Some(lights) = self.survey_by(survey, response).lights(response) else { return };
         let report = Box::new(lights.report(&self.config.spots, &self.config.judge_by));
         self.stage(Body::Survey { step: SurveyStep::Finished { report }, next: None });
+        let lights = Some(Arc::new(lights));
+        self.surveying = Some(Surveying { record: self.state.records, response: response.name.clone(), lights });
     }
 
     // --- reading the lights ---
