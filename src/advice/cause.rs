@@ -9,7 +9,7 @@ use crate::drift::{
     fitting_light, observe, weigh,
 };
 use crate::frame::{Captured, Rendering, Settings};
-use crate::meter::{Metered, Reading};
+use crate::meter::{GREY, Metered, Reading};
 use crate::photometry::Stops;
 use crate::response::Response;
 
@@ -305,7 +305,10 @@ fn observed_spots(evidence: &Evidence) -> Vec<Observed> {
     if reference.response != frame.response {
         return Vec::new();
     }
-    let pairs = frame.readings.iter().filter_map(|f| reference.reading(&f.spot).map(|r| (r, f)));
+    // A spot that was moved since shows other things; the grey patch is looked for in each frame.
+    let same_place = |r: &&Reading, f: &Reading| r.area == f.area || f.spot == GREY;
+    let pairs =
+        frame.readings.iter().filter_map(|f| reference.reading(&f.spot).filter(|r| same_place(r, f)).map(|r| (r, f)));
     pairs.filter_map(|(r, f)| observe(r, f, evidence.response)).collect()
 }
 

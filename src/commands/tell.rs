@@ -20,6 +20,7 @@ use crate::session::{Command, SurveyAsk};
   greyhold tell next f/5.6                  what every light must be set to for f/5.6
   greyhold tell power rim '1/8 +0.3'        the rim lights are at 1/8 +0.3
   greyhold tell confirm                     the suggested powers are set
+  greyhold tell undo rim                    ... the rim lights are not, after all
   greyhold tell survey                      light survey: says what to fire for each of the next frames
   greyhold tell survey skip                 ... leaves the next group out
   greyhold tell survey report               what each light gives where")]
@@ -48,6 +49,8 @@ enum What {
     Power { group: String, setting: String },
     /// Tell that the suggested powers are set, at all groups or one
     Confirm { group: Option<String> },
+    /// Take back what was last told of a group, as long as no frame has landed since
+    Undo { group: String },
     /// Ask what every light must be set to for settings not shot yet
     Next {
         /// f/5.6, iso200, 1/160 (any of them)
@@ -106,11 +109,12 @@ fn command(what: What) -> Result<Command, CommandError> {
         What::Reference { file, look } => {
             // The daemon may run elsewhere: a name that is a file here is meant as that file.
             let file = file.map(|f| std::fs::canonicalize(&f).unwrap_or(f).display().to_string());
-            Command::Reference { file, look }
+            Command::Reference { file, look, frame: None }
         }
         What::Look { name } => Command::Look { look: name },
         What::Power { group, setting } => Command::Power { group, setting },
-        What::Confirm { group } => Command::Confirm { group },
+        What::Confirm { group } => Command::Confirm { group, correction: None },
+        What::Undo { group } => Command::Undo { group },
         What::Next { settings } => next(settings)?,
         What::Survey { what, groups } => {
             let what = match what {
@@ -143,7 +147,7 @@ fn next(words: Vec<String>) -> Result<Command, CommandError> {
         };
         *slot = Some(word);
     }
-    Ok(Command::Next { f_number, iso, exposure_time })
+    Ok(Command::Next { f_number, iso, exposure_time, marks: None })
 }
 
 /// Sends one command and waits for its reply.

@@ -54,6 +54,11 @@ impl FNumber {
         Some(FNumber { marked, av: MARKS.first + index / 3.0 })
     }
 
+    /// The marks of a series, wide to narrow.
+    pub fn marks(series: Series) -> &'static [f64] {
+        MARKS.of(series)
+    }
+
     /// Aperture value, `Av = 2 log2 N`: its distance from f/1. Source: Exif 2.32, annex on APEX.
     pub fn av(self) -> Stops {
         Stops(self.av)
@@ -80,10 +85,17 @@ impl FromStr for FNumber {
     type Err = String;
 
     fn from_str(text: &str) -> Result<FNumber, String> {
+        FNumber::read(text, Series::Thirds)
+    }
+}
+
+impl FNumber {
+    /// From text such as `f/5.6`; `series` settles a mark that stands on both.
+    pub fn read(text: &str, series: Series) -> Result<FNumber, String> {
         let digits = text.trim().trim_start_matches(['f', 'F']).trim_start_matches('/');
         let number: Option<f64> = digits.parse().ok();
         number
-            .and_then(|n| FNumber::new(n, None, Series::Thirds))
+            .and_then(|n| FNumber::new(n, None, series))
             .ok_or_else(|| format!("'{text}' is no f-number: write it as f/5.6, from f/0.5 to f/256"))
     }
 }

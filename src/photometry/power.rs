@@ -215,6 +215,12 @@ impl Dial {
         Placed { setting, left_over: wanted - setting, reach }
     }
 
+    /// Every setting the dial has, weakest first.
+    pub fn settings(&self) -> impl Iterator<Item = PowerSetting> + '_ {
+        let steps = self.clicks(self.most - self.least).max(0);
+        (0..=steps).map(|step| self.least + self.step.stops() * f64::from(step))
+    }
+
     /// Whole clicks of the dial in a change of power; positive is up.
     pub fn clicks(&self, change: Stops) -> i32 {
         (change.0 * self.step.per_stop()).round() as i32

@@ -38,6 +38,11 @@ impl IsoSpeed {
         MARKS.thirds.get(index as usize).filter(|_| index >= 0.0).and_then(|mark| IsoSpeed::new(*mark))
     }
 
+    /// The marks of the third-stop series, low to high.
+    pub fn marks() -> &'static [f64] {
+        MARKS.thirds
+    }
+
     /// Speed value, `Sv = log2(S / 3.125)`. Source: Exif 2.32, annex on APEX.
     pub fn sv(self) -> Stops {
         Stops(self.sv)

@@ -46,6 +46,13 @@ impl Marks {
         }
     }
 
+    pub fn of(&self, series: Series) -> &'static [f64] {
+        match series {
+            Series::Thirds => self.thirds,
+            Series::Halves => self.halves,
+        }
+    }
+
     fn on(&self, series: Series, raw: f64) -> Option<f64> {
         let (marks, per_stop) = match series {
             Series::Thirds => (self.thirds, 3.0),

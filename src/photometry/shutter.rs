@@ -141,6 +141,11 @@ impl ExposureTime {
         ExposureTime::new(seconds, None, Series::Thirds).filter(|_| tv.is_finite()).map(|t| ExposureTime { tv, ..t })
     }
 
+    /// The marks of a series in seconds, long to short.
+    pub fn marks(series: Series) -> &'static [f64] {
+        MARKS.of(series)
+    }
+
     /// Time value, `Tv = -log2 t`. Source: Exif 2.32, annex on APEX.
     pub fn tv(self) -> Stops {
         Stops(self.tv)
@@ -171,13 +176,20 @@ impl FromStr for ExposureTime {
     type Err = String;
 
     fn from_str(text: &str) -> Result<ExposureTime, String> {
+        ExposureTime::read(text, Series::Thirds)
+    }
+}
+
+impl ExposureTime {
+    /// From text such as `1/160`, in seconds; `series` settles a mark that stands on both.
+    pub fn read(text: &str, series: Series) -> Result<ExposureTime, String> {
         let body = text.trim().trim_end_matches('s').trim();
         let seconds = match body.split_once('/') {
             Some((num, den)) => num.trim().parse::<f64>().ok().zip(den.trim().parse::<f64>().ok()).map(|(n, d)| n / d),
             None => body.parse().ok(),
         };
         seconds
-            .and_then(|s| ExposureTime::new(s, None, Series::Thirds))
+            .and_then(|s| ExposureTime::new(s, None, series))
             .ok_or_else(|| format!("'{text}' is no exposure time: write it as 1/160 or 0.5, in seconds"))
     }
 }

@@ -44,18 +44,24 @@ impl LightGroup {
         self.dial.map_or(Step::Third, |d| d.step())
     }
 
+    /// Its dial; fractions in thirds when that is unknown.
+    fn dial_or_thirds(&self) -> Result<Dial, DialError> {
+        self.dial.map_or_else(|| Dial::new(Scale::Fraction, Step::Third, UNKNOWN_LEAST, UNKNOWN_MOST), Ok)
+    }
+
     /// A setting as its lights show it; fractions in thirds when the dial is unknown.
     pub fn shown(&self, power: PowerSetting) -> String {
-        let dial = self.dial.or_else(|| Dial::new(Scale::Fraction, Step::Third, UNKNOWN_LEAST, UNKNOWN_MOST).ok());
-        dial.map_or_else(|| power.below_full().to_string(), |dial| dial.print(power))
+        self.dial_or_thirds().map_or_else(|_| power.below_full().to_string(), |dial| dial.print(power))
+    }
+
+    /// Everything its lights can be set to, weakest first, as they show it.
+    pub fn positions(&self) -> Vec<String> {
+        self.dial_or_thirds().map_or_else(|_| Vec::new(), |dial| dial.settings().map(|s| dial.print(s)).collect())
     }
 
     /// Reads a setting as its lights show it; fractions in thirds when the dial is unknown.
     pub fn read(&self, text: &str) -> Result<PowerSetting, DialError> {
-        match self.dial {
-            Some(dial) => dial.parse(text),
-            None => Dial::new(Scale::Fraction, Step::Third, UNKNOWN_LEAST, UNKNOWN_MOST)?.parse(text),
-        }
+        self.dial_or_thirds()?.parse(text)
     }
 }
 

@@ -134,6 +134,11 @@ impl Survey {
         self.order.iter().find(|lit| self.frame(lit).is_none())
     }
 
+    /// Whether this frame of it was taken.
+    pub fn has(&self, lit: &Lit) -> bool {
+        self.frame(lit).is_some()
+    }
+
     fn frame(&self, lit: &Lit) -> Option<&SurveyFrame> {
         self.taken.iter().find(|t| t.lit == *lit)
     }

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use super::state::State;
-use crate::photometry::{ExposureTime, FNumber, IsoSpeed};
+use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use crate::rig::Lit;
 
 /// A command as it comes in over the socket.
@@ -17,6 +17,9 @@ pub enum Command {
         file: Option<String>,
         #[serde(default)]
         look: Option<String>,
+        /// Only if this is the last frame.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        frame: Option<u64>,
     },
     /// Makes another look current.
     Look {
@@ -31,6 +34,13 @@ pub enum Command {
     Confirm {
         #[serde(default)]
         group: Option<String>,
+        /// Only if this is the open correction's record.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        correction: Option<u64>,
+    },
+    /// Takes back what was last told of a group's power, as long as no frame has landed since.
+    Undo {
+        group: String,
     },
     /// Asks what the lights must be set to for settings not shot yet.
     Next {
@@ -40,6 +50,9 @@ pub enum Command {
         iso: Option<String>,
         #[serde(default)]
         exposure_time: Option<String>,
+        /// The series that marks on both stand for [default: the configuration's].
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        marks: Option<Series>,
     },
     /// Begins a light survey (of all groups if none is named), skips its next group, gives it up, or
     /// tells what the last one found.
@@ -84,11 +97,12 @@ impl Planned {
         f_number: Option<&String>,
         iso: Option<&String>,
         exposure_time: Option<&String>,
+        marks: Series,
     ) -> Result<Planned, String> {
         let planned = Planned {
-            f_number: f_number.map(|s| s.parse()).transpose()?,
+            f_number: f_number.map(|s| FNumber::read(s, marks)).transpose()?,
             iso: iso.map(|s| s.parse()).transpose()?,
-            exposure_time: exposure_time.map(|s| s.parse()).transpose()?,
+            exposure_time: exposure_time.map(|s| ExposureTime::read(s, marks)).transpose()?,
         };
         if planned == Planned::default() {
             return Err("next needs a setting: f/5.6, iso200 or 1/160".to_owned());
@@ -132,6 +146,6 @@ pub fn status(state: &State) -> Value {
             "next": state.surveying.as_ref().and_then(|s| s.next()).map(Lit::asks),
             "report": state.surveyed.as_ref().map(|s| &s.report),
         },
-        "last": state.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.sentence})),
+        "last": state.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.verdict.sentence})),
     })
 }

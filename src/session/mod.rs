@@ -3,12 +3,15 @@
 //! What is not in the log did not happen. One engine owns the state and writes the records;
 //! everybody else listens.
 
+mod board;
 mod command;
 mod engine;
 mod metering;
 mod record;
 mod state;
+mod told;
 
+pub use board::{Board, Card, CardState};
 pub use command::{Command, Reply, SurveyAsk};
 pub use engine::{Engine, FrameInput, Input, Landed, Ledger, Published};
 pub use metering::{Compared, FrameOutcome, Metering, alike};
@@ -16,4 +19,4 @@ pub use record::{
     Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, SurveyStep,
     VERSION,
 };
-pub use state::{LearnedCurve, Look, Pending, State, Surveyed};
+pub use state::{LearnedCurve, Look, Pending, State, Surveyed, TrendPoint};

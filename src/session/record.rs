@@ -15,7 +15,7 @@ use crate::response::Curve;
 use crate::rig::{Lit, SurveyFrame, SurveyReport};
 
 /// Version of the record format.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -101,6 +101,16 @@ pub enum Body {
         moved: Option<Stops>,
         source: PowerSource,
         answers: Option<u64>,
+    },
+    /// What was told of a group, by record `of`, is taken back: it stands as it did before.
+    TakenBack {
+        group: String,
+        of: u64,
+    },
+    /// The file of a look's reference was metered anew, by other spots.
+    Reread {
+        look: String,
+        subject: Box<Subject>,
     },
     /// A camera's response became known better: its pictures are read by the curve from now on.
     Response {

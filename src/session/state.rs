@@ -4,8 +4,11 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 
 use serde::Serialize;
 
-use super::record::{Body, Completed, FrameRecord, GroupPower, Purpose, Record, Rendered, SurveyStep};
-use crate::advice::{Cause, Correction, Previous, Subject};
+use super::record::{
+    Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, Rendered, SurveyStep,
+};
+use super::told::Told;
+use crate::advice::{Cause, Correction, Previous, Subject, Verdict};
 use crate::container::Kind;
 use crate::frame::Captured;
 use crate::intake::{FileState, KnownFile, stem_key};
@@ -38,7 +41,23 @@ pub struct Last {
     pub frame: u64,
     pub file: String,
     pub subject: Subject,
-    pub sentence: String,
+    pub verdict: Verdict,
+}
+
+/// A frame as the trend shows it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TrendPoint {
+    pub frame: u64,
+    pub drift: Option<Stops>,
+    /// Half-width of the drift's 95 % interval.
+    pub uncertainty: Option<Stops>,
+    pub cause: Cause,
+}
+
+impl TrendPoint {
+    fn of(frame: u64, verdict: &Verdict) -> TrendPoint {
+        TrendPoint { frame, drift: verdict.drift, uncertainty: verdict.uncertainty, cause: verdict.cause }
+    }
 }
 
 /// The first file of an exposure, to which others may belong.
@@ -81,6 +100,8 @@ struct Recent {
 
 /// Frames whose raw file or picture may land after others were taken.
 const RECENT: usize = 32;
+/// Frames that the trend goes back.
+const TREND: usize = 60;
 
 /// Grows by about half a kilobyte a frame (names and fingerprints); everything else is of fixed size.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -93,11 +114,17 @@ pub struct State {
     pub standings: Vec<Standing>,
     pub pending: Option<Pending>,
     pub last: Option<Last>,
+    /// The last frames, oldest first; those of a survey are left out.
+    pub trend: VecDeque<TrendPoint>,
+    /// What was told of each group since the last frame, and can be taken back.
+    pub(super) told: BTreeMap<String, Told>,
     /// The first start is over: what is not known from now on is new.
     pub begun: bool,
     /// The survey under way, and the last one that was finished.
     pub surveying: Option<Survey>,
     pub surveyed: Option<Surveyed>,
+    /// Why the last frame was not taken for the survey under way.
+    pub survey_refused: Option<String>,
     files: HashMap<String, (FileState, u32)>,
     stems: HashMap<String, Stem>,
     /// Curves that were learned, and every one by its name.
@@ -114,7 +141,10 @@ impl State {
         self.records = record.n;
         match &record.body {
             Body::Opened { .. } | Body::Skipped { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
-            Body::Config { groups, .. } => self.take_config(groups),
+            Body::Config { groups, .. } => {
+                self.told.clear();
+                self.take_config(groups);
+            }
             Body::Known { files, last } => {
                 self.begun |= last;
                 for file in files {
@@ -141,7 +171,13 @@ impl State {
                     self.files.insert(file.clone(), (*state, fingerprint));
                 }
             }
+            Body::Reread { look, subject } => {
+                if let Some(look) = self.looks.get_mut(look) {
+                    look.subject = (**subject).clone();
+                }
+            }
             Body::Correction { purpose, correction, .. } => {
+                self.told.clear();
                 self.pending = Some(Pending {
                     record: record.n,
                     purpose: purpose.clone(),
@@ -151,10 +187,20 @@ impl State {
             }
             Body::Survey { step, .. } => self.take_survey_step(record.n, step),
             Body::Response { of, response, curve, .. } => self.take_response(of, response, curve),
-            Body::Resolved { .. } => self.pending = None,
-            Body::Power { group, setting, moved, answers, .. } => {
+            Body::Resolved { how, .. } => {
+                self.pending = None;
+                if *how != How::Told {
+                    self.told.clear();
+                }
+            }
+            Body::TakenBack { group, of } => self.take_back(group, *of),
+            Body::Power { group, setting, moved, source, answers, .. } => {
+                if *source == PowerSource::Told {
+                    self.remember(group, record.n);
+                }
                 self.note_power(group, *setting, *moved);
-                if let Some(pending) = self.pending.as_mut().filter(|p| *answers == Some(p.record)) {
+                let answered = self.pending.as_mut().filter(|p| *answers == Some(p.record) && !p.told.contains(group));
+                if let Some(pending) = answered {
                     pending.told.push(group.clone());
                 }
             }
@@ -186,6 +232,10 @@ impl State {
     }
 
     fn take_survey_step(&mut self, record: u64, step: &SurveyStep) {
+        self.survey_refused = match step {
+            SurveyStep::Refused { why, .. } => Some(why.clone()),
+            _ => None,
+        };
         match (step, &mut self.surveying) {
             (SurveyStep::Begun { order, skipped }, surveying) => {
                 let survey = Survey { order: order.clone(), taken: Vec::new(), skipped: skipped.clone() };
@@ -239,6 +289,7 @@ impl State {
         };
         self.current = Some(name.to_owned());
         self.pending = None;
+        self.told.clear();
         let only_fresh = look.frame.is_some() && look.frame == self.last.as_ref().map(|l| l.frame);
         for standing in &mut self.standings {
             let then = look.powers.get(&standing.group).copied().flatten();
@@ -253,6 +304,7 @@ impl State {
     fn take_frame(&mut self, frame: &FrameRecord) {
         self.frames = frame.frame;
         self.begun = true;
+        self.told.clear();
         self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
         self.note_stem(&frame.file, frame.frame, Some(&frame.subject));
         let of_survey = frame.verdict.cause == Cause::Survey;
@@ -271,8 +323,12 @@ impl State {
             frame: frame.frame,
             file: frame.file.clone(),
             subject: frame.subject.clone(),
-            sentence: frame.verdict.sentence.clone(),
+            verdict: frame.verdict.clone(),
         });
+        self.trend.push_back(TrendPoint::of(frame.frame, &frame.verdict));
+        if self.trend.len() > TREND {
+            self.trend.pop_front();
+        }
     }
 
     fn note_stem(&mut self, file: &str, frame: u64, first: Option<&Subject>) {
@@ -305,7 +361,10 @@ impl State {
 
     /// A further file of a frame brought its reading.
     fn complete(&mut self, frame: u64, file: &str, completed: &Completed) {
-        let sentence = &completed.verdict.sentence;
+        let verdict = &completed.verdict;
+        if let Some(point) = self.trend.iter_mut().find(|p| p.frame == frame) {
+            *point = TrendPoint::of(frame, verdict);
+        }
         let joined = self.recent_subject(frame).map(|s| s.clone().with(completed.metered.clone()));
         let subject = joined.unwrap_or_else(|| Subject {
             settings: completed.settings.clone(),
@@ -319,7 +378,7 @@ impl State {
             look.subject = subject.clone();
         }
         if let Some(last) = self.last.as_mut().filter(|l| l.frame == frame) {
-            *last = Last { frame, file: file.to_owned(), subject, sentence: sentence.clone() };
+            *last = Last { frame, file: file.to_owned(), subject, verdict: verdict.clone() };
         }
     }
 

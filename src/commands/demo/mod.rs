@@ -143,7 +143,7 @@ impl Player {
                 }
             }
             Then::AskNext(f_number) => {
-                let command = Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None };
+                let command = Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None, marks: None };
                 self.ask(&format!("next {f_number}"), &command)?;
             }
             Then::BeginSurvey => {

@@ -13,6 +13,7 @@ use jiff::Timestamp;
 
 use self::learning::Lessons;
 use self::lighting::{Surveying, of_survey};
+use super::board::Board;
 use super::metering::{Compared, FrameOutcome, Metering, alike};
 use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, VERSION};
 use super::state::{Look, State};
@@ -129,6 +130,11 @@ impl<L: Ledger> Engine<L> {
         }
     }
 
+    /// What the sitting shows right now.
+    pub fn board(&self) -> Board {
+        Board::of(&self.state, &self.config)
+    }
+
     pub fn ledger(&mut self) -> &mut L {
         &mut self.ledger
     }
@@ -171,7 +177,7 @@ impl<L: Ledger> Engine<L> {
 
     /// Numbers and encodes a record and takes it into the state, as a restart would from the log.
     fn stage(&mut self, body: Body) {
-        if matches!(body, Body::Power { .. } | Body::Config { .. } | Body::Look { .. }) {
+        if matches!(body, Body::Power { .. } | Body::TakenBack { .. } | Body::Config { .. } | Body::Look { .. }) {
             self.lessons.break_off();
         }
         let record = Record { v: VERSION, n: self.state.records + 1, at: (self.clock)(), body };

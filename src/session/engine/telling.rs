@@ -16,12 +16,22 @@ impl<L: Ledger> Engine<L> {
     /// `subject`; `sync` and `since` are not the engine's.
     pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
         let reply = match command {
-            Command::Reference { file, look } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
+            Command::Reference { frame: Some(frame), .. } if self.state.last.as_ref().is_none_or(|l| l.frame != *frame) => {
+                Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
+            }
+            Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
             Command::Look { look } => self.tell_look(look),
             Command::Power { group, setting } => self.tell_power(group, setting),
-            Command::Confirm { group } => self.tell_confirm(group.as_deref()),
-            Command::Next { f_number, iso, exposure_time } => {
-                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref()) {
+            Command::Confirm { correction: Some(record), .. }
+                if self.state.pending.as_ref().is_none_or(|p| p.record != *record) =>
+            {
+                Reply::refused("this correction is over, or another took its place: look again")
+            }
+            Command::Confirm { group, .. } => self.tell_confirm(group.as_deref()),
+            Command::Undo { group } => self.tell_undo(group),
+            Command::Next { f_number, iso, exposure_time, marks } => {
+                let marks = marks.unwrap_or(self.config.marks);
+                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), marks) {
                     Ok(planned) => self.tell_next(&planned),
                     Err(why) => Reply::refused(why),
                 }
@@ -38,7 +48,7 @@ impl<L: Ledger> Engine<L> {
     fn in_short(&self) -> String {
         let look = self.state.current.as_deref().unwrap_or("no reference yet");
         let last =
-            self.state.last.as_ref().map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.sentence));
+            self.state.last.as_ref().map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
         format!("{} frames, look '{look}', last {last}", self.state.frames)
     }
 
@@ -97,11 +107,9 @@ impl<L: Ledger> Engine<L> {
             let turn = p.correction.turns.iter().find(|t| t.group == name)?;
             Some((p.record, turn.setting?))
         });
-        let answers = asked.filter(|(_, to)| (*to - setting).abs() < Stops(0.01)).map(|(record, _)| record);
-        if asked.is_some() && answers.is_none() && turned != Stops::ZERO {
-            // Somebody decided otherwise.
-            self.resolve(How::Withdrawn);
-        }
+        // A turn to elsewhere is an answer, too: somebody decided otherwise. The other groups are still to be set.
+        let answers = asked.filter(|(_, to)| turned != Stops::ZERO || (*to - setting).abs() < Stops(0.01));
+        let answers = answers.map(|(record, _)| record);
         self.stage(Body::Power {
             group: name.to_owned(),
             setting: Some(setting),
@@ -132,6 +140,16 @@ impl<L: Ledger> Engine<L> {
         self.end_if_all_told();
         let names: Vec<&str> = turns.iter().map(|t| t.group.as_str()).collect();
         Reply::done(format!("taken as set: {}", names.join(", ")))
+    }
+
+    fn tell_undo(&mut self, group: &str) -> Reply {
+        let Some(of) = self.state.told_by(group) else {
+            return Reply::refused(format!(
+                "nothing was told of {group} since the last frame, so there is nothing to take back"
+            ));
+        };
+        self.stage(Body::TakenBack { group: group.to_owned(), of });
+        Reply::done(format!("{group} stands as before"))
     }
 
     fn end_if_all_told(&mut self) {

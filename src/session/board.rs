@@ -1,0 +1,354 @@
+//! What a sitting shows right now: everything that the stand page and the terminal put before people,
+//! worked out of the state.
+
+use serde::Serialize;
+
+use super::record::Purpose;
+use super::state::{Last, Pending, State, TrendPoint};
+use crate::advice::{Cause, Verdict};
+use crate::config::Config;
+use crate::drift::{Lighting, expected};
+use crate::frame::Settings;
+use crate::meter::{Area, Reading, Spot};
+use crate::photometry::{Reach, Stops};
+use crate::rig::solve::Did;
+use crate::rig::{LightGroup, Lit, Role, Turn};
+
+/// The whole of it, as of one record.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Board {
+    /// Number of the last record that is in it.
+    pub n: u64,
+    pub frames: u64,
+    pub look: Option<String>,
+    pub looks: Vec<String>,
+    pub last: Option<LastShown>,
+    /// Why nobody should touch a light now.
+    pub hold: Option<String>,
+    pub asked: Option<Asked>,
+    pub cards: Vec<Card>,
+    pub spots: Vec<SpotShown>,
+    pub judge_by: String,
+    pub tolerance: Stops,
+    pub trend: Vec<TrendPoint>,
+    /// Ratios between the groups, a line each, or why there are none.
+    pub ratios: Vec<String>,
+    pub survey: SurveyGuide,
+}
+
+/// The last frame.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LastShown {
+    pub frame: u64,
+    pub file: String,
+    pub settings: String,
+    pub cause: Cause,
+    pub sentence: String,
+    /// In stops, with its 95 % half-width.
+    pub drift: Option<String>,
+    /// It is the current look's reference.
+    pub is_reference: bool,
+    /// Clipping of the spot that counts.
+    pub clipping: String,
+}
+
+/// The open correction.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Asked {
+    /// The record that began it.
+    pub record: u64,
+    /// The settings that it prepares, when they have not been shot yet.
+    pub coming: Option<String>,
+    pub sentence: String,
+    pub ratio_off: Option<String>,
+}
+
+/// What a card says, in one word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CardState {
+    /// Nothing is asked of it.
+    Rest,
+    Up,
+    Down,
+    /// The others are turned, this one is not.
+    Leave,
+    /// To be turned for settings that are not shot yet.
+    Coming,
+    /// Nobody should touch it.
+    Hold,
+    /// It was told to be set.
+    Set,
+    /// The end of its range comes first.
+    EndOfRange,
+}
+
+/// One light group at its stand.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Card {
+    pub group: String,
+    pub role: Role,
+    pub count: u32,
+    pub state: CardState,
+    /// The present and the new dial position, as the light shows them.
+    pub at: Option<String>,
+    pub to: Option<String>,
+    /// Clicks of the dial; up is positive.
+    pub clicks: i32,
+    /// What to do, in words.
+    pub does: String,
+    /// How sure that is.
+    pub sure: String,
+    /// What else would do, at the end of the range.
+    pub other_way: Option<String>,
+    /// Something was told of it since the last frame.
+    pub can_undo: bool,
+    /// Every setting of its dial, weakest first.
+    pub positions: Vec<String>,
+}
+
+/// A spot on the last frame.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SpotShown {
+    pub name: String,
+    pub area: Area,
+    /// It has a place of its own that people may move.
+    pub movable: bool,
+    pub drift: Option<String>,
+}
+
+/// Where the light survey stands.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SurveyGuide {
+    /// Frames of the survey under way, with whether each is taken; empty when none is.
+    pub steps: Vec<(String, bool)>,
+    pub next: Option<String>,
+    /// Why the last frame was not taken for it.
+    pub refused: Option<String>,
+    /// What the last finished one found.
+    pub report: Vec<String>,
+}
+
+impl Board {
+    pub fn of(state: &State, config: &Config) -> Board {
+        let hold = state.last.as_ref().filter(|l| l.verdict.cause.holds()).map(|l| l.verdict.sentence.clone());
+        let coming = state.pending.as_ref().and_then(|p| coming(p, state.last.as_ref()));
+        Board {
+            n: state.records,
+            frames: state.frames,
+            look: state.current.clone(),
+            looks: state.looks.keys().cloned().collect(),
+            last: state.last.as_ref().map(|last| last_shown(last, state, &config.judge_by)),
+            asked: state.pending.as_ref().map(|p| asked(p, coming.clone())),
+            cards: config.groups.iter().map(|g| card(g, state, coming.is_some())).collect(),
+            spots: config.spots.iter().filter_map(|s| spot_shown(s, state.last.as_ref())).collect(),
+            judge_by: config.judge_by.clone(),
+            tolerance: config.tolerance,
+            trend: state.trend.iter().cloned().collect(),
+            ratios: ratios(state),
+            survey: survey_guide(state),
+            hold,
+        }
+    }
+}
+
+/// The settings that a correction prepares, unless the last frame was shot with them.
+fn coming(pending: &Pending, last: Option<&Last>) -> Option<String> {
+    let Purpose::Next { settings } = &pending.purpose else { return None };
+    let shot = last.is_some_and(|l| same_light(&l.subject.settings, settings));
+    (!shot).then(|| settings.in_short())
+}
+
+fn same_light(a: &Settings, b: &Settings) -> bool {
+    expected(a, b, Lighting::Flash).is_some_and(|e| e.abs() < Stops(0.01))
+}
+
+fn asked(pending: &Pending, coming: Option<String>) -> Asked {
+    let off = pending.correction.ratio_off;
+    Asked {
+        record: pending.record,
+        coming,
+        sentence: match &pending.purpose {
+            Purpose::Drift { frame } => format!("Answers frame {frame}."),
+            Purpose::Next { settings } => format!("For {}.", settings.in_short()),
+        },
+        ratio_off: (off > Stops(0.01)).then(|| format!("the ratio changes by {:.2} stop", off.0)),
+    }
+}
+
+fn last_shown(last: &Last, state: &State, judge_by: &str) -> LastShown {
+    let metered = last.subject.metered.as_ref();
+    let reading = metered.and_then(|m| m.reading(judge_by).or(m.readings.first()));
+    LastShown {
+        frame: last.frame,
+        file: last.file.clone(),
+        settings: last.subject.settings.in_short(),
+        cause: last.verdict.cause,
+        sentence: last.verdict.sentence.clone(),
+        drift: last.verdict.drift.map(|d| with_doubt(d, last.verdict.uncertainty)),
+        is_reference: state.reference().is_some_and(|r| r.frame == Some(last.frame)),
+        clipping: reading.map_or_else(|| "not metered".to_owned(), clipping),
+    }
+}
+
+fn with_doubt(drift: Stops, half_width: Option<Stops>) -> String {
+    match half_width {
+        Some(within) => format!("{drift} ±{:.2} stop", within.0),
+        None => format!("{drift} stop"),
+    }
+}
+
+fn clipping(reading: &Reading) -> String {
+    /// Less is a glint.
+    const NOTED: f32 = 0.001;
+    let part = |shares: &[f32; 3], what: &str| {
+        let most = shares.iter().copied().fold(0.0, f32::max);
+        (most > NOTED).then(|| format!("{:.1} % {what}", most * 100.0))
+    };
+    let parts: Vec<String> =
+        [part(&reading.clipped_high, "burnt out"), part(&reading.clipped_low, "black")].into_iter().flatten().collect();
+    let what = if parts.is_empty() { "nothing clipped".to_owned() } else { parts.join(", ") };
+    format!("{what} ({})", reading.spot)
+}
+
+fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
+    let reading = last.and_then(|l| l.subject.metered.as_ref()).and_then(|m| m.reading(&spot.name));
+    let seen = last.and_then(|l| l.verdict.spots.iter().find(|s| s.spot == spot.name));
+    let own = spot.area();
+    Some(SpotShown {
+        name: spot.name.clone(),
+        area: own.or(reading.map(|r| r.area))?,
+        movable: own.is_some_and(|area| area != Area::WHOLE),
+        drift: seen.map(|s| with_doubt(s.drift, Some(s.half_width))),
+    })
+}
+
+/// The surveyed ratios, and what the groups were turned since.
+fn ratios(state: &State) -> Vec<String> {
+    let Some(surveyed) = &state.surveyed else {
+        return vec!["not known: a light survey tells them".to_owned()];
+    };
+    let turned = |name: &str| {
+        let mut moves = name.split(" with ").map(|g| surveyed.since.get(g).copied().flatten());
+        moves.next().flatten()
+    };
+    let at = surveyed.report.spots.first().map_or("", |s| s.spot.as_str());
+    let line = |ratio: &crate::rig::Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
+        Some((over, under)) => {
+            let now = ratio.stops + over - under;
+            format!(
+                "{} over {}: {now} stop, together {:.1}:1 (at {at})",
+                ratio.over,
+                ratio.under,
+                1.0 + now.ratio()
+            )
+        }
+        None => format!("{} over {}: not known any more (turned, nobody told how far)", ratio.over, ratio.under),
+    };
+    surveyed.report.ratios.iter().map(line).collect()
+}
+
+fn survey_guide(state: &State) -> SurveyGuide {
+    let under_way = state.surveying.as_ref();
+    let steps = under_way.map(|s| s.order.iter().map(|lit| (lit.in_short(), s.has(lit))).collect());
+    SurveyGuide {
+        steps: steps.unwrap_or_default(),
+        next: under_way.and_then(|s| s.next()).map(Lit::asks),
+        refused: state.survey_refused.clone(),
+        report: state.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
+    }
+}
+
+// --- cards ---
+
+fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
+    let standing = state.standings.iter().find(|s| s.group == group.name);
+    let pending = state.pending.as_ref();
+    let turn = pending.and_then(|p| p.correction.turns.iter().find(|t| t.group == group.name));
+    let told = pending.is_some_and(|p| p.told.contains(&group.name));
+    let verdict = state.last.as_ref().map(|l| &l.verdict);
+    let held = verdict.filter(|v| v.cause.holds());
+    let card_state = match (held, turn) {
+        (Some(_), _) => CardState::Hold,
+        (None, None) => CardState::Rest,
+        (None, Some(_)) if told => CardState::Set,
+        (None, Some(turn)) => state_of(turn, coming),
+    };
+    let at = standing.and_then(|s| s.power).map(|p| group.shown(p));
+    let open = turn.filter(|_| !told);
+    let other = pending.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
+    Card {
+        group: group.name.clone(),
+        role: group.role,
+        count: group.count,
+        state: card_state,
+        to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
+        clicks: open.map_or(0, |t| t.clicks),
+        does: does(card_state, group, open, held, at.as_deref()),
+        sure: open.filter(|_| held.is_none()).map_or_else(String::new, |t| sure(t, pending, verdict)),
+        other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
+        can_undo: state.told_by(&group.name).is_some(),
+        positions: group.positions(),
+        at,
+    }
+}
+
+fn state_of(turn: &Turn, coming: bool) -> CardState {
+    match turn.clicks {
+        _ if turn.reach != Reach::Within => CardState::EndOfRange,
+        0 => CardState::Leave,
+        _ if coming => CardState::Coming,
+        n if n > 0 => CardState::Up,
+        _ => CardState::Down,
+    }
+}
+
+fn does(
+    state: CardState,
+    group: &LightGroup,
+    turn: Option<&Turn>,
+    held: Option<&Verdict>,
+    at: Option<&str>,
+) -> String {
+    if let Some(verdict) = held {
+        let own = verdict.groups.iter().find(|g| g.groups.contains(&group.name));
+        return match own.map(|g| g.did) {
+            Some(Did::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
+            _ => "leave the power as it is".to_owned(),
+        };
+    }
+    let Some(turn) = turn else {
+        return match (state, at) {
+            (CardState::Set, _) => "done".to_owned(),
+            (_, None) => "nobody has told what it is set to".to_owned(),
+            _ => "nothing to do".to_owned(),
+        };
+    };
+    let way = if turn.clicks > 0 { "up" } else { "down" };
+    let size = format!("{:.2} stop", turn.by.abs().0);
+    let steps = match (turn.clicks.unsigned_abs(), group.dial.is_some()) {
+        (0, _) => return "leave it".to_owned(),
+        (1, true) => "1 click".to_owned(),
+        (n, true) => format!("{n} clicks"),
+        (_, false) => format!("{} in thirds", turn.by.in_thirds()),
+    };
+    format!("{way} {steps} ({size})")
+}
+
+/// How sure a turn is, and what its rounding leaves over.
+fn sure(turn: &Turn, pending: Option<&Pending>, verdict: Option<&Verdict>) -> String {
+    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&turn.group)));
+    let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
+    let mut said = match (answers_drift, own.map(|g| g.did), verdict.and_then(|v| v.uncertainty)) {
+        (false, _, _) => "worked out from the settings".to_owned(),
+        (true, Some(Did::Changed { half_width, .. }), _) => {
+            format!("sure to ±{:.2} stop, read for this light", half_width.0)
+        }
+        (true, _, Some(within)) => format!("sure to ±{:.2} stop, all lights taken together", within.0),
+        (true, _, None) => "how sure is not known".to_owned(),
+    };
+    if turn.left_over.abs() > Stops(0.02) && turn.reach == Reach::Within {
+        said.push_str(&format!("; the dial's step leaves {} stop", turn.left_over));
+    }
+    said
+}
