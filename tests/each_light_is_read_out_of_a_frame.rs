@@ -137,7 +137,12 @@ fn arrange(doing: Doing, take: &mut Take, group: usize, rig: &Rig, sitting: &mut
         Doing::Followed | Doing::OneForgotten => {
             let (mark, stops) = random.pick(&[(10.0, 1.0), (7.1, 2.0), (5.6, 8.0 / 3.0), (20.0, -1.0)]);
             take.f_number = mark;
-            sitting.tell(&Command::Next { f_number: Some(format!("f/{mark}")), iso: None, exposure_time: None, marks: None });
+            sitting.tell(&Command::Next {
+                f_number: Some(format!("f/{mark}")),
+                iso: None,
+                exposure_time: None,
+                marks: None,
+            });
             (0..rig.lamps.len()).for_each(|lamp| take.powers[lamp] = to_step(-stops, lamp));
             if doing == Doing::OneForgotten {
                 take.powers[group] = 0.0;

@@ -96,6 +96,14 @@ impl Subject {
         Subject { metered: Some(metered), second, ..self }
     }
 
+    /// Takes a reading of the same file by other spots. Of a pair of files the other one keeps its old spots.
+    pub fn reread(&mut self, again: &Metered) {
+        let readings = [&mut self.metered, &mut self.second].into_iter().flatten();
+        if let Some(reading) = { readings }.find(|m| m.is_raw() == again.is_raw()) {
+            *reading = again.clone();
+        }
+    }
+
     /// The reading of the raw file, or of the picture.
     pub fn reading_of(&self, raw: bool) -> Option<&Metered> {
         [&self.metered, &self.second].into_iter().flatten().find(|m| m.is_raw() == raw)

@@ -11,14 +11,16 @@ mod series;
 mod tell;
 mod watch;
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
 use clap::{Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
+use tracing_subscriber::fmt::writer::BoxMakeWriter;
 
 pub use exit::{CommandError, Exit};
 
+use crate::outlet::live_view::Lines;
 use crate::outlet::socket;
 
 /// Watches a tethered-capture folder, meters every new frame against a reference frame, and says
@@ -74,9 +76,13 @@ enum Sub {
 
 /// Runs the command line.
 pub fn run(cli: Cli) -> Result<Exit, CommandError> {
-    set_up_messages(&cli);
+    let lines = match &cli.command {
+        Sub::Watch(args) if args.is_live() => Some(Lines::default()),
+        _ => None,
+    };
+    set_up_messages(&cli, lines.clone());
     match cli.command {
-        Sub::Watch(args) => watch::run(args),
+        Sub::Watch(args) => watch::run(args, lines),
         Sub::Demo(args) => demo::run(args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
@@ -87,14 +93,20 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
     }
 }
 
-fn set_up_messages(cli: &Cli) {
+/// Messages go to standard error, or among the lines of a view that has the whole terminal.
+fn set_up_messages(cli: &Cli, lines: Option<Lines>) {
     let level = match cli.verbose {
         0 => "greyhold=warn",
         1 => "greyhold=info",
         _ => "greyhold=trace",
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr);
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(
+        match lines.filter(|_| io::stderr().is_terminal()) {
+            Some(lines) => BoxMakeWriter::new(move || lines.clone()),
+            None => BoxMakeWriter::new(io::stderr),
+        },
+    );
     // Setting it twice happens only where tests call this twice.
     let _ = match cli.log_format {
         LogFormat::Plain => builder.with_target(false).with_ansi(false).try_init(),

@@ -1,18 +1,27 @@
 //! `greyhold watch`: the daemon in the foreground.
 
+use std::future::Future;
+use std::io::IsTerminal;
+use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 
 use tokio::sync::oneshot;
+use tokio::task::spawn_blocking;
 
 use super::exit::{CommandError, Exit};
 use super::say;
-use crate::config::{Config, ConfigWatch};
-use crate::daemon::{self, Setup};
+use crate::config::ConfigWatch;
+use crate::daemon::{self, PageSetup, Setup};
+use crate::outlet::live_view::{self, Fixed, Lines};
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket;
+use crate::outlet::stand_page::{self, Reach, Token};
+use crate::session::Published;
 
 /// Name of the configuration that is taken when it lies in the present folder.
 const USUAL_CONFIG: &str = "greyhold.yaml";
+/// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
+const USUAL_SPOTS: &str = "greyhold-spots.yaml";
 /// Name of the shot log in the capture folder.
 const USUAL_LOG: &str = "greyhold-shots.jsonl";
 
@@ -20,7 +29,8 @@ const USUAL_LOG: &str = "greyhold-shots.jsonl";
 #[command(after_help = "Examples:
   greyhold watch ~/tether                      no configuration needed: one group, stops and thirds
   greyhold watch --config studio.yaml          folder, lights and spots from the configuration
-  greyhold watch ~/tether --meter-old          meter the photographs that are there already, too")]
+  greyhold watch ~/tether --meter-old          meter the photographs that are there already, too
+  greyhold watch ~/tether --lan                phones on this network see what to do at each light")]
 pub struct Args {
     /// The folder that the tethered camera writes to
     folder: Option<PathBuf>,
@@ -36,60 +46,170 @@ pub struct Args {
     /// At the very first start, meter the photographs that are there already
     #[arg(long)]
     meter_old: bool,
+    #[command(flatten)]
+    page: PageArgs,
+    /// Print what happens line by line, also on a terminal
+    #[arg(long)]
+    plain: bool,
 }
 
-pub fn run(args: Args) -> Result<Exit, CommandError> {
+/// How the stand page is served.
+#[derive(Debug, clap::Args)]
+pub(super) struct PageArgs {
+    /// Open the stand page to phones and tablets on this network, with a token that is new at every start
+    #[arg(long)]
+    lan: bool,
+    /// The stand page's port [default: 4718, or any when that is taken]
+    #[arg(long, value_name = "PORT", value_parser = clap::value_parser!(u16).range(1..))]
+    port: Option<u16>,
+    /// Serve no page
+    #[arg(long, conflicts_with_all = ["lan", "port"])]
+    no_page: bool,
+}
+
+impl PageArgs {
+    pub fn setup(&self) -> Result<Option<PageSetup>, CommandError> {
+        if self.no_page {
+            return Ok(None);
+        }
+        let (reach, token) = if self.lan {
+            let token = Token::fresh().map_err(|e| {
+                CommandError::CannotRun(format!("this system gives no random numbers for a token: {e}"))
+            })?;
+            (Reach::LocalNetwork, Some(token))
+        } else {
+            (Reach::Loopback, None)
+        };
+        Ok(Some(PageSetup { reach, port: self.port, token }))
+    }
+}
+
+/// How the page is reached, for people.
+pub(super) fn page_in_words(page: &PageSetup, port: u16) -> String {
+    let here = format!("http://127.0.0.1:{port}/   (beside the camera: http://127.0.0.1:{port}/set)");
+    let Some(token) = &page.token else { return here };
+    let Some(ip) = stand_page::addresses().into_iter().next() else {
+        return format!("{here}\nThis machine has no address on a network: connect it, then start again for phones.");
+    };
+    let address = |ip: IpAddr| format!("http://{ip}:{port}/");
+    let code = stand_page::qr_code(&format!("{}#{}", address(ip), token.as_str())).unwrap_or_default();
+    format!(
+        "{here}\nphones on this network: {}   token {}\n{code}\nWho has the code sees the pictures and can tell powers; it holds until greyhold ends. The way is not\nencrypted: use a network that you trust.",
+        address(ip),
+        token.in_groups()
+    )
+}
+
+impl Args {
+    /// Whether the sitting is shown on the whole terminal.
+    pub fn is_live(&self) -> bool {
+        !self.plain && std::io::stdout().is_terminal() && std::io::stdin().is_terminal()
+    }
+}
+
+/// `lines` takes what happens when the sitting is shown on the whole terminal.
+pub fn run(args: Args, lines: Option<Lines>) -> Result<Exit, CommandError> {
     let setup = setup(args)?;
-    let paint = Paint::for_stdout();
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
     let result = runtime.block_on(async {
         let stop = stop_signal()?;
-        let (ready, is_ready) = oneshot::channel();
-        let head = format!(
-            "watching {}\n  shot log {}\n  socket   {}",
-            setup.folder.display(),
-            setup.log.display(),
-            setup.socket.display()
-        );
-        tokio::spawn(async move {
-            if is_ready.await.is_ok() {
-                say(&head);
-            }
-        });
-        let show = move |published: &crate::session::Published| {
-            if let Some(text) = block(&published.record, paint) {
-                say(&text);
-            }
-        };
-        daemon::run(setup, show, Some(ready), stop).await.map_err(CommandError::from)
+        match lines {
+            Some(lines) => live(setup, lines, stop).await,
+            None => plain(setup, stop).await,
+        }
     });
     // A read that hangs on a dead share must not hold up the end.
     runtime.shutdown_timeout(std::time::Duration::from_millis(300));
     result.map(|()| Exit::Clean)
 }
 
+/// Prints what happens, line by line.
+async fn plain(setup: Setup, stop: impl Future<Output = ()>) -> Result<(), CommandError> {
+    let paint = Paint::for_stdout();
+    let (ready, is_ready) = oneshot::channel::<daemon::Ready>();
+    let head = format!(
+        "watching {}\n  shot log {}\n  socket   {}",
+        setup.folder.display(),
+        setup.log.display(),
+        setup.socket.display()
+    );
+    let page = setup.page.clone();
+    tokio::spawn(async move {
+        if let Ok(ready) = is_ready.await {
+            let page = page.zip(ready.port).map(|(page, port)| format!("\n  page     {}", page_in_words(&page, port)));
+            say(&format!("{head}{}", page.unwrap_or_default()));
+        }
+    });
+    let show = move |published: &Published| {
+        if let Some(text) = block(&published.record, paint) {
+            say(&text);
+        }
+    };
+    daemon::run(setup, show, Some(ready), stop).await.map_err(CommandError::from)
+}
+
+/// Shows the sitting on the whole terminal.
+async fn live(setup: Setup, lines: Lines, stop: impl Future<Output = ()>) -> Result<(), CommandError> {
+    let (ready, is_ready) = oneshot::channel::<daemon::Ready>();
+    let (end, ended) = oneshot::channel();
+    let (page, folder) = (setup.page.clone(), setup.folder.display().to_string());
+    let happened = lines.clone();
+    let viewing = tokio::spawn(async move {
+        let Ok(mut ready) = is_ready.await else { return Ok(()) };
+        let page = page.zip(ready.port).map(|(page, port)| page_in_words(&page, port));
+        let fixed = Fixed { folder, page };
+        spawn_blocking(move || live_view::run(&mut ready.screens, &fixed, &lines, end)).await.unwrap_or(Ok(()))
+    });
+    let show = move |published: &Published| {
+        if let Some(text) = block(&published.record, Paint::Plain) {
+            happened.add(&text);
+        }
+    };
+    let stop = async {
+        tokio::select! {
+            () = stop => {}
+            Ok(()) = ended => {}
+        }
+    };
+    let result = daemon::run(setup, show, Some(ready), stop).await.map_err(CommandError::from);
+    let shown = viewing.await.unwrap_or(Ok(()));
+    result
+        .and(shown.map_err(|e| CommandError::CannotRun(format!("this terminal can't be drawn on ({e}): use --plain"))))
+}
+
 fn setup(args: Args) -> Result<Setup, CommandError> {
     let usual = Path::new(USUAL_CONFIG);
     let config_file = args.config.or_else(|| usual.is_file().then(|| usual.to_owned()));
-    let (config, config_watch) = match &config_file {
-        Some(file) => ConfigWatch::read(file)?,
-        None => (Config::default(), ConfigWatch::default()),
+    let (config, config_watch) = match (&config_file, &args.folder) {
+        (Some(file), _) => ConfigWatch::read(file)?,
+        (None, Some(folder)) => {
+            let usual = checked(folder)?.join(USUAL_LOG);
+            let log = args.log.as_ref().unwrap_or(&usual);
+            ConfigWatch::unwritten(log.with_file_name(USUAL_SPOTS))?
+        }
+        (None, None) => return Err(which_folder()),
     };
-    let folder = args.folder.or_else(|| config.folder.clone()).ok_or_else(|| {
-        CommandError::WrongUse(
-            "which folder? name it (greyhold watch FOLDER), or as folder: in the configuration".to_owned(),
-        )
-    })?;
-    if !folder.is_dir() {
-        let what = if folder.exists() { "is no folder" } else { "does not exist" };
-        return Err(CommandError::CannotRun(format!(
-            "{} {what}: name the folder that the camera writes to",
-            folder.display()
-        )));
-    }
+    let folder = args.folder.or_else(|| config.folder.clone()).ok_or_else(which_folder)?;
+    checked(&folder)?;
     let log = args.log.or_else(|| config.log.clone()).unwrap_or_else(|| folder.join(USUAL_LOG));
     let socket = args.socket.or_else(|| config.socket.clone()).unwrap_or_else(|| socket::default_path(&folder));
-    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old })
+    let page = args.page.setup()?;
+    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old, page })
+}
+
+/// The folder, if it can be watched.
+fn checked(folder: &Path) -> Result<&Path, CommandError> {
+    if folder.is_dir() {
+        return Ok(folder);
+    }
+    let what = if folder.exists() { "is no folder" } else { "does not exist" };
+    Err(CommandError::CannotRun(format!("{} {what}: name the folder that the camera writes to", folder.display())))
+}
+
+fn which_folder() -> CommandError {
+    CommandError::WrongUse(
+        "which folder? name it (greyhold watch FOLDER), or as folder: in the configuration".to_owned(),
+    )
 }
 
 /// Resolves on the first request to end.

@@ -3,6 +3,7 @@
 //! The only place that knows YAML. An error names the line, the key, and what would be right.
 
 mod curves;
+pub mod drawn;
 mod watching;
 mod written;
 

@@ -1,50 +1,79 @@
-//! Changes of the configuration file, and when its writer has finished.
+//! Changes of the configuration's files, and when their writer has finished.
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use super::{Config, ConfigError};
+use super::{Config, ConfigError, drawn};
 use crate::intake::FileState;
 
 /// A changed file must have been quiet for this long.
 const QUIET: Duration = Duration::from_millis(500);
 
-/// Looks for a changed configuration file.
-#[derive(Debug, Clone, Default)]
+/// The files that a configuration is made of: what somebody wrote, and the spots that were drawn.
+#[derive(Debug, Clone)]
 pub struct ConfigWatch {
-    file: Option<PathBuf>,
-    taken: Option<FileState>,
-    seen: Option<(FileState, Instant)>,
+    written: Option<PathBuf>,
+    drawn: PathBuf,
+    taken: States,
+    seen: Option<(States, Instant)>,
 }
 
+type States = [Option<FileState>; 2];
+
 impl ConfigWatch {
-    /// Reads a configuration and begins to look for changes of it. The file's state is noted before
-    /// it is read: what is saved from then on is a change.
+    /// Reads a configuration and begins to look for changes of it. The files' states are noted before
+    /// they are read: what is saved from then on is a change.
     pub fn read(file: &Path) -> Result<(Config, ConfigWatch), ConfigError> {
-        let taken = FileState::at(file);
-        let config = Config::read(file)?;
-        Ok((config, ConfigWatch { file: Some(file.to_owned()), taken, seen: None }))
+        ConfigWatch::begin(Some(file.to_owned()), drawn::beside(file))
     }
 
-    /// `None` while nothing changed or the file is gone: the old configuration then holds.
+    /// A configuration that nobody wrote, with the spots drawn in this file.
+    pub fn unwritten(drawn: PathBuf) -> Result<(Config, ConfigWatch), ConfigError> {
+        ConfigWatch::begin(None, drawn)
+    }
+
+    fn begin(written: Option<PathBuf>, drawn: PathBuf) -> Result<(Config, ConfigWatch), ConfigError> {
+        let mut watch = ConfigWatch { written, drawn, taken: [None, None], seen: None };
+        watch.taken = watch.states();
+        Ok((watch.config()?, watch))
+    }
+
+    /// The file of drawn spots.
+    pub fn drawn(&self) -> &Path {
+        &self.drawn
+    }
+
+    fn states(&self) -> States {
+        [self.written.as_deref().and_then(FileState::at), FileState::at(&self.drawn)]
+    }
+
+    fn config(&self) -> Result<Config, ConfigError> {
+        let mut config = self.written.as_deref().map_or_else(|| Ok(Config::default()), Config::read)?;
+        drawn::apply(&self.drawn, &mut config)?;
+        Ok(config)
+    }
+
+    /// The configuration as it is on the disk right now, whether it changed or not.
+    pub fn now(&mut self) -> Result<Box<Config>, ConfigError> {
+        self.taken = self.states();
+        self.seen = None;
+        self.config().map(Box::new)
+    }
+
+    /// `None` while nothing changed or the written file is gone: the old configuration then holds.
     pub fn look(&mut self) -> Option<Result<Box<Config>, ConfigError>> {
-        let file = self.file.as_ref()?;
-        let state = FileState::at(file)?;
-        if self.taken == Some(state) {
+        let states = self.states();
+        if self.written.is_some() && states[0].is_none() {
+            return None;
+        }
+        if self.taken == states {
             self.seen = None;
             return None;
         }
         match self.seen {
-            Some((seen, since)) if seen == state => {
-                if since.elapsed() < QUIET {
-                    return None;
-                }
-                self.taken = Some(state);
-                self.seen = None;
-                Some(Config::read(file).map(Box::new))
-            }
+            Some((seen, since)) if seen == states => (since.elapsed() >= QUIET).then(|| self.now()),
             _ => {
-                self.seen = Some((state, Instant::now()));
+                self.seen = Some((states, Instant::now()));
                 None
             }
         }

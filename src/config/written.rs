@@ -215,7 +215,7 @@ fn duplicate(name: &str) -> Wrong {
     Wrong { nth: 1, ..Wrong::new("name", name, format!("the name '{name}' is there twice: give each its own")) }
 }
 
-fn checked_name(name: &str) -> Result<&str, Wrong> {
+pub(super) fn checked_name(name: &str) -> Result<&str, Wrong> {
     let trimmed = name.trim();
     let fine = !trimmed.is_empty() && trimmed.chars().count() <= 40 && !trimmed.chars().any(char::is_control);
     if fine { Ok(trimmed) } else { Err(Wrong::new("name", name, "a name has 1 to 40 printable characters")) }

@@ -10,6 +10,7 @@ mod pixels;
 #[cfg(feature = "raw")]
 mod raw;
 mod settings;
+mod thumbnail;
 
 use std::fs::File;
 use std::path::Path;
@@ -19,6 +20,7 @@ use thiserror::Error;
 pub use colour::{Colour, Space};
 pub use pixels::{PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
+pub use thumbnail::Thumbnail;
 
 use crate::container::{self, Fault, Kind};
 use crate::photometry::Series;

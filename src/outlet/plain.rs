@@ -102,6 +102,8 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             format!("  {group} {at} (if all groups moved alike)")
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
+        Body::TakenBack { group, .. } => format!("  {group}: taken back, it stands as before"),
+        Body::Reread { file, .. } => format!("  {} is read by the new spots", printable(file)),
         Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", printable(file)),
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
         Body::Skipped { file, why } => format!("{} was passed over: {why}", printable(file)),

@@ -323,6 +323,23 @@ fn cut_tail(file: &Path, good: u64, opened: &mut Opened) {
     }
 }
 
+/// Records that are read out of a log at one time, so that memory stays flat.
+pub const PORTION: usize = 256;
+
+/// The lines of the next records from number `from` on, at most [`PORTION`]; fewer when that is all.
+pub async fn portion(log: &Path, from: u64) -> io::Result<Vec<(u64, String)>> {
+    let log = log.to_owned();
+    let read = tokio::task::spawn_blocking(move || {
+        let mut lines: Vec<(u64, String)> = Vec::new();
+        read_since(&log, from, |n, line| {
+            lines.push((n, line.to_owned()));
+            lines.len() < PORTION
+        })
+        .map(|()| lines)
+    });
+    read.await.map_err(io::Error::other)?
+}
+
 /// Reads a log without changing it: the lines of all good records from number `n` on, each once.
 pub fn read_since(log: &Path, n: u64, mut each: impl FnMut(u64, &str) -> bool) -> io::Result<()> {
     let mut next = n.max(1);

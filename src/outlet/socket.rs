@@ -15,7 +15,7 @@ use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::sync::{Semaphore, broadcast, mpsc, oneshot};
 use tokio::time::timeout;
 
-use super::shot_log::read_since;
+use super::shot_log::{PORTION, portion};
 use crate::session::{Command, Published, Reply};
 
 /// Version of the message format.
@@ -38,6 +38,18 @@ pub struct Hub {
     pub events: broadcast::Sender<Arc<Published>>,
     pub commands: mpsc::Sender<Ask>,
     pub log: PathBuf,
+}
+
+impl Hub {
+    /// Asks the engine, and waits for its answer.
+    pub async fn ask(&self, command: Command) -> Reply {
+        let (back, answer) = oneshot::channel();
+        let gone = || Reply::refused("greyhold is ending");
+        match self.commands.send((command, back)).await {
+            Ok(()) => answer.await.unwrap_or_else(|_| gone()),
+            Err(_) => gone(),
+        }
+    }
 }
 
 /// The socket that belongs to a capture folder when the configuration names none.
@@ -268,30 +280,14 @@ async fn answer(
         let value = json!({"next": last + 1});
         return send(stream, &reply(&id, &Reply::with("that is all so far", value))).await;
     }
-    let (back, answer) = oneshot::channel();
-    let gone = || Reply::refused("greyhold is ending");
-    let result = match hub.commands.send((command, back)).await {
-        Ok(()) => answer.await.unwrap_or_else(|_| gone()),
-        Err(_) => gone(),
-    };
-    send(stream, &reply(&id, &result)).await
+    send(stream, &reply(&id, &hub.ask(command).await)).await
 }
 
-/// Sends the records from `n` on out of the log, in portions, so that memory stays flat.
+/// Sends the records from `n` on out of the log.
 async fn tell_since(stream: &Stream, hub: &Hub, n: u64, told: &mut u64) -> io::Result<()> {
-    const PORTION: usize = 256;
     let mut from = n.max(1);
     loop {
-        let log = hub.log.clone();
-        let portion = tokio::task::spawn_blocking(move || {
-            let mut lines: Vec<(u64, String)> = Vec::new();
-            read_since(&log, from, |n, line| {
-                lines.push((n, line.to_owned()));
-                lines.len() < PORTION
-            })
-            .map(|()| lines)
-        });
-        let lines = portion.await.map_err(io::Error::other)??;
+        let lines = portion(&hub.log, from).await?;
         for (n, line) in &lines {
             send(stream, &record_message(line, true)).await?;
             *told = *n;

@@ -236,12 +236,7 @@ fn ratios(state: &State) -> Vec<String> {
     let line = |ratio: &crate::rig::Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
         Some((over, under)) => {
             let now = ratio.stops + over - under;
-            format!(
-                "{} over {}: {now} stop, together {:.1}:1 (at {at})",
-                ratio.over,
-                ratio.under,
-                1.0 + now.ratio()
-            )
+            format!("{} over {}: {now} stop, together {:.1}:1 (at {at})", ratio.over, ratio.under, 1.0 + now.ratio())
         }
         None => format!("{} over {}: not known any more (turned, nobody told how far)", ratio.over, ratio.under),
     };
@@ -303,13 +298,7 @@ fn state_of(turn: &Turn, coming: bool) -> CardState {
     }
 }
 
-fn does(
-    state: CardState,
-    group: &LightGroup,
-    turn: Option<&Turn>,
-    held: Option<&Verdict>,
-    at: Option<&str>,
-) -> String {
+fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, held: Option<&Verdict>, at: Option<&str>) -> String {
     if let Some(verdict) = held {
         let own = verdict.groups.iter().find(|g| g.groups.contains(&group.name));
         return match own.map(|g| g.did) {

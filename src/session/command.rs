@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use super::state::State;
+use crate::meter::Area;
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use crate::rig::Lit;
 
@@ -61,6 +62,12 @@ pub enum Command {
         what: SurveyAsk,
         #[serde(default)]
         groups: Vec<String>,
+    },
+    /// Puts a spot at a place of the frame, or takes a drawn one away again (without `area`).
+    Spot {
+        name: String,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        area: Option<Area>,
     },
     Note {
         text: String,

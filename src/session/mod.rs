@@ -11,7 +11,7 @@ mod record;
 mod state;
 mod told;
 
-pub use board::{Board, Card, CardState};
+pub use board::{Board, Card, CardState, SurveyGuide};
 pub use command::{Command, Reply, SurveyAsk};
 pub use engine::{Engine, FrameInput, Input, Landed, Ledger, Published};
 pub use metering::{Compared, FrameOutcome, Metering, alike};

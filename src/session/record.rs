@@ -107,10 +107,10 @@ pub enum Body {
         group: String,
         of: u64,
     },
-    /// The file of a look's reference was metered anew, by other spots.
+    /// The file of a reference, or of the last frame, was metered anew by other spots.
     Reread {
-        look: String,
-        subject: Box<Subject>,
+        file: String,
+        metered: Box<Metered>,
     },
     /// A camera's response became known better: its pictures are read by the curve from now on.
     Response {

@@ -171,10 +171,10 @@ impl State {
                     self.files.insert(file.clone(), (*state, fingerprint));
                 }
             }
-            Body::Reread { look, subject } => {
-                if let Some(look) = self.looks.get_mut(look) {
-                    look.subject = (**subject).clone();
-                }
+            Body::Reread { file, metered } => {
+                let looks = self.looks.values_mut().filter(|l| l.file == *file).map(|l| &mut l.subject);
+                let last = self.last.iter_mut().filter(|l| l.file == *file).map(|l| &mut l.subject);
+                looks.chain(last).for_each(|subject| subject.reread(metered));
             }
             Body::Correction { purpose, correction, .. } => {
                 self.told.clear();

@@ -40,8 +40,7 @@ impl State {
         if let Some(standing) = self.standings.iter_mut().find(|s| s.group == group) {
             *standing = told.before;
         }
-        if let Some((since, then)) =
-            self.surveyed.as_mut().and_then(|s| s.since.get_mut(group)).zip(told.since_survey)
+        if let Some((since, then)) = self.surveyed.as_mut().and_then(|s| s.since.get_mut(group)).zip(told.since_survey)
         {
             *since = then;
         }

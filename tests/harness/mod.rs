@@ -1,6 +1,7 @@
 //! A studio for tests: frames of known light, and the real program watching a folder of its own.
 #![allow(dead_code, reason = "each promise uses its part")]
 
+pub mod browser;
 pub mod dng;
 pub mod exiftool;
 pub mod random;
@@ -92,6 +93,8 @@ pub struct Studio {
     /// The folder as the command line spells it, from the home; `None` for its whole path.
     pub spelled: Option<String>,
     pub extra: Vec<String>,
+    /// The stand page's address.
+    pub page: String,
     child: Option<Child>,
 }
 
@@ -101,7 +104,7 @@ impl Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
-        Studio { home, folder, spelled: None, extra: Vec::new(), child: None }
+        Studio { home, folder, spelled: None, extra: Vec::new(), page: String::new(), child: None }
     }
 
     pub fn open() -> Studio {
@@ -147,6 +150,10 @@ impl Studio {
             let output = child.wait_with_output().unwrap();
             panic!("greyhold ended at the start: {}", String::from_utf8_lossy(&output.stderr));
         }
+        if !self.extra.iter().any(|e| e == "--no-page") {
+            let line = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("page")?.trim().to_owned())).unwrap();
+            self.page = line.split_whitespace().next().unwrap().to_owned();
+        }
         // Keep the pipe flowing, so that the program never waits for its reader.
         std::thread::spawn(move || lines.for_each(drop));
         self.child = Some(child);
@@ -159,6 +166,16 @@ impl Studio {
 
     pub fn pid(&self) -> u32 {
         self.child.as_ref().unwrap().id()
+    }
+
+    /// Sends a signal: STOP, CONT.
+    pub fn signal(&self, name: &str) {
+        Command::new("kill").arg(format!("-{name}")).arg(self.pid().to_string()).status().unwrap();
+    }
+
+    /// The stand page's port.
+    pub fn port(&self) -> u16 {
+        self.page.trim_end_matches('/').rsplit(':').next().unwrap().parse().unwrap()
     }
 
     pub fn kill(&mut self) {

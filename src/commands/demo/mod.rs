@@ -12,6 +12,7 @@ use tokio::sync::oneshot;
 
 use self::sitting::{RIG, Then, story};
 use super::exit::{CommandError, Exit};
+use super::watch::{PageArgs, page_in_words};
 use super::{say, tell};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
@@ -20,13 +21,29 @@ use crate::rig::Turn;
 use crate::session::{Body, Command, Published, SurveyAsk};
 
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:
-  greyhold demo                    plays in a temporary folder and says where the logs are")]
+#[command(after_help = "Examples:
+  greyhold demo                    plays in a temporary folder and says where the logs are
+  greyhold demo --page             slowly, with the stand page to look at")]
 pub struct Args {
     /// Play in this new folder and not in a temporary one
     #[arg(long, value_name = "FOLDER")]
     folder: Option<PathBuf>,
+    /// Serve the stand page meanwhile, play slowly, and stay until interrupted
+    #[arg(long)]
+    page: bool,
+    #[command(flatten)]
+    how: PageArgs,
 }
+
+/// How fast the sitting is played.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Pace {
+    Quick,
+    /// With time to look at the page between two steps, and after the last.
+    ForEyes,
+}
+
+const STEP_FOR_EYES: Duration = Duration::from_secs(5);
 
 pub fn run(args: Args) -> Result<Exit, CommandError> {
     let home =
@@ -48,8 +65,9 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         socket: home.join("greyhold.sock"),
         folder: capture,
         meter_old: false,
+        page: if args.page { args.how.setup()? } else { None },
     };
-    play(setup, &home)?;
+    play(setup, &home, if args.page { Pace::ForEyes } else { Pace::Quick })?;
     say(&format!(
         "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
         home.display()
@@ -61,7 +79,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
 }
 
 /// Runs a watch in the background and drops the frames into its folder.
-fn play(setup: Setup, home: &Path) -> Result<(), CommandError> {
+fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
     let (heard, hears) = channel();
     let (ready, is_ready) = oneshot::channel();
@@ -70,19 +88,27 @@ fn play(setup: Setup, home: &Path) -> Result<(), CommandError> {
     let player =
         Player { folder: setup.folder.clone(), socket: setup.socket.clone(), turns: BTreeMap::new(), heard: hears };
     let show = show(paint, heard);
+    let page = setup.page.clone();
     let watching = runtime.spawn(daemon::run(setup, show, Some(ready), async {
         let _ = stopped.await;
     }));
     let started = runtime.block_on(async { tokio::time::timeout(Duration::from_secs(10), is_ready).await });
-    if !matches!(started, Ok(Ok(()))) {
+    let Ok(Ok(ready)) = started else {
         // The watch ended before it began: its error says why.
         return runtime
             .block_on(watching)
             .map_err(|e| CommandError::CannotRun(e.to_string()))?
             .map_err(CommandError::from);
+    };
+    if let Some((page, port)) = page.as_ref().zip(ready.port) {
+        say(&format!("page {}\n", page_in_words(page, port)));
     }
     say(&format!("A sitting of our own, in {}. The camera writes there, greyhold watches.\n", home.display()));
-    let played = player.play();
+    let played = player.play(pace);
+    if pace == Pace::ForEyes && played.is_ok() {
+        say("\nThat was the sitting. The page stays until you interrupt this (Ctrl-C).");
+        let _ = runtime.block_on(tokio::signal::ctrl_c());
+    }
     let _ = stop.send(());
     let ended = runtime.block_on(watching).map_err(|e| CommandError::CannotRun(e.to_string()))?;
     played.and(ended.map_err(CommandError::from))
@@ -108,7 +134,7 @@ struct Player {
 }
 
 impl Player {
-    fn play(mut self) -> Result<(), CommandError> {
+    fn play(mut self, pace: Pace) -> Result<(), CommandError> {
         let mut powers = sitting::first_powers();
         for (number, step) in story().into_iter().enumerate() {
             say(&format!("\n--- {}", step.caption));
@@ -122,6 +148,9 @@ impl Player {
                 tell::ask(&self.socket, &Command::Sync {})?;
             }
             self.listen();
+            if pace == Pace::ForEyes {
+                std::thread::sleep(STEP_FOR_EYES);
+            }
         }
         Ok(())
     }
@@ -143,7 +172,12 @@ impl Player {
                 }
             }
             Then::AskNext(f_number) => {
-                let command = Command::Next { f_number: Some((*f_number).to_owned()), iso: None, exposure_time: None, marks: None };
+                let command = Command::Next {
+                    f_number: Some((*f_number).to_owned()),
+                    iso: None,
+                    exposure_time: None,
+                    marks: None,
+                };
                 self.ask(&format!("next {f_number}"), &command)?;
             }
             Then::BeginSurvey => {

@@ -5,6 +5,7 @@
 
 mod learning;
 mod lighting;
+mod references;
 mod telling;
 
 use std::sync::Arc;
@@ -22,7 +23,7 @@ use crate::config::Config;
 use crate::drift::{Basis, Lighting, WentBy, expected};
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::{CENTRE, Metered};
+use crate::meter::Metered;
 use crate::photometry::Stops;
 use crate::rig::{LightGroup, Standing, Turn};
 
@@ -80,18 +81,18 @@ pub enum Input {
     Config(Box<Config>, Arc<Metering>),
     /// The curves of cameras changed.
     Curves(Arc<Metering>),
+    /// A file of [`Engine::compared_files`] was metered anew, by other spots.
+    Reread {
+        file: String,
+        metered: Box<Metered>,
+    },
 }
 
-/// Name of the look that the first frame begins.
-const FIRST_LOOK: &str = "main";
 /// Frames of one stem belong together when their capture times differ by no more than this.
 const SAME_EXPOSURE_SECONDS: f64 = 2.0;
 /// A frame and its reference have no readings that compare.
 const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or by a \
                       curve that is there no more; set a reference anew";
-/// A first frame darker than this is no reference.
-const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
-
 pub struct Engine<L> {
     config: Config,
     metering: Arc<Metering>,
@@ -135,6 +136,16 @@ impl<L: Ledger> Engine<L> {
         Board::of(&self.state, &self.config)
     }
 
+    /// Number of the last record.
+    pub fn last_record(&self) -> u64 {
+        self.state.records
+    }
+
+    /// Number and file of the last frame.
+    pub fn last_frame(&self) -> Option<(u64, &str)> {
+        self.state.last.as_ref().map(|l| (l.frame, l.file.as_str()))
+    }
+
     pub fn ledger(&mut self) -> &mut L {
         &mut self.ledger
     }
@@ -161,6 +172,7 @@ impl<L: Ledger> Engine<L> {
             Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
             Input::Curves(metering) => self.metering = metering,
+            Input::Reread { file, metered } => self.stage(Body::Reread { file, metered }),
             Input::Config(config, metering) => {
                 self.metering = metering;
                 self.config = *config;
@@ -367,20 +379,6 @@ impl<L: Ledger> Engine<L> {
         }
     }
 
-    fn refer_to_first(&mut self, frame: u64, file: &str, subject: Subject) {
-        if level_of(&subject).is_some_and(|l| l > TOO_DARK_TO_REFER) {
-            self.set_reference(FIRST_LOOK.to_owned(), Some(frame), file.to_owned(), subject);
-        }
-    }
-
-    fn set_reference(&mut self, look: String, frame: Option<u64>, file: String, subject: Subject) {
-        self.resolve(How::Withdrawn);
-        // What the lights were set to for a file from elsewhere, nobody has told.
-        let known_then = |power| if frame.is_some() { power } else { None };
-        let powers = self.state.powers().into_iter().map(|(group, power)| (group, known_then(power))).collect();
-        self.stage(Body::Reference { look, frame, file, subject: Box::new(subject), powers });
-    }
-
     fn suggest(&mut self, purpose: Purpose, wanted: Stops, settings: &Settings, sentence: &str) {
         let correction = correct(&self.config.groups, &self.state.standings, wanted, settings);
         if !correction.is_nothing() {
@@ -446,8 +444,4 @@ impl<L: Ledger> Engine<L> {
         let group = self.config.groups.iter().find(|g| g.name == name)?;
         Some((standing.clone(), group.clone()))
     }
-}
-
-fn level_of(subject: &Subject) -> Option<Stops> {
-    subject.metered.as_ref()?.reading(CENTRE).map(|r| r.level)
 }

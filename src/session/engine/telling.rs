@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use super::{Engine, FIRST_LOOK, Ledger, TOO_DARK_TO_REFER, level_of};
+use super::{Engine, Ledger};
 use crate::advice::{Subject, correct};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -16,7 +16,9 @@ impl<L: Ledger> Engine<L> {
     /// `subject`; `sync` and `since` are not the engine's.
     pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
         let reply = match command {
-            Command::Reference { frame: Some(frame), .. } if self.state.last.as_ref().is_none_or(|l| l.frame != *frame) => {
+            Command::Reference { frame: Some(frame), .. }
+                if self.state.last.as_ref().is_none_or(|l| l.frame != *frame) =>
+            {
                 Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
             }
             Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
@@ -39,7 +41,9 @@ impl<L: Ledger> Engine<L> {
             Command::Survey { what, groups } => self.tell_survey(*what, groups),
             Command::Note { text } => self.tell_note(text),
             Command::Status {} => Reply::with(self.in_short(), status(&self.state)),
-            Command::Sync {} | Command::Since { .. } => Reply::refused("this command is answered elsewhere"),
+            Command::Sync {} | Command::Since { .. } | Command::Spot { .. } => {
+                Reply::refused("this command is answered elsewhere")
+            }
         };
         self.flush();
         reply
@@ -47,42 +51,12 @@ impl<L: Ledger> Engine<L> {
 
     fn in_short(&self) -> String {
         let look = self.state.current.as_deref().unwrap_or("no reference yet");
-        let last =
-            self.state.last.as_ref().map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
+        let last = self
+            .state
+            .last
+            .as_ref()
+            .map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
         format!("{} frames, look '{look}', last {last}", self.state.frames)
-    }
-
-    fn tell_reference(&mut self, file: Option<&str>, look: Option<&str>, subject: Option<Subject>) -> Reply {
-        let look = look.map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned);
-        let look = look.or_else(|| self.state.current.clone()).unwrap_or_else(|| FIRST_LOOK.to_owned());
-        if look.chars().count() > 40 || look.chars().any(char::is_control) {
-            return Reply::refused("a look's name has 1 to 40 printable characters");
-        }
-        let (frame, name, subject) = match (file, subject, self.state.last.clone()) {
-            (Some(file), Some(subject), _) => (None, file.to_owned(), subject),
-            (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
-            (None, _, Some(last)) => (Some(last.frame), last.file, last.subject),
-            (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
-        };
-        let Some(level) = level_of(&subject) else {
-            return Reply::refused(format!("{name} was not metered and can't be a reference"));
-        };
-        if frame.is_some() && level <= TOO_DARK_TO_REFER {
-            return Reply::refused(format!("{name} is nearly black (a misfire?): shoot another, or name a file"));
-        }
-        self.set_reference(look.clone(), frame, name.clone(), subject);
-        Reply::done(format!("{name} is the reference of '{look}'"))
-    }
-
-    fn tell_look(&mut self, look: &str) -> Reply {
-        if !self.state.looks.contains_key(look) {
-            let names: Vec<&str> = self.state.looks.keys().map(String::as_str).collect();
-            let there = if names.is_empty() { "none yet".to_owned() } else { names.join(", ") };
-            return Reply::refused(format!("there is no look '{look}' (there is: {there}); 'reference' begins one"));
-        }
-        self.resolve(How::Withdrawn);
-        self.stage(Body::Look { look: look.to_owned() });
-        Reply::done(format!("frames are compared with '{look}' now"))
     }
 
     fn group_names(&self) -> String {

@@ -1,0 +1,278 @@
+//! The sitting on the photographer's own terminal: the same as the pages show, drawn anew when it changes.
+
+use std::collections::VecDeque;
+use std::io;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use ratatui::layout::{Constraint, Layout, Rect};
+use ratatui::style::{Modifier, Style};
+use ratatui::symbols::Marker;
+use ratatui::text::{Line, Span, Text};
+use ratatui::widgets::{Axis, Block, Borders, Chart, Clear, Dataset, GraphType, Paragraph, Row, Table, Wrap};
+use ratatui::{DefaultTerminal, Frame};
+use tokio::sync::{oneshot, watch};
+
+use super::plain::printable;
+use super::screen::Shown;
+use crate::photometry::Stops;
+use crate::session::{Board, Card, CardState};
+
+/// Lines of what happened that are kept.
+const LINES: usize = 200;
+/// A key is answered within this.
+const LOOK: Duration = Duration::from_millis(100);
+/// The trend's scale goes at least this far from nothing.
+const LEAST_RANGE: f64 = 0.5;
+
+/// What happened, line by line; messages of the program among it.
+#[derive(Debug, Clone, Default)]
+pub struct Lines(Arc<Mutex<VecDeque<String>>>);
+
+impl Lines {
+    pub fn add(&self, text: &str) {
+        let mut lines = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        lines.extend(text.lines().map(printable));
+        let surplus = lines.len().saturating_sub(LINES);
+        lines.drain(..surplus);
+    }
+
+    /// The last ones that fit.
+    fn last(&self, count: usize) -> Vec<String> {
+        let lines = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        lines.iter().skip(lines.len().saturating_sub(count)).cloned().collect()
+    }
+}
+
+impl io::Write for Lines {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.add(&String::from_utf8_lossy(bytes));
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// What stays the same during a watch.
+#[derive(Debug, Clone, Default)]
+pub struct Fixed {
+    pub folder: String,
+    /// How the stand page is reached, with its QR code; shown over everything until a key is pressed.
+    pub page: Option<String>,
+}
+
+/// What lies over the view.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Over {
+    Nothing,
+    Page,
+    /// Whether to end the watch.
+    End,
+}
+
+/// Shows the sitting until somebody ends it, which is told by `end`, or the screens go away.
+pub fn run(
+    screens: &mut watch::Receiver<Arc<Shown>>,
+    fixed: &Fixed,
+    lines: &Lines,
+    end: oneshot::Sender<()>,
+) -> io::Result<()> {
+    let mut terminal = ratatui::try_init()?;
+    let shown = follow(&mut terminal, screens, fixed, lines);
+    ratatui::restore();
+    // The watch may have ended by itself.
+    let _ = end.send(());
+    shown
+}
+
+fn follow(
+    terminal: &mut DefaultTerminal,
+    screens: &mut watch::Receiver<Arc<Shown>>,
+    fixed: &Fixed,
+    lines: &Lines,
+) -> io::Result<()> {
+    let mut over = if fixed.page.is_some() { Over::Page } else { Over::Nothing };
+    let mut before = Vec::new();
+    let mut fresh = true;
+    loop {
+        let changed = match screens.has_changed() {
+            Ok(changed) => changed,
+            Err(_) => return Ok(()),
+        };
+        let now = lines.last(LINES);
+        if fresh || changed || now != before {
+            let shown = Arc::clone(&screens.borrow_and_update());
+            terminal.draw(|frame| draw(frame, &shown.board, fixed, lines, over))?;
+            (before, fresh) = (now, false);
+        }
+        if event::poll(LOOK)? {
+            fresh = true;
+            match event::read()? {
+                Event::Key(key) if key.kind == KeyEventKind::Press => match after_key(key, over, fixed) {
+                    Some(next) => over = next,
+                    None => return Ok(()),
+                },
+                _ => {}
+            }
+        }
+    }
+}
+
+/// What lies over the view after a key; `None` ends the watch.
+fn after_key(key: KeyEvent, over: Over, fixed: &Fixed) -> Option<Over> {
+    let interrupted = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
+    match (key.code, over) {
+        _ if interrupted => None,
+        (KeyCode::Char('y'), Over::End) => None,
+        (_, Over::End | Over::Page) => Some(Over::Nothing),
+        (KeyCode::Char('q'), Over::Nothing) => Some(Over::End),
+        (KeyCode::Char('p'), Over::Nothing) if fixed.page.is_some() => Some(Over::Page),
+        (_, over) => Some(over),
+    }
+}
+
+/// Draws everything.
+pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over: Over) {
+    let lights = board.cards.len() as u16 + board.cards.iter().filter(|c| c.other_way.is_some()).count() as u16 * 2 + 2;
+    let [head, last, cards, trend, happened, keys] = Layout::vertical([
+        Constraint::Length(1),
+        Constraint::Length(4),
+        Constraint::Length(lights),
+        Constraint::Fill(2),
+        Constraint::Fill(3),
+        Constraint::Length(1),
+    ])
+    .areas(frame.area());
+    let look = board.look.as_deref().unwrap_or("none yet");
+    let title = format!("greyhold   {}   look {}   {} frames", fixed.folder, printable(look), board.frames);
+    frame.render_widget(Line::styled(title, bold()), head);
+    frame.render_widget(last_frame(board), last);
+    draw_cards(frame, cards, board);
+    draw_trend(frame, trend, board);
+    let rows = usize::from(happened.height.saturating_sub(1));
+    let text: Vec<Line> = lines.last(rows).into_iter().map(Line::raw).collect();
+    frame.render_widget(Paragraph::new(text).block(titled("what happened")), happened);
+    let page = if fixed.page.is_some() { "   p  the page's address" } else { "" };
+    frame.render_widget(Line::styled(format!("q  end the watch{page}"), dim()), keys);
+    match over {
+        Over::Nothing => {}
+        Over::Page => draw_over(frame, "the stand page", fixed.page.as_deref().unwrap_or_default()),
+        Over::End => draw_over(
+            frame,
+            "end?",
+            "End the watch? Frames that land meanwhile are read at the next start.\n\ny  end      any other key  go on",
+        ),
+    }
+}
+
+fn bold() -> Style {
+    Style::default().add_modifier(Modifier::BOLD)
+}
+
+fn dim() -> Style {
+    Style::default().add_modifier(Modifier::DIM)
+}
+
+fn titled(title: &str) -> Block<'_> {
+    Block::default().borders(Borders::TOP).border_style(dim()).title(title)
+}
+
+fn last_frame(board: &Board) -> Paragraph<'_> {
+    let Some(last) = &board.last else {
+        return Paragraph::new("No frame yet: shoot one, it becomes the reference.");
+    };
+    let first = format!("frame {}  {}  {}", last.frame, printable(&last.file), last.settings);
+    let word = if board.hold.is_some() { "HOLD  " } else { "" };
+    let drift = last.drift.as_deref().map_or_else(String::new, |d| format!("drift {d}   "));
+    let text = Text::from(vec![
+        Line::raw(first),
+        Line::from(vec![
+            Span::styled(word, bold().add_modifier(Modifier::REVERSED)),
+            Span::styled(printable(&last.sentence), bold()),
+        ]),
+        Line::raw(format!("{drift}{}", last.clipping)),
+    ]);
+    Paragraph::new(text).wrap(Wrap { trim: true })
+}
+
+/// The sign and the word of a card's state.
+fn state_words(state: CardState, clicks: i32) -> (&'static str, &'static str) {
+    match (state, clicks) {
+        (CardState::Rest, _) => ("·", ""),
+        (CardState::Up, _) => ("▲", "turn up"),
+        (CardState::Down, _) => ("▼", "turn down"),
+        (CardState::Leave, _) => ("■", "leave"),
+        (CardState::Coming, n) if n > 0 => ("△", "coming: up"),
+        (CardState::Coming, _) => ("▽", "coming: down"),
+        (CardState::Hold, _) => ("‖", "HOLD"),
+        (CardState::Set, _) => ("✓", "set"),
+        (CardState::EndOfRange, _) => ("!", "end of range"),
+    }
+}
+
+fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
+    let dial = |shown: &Option<String>| shown.clone().unwrap_or_else(|| "?".to_owned());
+    let row = |card: &Card| {
+        let (sign, word) = state_words(card.state, card.clicks);
+        let to = if card.clicks == 0 { String::new() } else { format!("-> {}", dial(&card.to)) };
+        let other = card.other_way.as_ref().map(|w| format!("\n{w}")).unwrap_or_default();
+        let does = format!("{}  {}{other}", card.does, card.sure);
+        let height = 1 + if other.is_empty() { 0 } else { 2 };
+        Row::new([sign.to_owned(), card.group.clone(), word.to_owned(), dial(&card.at), to, does]).height(height).style(
+            if matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set) {
+                Style::default()
+            } else {
+                bold()
+            },
+        )
+    };
+    let widths = [
+        Constraint::Length(2),
+        Constraint::Length(12),
+        Constraint::Length(13),
+        Constraint::Length(10),
+        Constraint::Length(13),
+        Constraint::Fill(1),
+    ];
+    let title = match &board.asked {
+        Some(asked) => match &asked.coming {
+            Some(settings) => format!("lights, coming for {settings}"),
+            None => "lights: to be turned now".to_owned(),
+        },
+        None => "lights".to_owned(),
+    };
+    frame.render_widget(Table::new(board.cards.iter().map(row), widths).block(titled(&title)), area);
+}
+
+fn draw_trend(frame: &mut Frame, area: Rect, board: &Board) {
+    let points: Vec<(f64, f64)> = board.trend.iter().filter_map(|p| Some((p.frame as f64, p.drift?.0))).collect();
+    let reach = points.iter().map(|(_, drift)| drift.abs()).fold(LEAST_RANGE, f64::max);
+    let range = (reach * 2.0).ceil() / 2.0;
+    let last = board.trend.last().map_or(0.0, |p| p.frame as f64).max(60.0);
+    let within = board.tolerance.0;
+    let band: Vec<(f64, f64)> =
+        (0..60).flat_map(|i| [(last - f64::from(i), within), (last - f64::from(i), -within)]).collect();
+    let sets = vec![
+        Dataset::default().marker(Marker::Dot).style(dim()).graph_type(GraphType::Scatter).data(&band),
+        Dataset::default().marker(Marker::Block).graph_type(GraphType::Scatter).data(&points),
+    ];
+    let label = |stops: f64| Stops(stops).to_string();
+    let chart = Chart::new(sets)
+        .block(titled("drift of the last 60 frames in stops; dotted: the tolerance"))
+        .x_axis(Axis::default().bounds([last - 60.0, last + 1.0]))
+        .y_axis(Axis::default().bounds([-range, range]).labels([label(-range), label(0.0), label(range)]));
+    frame.render_widget(chart, area);
+}
+
+fn draw_over(frame: &mut Frame, title: &str, text: &str) {
+    let (width, height) =
+        (text.lines().map(|l| l.chars().count()).max().unwrap_or(0) as u16 + 4, text.lines().count() as u16 + 2);
+    let whole = frame.area();
+    let (width, height) = (width.min(whole.width), height.min(whole.height));
+    let area = Rect::new((whole.width - width) / 2, (whole.height - height) / 2, width, height);
+    frame.render_widget(Clear, area);
+    frame.render_widget(Paragraph::new(text).block(Block::bordered().title(title)), area);
+}

@@ -1,0 +1,253 @@
+// The page: keeps the connection, and hands what comes to the two views. Nothing from outside is
+// ever taken as HTML: all text goes in as text.
+import { Stand } from "/stand.js";
+import { SetView } from "/set.js";
+
+export const by = (id) => document.getElementById(id);
+
+/** Puts text where it is not yet, so that screen readers hear changes only. */
+export function write(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+/** An element with text and children. */
+export function make(tag, text = "", ...children) {
+  const element = document.createElement(tag);
+  if (text) element.textContent = text;
+  element.append(...children);
+  return element;
+}
+
+/** A choice that survives reloading; private windows may refuse to keep it. */
+export const kept = {
+  get(key) { try { return localStorage.getItem(`greyhold-${key}`) ?? ""; } catch { return ""; } },
+  set(key, value) { try { localStorage.setItem(`greyhold-${key}`, value); } catch { /* It then holds until the page is left. */ } },
+};
+
+/** Fills a list of choices, keeping the one that is chosen. */
+export function choices(select, values, chosen = select.value) {
+  const now = values.map(([value, label]) => `${value}\n${label}`).join("\n\n");
+  if (select.dataset.now !== now) {
+    select.dataset.now = now;
+    select.replaceChildren(...values.map(([value, label]) => Object.assign(make("option", label), { value })));
+  }
+  if (values.some(([value]) => value === chosen)) select.value = chosen;
+}
+
+// --- asking ---
+
+let fading = 0;
+function say(text) {
+  const said = by("said");
+  said.hidden = false;
+  write(said, text);
+  clearTimeout(fading);
+  fading = setTimeout(() => { said.hidden = true; }, 6000);
+}
+
+/** Sends a wish and says what came of it. */
+export async function wish(what, aloud = say) {
+  try {
+    const answer = await fetch("/wish", {
+      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(5000),
+    });
+    if (answer.status === 401) { askForToken(); return false; }
+    const text = await answer.text();
+    let reply = { ok: false, says: text };
+    try { reply = JSON.parse(text); } catch { /* Words as they are. */ }
+    aloud(reply.ok ? reply.says : `Not done: ${reply.says}`);
+    return reply.ok;
+  } catch {
+    aloud("Not done: greyhold can't be reached. Try again when the connection is back.");
+    return false;
+  }
+}
+
+// --- the connection ---
+
+const LOST_AFTER = 2500;
+const TRY_EVERY = 1000;
+let source = null;
+let after = null;
+let heard = performance.now();
+let lostAt = null;
+let meanwhile = 0;
+let ended = false;
+let trying = false;
+
+const views = { stand: new Stand(), set: new SetView() };
+const view = location.pathname === "/set" ? "set" : "stand";
+
+function hear() {
+  heard = performance.now();
+  if (lostAt === null) return;
+  lostAt = null;
+  ended = false;
+  by("lost").hidden = true;
+}
+
+function listen() {
+  source?.close();
+  source = new EventSource(after === null ? "/feed" : `/feed?after=${after}`);
+  source.addEventListener("beat", hear);
+  // The browser's own new tries don't tell the record to go on from.
+  source.addEventListener("error", lose);
+  source.addEventListener("begin", (event) => {
+    const begins = JSON.parse(event.data).after;
+    // Another log than before: what was told is another sitting's.
+    if (after !== null && begins < after) views.set.forget();
+    const wasLost = lostAt !== null;
+    after = begins;
+    meanwhile = 0;
+    hear();
+    if (wasLost) setTimeout(() => write(by("link"), meanwhile ? `connected again; ${meanwhile} records came meanwhile` : "connected again; nothing was missed"), 0);
+  });
+  source.addEventListener("news", (event) => {
+    const news = JSON.parse(event.data);
+    if (news.n <= after) return;
+    after = news.n;
+    meanwhile += 1;
+    if (news.ended) ended = true;
+    views.set.news(news);
+  });
+  source.addEventListener("board", (event) => {
+    hear();
+    const board = JSON.parse(event.data);
+    open();
+    write(by("link"), `connected; record ${board.n}`);
+    by("link").dataset.n = board.n;
+    views.stand.show(board);
+    views.set.show(board);
+  });
+}
+
+/** Looks whether greyhold answers, and listens again. */
+async function tryAgain() {
+  if (trying) return;
+  trying = true;
+  try {
+    const answer = await fetch("/marks", { signal: AbortSignal.timeout(2000) });
+    if (answer.status === 401) askForToken();
+    else if (answer.ok) {
+      fillMarks(await answer.json());
+      listen();
+    }
+  } catch { /* Still away. */ } finally {
+    trying = false;
+  }
+}
+
+function lose() {
+  source?.close();
+  source = null;
+  if (!by("enter").hidden) return;
+  lostAt ??= performance.now();
+  by("lost").hidden = false;
+  write(by("lost"), ended
+    ? "greyhold was ended. What is shown here is old."
+    : "CONNECTION LOST. What is shown here may be old: ask the photographer before turning a light.");
+  write(by("link"), "not connected");
+}
+
+setInterval(() => {
+  if (by("enter").hidden && performance.now() - heard > LOST_AFTER) {
+    lose();
+    heard = performance.now() - LOST_AFTER + TRY_EVERY;
+    tryAgain();
+  }
+}, 250);
+
+// --- coming in ---
+
+function askForToken() {
+  source?.close();
+  source = null;
+  for (const id of ["stand", "set", "next", "ways"]) by(id).hidden = true;
+  by("enter").hidden = false;
+  by("lost").hidden = true;
+  write(by("link"), "not connected");
+}
+
+function open() {
+  by("enter").hidden = true;
+  by(view).hidden = false;
+  by("next").hidden = false;
+  by("ways").hidden = false;
+}
+
+async function enter(token) {
+  const answer = await fetch("/enter", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ token }) });
+  if (!answer.ok) { write(by("enter-says"), await answer.text()); askForToken(); return; }
+  by("enter").hidden = true;
+  heard = performance.now();
+  await tryAgain();
+}
+
+by("enter-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  enter(by("token").value).catch(() => write(by("enter-says"), "greyhold can't be reached"));
+});
+
+// --- what comes next ---
+
+let marks = null;
+
+function fillMarks(all) {
+  marks = all;
+  offerMarks();
+}
+
+function offerMarks() {
+  if (!marks) return;
+  const series = marks[by("next-what").value];
+  for (const option of by("next-steps").options) option.disabled = !(option.value in series);
+  if (!(by("next-steps").value in series)) by("next-steps").value = "thirds";
+  choices(by("next-mark"), series[by("next-steps").value].map((mark) => [mark, mark]));
+}
+
+by("next-what").addEventListener("change", offerMarks);
+by("next-steps").addEventListener("change", offerMarks);
+by("next-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const steps = by("next-steps").value === "halves" ? "halves" : "thirds";
+  wish({ wish: "next", [by("next-what").value]: by("next-mark").value, marks: steps }, (text) => write(by("next-says"), text));
+});
+
+/** Shows the setting that was last shot as chosen, until somebody chooses. */
+export function presentSettings(settings) {
+  const mark = by("next-mark");
+  const [f] = settings.split(/\s{2,}/);
+  if (mark.dataset.begun || !marks || by("next-what").value !== "f_number") return;
+  if ([...mark.options].some((o) => o.value === f)) { mark.value = f; mark.dataset.begun = "yes"; }
+}
+
+// --- light or dark ---
+
+const dark = matchMedia("(prefers-color-scheme: dark)");
+
+/** Which ink pictures are to be drawn for. */
+export const ink = () => ((by("ink").value || (dark.matches ? "dark" : "light")) === "dark" ? "on_dark" : "on_light");
+
+function paint() {
+  document.documentElement.dataset.ink = by("ink").value;
+  views.set.repaint();
+}
+
+by("ink").value = kept.get("ink");
+by("ink").addEventListener("change", () => { kept.set("ink", by("ink").value); paint(); });
+dark.addEventListener("change", paint);
+paint();
+
+for (const link of document.querySelectorAll("nav a")) {
+  if (link.dataset.view === view) link.setAttribute("aria-current", "page");
+}
+document.title = view === "set" ? "greyhold: beside the camera" : "greyhold: at the stand";
+
+// The token comes behind the #, which no server and no log ever sees; then it leaves the address.
+const brought = location.hash.slice(1);
+if (/^[0-9A-Za-z-]{16,40}$/.test(brought)) {
+  history.replaceState(null, "", location.pathname);
+  enter(brought).catch(() => askForToken());
+} else {
+  tryAgain();
+}

@@ -1,0 +1,119 @@
+//! What happens, as server-sent events (WHATWG HTML, 9.2): the board whenever it changes, each
+//! record's words once, and a beat by which a page knows that it is still connected.
+
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::response::sse::{Event, Sse};
+use axum::response::{IntoResponse, Response};
+use jiff::tz::TimeZone;
+use serde::Deserialize;
+use serde_json::json;
+use tokio::sync::{broadcast, mpsc};
+use tokio::time::{MissedTickBehavior, interval};
+use tokio_stream::wrappers::ReceiverStream;
+
+use super::Page;
+use crate::outlet::plain::{Paint, block};
+use crate::outlet::shot_log::{PORTION, portion};
+use crate::session::{Body, Record};
+
+/// A page takes its connection for lost after two of these and a half.
+const BEAT: Duration = Duration::from_secs(1);
+/// Events on their way to one page; while it does not read, the rest stays in the log.
+const WAITING: usize = 16;
+/// What a page that has just opened is told of what was before.
+const BEFORE: u64 = 80;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct From {
+    /// The last record that the page was told.
+    after: Option<u64>,
+}
+
+type Sender = mpsc::Sender<Result<Event, Infallible>>;
+/// The page went away.
+struct Gone;
+
+pub async fn feed(State(page): State<Arc<Page>>, Query(From { after }): Query<From>) -> Response {
+    let Ok(seat) = Arc::clone(&page.feeds).try_acquire_owned() else {
+        return (StatusCode::SERVICE_UNAVAILABLE, "as many pages as can be are open already").into_response();
+    };
+    let (to_page, events) = mpsc::channel(WAITING);
+    tokio::spawn(async move {
+        let _seat = seat;
+        let _ = follow(&page, after, &to_page).await;
+    });
+    Sse::new(ReceiverStream::new(events)).into_response()
+}
+
+async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(), Gone> {
+    // Before the log is read, so that nothing falls in between.
+    let mut records = page.hub.events.subscribe();
+    let mut screens = page.screens.clone();
+    let now = screens.borrow_and_update().board.n;
+    // A page that knows more than there is has followed another log.
+    let mut told = after.filter(|after| *after <= now).unwrap_or(now.saturating_sub(BEFORE));
+    send(Event::default().event("begin").data(json!({"after": told}).to_string()), to_page).await?;
+    tell_from_log(page, &mut told, to_page).await?;
+    let json = screens.borrow_and_update().json.clone();
+    send_board(&json, to_page).await?;
+    let mut beats = interval(BEAT);
+    beats.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    loop {
+        tokio::select! {
+            record = records.recv() => match record {
+                Ok(published) if published.record.n > told => {
+                    told = published.record.n;
+                    send_news(&published.record, to_page).await?;
+                }
+                Ok(_) => {}
+                // Too slow to be told from memory: the log has it all.
+                Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut told, to_page).await?,
+                Err(broadcast::error::RecvError::Closed) => return Ok(()),
+            },
+            changed = screens.changed() => {
+                changed.map_err(|_| Gone)?;
+                let json = screens.borrow_and_update().json.clone();
+                send_board(&json, to_page).await?;
+            }
+            _ = beats.tick() => send(Event::default().event("beat").data("-"), to_page).await?,
+        }
+    }
+}
+
+async fn tell_from_log(page: &Page, told: &mut u64, to_page: &Sender) -> Result<(), Gone> {
+    loop {
+        // A log that can't be read now is read at the next gap.
+        let lines = portion(&page.hub.log, *told + 1).await.unwrap_or_default();
+        for (n, line) in &lines {
+            *told = *n;
+            if let Ok(record) = Record::from_line(line) {
+                send_news(&record, to_page).await?;
+            }
+        }
+        if lines.len() < PORTION {
+            return Ok(());
+        }
+    }
+}
+
+async fn send(event: Event, to_page: &Sender) -> Result<(), Gone> {
+    to_page.send(Ok(event)).await.map_err(|_| Gone)
+}
+
+async fn send_board(json: &str, to_page: &Sender) -> Result<(), Gone> {
+    send(Event::default().event("board").data(json), to_page).await
+}
+
+/// A record in words, with its number as the event's id. One that has no words still moves the number.
+async fn send_news(record: &Record, to_page: &Sender) -> Result<(), Gone> {
+    let at = record.at.to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
+    let says = block(record, Paint::Plain);
+    let news = json!({"n": record.n, "at": at, "says": says, "ended": record.body == Body::Closed});
+    send(Event::default().event("news").id(record.n.to_string()).data(news.to_string()), to_page).await
+}

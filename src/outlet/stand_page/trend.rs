@@ -1,0 +1,79 @@
+//! The trend of the last frames as a chart.
+
+use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+use serde::Deserialize;
+
+use crate::photometry::Stops;
+use crate::session::TrendPoint;
+
+/// What the chart is drawn on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Ink {
+    OnDark,
+    OnLight,
+}
+
+const SIZE: (u32, u32) = (720, 220);
+/// The scale goes at least this far from nothing.
+const LEAST_RANGE: f64 = 0.5;
+const FRAMES: u64 = 60;
+
+/// Drift by frame: a dot each with its 95 % interval, and the tolerance as a band.
+pub fn chart(points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
+    let mut svg = String::new();
+    // Drawing into text fails for nothing but a bad scale, and this one is finite and wide.
+    if let Err(e) = draw(&mut svg, points, tolerance, ink) {
+        tracing::warn!("the trend can't be drawn: {e}");
+    }
+    svg
+}
+
+fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> Result<(), Box<dyn std::error::Error>> {
+    let (line, faint, band) = match ink {
+        Ink::OnDark => (RGBColor(0xf2, 0xee, 0xe4), RGBColor(0x8f, 0x97, 0x8f), RGBColor(0x2c, 0x4a, 0x3c)),
+        Ink::OnLight => (RGBColor(0x1d, 0x22, 0x1e), RGBColor(0x66, 0x6d, 0x66), RGBColor(0xcf, 0xe3, 0xd4)),
+    };
+    let told: Vec<(u64, f64, f64)> =
+        points.iter().filter_map(|p| Some((p.frame, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect();
+    let reach = told.iter().map(|(_, drift, within)| drift.abs() + within).fold(LEAST_RANGE, f64::max);
+    let range = (reach * 2.0).ceil() / 2.0;
+    let last = points.last().map_or(FRAMES, |p| p.frame.max(FRAMES));
+    let first = last.saturating_sub(FRAMES - 1);
+    let area = SVGBackend::with_string(svg, SIZE).into_drawing_area();
+    let mut chart = ChartBuilder::on(&area)
+        .margin(6)
+        .x_label_area_size(26)
+        .y_label_area_size(58)
+        .build_cartesian_2d(first as f64 - 0.7..last as f64 + 0.7, -range..range)?;
+    let edge = chart.x_range();
+    chart.draw_series([Rectangle::new([(edge.start, -tolerance.0), (edge.end, tolerance.0)], band.filled())])?;
+    let text = |size: i32| ("sans-serif", size).into_font().color(&line);
+    chart
+        .configure_mesh()
+        .disable_x_mesh()
+        .light_line_style(TRANSPARENT)
+        .bold_line_style(faint.mix(0.35))
+        .axis_style(faint)
+        .x_labels(7)
+        .y_labels(5)
+        .x_label_formatter(&|x| format!("{x:.0}"))
+        .y_label_formatter(&|y| Stops(*y).to_string())
+        .label_style(text(15))
+        .draw()?;
+    chart.draw_series([PathElement::new(vec![(edge.start, 0.0), (edge.end, 0.0)], line.mix(0.8))])?;
+    for (frame, drift, within) in &told {
+        let x = *frame as f64;
+        chart.draw_series([PathElement::new(vec![(x, drift - within), (x, drift + within)], faint.stroke_width(2))])?;
+        chart.draw_series([Circle::new((x, *drift), 4, line.filled())])?;
+    }
+    if told.is_empty() {
+        let middle = text(17).pos(Pos::new(HPos::Center, VPos::Center));
+        area.draw_text("no frame was compared yet", &middle, (SIZE.0 as i32 / 2, SIZE.1 as i32 / 2 - 24))?;
+    }
+    area.present()?;
+    drop(chart);
+    drop(area);
+    Ok(())
+}

@@ -1,0 +1,142 @@
+//! A real browser without a window, driven by WebDriver (W3C), as a phone or a tablet.
+
+use std::io::{BufRead, BufReader};
+use std::os::unix::process::CommandExt;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::Instant;
+
+use fantoccini::actions::{InputSource, KeyAction, KeyActions};
+use fantoccini::key::Key;
+use fantoccini::{Client, ClientBuilder, Locator};
+use hyper_util::client::legacy::connect::HttpConnector;
+use serde_json::{Value, json};
+
+use super::PATIENCE;
+
+const CHROMIUM: &str = "/usr/bin/chromium";
+const DRIVER: &str = "/usr/bin/chromedriver";
+
+/// The driver's process. Ends with the value.
+pub struct Driver {
+    child: Child,
+    port: u16,
+}
+
+/// One open page.
+pub struct Page {
+    pub client: Client,
+}
+
+impl Driver {
+    /// Says so and gives nothing where the browser isn't installed, unless it must be.
+    pub fn start() -> Option<Driver> {
+        if !Path::new(CHROMIUM).exists() || !Path::new(DRIVER).exists() {
+            let required = std::env::var_os("GREYHOLD_BROWSER_REQUIRED").is_some();
+            assert!(!required, "{CHROMIUM} and {DRIVER} are needed");
+            println!("skipped: {CHROMIUM} and {DRIVER} are not here (Debian: chromium, chromium-driver)");
+            return None;
+        }
+        let mut child = Command::new(DRIVER).arg("--port=0").process_group(0).stdout(Stdio::piped()).spawn().unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let port = lines
+            .find_map(|line| line.unwrap().split("successfully on port ").nth(1)?.trim_end_matches('.').parse().ok())
+            .expect("the driver tells its port");
+        std::thread::spawn(move || lines.for_each(drop));
+        Some(Driver { child, port })
+    }
+
+    pub async fn open(&self, url: &str, (width, height): (u32, u32)) -> Page {
+        let args = [
+            "--headless".to_owned(),
+            "--no-sandbox".to_owned(),
+            "--disable-gpu".to_owned(),
+            "--disable-quic".to_owned(),
+            "--no-first-run".to_owned(),
+            "--disable-background-networking".to_owned(),
+            "--disable-component-update".to_owned(),
+            "--disable-sync".to_owned(),
+            "--disable-dev-shm-usage".to_owned(),
+            format!("--window-size={width},{height}"),
+        ];
+        let capabilities = json!({"browserName": "chrome", "goog:chromeOptions": {"binary": CHROMIUM, "args": args}});
+        let client = ClientBuilder::new(HttpConnector::new())
+            .capabilities(capabilities.as_object().unwrap().clone())
+            .connect(&format!("http://127.0.0.1:{}", self.port))
+            .await
+            .unwrap();
+        client.goto(url).await.unwrap();
+        Page { client }
+    }
+}
+
+impl Drop for Driver {
+    fn drop(&mut self) {
+        // Its browsers, too.
+        let _ = Command::new("kill").args(["-KILL", "--", &format!("-{}", self.child.id())]).status();
+        let _ = self.child.wait();
+    }
+}
+
+impl Page {
+    pub async fn run(&self, script: &str, args: Vec<Value>) -> Value {
+        self.client.execute(script, args).await.unwrap()
+    }
+
+    /// The text of the first element.
+    pub async fn text(&self, css: &str) -> String {
+        let script = "return document.querySelector(arguments[0])?.textContent ?? ''";
+        self.run(script, vec![json!(css)]).await.as_str().unwrap().to_owned()
+    }
+
+    /// Waits until a script gives true.
+    pub async fn until(&self, what: &str, script: &str) {
+        let began = Instant::now();
+        while self.run(&format!("return Boolean({script})"), vec![]).await != json!(true) {
+            if began.elapsed() > PATIENCE {
+                let text = self.run("return document.body.innerText", vec![]).await;
+                panic!("waited in vain for {what}; the page says:\n{}", text.as_str().unwrap_or_default());
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(40)).await;
+        }
+    }
+
+    /// Waits until a light's card is in a state.
+    pub async fn card_is(&self, group: &str, state: &str) {
+        let script = format!("document.querySelector('[data-group=\"{group}\"]')?.dataset.state === '{state}'");
+        self.until(&format!("{group} to be '{state}'"), &script).await;
+    }
+
+    pub async fn click(&self, css: &str) {
+        self.client.find(Locator::Css(css)).await.unwrap().click().await.unwrap();
+    }
+
+    /// Chooses in a list.
+    pub async fn choose(&self, css: &str, value: &str) {
+        self.client.find(Locator::Css(css)).await.unwrap().select_by_value(value).await.unwrap();
+    }
+
+    /// Presses a key wherever the focus is.
+    pub async fn press(&self, key: Key) {
+        let value = char::from(key);
+        let keys = KeyActions::new("keys".to_owned()).then(KeyAction::Down { value }).then(KeyAction::Up { value });
+        self.client.perform_actions(keys).await.unwrap();
+    }
+
+    /// Goes on with the Tab key until an element has the focus.
+    pub async fn tab_to(&self, css: &str) {
+        for _ in 0..80 {
+            self.press(Key::Tab).await;
+            let there =
+                self.run("return document.activeElement?.matches(arguments[0]) ?? false", vec![json!(css)]).await;
+            if there == json!(true) {
+                return;
+            }
+        }
+        panic!("the Tab key does not reach {css}");
+    }
+
+    pub async fn close(self) {
+        let _ = self.client.close().await;
+    }
+}
