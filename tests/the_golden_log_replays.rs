@@ -4,20 +4,28 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use greyhold::config::Config;
 use greyhold::outlet::plain::{Paint, block};
-use greyhold::session::{Body, Record, State};
+use greyhold::session::{Board, Body, Record, State};
 
 fn golden(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden").join(name)
 }
 
-/// A sitting of format 1, one of format 2 with raw files beside pictures and what they taught, and one of format 3
-/// with a light survey and a light that was forgotten.
-const LOGS: [&str; 3] = ["sitting", "pairs", "survey"];
+/// A sitting of format 1, one of format 2 with raw files beside pictures and what they taught, one of format 3
+/// with a light survey and a light that was forgotten, and one of format 4 with words taken back and spots drawn.
+const LOGS: [&str; 4] = ["sitting", "pairs", "survey", "drawn"];
 
 fn records(log: &str) -> Vec<Record> {
     let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
     text.lines().map(|l| Record::from_line(l).unwrap()).collect()
+}
+
+fn replayed(log: &str) -> State {
+    records(log).iter().fold(State::default(), |mut state, record| {
+        state.apply(record);
+        state
+    })
 }
 
 /// What a person would read of the whole log.
@@ -48,10 +56,7 @@ fn to_the_same_state() {
 }
 
 fn assert_state_is_golden(log: &str) {
-    let state = records(log).iter().fold(State::default(), |mut state, record| {
-        state.apply(record);
-        state
-    });
+    let state = replayed(log);
     let lights: Vec<String> = state
         .standings
         .iter()
@@ -75,6 +80,16 @@ fn assert_state_is_golden(log: &str) {
     assert_is_golden(&format!("{log}.state.txt"), &told);
     let members = records(log).iter().filter(|r| matches!(r.body, Body::Member { .. })).count();
     assert_eq!(state.known_files().len(), state.frames as usize + members);
+}
+
+/// What every screen is sent.
+#[test]
+fn to_the_same_board() {
+    let config = Config::parse(include_str!("../fixtures/three_groups.yaml"), "three_groups.yaml").unwrap();
+    for log in LOGS {
+        let board = Board::of(&replayed(log), &config);
+        assert_is_golden(&format!("{log}.board.json"), &(serde_json::to_string_pretty(&board).unwrap() + "\n"));
+    }
 }
 
 /// Replaying in one go or stopping anywhere and going on is the same.

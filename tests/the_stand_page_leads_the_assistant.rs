@@ -329,6 +329,93 @@ fn the_survey_is_guided_beside_the_camera() {
     });
 }
 
+/// The phone's own means are stood in for by ones that remember what they were asked.
+#[test]
+fn the_phone_calls_for_its_own_light_in_the_ways_that_were_asked_for() {
+    with_browser(|studio, driver| async move {
+        let page = phone(&driver, &studio).await;
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        page.card_is("rim", "rest").await;
+        page.run(
+            "window.called = [];
+             Object.defineProperty(navigator, 'vibrate', {value: (p) => called.push('vibrate ' + p.join())});
+             Object.defineProperty(navigator, 'wakeLock', {value: {request: async (what) => (called.push('awake ' + what), {release: async () => called.push('asleep')})}});
+             speechSynthesis.speak = (u) => called.push('speak ' + u.text);
+             const start = OscillatorNode.prototype.start;
+             OscillatorNode.prototype.start = function (...a) { called.push('beep ' + this.frequency.value); return start.apply(this, a); };",
+            vec![],
+        )
+        .await;
+        let called = async || {
+            let called = page.run("return called.splice(0)", vec![]).await;
+            called.as_array().unwrap().iter().map(|c| c.as_str().unwrap().to_owned()).collect::<Vec<_>>()
+        };
+        page.choose("#own", "rim").await;
+        studio.take("2.jpg", shot(5.6, 0.0, 2));
+        page.card_is("rim", "down").await;
+        assert_eq!(called().await, [""; 0], "nothing was asked for");
+        for way in ["vibrate", "beep", "speak", "awake"] {
+            page.click(&format!("[data-way={way}]")).await;
+        }
+        let shown = called().await;
+        assert!(
+            shown.iter().any(|c| c == "awake screen") && shown.iter().any(|c| c == "speak This is how it calls."),
+            "{shown:?}"
+        );
+        studio.take("3.jpg", shot(4.0, 0.0, 3));
+        page.until("the new turn", "document.querySelector('[data-group=rim] .to').textContent === '6.0'").await;
+        let calls = called().await;
+        assert_eq!(calls[0], "vibrate 200,120,200");
+        assert!(calls[1].starts_with("beep") && calls[2].starts_with("beep"), "{calls:?}");
+        assert_eq!(calls[3..], ["speak rim: down 6 clicks (2.00 stop), to 6.0"], "its own light, once");
+        page.click("[data-way=awake]").await;
+        page.until("the lock to be given back", "called.includes('asleep')").await;
+        page.close().await;
+    });
+}
+
+/// As a phone comes in: by the code on the terminal, or by typing the token.
+#[test]
+fn a_phone_comes_in_with_the_token_and_the_address_forgets_it() {
+    with_browser(|mut studio, driver| async move {
+        let Some(ip) = greyhold::outlet::stand_page::addresses().into_iter().next() else {
+            println!("skipped: this machine has no address but its own");
+            return;
+        };
+        studio.stop();
+        studio.extra.push("--lan".to_owned());
+        studio.start();
+        let token = studio.token.clone().unwrap();
+        let address = format!("http://{ip}:{}/", studio.port());
+        let scanned = driver.open(&format!("{address}#{token}"), PHONE).await;
+        scanned.card_is("rim", "rest").await;
+        assert_eq!(scanned.client.current_url().await.unwrap().as_str(), address);
+        scanned.client.refresh().await.unwrap();
+        scanned.card_is("rim", "rest").await;
+        let typed = driver.open(&address, PHONE).await;
+        typed.until("the question", "!document.querySelector('#enter').hidden").await;
+        for (word, comes_in) in [("2222222222222222", false), (token.as_str(), true)] {
+            typed.run("document.querySelector('#token').value = arguments[0]", vec![json!(word)]).await;
+            typed.click("#enter-form button").await;
+            if comes_in {
+                typed.card_is("rim", "rest").await;
+            } else {
+                typed
+                    .until("the refusal", "document.querySelector('#enter-says').textContent.includes('not the token')")
+                    .await;
+            }
+        }
+        // A new start has a new token: the page asks for it.
+        let port = studio.port().to_string();
+        studio.kill();
+        studio.extra.extend(["--port".to_owned(), port]);
+        studio.start();
+        typed.until("the question", "!document.querySelector('#enter').hidden").await;
+        scanned.close().await;
+        typed.close().await;
+    });
+}
+
 /// A camera, or whoever names files, is not trusted.
 #[test]
 fn a_file_name_is_never_html() {

@@ -170,7 +170,7 @@ impl Session {
         match block_in_place(|| self.setup.config_watch.now()) {
             Ok(config) => {
                 self.take_config(*config).await;
-                let drawn = self.setup.config_watch.drawn().display();
+                let drawn = self.setup.config_watch.drawn().file_name().unwrap_or_default().to_string_lossy();
                 Reply::done(match area {
                     Some(_) => format!("the spot '{name}' counts from the next frame on (saved in {drawn})"),
                     None => format!("the drawn spot '{name}' is gone"),

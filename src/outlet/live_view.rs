@@ -60,7 +60,7 @@ impl io::Write for Lines {
 #[derive(Debug, Clone, Default)]
 pub struct Fixed {
     pub folder: String,
-    /// How the stand page is reached, with its QR code; shown over everything until a key is pressed.
+    /// How the stand page is reached, for phones with its QR code.
     pub page: Option<String>,
 }
 
@@ -94,7 +94,9 @@ fn follow(
     fixed: &Fixed,
     lines: &Lines,
 ) -> io::Result<()> {
-    let mut over = if fixed.page.is_some() { Over::Page } else { Over::Nothing };
+    // A code for phones is there to be read first.
+    let has_code = fixed.page.as_ref().is_some_and(|p| p.lines().count() > 1);
+    let mut over = if has_code { Over::Page } else { Over::Nothing };
     let mut before = Vec::new();
     let mut fresh = true;
     loop {
@@ -136,7 +138,7 @@ fn after_key(key: KeyEvent, over: Over, fixed: &Fixed) -> Option<Over> {
 
 /// Draws everything.
 pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over: Over) {
-    let lights = board.cards.len() as u16 + board.cards.iter().filter(|c| c.other_way.is_some()).count() as u16 * 2 + 2;
+    let lights = board.cards.iter().map(lines_of).sum::<u16>() + 1;
     let [head, last, cards, trend, happened, keys] = Layout::vertical([
         Constraint::Length(1),
         Constraint::Length(4),
@@ -155,7 +157,8 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     let rows = usize::from(happened.height.saturating_sub(1));
     let text: Vec<Line> = lines.last(rows).into_iter().map(Line::raw).collect();
     frame.render_widget(Paragraph::new(text).block(titled("what happened")), happened);
-    let page = if fixed.page.is_some() { "   p  the page's address" } else { "" };
+    let page =
+        fixed.page.as_ref().and_then(|p| p.lines().next()).map_or_else(String::new, |p| format!("   p  page {p}"));
     frame.render_widget(Line::styled(format!("q  end the watch{page}"), dim()), keys);
     match over {
         Over::Nothing => {}
@@ -187,6 +190,7 @@ fn last_frame(board: &Board) -> Paragraph<'_> {
     let first = format!("frame {}  {}  {}", last.frame, printable(&last.file), last.settings);
     let word = if board.hold.is_some() { "HOLD  " } else { "" };
     let drift = last.drift.as_deref().map_or_else(String::new, |d| format!("drift {d}   "));
+    let survey = board.survey.next.as_ref().map(|next| format!("survey: now {next}"));
     let text = Text::from(vec![
         Line::raw(first),
         Line::from(vec![
@@ -194,6 +198,7 @@ fn last_frame(board: &Board) -> Paragraph<'_> {
             Span::styled(printable(&last.sentence), bold()),
         ]),
         Line::raw(format!("{drift}{}", last.clipping)),
+        survey.map_or_else(|| Line::raw(board.ratios.join("   ")), |s| Line::styled(s, bold())),
     ]);
     Paragraph::new(text).wrap(Wrap { trim: true })
 }
@@ -213,21 +218,22 @@ fn state_words(state: CardState, clicks: i32) -> (&'static str, &'static str) {
     }
 }
 
+/// Lines that a card takes: what to do, how sure that is, and what else would do.
+fn lines_of(card: &Card) -> u16 {
+    1 + u16::from(!card.sure.is_empty()) + if card.other_way.is_some() { 2 } else { 0 }
+}
+
 fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
     let dial = |shown: &Option<String>| shown.clone().unwrap_or_else(|| "?".to_owned());
     let row = |card: &Card| {
         let (sign, word) = state_words(card.state, card.clicks);
         let to = if card.clicks == 0 { String::new() } else { format!("-> {}", dial(&card.to)) };
-        let other = card.other_way.as_ref().map(|w| format!("\n{w}")).unwrap_or_default();
-        let does = format!("{}  {}{other}", card.does, card.sure);
-        let height = 1 + if other.is_empty() { 0 } else { 2 };
-        Row::new([sign.to_owned(), card.group.clone(), word.to_owned(), dial(&card.at), to, does]).height(height).style(
-            if matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set) {
-                Style::default()
-            } else {
-                bold()
-            },
-        )
+        let parts = [Some(&card.does), Some(&card.sure), card.other_way.as_ref()];
+        let does: Vec<&str> = parts.into_iter().flatten().map(String::as_str).filter(|t| !t.is_empty()).collect();
+        let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);
+        Row::new([sign.to_owned(), card.group.clone(), word.to_owned(), dial(&card.at), to, does.join("\n")])
+            .height(lines_of(card))
+            .style(if asked { bold() } else { Style::default() })
     };
     let widths = [
         Constraint::Length(2),

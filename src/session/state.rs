@@ -141,10 +141,7 @@ impl State {
         self.records = record.n;
         match &record.body {
             Body::Opened { .. } | Body::Skipped { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
-            Body::Config { groups, .. } => {
-                self.told.clear();
-                self.take_config(groups);
-            }
+            Body::Config { groups, .. } => self.take_config(groups),
             Body::Known { files, last } => {
                 self.begun |= last;
                 for file in files {
@@ -212,6 +209,10 @@ impl State {
     fn take_config(&mut self, groups: &[GroupPower]) {
         let written: BTreeMap<String, Option<PowerSetting>> =
             groups.iter().map(|g| (g.group.clone(), g.power)).collect();
+        // The same as before, as at a restart, turns nothing.
+        if written != self.configured {
+            self.told.clear();
+        }
         let standings = groups.iter().map(|GroupPower { group, power }| {
             let known = self.standings.iter().find(|s| s.group == *group).cloned();
             match known {

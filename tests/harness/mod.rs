@@ -4,6 +4,7 @@
 pub mod browser;
 pub mod dng;
 pub mod exiftool;
+pub mod http;
 pub mod random;
 pub mod sittings;
 
@@ -95,6 +96,8 @@ pub struct Studio {
     pub extra: Vec<String>,
     /// The stand page's address.
     pub page: String,
+    /// The token for the local network, where it is open to that.
+    pub token: Option<String>,
     child: Option<Child>,
 }
 
@@ -104,7 +107,7 @@ impl Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
-        Studio { home, folder, spelled: None, extra: Vec::new(), page: String::new(), child: None }
+        Studio { home, folder, spelled: None, extra: Vec::new(), page: String::new(), token: None, child: None }
     }
 
     pub fn open() -> Studio {
@@ -153,6 +156,10 @@ impl Studio {
         if !self.extra.iter().any(|e| e == "--no-page") {
             let line = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("page")?.trim().to_owned())).unwrap();
             self.page = line.split_whitespace().next().unwrap().to_owned();
+            if self.extra.iter().any(|e| e == "--lan") {
+                let told = lines.find_map(|l| Some(l.ok()?.split_once("token ")?.1.trim().replace('-', "")));
+                self.token = told;
+            }
         }
         // Keep the pipe flowing, so that the program never waits for its reader.
         std::thread::spawn(move || lines.for_each(drop));

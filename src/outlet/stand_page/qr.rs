@@ -3,9 +3,42 @@
 use qrcode::QrCode;
 use qrcode::render::unicode::Dense1x2;
 
-/// The code of an address; `None` when it is too long for one. Light modules are drawn, so that it
-/// reads on a dark terminal; readers take an inverted one, too.
+/// The code of an address, to be read from a dark terminal; `None` when it is too long for one.
+///
+/// The library's 'dark' is a character that is drawn: here that is for the light modules.
 pub fn code(address: &str) -> Option<String> {
     let code = QrCode::new(address.as_bytes()).ok()?;
-    Some(code.render::<Dense1x2>().dark_color(Dense1x2::Dark).light_color(Dense1x2::Light).quiet_zone(true).build())
+    Some(code.render::<Dense1x2>().dark_color(Dense1x2::Light).light_color(Dense1x2::Dark).quiet_zone(true).build())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// CHECK: read back by another library (`rqrr`), from the characters as a dark terminal shows them.
+    #[test]
+    fn a_phone_reads_the_address_from_the_terminal() {
+        let address = "http://192.168.123.124:47182/#23456789ABCDEFGH";
+        let text = code(address).unwrap();
+        let rows: Vec<Vec<char>> = text.lines().map(|l| l.chars().collect()).collect();
+        assert!(rows.len() <= 24 && rows[0].len() <= 80, "it fits on the smallest terminal");
+        let is_light = |x: usize, y: usize| match (rows[y / 2][x], y % 2) {
+            ('\u{2588}', _) => true,
+            ('\u{2580}', half) => half == 0,
+            ('\u{2584}', half) => half == 1,
+            _ => false,
+        };
+        // Each module as 4 by 4 pixels.
+        let (width, height) = (rows[0].len() * 4, rows.len() * 8);
+        let mut picture =
+            rqrr::PreparedImage::prepare_from_greyscale(
+                width,
+                height,
+                |x, y| {
+                    if is_light(x / 4, y / 4) { 255 } else { 0 }
+                },
+            );
+        let grids = picture.detect_grids();
+        assert_eq!(grids[0].decode().unwrap().1, address);
+    }
 }

@@ -1,9 +1,11 @@
 //! The engine's answers to what people and tools tell or ask it.
 
+use std::collections::BTreeMap;
+
 use serde_json::json;
 
 use super::{Engine, Ledger};
-use crate::advice::{Subject, correct};
+use crate::advice::{Subject, correct, correct_each};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::photometry::Stops;
@@ -138,7 +140,8 @@ impl<L: Ledger> Engine<L> {
         let Some((look, last)) = self.state.reference().cloned().zip(self.state.last.clone()) else {
             return Reply::refused("there is no reference yet: shoot a frame first");
         };
-        let Some(moved) = self.state.moved_alike() else {
+        let moves = self.state.standings.iter().map(|s| Some((s.group.clone(), s.moved?)));
+        let Some(moves) = moves.collect::<Option<BTreeMap<String, Stops>>>() else {
             return Reply::refused(
                 "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
             );
@@ -154,9 +157,18 @@ impl<L: Ledger> Engine<L> {
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
-        let wanted = -(change + moved);
-        let correction = correct(&self.config.groups, &self.state.standings, wanted, &settings);
-        let sentence = format!("For {}: {} stop at every light.", settings.in_short(), wanted);
+        let (groups, standings) = (&self.config.groups, &self.state.standings);
+        let (correction, how) = match self.state.moved_alike() {
+            Some(moved) => {
+                let wanted = -(change + moved);
+                (correct(groups, standings, wanted, &settings), format!("{wanted} stop at every light"))
+            }
+            None => {
+                let wanted = moves.into_iter().map(|(group, moved)| (group, -(change + moved))).collect();
+                (correct_each(groups, standings, &wanted, &settings), "each light by what it still needs".to_owned())
+            }
+        };
+        let sentence = format!("For {}: {how}.", settings.in_short());
         self.resolve(How::Withdrawn);
         let value = json!({"settings": settings, "correction": correction});
         let planned_for = settings.clone();

@@ -1,0 +1,98 @@
+//! Requests written by hand, so that a test can say what no browser would.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream};
+
+use serde_json::Value;
+
+use super::PATIENCE;
+
+/// An answer.
+#[derive(Debug)]
+pub struct Answer {
+    pub status: u16,
+    pub head: String,
+    pub body: Vec<u8>,
+}
+
+impl Answer {
+    pub fn text(&self) -> String {
+        String::from_utf8_lossy(&self.body).into_owned()
+    }
+
+    /// A header's value; names in small letters.
+    pub fn header(&self, name: &str) -> Option<&str> {
+        self.head.lines().find_map(|l| l.strip_prefix(name)?.strip_prefix(": "))
+    }
+}
+
+pub fn connect(to: SocketAddr) -> TcpStream {
+    let stream = TcpStream::connect(to).unwrap();
+    stream.set_read_timeout(Some(PATIENCE)).unwrap();
+    stream
+}
+
+pub fn here(port: u16) -> SocketAddr {
+    SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port)
+}
+
+/// Sends a request's lines, and reads the answer to its end.
+pub fn send(to: SocketAddr, line: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+    let mut text = format!("{line} HTTP/1.1\r\nConnection: close\r\n");
+    for (name, value) in headers {
+        text.push_str(&format!("{name}: {value}\r\n"));
+    }
+    if !body.is_empty() {
+        text.push_str(&format!("Content-Length: {}\r\n", body.len()));
+    }
+    let mut stream = connect(to);
+    stream.write_all(format!("{text}\r\n{body}").as_bytes()).unwrap();
+    let mut answer = Vec::new();
+    let _ = stream.read_to_end(&mut answer);
+    let end =
+        answer.windows(4).position(|w| w == b"\r\n\r\n").unwrap_or_else(|| panic!("no answer to {line}: {answer:?}"));
+    let head = String::from_utf8_lossy(&answer[..end]).into_owned();
+    let status = head.split(' ').nth(1).unwrap().parse().unwrap();
+    Answer { status, head, body: answer[end + 4..].to_vec() }
+}
+
+/// A page that follows the sitting, without a browser.
+pub struct Feed {
+    lines: BufReader<TcpStream>,
+}
+
+impl Feed {
+    /// Opens it; the status if it isn't let in.
+    pub fn open(port: u16, after: Option<u64>) -> Result<Feed, u16> {
+        let mut stream = connect(here(port));
+        let path = after.map_or_else(|| "/feed".to_owned(), |n| format!("/feed?after={n}"));
+        stream.write_all(format!("GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n").as_bytes()).unwrap();
+        let mut feed = Feed { lines: BufReader::new(stream) };
+        let status: u16 = feed.line().split(' ').nth(1).unwrap().parse().unwrap();
+        if status != 200 {
+            return Err(status);
+        }
+        while !feed.line().is_empty() {}
+        Ok(feed)
+    }
+
+    fn line(&mut self) -> String {
+        let mut line = String::new();
+        self.lines.read_line(&mut line).unwrap();
+        line.trim_end().to_owned()
+    }
+
+    /// The next event of a kind, as JSON.
+    pub fn next(&mut self, kind: &str) -> Value {
+        loop {
+            if self.line() == format!("event: {kind}") {
+                loop {
+                    let line = self.line();
+                    if let Some(data) = line.strip_prefix("data: ") {
+                        return serde_json::from_str(data).unwrap_or(Value::Null);
+                    }
+                }
+            }
+        }
+    }
+}
