@@ -28,6 +28,8 @@ use greyhold::response::Response;
 use greyhold::rig::solve::{Basis, Habit, Single, read};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
 #[cfg(feature = "raw")]
+use harness::http::{Feed, here, send};
+#[cfg(feature = "raw")]
 use harness::random::Random;
 #[cfg(feature = "raw")]
 use harness::sittings::{Firing, Rig, Take};
@@ -147,26 +149,39 @@ fn decoding(c: &mut Criterion) {
 struct Watch {
     child: Child,
     folder: PathBuf,
+    port: Option<u16>,
     events: BufReader<Stream>,
 }
 
+/// Whether the stand page is served.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Page {
+    Served,
+    Off,
+}
+
 impl Watch {
-    fn start(home: &Path) -> Watch {
+    fn start(home: &Path, page: Page) -> Watch {
         let folder = home.join("capture");
         std::fs::create_dir(&folder).unwrap();
         let socket = home.join("s.sock");
         let mut child = Command::new(env!("CARGO_BIN_EXE_greyhold"))
             .args(["watch".as_ref(), folder.as_os_str(), "--socket".as_ref(), socket.as_os_str()])
+            .args((page == Page::Off).then_some("--no-page"))
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
         assert!(lines.any(|l| l.is_ok_and(|l| l.starts_with("watching "))));
+        let port = (page == Page::Served).then(|| {
+            let address = lines.find_map(|l| Some(l.ok()?.split_once("http://127.0.0.1:")?.1.to_owned())).unwrap();
+            address.split('/').next().unwrap().parse().unwrap()
+        });
         std::thread::spawn(move || lines.for_each(drop));
         let name = greyhold::outlet::socket::name_of(&socket).unwrap().into_owned();
         let mut stream = Stream::connect(name).unwrap();
         stream.write_all(b"{\"command\":\"listen\"}\n").unwrap();
-        Watch { child, folder, events: BufReader::new(stream) }
+        Watch { child, folder, port, events: BufReader::new(stream) }
     }
 
     fn wait_for_frames(&mut self, mut count: usize) {
@@ -193,36 +208,69 @@ impl Drop for Watch {
     }
 }
 
+/// Follows a watch as a page does: reads its feed, and fetches each new picture and chart.
+#[cfg(feature = "raw")]
+fn follow_as_a_page(port: u16) {
+    std::thread::spawn(move || {
+        let Ok(mut feed) = Feed::open(port, None) else { return };
+        let host = format!("127.0.0.1:{port}");
+        let mut seen = None;
+        while let Some(board) = feed.try_next("board") {
+            let frame = board["picture"][0].as_u64();
+            if frame.is_some() && frame != seen {
+                seen = frame;
+                for path in [format!("/picture?frame={}", frame.unwrap()), "/trend.svg?ink=on_dark".to_owned()] {
+                    send(here(port), &format!("GET {path}"), &[("Host", &host)], "");
+                }
+            }
+        }
+    });
+}
+
 fn closed_file_to_event(c: &mut Criterion) {
-    let home = tempfile::tempdir().unwrap();
     let jpeg = big_jpeg();
-    let mut watch = Watch::start(home.path());
-    let mut number = 0_u32;
     let mut group = c.benchmark_group("closed file to event on the socket");
     group.sample_size(10).measurement_time(Duration::from_secs(6));
-    group.bench_function("24 megapixels, settle time included", |b| {
-        b.iter_custom(|rounds| {
-            let mut total = Duration::ZERO;
-            for _ in 0..rounds {
-                number += 1;
-                std::fs::write(watch.folder.join(format!("{number:05}.jpg")), &jpeg).unwrap();
-                let closed = Instant::now();
-                watch.wait_for_frames(1);
-                total += closed.elapsed();
-            }
-            total
+    for (name, page, followers) in
+        [("no page", Page::Off, 0), ("page served, nobody looks", Page::Served, 0), ("20 pages", Page::Served, 20)]
+    {
+        let home = tempfile::tempdir().unwrap();
+        let mut watch = Watch::start(home.path(), page);
+        #[cfg(feature = "raw")]
+        (0..followers).for_each(|_| follow_as_a_page(watch.port.unwrap()));
+        let mut number = 0_u32;
+        group.bench_function(format!("24 megapixels, settle time included, {name}"), |b| {
+            b.iter_custom(|rounds| {
+                let mut total = Duration::ZERO;
+                for _ in 0..rounds {
+                    number += 1;
+                    std::fs::write(watch.folder.join(format!("{number:05}.jpg")), &jpeg).unwrap();
+                    let closed = Instant::now();
+                    watch.wait_for_frames(1);
+                    total += closed.elapsed();
+                }
+                total
+            });
         });
-    });
+    }
     group.finish();
 }
 
 /// Frames landing at 20 a second: how far behind is the last one, and how much memory did it take?
 fn burst(_: &mut Criterion) {
+    burst_with(0);
+    #[cfg(feature = "raw")]
+    burst_with(20);
+}
+
+fn burst_with(pages: usize) {
     const FRAMES: usize = 200;
     const A_SECOND: f64 = 20.0;
     let home = tempfile::tempdir().unwrap();
     let jpeg = big_jpeg();
-    let mut watch = Watch::start(home.path());
+    let mut watch = Watch::start(home.path(), Page::Served);
+    #[cfg(feature = "raw")]
+    (0..pages).for_each(|_| follow_as_a_page(watch.port.unwrap()));
     let folder = watch.folder.clone();
     let began = Instant::now();
     let writer = std::thread::spawn(move || {
@@ -237,7 +285,7 @@ fn burst(_: &mut Criterion) {
     let all = began.elapsed();
     let written = writer.join().unwrap();
     println!(
-        "burst: {FRAMES} frames of 24 megapixels written in {:.2} s, all announced after {:.2} s ({:.1} a second); \
+        "burst, {pages} pages: {FRAMES} frames of 24 megapixels written in {:.2} s, all announced after {:.2} s ({:.1} a second); \
          peak memory {:.0} MiB",
         written.as_secs_f64(),
         all.as_secs_f64(),

@@ -7,13 +7,14 @@ mod harness;
 
 use std::fs;
 use std::future::Future;
+use std::path::Path;
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use fantoccini::key::Key;
 use greyhold::outlet::plain::{Paint, block};
 use harness::browser::{Driver, Page};
-use harness::{Studio, shot};
+use harness::{Shot, Studio, shot};
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../fixtures/three_groups.yaml");
@@ -203,6 +204,29 @@ fn a_lost_connection_is_shown_and_mends_itself_with_nothing_missed() {
         assert_eq!(told, log, "every record once, in order");
         page.close().await;
     });
+}
+
+/// An end that was wanted is no lost connection.
+#[test]
+fn the_end_of_the_watch_is_told() {
+    with_browser(|mut studio, driver| async move {
+        let page = phone(&driver, &studio).await;
+        page.card_is("rim", "rest").await;
+        let (code, took) = studio.stop();
+        assert_eq!(code, Some(0));
+        assert!(took < Duration::from_secs(2), "{took:?}");
+        page.until("the word", "document.querySelector('#lost').textContent.includes('was ended')").await;
+        page.close().await;
+    });
+}
+
+/// Everything that is told of time comes from the daemon.
+#[test]
+fn a_phones_clock_is_never_asked() {
+    let assets = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outlet/stand_page/assets");
+    for script in ["page.js", "stand.js", "set.js"] {
+        assert!(!fs::read_to_string(assets.join(script)).unwrap().contains("Date"), "{script}");
+    }
 }
 
 #[test]
@@ -518,5 +542,46 @@ fn targets_are_large_and_the_dial_is_read_from_two_metres() {
         let wide = page.run("return document.documentElement.scrollWidth - innerWidth", vec![]).await;
         assert!(wide.as_f64().unwrap() <= 0.0, "nothing lies beyond the edge: {wide}");
         page.close().await;
+    });
+}
+
+/// The README's pictures. `GREYHOLD_WRITE_FIXTURES=1` takes them anew, to be looked at before they are committed.
+#[test]
+fn the_readme_shows_both_views_on_phone_and_tablet() {
+    let screens = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/screens");
+    let readme = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md")).unwrap();
+    let pictures = [
+        ("stand-phone.png", "", (500, 1000), "dark"),
+        ("stand-tablet.png", "", (1180, 900), "light"),
+        ("camera-phone.png", "set", (500, 1000), "light"),
+        ("camera-tablet.png", "set", (1180, 900), "dark"),
+    ];
+    for (name, ..) in pictures {
+        assert!(readme.contains(&format!("fixtures/screens/{name}")), "{name} is in the README");
+        assert!(screens.join(name).is_file() || std::env::var_os("GREYHOLD_WRITE_FIXTURES").is_some());
+    }
+    if std::env::var_os("GREYHOLD_WRITE_FIXTURES").is_none() {
+        return;
+    }
+    with_browser(|studio, driver| async move {
+        let frame = |f_number, number| Shot { size: (1200, 800), ..shot(f_number, 0.0, number) };
+        studio.take("frame_0001.jpg", frame(11.0, 1));
+        for n in 2..9 {
+            studio.take(&format!("frame_000{n}.jpg"), frame(11.0, n));
+        }
+        studio.take("frame_0009.jpg", frame(7.1, 9));
+        studio.tell(json!({"command": "confirm", "group": "fill"}));
+        for (name, path, size, ink) in pictures {
+            let page = driver.open(&format!("{}{path}", studio.page), size).await;
+            page.until("the page", "document.querySelector('#link').dataset.n > 0").await;
+            page.choose("#ink", ink).await;
+            if path.is_empty() {
+                page.choose("#own", "rim").await;
+            }
+            page.until("the pictures", "[...document.images].every(i => i.hidden || !i.checkVisibility() || (i.complete && i.naturalWidth > 0))").await;
+            page.run("scrollTo(0, 0)", vec![]).await;
+            fs::write(screens.join(name), page.client.screenshot().await.unwrap()).unwrap();
+            page.close().await;
+        }
     });
 }

@@ -15,7 +15,7 @@ use crate::daemon::{self, PageSetup, Setup};
 use crate::outlet::live_view::{self, Fixed, Lines};
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket;
-use crate::outlet::stand_page::{self, Reach, Token};
+use crate::outlet::stand_page::{self, Audience, Token};
 use crate::session::Published;
 
 /// Name of the configuration that is taken when it lies in the present folder.
@@ -72,15 +72,15 @@ impl PageArgs {
         if self.no_page {
             return Ok(None);
         }
-        let (reach, token) = if self.lan {
+        let (audience, token) = if self.lan {
             let token = Token::fresh().map_err(|e| {
                 CommandError::CannotRun(format!("this system gives no random numbers for a token: {e}"))
             })?;
-            (Reach::LocalNetwork, Some(token))
+            (Audience::LocalNetwork, Some(token))
         } else {
-            (Reach::Loopback, None)
+            (Audience::ThisMachine, None)
         };
-        Ok(Some(PageSetup { reach, port: self.port, token }))
+        Ok(Some(PageSetup { audience, port: self.port, token }))
     }
 }
 

@@ -96,7 +96,7 @@ impl Default for Config {
 }
 
 impl Config {
-    /// Reads and checks a configuration file.
+    /// Reads and checks a configuration file, with the spots that were drawn beside it.
     pub fn read(path: &Path) -> Result<Config, ConfigError> {
         let file = path.display().to_string();
         let unreadable = |cause| ConfigError::Unreadable { file: file.clone(), cause };
@@ -109,13 +109,15 @@ impl Config {
         // Paths in a configuration are meant from where it lies.
         let base = path.parent().unwrap_or(Path::new("."));
         let from_here = |p: Option<PathBuf>| p.map(|p| base.join(p));
-        Ok(Config {
+        let mut config = Config {
             folder: from_here(config.folder),
             log: from_here(config.log),
             socket: from_here(config.socket),
             curves: from_here(config.curves),
             ..config
-        })
+        };
+        drawn::apply(&drawn::beside(path), &mut config)?;
+        Ok(config)
     }
 
     /// Checks configuration text; `file` names it in errors.

@@ -48,7 +48,10 @@ impl ConfigWatch {
     }
 
     fn config(&self) -> Result<Config, ConfigError> {
-        let mut config = self.written.as_deref().map_or_else(|| Ok(Config::default()), Config::read)?;
+        if let Some(written) = &self.written {
+            return Config::read(written);
+        }
+        let mut config = Config::default();
         drawn::apply(&self.drawn, &mut config)?;
         Ok(config)
     }

@@ -46,7 +46,7 @@ pub struct Setup {
 /// How the stand page is served.
 #[derive(Debug, Clone)]
 pub struct PageSetup {
-    pub reach: stand_page::Reach,
+    pub audience: stand_page::Audience,
     /// `None`: the usual one, or any if that is taken.
     pub port: Option<u16>,
     /// What other machines need to come in.
@@ -181,11 +181,13 @@ pub async fn run(
     };
     let result = session.serve(works, asked, stop).await;
     serving.abort();
-    if let Some(paging) = paging {
-        paging.abort();
-    }
     dispatching.abort();
     remove_socket(&session.setup.socket);
+    // With the session its screens go away, which ends the page.
+    drop(session);
+    if let Some(paging) = paging {
+        let _ = paging.await;
+    }
     result
 }
 
@@ -195,10 +197,10 @@ async fn serve_page(
     hub: Hub,
     screen: watch::Receiver<Arc<Shown>>,
 ) -> Result<Option<(u16, JoinHandle<()>)>, RunError> {
-    let Some(PageSetup { reach, port, token }) = setup else { return Ok(None) };
-    let listener = stand_page::listen(*reach, *port).await.map_err(RunError::Page)?;
+    let Some(PageSetup { audience, port, token }) = setup else { return Ok(None) };
+    let listener = stand_page::listen(*audience, *port).await.map_err(RunError::Page)?;
     let port = listener.local_addr().map_err(RunError::Page)?.port();
-    let page = Page::new(hub, screen, Gate::new(*reach, port, token.clone()));
+    let page = Page::new(hub, screen, Gate::new(*audience, port, token.clone()));
     Ok(Some((port, tokio::spawn(page.serve(listener)))))
 }
 

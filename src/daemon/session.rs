@@ -8,7 +8,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinHandle, block_in_place, spawn_blocking};
 use tokio::time::{MissedTickBehavior, interval, timeout};
 
-use super::{CurvesStamp, ENDING, Pictures, RunError, Setup, TICK, Work, meter_named, metering_of};
+use super::{CurvesStamp, ENDING, RunError, Setup, TICK, Work, meter_named, metering_of};
 use crate::advice::Subject;
 use crate::config::{Config, Curves, drawn};
 use crate::container::Kind;
@@ -62,7 +62,7 @@ impl Session {
                 Some(picture) = finished(&mut old_picture) => {
                     old_picture = None;
                     self.picture = self.picture.take().or(picture);
-                    self.refresh(Pictures::Made);
+                    self.refresh();
                 }
             }
         }
@@ -106,15 +106,15 @@ impl Session {
             && let Some(frame) = self.engine.last_frame().filter(|(_, file)| *file == name).map(|(frame, _)| frame)
         {
             self.picture = Some(Arc::new(Picture { frame, thumbnail }));
-            self.refresh(Pictures::Made);
         }
-        self.refresh(Pictures::Unseen);
+        self.refresh();
     }
 
     /// Puts what is new on all screens.
-    fn refresh(&self, pictures: Pictures) {
-        let shown = self.screens.borrow().board.n;
-        if pictures == Pictures::Made || shown != self.engine.last_record() {
+    fn refresh(&self) {
+        let shown = Arc::clone(&self.screens.borrow());
+        let frame_of = |picture: &Option<Arc<Picture>>| picture.as_ref().map(|p| p.frame);
+        if shown.board.n != self.engine.last_record() || frame_of(&shown.picture) != frame_of(&self.picture) {
             let _ = self.screens.send(Arc::new(Shown::new(self.engine.board(), self.picture.clone())));
         }
     }
@@ -159,7 +159,7 @@ impl Session {
             }
         }
         self.speak_of_trouble();
-        self.refresh(Pictures::Unseen);
+        self.refresh();
     }
 
     /// Saves a drawn spot and takes it up at once.
@@ -191,7 +191,7 @@ impl Session {
                 self.warn(format!("the changed configuration is not taken up, the old one holds: {fault}"))
             }
         }
-        self.refresh(Pictures::Unseen);
+        self.refresh();
     }
 
     async fn take_config(&mut self, config: Config) {

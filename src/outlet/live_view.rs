@@ -227,7 +227,11 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
     let dial = |shown: &Option<String>| shown.clone().unwrap_or_else(|| "?".to_owned());
     let row = |card: &Card| {
         let (sign, word) = state_words(card.state, card.clicks);
-        let to = if card.clicks == 0 { String::new() } else { format!("-> {}", dial(&card.to)) };
+        let to = if card.clicks == 0 {
+            String::new()
+        } else {
+            format!("-> {}", dial(&card.to.clone().or(card.by.as_ref().map(|by| format!("{by} stop")))))
+        };
         let parts = [Some(&card.does), Some(&card.sure), card.other_way.as_ref()];
         let does: Vec<&str> = parts.into_iter().flatten().map(String::as_str).filter(|t| !t.is_empty()).collect();
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);

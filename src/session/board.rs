@@ -95,6 +95,8 @@ pub struct Card {
     pub to: Option<String>,
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
+    /// The turn in stops, in thirds, for lights of which nobody told the power.
+    pub by: Option<String>,
     /// What to do, in words.
     pub does: String,
     /// How sure that is.
@@ -279,6 +281,7 @@ fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
         state: card_state,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
         clicks: open.map_or(0, |t| t.clicks),
+        by: open.filter(|t| t.clicks != 0).map(|t| t.by.in_thirds()),
         does: does(card_state, group, open, held, at.as_deref()),
         sure: open.filter(|_| held.is_none()).map_or_else(String::new, |t| sure(t, pending, verdict)),
         other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
@@ -319,7 +322,7 @@ fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, held: Option<
         (0, _) => return "leave it".to_owned(),
         (1, true) => "1 click".to_owned(),
         (n, true) => format!("{n} clicks"),
-        (_, false) => format!("{} in thirds", turn.by.in_thirds()),
+        (_, false) => format!("{} in thirds", turn.by.abs().in_thirds().trim_start_matches('+')),
     };
     format!("{way} {steps} ({size})")
 }

@@ -68,30 +68,33 @@ impl Feed {
         let path = after.map_or_else(|| "/feed".to_owned(), |n| format!("/feed?after={n}"));
         stream.write_all(format!("GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n").as_bytes()).unwrap();
         let mut feed = Feed { lines: BufReader::new(stream) };
-        let status: u16 = feed.line().split(' ').nth(1).unwrap().parse().unwrap();
+        let status: u16 = feed.line().unwrap().split(' ').nth(1).unwrap().parse().unwrap();
         if status != 200 {
             return Err(status);
         }
-        while !feed.line().is_empty() {}
+        while feed.line().is_some_and(|l| !l.is_empty()) {}
         Ok(feed)
     }
 
-    fn line(&mut self) -> String {
+    /// `None` at its end.
+    fn line(&mut self) -> Option<String> {
         let mut line = String::new();
-        self.lines.read_line(&mut line).unwrap();
-        line.trim_end().to_owned()
+        match self.lines.read_line(&mut line) {
+            Ok(0) | Err(_) => None,
+            Ok(_) => Some(line.trim_end().to_owned()),
+        }
     }
 
     /// The next event of a kind, as JSON.
     pub fn next(&mut self, kind: &str) -> Value {
+        self.try_next(kind).expect("the feed ended")
+    }
+
+    pub fn try_next(&mut self, kind: &str) -> Option<Value> {
+        while self.line()? != format!("event: {kind}") {}
         loop {
-            if self.line() == format!("event: {kind}") {
-                loop {
-                    let line = self.line();
-                    if let Some(data) = line.strip_prefix("data: ") {
-                        return serde_json::from_str(data).unwrap_or(Value::Null);
-                    }
-                }
+            if let Some(data) = self.line()?.strip_prefix("data: ") {
+                return Some(serde_json::from_str(data).unwrap_or(Value::Null));
             }
         }
     }

@@ -19,7 +19,7 @@ use tokio_stream::wrappers::ReceiverStream;
 use super::Page;
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::shot_log::{PORTION, portion};
-use crate::session::{Body, Record};
+use crate::session::{Body, Published, Record};
 
 /// A page takes its connection for lost after two of these and a half.
 const BEAT: Duration = Duration::from_secs(1);
@@ -30,7 +30,7 @@ const BEFORE: u64 = 80;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct From {
+pub struct Resume {
     /// The last record that the page was told.
     after: Option<u64>,
 }
@@ -39,7 +39,7 @@ type Sender = mpsc::Sender<Result<Event, Infallible>>;
 /// The page went away.
 struct Gone;
 
-pub async fn feed(State(page): State<Arc<Page>>, Query(From { after }): Query<From>) -> Response {
+pub async fn feed(State(page): State<Arc<Page>>, Query(Resume { after }): Query<Resume>) -> Response {
     let Ok(seat) = Arc::clone(&page.feeds).try_acquire_owned() else {
         return (StatusCode::SERVICE_UNAVAILABLE, "as many pages as can be are open already").into_response();
     };
@@ -77,13 +77,29 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
                 Err(broadcast::error::RecvError::Closed) => return Ok(()),
             },
             changed = screens.changed() => {
-                changed.map_err(|_| Gone)?;
+                if changed.is_err() {
+                    return tell_the_end(&mut records, told, to_page).await;
+                }
                 let json = screens.borrow_and_update().json.clone();
                 send_board(&json, to_page).await?;
             }
             _ = beats.tick() => send(Event::default().event("beat").data("-"), to_page).await?,
         }
     }
+}
+
+/// The watch ends: what is on its way is still told, its last record above all.
+async fn tell_the_end(
+    records: &mut broadcast::Receiver<Arc<Published>>,
+    told: u64,
+    to_page: &Sender,
+) -> Result<(), Gone> {
+    while let Ok(published) = records.try_recv() {
+        if published.record.n > told {
+            send_news(&published.record, to_page).await?;
+        }
+    }
+    Ok(())
 }
 
 async fn tell_from_log(page: &Page, told: &mut u64, to_page: &Sender) -> Result<(), Gone> {

@@ -15,7 +15,7 @@ use serde::Deserialize;
 use subtle::ConstantTimeEq;
 use tokio::time::timeout;
 
-use super::{Page, Reach};
+use super::{Audience, Page};
 
 /// Where a request comes from.
 #[derive(Debug, Clone, Copy)]
@@ -55,7 +55,7 @@ impl Token {
 
 /// Decides who comes in.
 pub struct Gate {
-    reach: Reach,
+    audience: Audience,
     port: u16,
     token: Option<Token>,
     requests: DefaultKeyedRateLimiter<IpAddr>,
@@ -84,9 +84,9 @@ type Refusal = (StatusCode, &'static str);
 
 impl Gate {
     /// `token` is needed by everybody but this machine.
-    pub fn new(reach: Reach, port: u16, token: Option<Token>) -> Gate {
+    pub fn new(audience: Audience, port: u16, token: Option<Token>) -> Gate {
         let limiter = RateLimiter::keyed;
-        Gate { reach, port, token, requests: limiter(REQUESTS), wishes: limiter(WISHES), tries: limiter(TRIES) }
+        Gate { audience, port, token, requests: limiter(REQUESTS), wishes: limiter(WISHES), tries: limiter(TRIES) }
     }
 
     fn admit(&self, peer: IpAddr, request: &Request) -> Result<(), Refusal> {
@@ -126,7 +126,7 @@ impl Gate {
         let (name, port) = host.rsplit_once(':')?;
         let address = name.trim_start_matches('[').trim_end_matches(']').parse::<IpAddr>();
         let ours = match address {
-            Ok(ip) => ip.is_loopback() || self.reach == Reach::LocalNetwork,
+            Ok(ip) => ip.is_loopback() || self.audience == Audience::LocalNetwork,
             Err(_) => name == "localhost",
         };
         (ours && port.parse() == Ok(self.port)).then_some(host)

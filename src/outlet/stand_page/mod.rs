@@ -26,6 +26,7 @@ use serde::Deserialize;
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
+use tokio::time::timeout;
 use tower::ServiceExt;
 
 pub use self::gate::{Gate, Token};
@@ -41,14 +42,16 @@ const MOST_FEEDS: usize = 64;
 const MOST_CONNECTIONS: usize = 256;
 /// A client gets this long to write the head of a request.
 const HEAD_PATIENCE: Duration = Duration::from_secs(5);
+/// Pages get this long to hear that the watch ends.
+const GOODBYE: Duration = Duration::from_millis(300);
 /// Most bytes of a request's head.
 const LONGEST_HEAD: usize = 16 * 1024;
 
 /// How far the page is open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reach {
+pub enum Audience {
     /// This machine alone.
-    Loopback,
+    ThisMachine,
     /// The local network, with the token.
     LocalNetwork,
 }
@@ -62,10 +65,10 @@ pub struct Page {
 }
 
 /// Opens the port: `None` is the usual one, or any when that is taken.
-pub async fn listen(reach: Reach, port: Option<u16>) -> io::Result<TcpListener> {
-    let host = match reach {
-        Reach::Loopback => Ipv4Addr::LOCALHOST,
-        Reach::LocalNetwork => Ipv4Addr::UNSPECIFIED,
+pub async fn listen(audience: Audience, port: Option<u16>) -> io::Result<TcpListener> {
+    let host = match audience {
+        Audience::ThisMachine => Ipv4Addr::LOCALHOST,
+        Audience::LocalNetwork => Ipv4Addr::UNSPECIFIED,
     };
     match (TcpListener::bind((host, port.unwrap_or(USUAL_PORT))).await, port) {
         (Err(e), None) if e.kind() == io::ErrorKind::AddrInUse => TcpListener::bind((host, 0)).await,
@@ -94,15 +97,20 @@ impl Page {
         Page { hub, screens, gate, feeds: Arc::new(Semaphore::new(MOST_FEEDS)) }
     }
 
-    /// Serves until the task is dropped.
+    /// Serves until the screens go away; then tells every page, and gives them a moment to hear it.
     pub async fn serve(self, listener: TcpListener) {
+        let mut screens = self.screens.clone();
         let router = router(Arc::new(self));
         let seats = Arc::new(Semaphore::new(MOST_CONNECTIONS));
         let mut connections = JoinSet::new();
         loop {
             while connections.try_join_next().is_some() {}
             let Ok(seat) = Arc::clone(&seats).acquire_owned().await else { return };
-            match listener.accept().await {
+            let accepted = tokio::select! {
+                accepted = listener.accept() => accepted,
+                () = ended(&mut screens) => break,
+            };
+            match accepted {
                 Ok((stream, peer)) => {
                     let router = router.clone();
                     connections.spawn(async move {
@@ -118,7 +126,13 @@ impl Page {
                 }
             }
         }
+        // Connections that are only kept open have nothing to hear.
+        let _ = timeout(GOODBYE, async { while connections.join_next().await.is_some() {} }).await;
     }
+}
+
+async fn ended(screens: &mut watch::Receiver<Arc<Shown>>) {
+    while screens.changed().await.is_ok() {}
 }
 
 async fn connection(stream: tokio::net::TcpStream, peer: SocketAddr, router: Router) -> hyper::Result<()> {

@@ -103,7 +103,7 @@ class LightCard {
       this.sign.replaceChildren(shape(SHAPES[key]));
     }
     write(this.wordText, WORDS[card.state]);
-    write(this.to, (turns ? card.to : card.at) ?? "?");
+    write(this.to, turns ? card.to ?? `${card.by ?? "?"} stop` : card.at ?? "?");
     write(this.at, turns && card.at ? `now at ${card.at}` : "");
     write(this.does, card.does);
     write(this.sure, card.sure);
