@@ -2,7 +2,6 @@
 
 use std::future::Future;
 use std::io::IsTerminal;
-use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 
 use tokio::sync::oneshot;
@@ -88,14 +87,14 @@ impl PageArgs {
 pub(super) fn page_in_words(page: &PageSetup, port: u16) -> String {
     let here = format!("http://127.0.0.1:{port}/   (beside the camera: http://127.0.0.1:{port}/set)");
     let Some(token) = &page.token else { return here };
-    let Some(ip) = stand_page::addresses().into_iter().next() else {
+    let addresses: Vec<String> = stand_page::addresses().into_iter().map(|ip| format!("http://{ip}:{port}/")).collect();
+    let Some(first) = addresses.first() else {
         return format!("{here}\nThis machine has no address on a network: connect it, then start again for phones.");
     };
-    let address = |ip: IpAddr| format!("http://{ip}:{port}/");
-    let code = stand_page::qr_code(&format!("{}#{}", address(ip), token.as_str())).unwrap_or_default();
+    let code = stand_page::qr_code(&format!("{first}#{}", token.as_str())).unwrap_or_default();
     format!(
         "{here}\nphones on this network: {}   token {}\n{code}\nWho has the code sees the pictures and can tell powers; it holds until greyhold ends. The way is not\nencrypted: use a network that you trust.",
-        address(ip),
+        addresses.join(" or "),
         token.in_groups()
     )
 }

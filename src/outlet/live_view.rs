@@ -258,7 +258,8 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
 }
 
 fn draw_trend(frame: &mut Frame, area: Rect, board: &Board) {
-    let points: Vec<(f64, f64)> = board.trend.iter().filter_map(|p| Some((p.frame as f64, p.drift?.0))).collect();
+    let points: Vec<(f64, f64)> =
+        board.trend.iter().filter(|p| !p.cause.holds()).filter_map(|p| Some((p.frame as f64, p.drift?.0))).collect();
     let reach = points.iter().map(|(_, drift)| drift.abs()).fold(LEAST_RANGE, f64::max);
     let range = (reach * 2.0).ceil() / 2.0;
     let last = board.trend.last().map_or(0.0, |p| p.frame as f64).max(60.0);

@@ -42,6 +42,7 @@ pub struct LastShown {
     pub frame: u64,
     pub file: String,
     pub settings: String,
+    pub f_number: Option<String>,
     pub cause: Cause,
     pub sentence: String,
     /// In stops, with its 95 % half-width.
@@ -185,6 +186,7 @@ fn last_shown(last: &Last, state: &State, judge_by: &str) -> LastShown {
         frame: last.frame,
         file: last.file.clone(),
         settings: last.subject.settings.in_short(),
+        f_number: last.subject.settings.f_number.map(|n| n.to_string()),
         cause: last.verdict.cause,
         sentence: last.verdict.sentence.clone(),
         drift: last.verdict.drift.map(|d| with_doubt(d, last.verdict.uncertainty)),

@@ -20,7 +20,7 @@ const SIZE: (u32, u32) = (720, 220);
 const LEAST_RANGE: f64 = 0.5;
 const FRAMES: u64 = 60;
 
-/// Drift by frame: a dot each with its 95 % interval, and the tolerance as a band.
+/// Drift by frame: a dot each with its 95 % interval, the tolerance as a band, a cross for a frame to hold at.
 pub fn chart(points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
     let mut svg = String::new();
     // Drawing into text fails for nothing but a bad scale, and this one is finite and wide.
@@ -35,8 +35,11 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
         Ink::OnDark => (RGBColor(0xf2, 0xee, 0xe4), RGBColor(0x8f, 0x97, 0x8f), RGBColor(0x2c, 0x4a, 0x3c)),
         Ink::OnLight => (RGBColor(0x1d, 0x22, 0x1e), RGBColor(0x66, 0x6d, 0x66), RGBColor(0xcf, 0xe3, 0xd4)),
     };
-    let told: Vec<(u64, f64, f64)> =
-        points.iter().filter_map(|p| Some((p.frame, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect();
+    let told: Vec<(u64, f64, f64)> = points
+        .iter()
+        .filter(|p| !p.cause.holds())
+        .filter_map(|p| Some((p.frame, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0))))
+        .collect();
     let reach = told.iter().map(|(_, drift, within)| drift.abs() + within).fold(LEAST_RANGE, f64::max);
     let range = (reach * 2.0).ceil() / 2.0;
     let last = points.last().map_or(FRAMES, |p| p.frame.max(FRAMES));
@@ -67,6 +70,10 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
         let x = *frame as f64;
         chart.draw_series([PathElement::new(vec![(x, drift - within), (x, drift + within)], faint.stroke_width(2))])?;
         chart.draw_series([Circle::new((x, *drift), 4, line.filled())])?;
+    }
+    // How far a flash was out is no drift, and would leave the rest no room.
+    for held in points.iter().filter(|p| p.cause.holds()) {
+        chart.draw_series([Cross::new((held.frame as f64, -range * 0.9), 5, line.stroke_width(2))])?;
     }
     if told.is_empty() {
         let middle = text(17).pos(Pos::new(HPos::Center, VPos::Center));

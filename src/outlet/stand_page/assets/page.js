@@ -24,6 +24,19 @@ export const kept = {
   set(key, value) { try { localStorage.setItem(`greyhold-${key}`, value); } catch { /* It then holds until the page is left. */ } },
 };
 
+/** A button whose deed can't be undone: it asks once more before it does it. */
+export function twice(button, deed) {
+  const words = button.textContent;
+  let waiting = 0;
+  const rest = () => { clearTimeout(waiting); waiting = 0; button.textContent = words; };
+  button.addEventListener("blur", rest);
+  button.addEventListener("click", () => {
+    if (waiting) { rest(); deed(); return; }
+    button.textContent = "Sure? Press again";
+    waiting = setTimeout(rest, 5000);
+  });
+}
+
 /** Fills a list of choices, keeping the one that is chosen. */
 export function choices(select, values, chosen = select.value) {
   const now = values.map(([value, label]) => `${value}\n${label}`).join("\n\n");
@@ -214,9 +227,8 @@ by("next-form").addEventListener("submit", (event) => {
 });
 
 /** Shows the setting that was last shot as chosen, until somebody chooses. */
-export function presentSettings(settings) {
+export function presentSetting(f) {
   const mark = by("next-mark");
-  const [f] = settings.split(/\s{2,}/);
   if (mark.dataset.begun || !marks || by("next-what").value !== "f_number") return;
   if ([...mark.options].some((o) => o.value === f)) { mark.value = f; mark.dataset.begun = "yes"; }
 }

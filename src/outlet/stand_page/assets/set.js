@@ -1,5 +1,5 @@
 // The view beside the camera: the last frame, its spots, the trend, the lights, the survey.
-import { by, choices, ink, make, wish, write } from "/page.js";
+import { by, choices, ink, make, twice, wish, write } from "/page.js";
 import { askedWords } from "/stand.js";
 
 const KEPT_NEWS = 120;
@@ -174,8 +174,11 @@ class Spots {
 export class SetView {
   constructor() {
     this.spots = new Spots();
-    by("refer").addEventListener("click", () => wish({ wish: "refer", frame: this.board.last.frame }));
-    by("looks").addEventListener("change", () => wish({ wish: "look", look: by("looks").value }));
+    twice(by("refer"), () => wish({ wish: "refer", frame: this.board.last.frame }));
+    by("look-form").addEventListener("submit", (event) => {
+      event.preventDefault();
+      wish({ wish: "look", look: by("looks").value });
+    });
     for (const button of document.querySelectorAll("[data-survey]")) {
       button.addEventListener("click", () => wish({ wish: "survey", what: button.dataset.survey }));
     }
@@ -197,8 +200,12 @@ export class SetView {
     const { last, picture } = board;
     const image = by("picture");
     by("refer").disabled = !last || last.is_reference;
-    choices(by("looks"), board.looks.map((l) => [l, l]), board.look ?? "");
-    by("looks").hidden = board.looks.length < 2;
+    const looks = JSON.stringify([board.look, board.looks]);
+    if (by("look-form").dataset.now !== looks) {
+      by("look-form").dataset.now = looks;
+      by("look-form").hidden = board.looks.length < 2;
+      choices(by("looks"), board.looks.map((l) => [l, l]), board.look ?? "");
+    }
     write(by("last-look"), board.look ?? "none yet");
     if (!last) return;
     write(by("last-sentence"), last.sentence);

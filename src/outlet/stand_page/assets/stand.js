@@ -1,5 +1,5 @@
 // The stand view: a card a light, and what this phone does when one is to be turned.
-import { by, choices, kept, make, presentSettings, wish, write } from "/page.js";
+import { by, choices, kept, make, presentSetting, wish, write } from "/page.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const WORDS = {
@@ -229,7 +229,7 @@ export class Stand {
       if (there !== card.element) by("cards").insertBefore(card.element, there ?? null);
     });
     write(by("stand-asked"), askedWords(board));
-    if (board.last) presentSettings(board.last.settings);
+    if (board.last?.f_number) presentSetting(board.last.f_number);
     this.callFor(board);
   }
 
