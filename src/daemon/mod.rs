@@ -19,7 +19,7 @@ use tokio::task::{JoinHandle, spawn_blocking};
 use self::session::Session;
 use crate::config::{Config, ConfigWatch, Curves};
 use crate::container::Kind;
-use crate::frame::{self, Thumbnail};
+use crate::frame::{self, Small};
 use crate::intake::{Arrival, FirstStart, FolderNews, Intake, Options};
 use crate::outlet::corrections;
 use crate::outlet::screen::Shown;
@@ -101,7 +101,7 @@ type CurvesStamp = Vec<(PathBuf, Option<std::time::SystemTime>, u64)>;
 
 /// One piece of work on its way to the engine, in the order of arrival.
 enum Work {
-    Metered(JoinHandle<(FrameInput, Option<Thumbnail>)>),
+    Metered(JoinHandle<(FrameInput, Option<Small>)>),
     Ready(Input),
     Mark { token: u64, waiting: Vec<String> },
 }
@@ -164,7 +164,7 @@ pub async fn run(
     let tell = move |arrival| arrive.blocking_send(arrival).is_ok();
     let intake = Intake::start(options, known, frame::capture_time, tell).map_err(RunError::Watch)?;
     let (work, works) = mpsc::channel(RESULTS_WAITING);
-    let pictures = if port.is_some() { Pictures::Made } else { Pictures::Unseen };
+    let pictures = if port.is_some() { Pictures::Kept } else { Pictures::Unseen };
     let dispatching = tokio::spawn(dispatch(arrivals, work, metering_now, pictures, ready));
 
     let mut session = Session {
@@ -207,7 +207,7 @@ async fn serve_page(
 /// Whether anybody can see the frames' small pictures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Pictures {
-    Made,
+    Kept,
     Unseen,
 }
 
@@ -235,9 +235,9 @@ async fn dispatch(
                 // Decoding 24 megapixels blocks; socket and engine must stay alive meanwhile.
                 Work::Metered(spawn_blocking(move || {
                     let _seat = seat;
-                    let (outcome, thumbnail) = meter_file(&path, kind, &metering, pictures);
+                    let (outcome, small) = meter_file(&path, kind, &metering, pictures);
                     let file = Landed { name, is_raw: kind.is_raw(), state, fingerprint, late };
-                    (FrameInput { file, outcome }, thumbnail)
+                    (FrameInput { file, outcome }, small)
                 }))
             }
             Arrival::Rewritten { name, was, state } => Work::Ready(Input::Rewritten { name, was, state }),
@@ -288,12 +288,12 @@ fn meter_file(
     kind: Kind,
     metering: &Metering,
     pictures: Pictures,
-) -> (Result<FrameOutcome, String>, Option<Thumbnail>) {
+) -> (Result<FrameOutcome, String>, Option<Small>) {
     match frame::read(kind, path, metering.marks) {
         Ok(read) => {
-            let wanted = read.picture.as_ref().filter(|_| pictures == Pictures::Made);
-            let thumbnail = wanted.and_then(|p| p.thumbnail());
-            (Ok(metering.subject(read)), thumbnail)
+            let seen = read.picture.as_ref().filter(|_| pictures == Pictures::Kept);
+            let small = seen.map(|p| p.small());
+            (Ok(metering.subject(read)), small)
         }
         Err(e) => (Err(e.to_string()), None),
     }

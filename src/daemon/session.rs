@@ -83,12 +83,12 @@ impl Session {
     }
 
     async fn take(&mut self, work: Work) {
-        let (input, thumbnail) = match work {
+        let (input, small) = match work {
             Work::Ready(input) => (input, None),
             Work::Metered(task) => match task.await {
-                Ok((frame, thumbnail)) => {
+                Ok((frame, small)) => {
                     let name = frame.file.name.clone();
-                    (Input::Frame(Box::new(frame)), thumbnail.map(|t| (name, t)))
+                    (Input::Frame(Box::new(frame)), small.map(|s| (name, s)))
                 }
                 // A panic is a defect, but never worth a sitting.
                 Err(e) => (Input::Warning(format!("a frame could not be metered, which is a defect: {e}")), None),
@@ -102,10 +102,10 @@ impl Session {
         };
         block_in_place(|| self.engine.take(input));
         self.speak_of_trouble();
-        if let Some((name, thumbnail)) = thumbnail
+        if let Some((name, small)) = small
             && let Some(frame) = self.engine.last_frame().filter(|(_, file)| *file == name).map(|(frame, _)| frame)
         {
-            self.picture = Some(Arc::new(Picture { frame, thumbnail }));
+            self.picture = Some(Arc::new(Picture::new(frame, small)));
         }
         self.refresh();
     }
@@ -126,7 +126,7 @@ impl Session {
         let marks = self.setup.config.marks;
         Some(spawn_blocking(move || {
             let read = frame::read(Kind::of(&path)?, &path, marks).ok()?;
-            Some(Arc::new(Picture { frame, thumbnail: read.picture?.thumbnail()? }))
+            Some(Arc::new(Picture::new(frame, read.picture?.small())))
         }))
     }
 

@@ -10,7 +10,7 @@ mod pixels;
 #[cfg(feature = "raw")]
 mod raw;
 mod settings;
-mod thumbnail;
+mod small;
 
 use std::fs::File;
 use std::path::Path;
@@ -20,7 +20,7 @@ use thiserror::Error;
 pub use colour::{Colour, Space};
 pub use pixels::{PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
-pub use thumbnail::Thumbnail;
+pub use small::Small;
 
 use crate::container::{self, Fault, Kind};
 use crate::photometry::Series;

@@ -2,17 +2,33 @@
 
 use std::sync::Arc;
 
+use axum::body::Bytes;
 use serde::Serialize;
-use tokio::sync::watch;
+use tokio::sync::{OnceCell, watch};
+use tokio::task::spawn_blocking;
 
-use crate::frame::Thumbnail;
+use crate::frame::Small;
 use crate::session::Board;
 
-/// A frame's small picture.
+/// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
 pub struct Picture {
     pub frame: u64,
-    pub thumbnail: Thumbnail,
+    small: Small,
+    jpeg: OnceCell<Option<Bytes>>,
+}
+
+impl Picture {
+    pub fn new(frame: u64, small: Small) -> Picture {
+        Picture { frame, small, jpeg: OnceCell::new() }
+    }
+
+    /// `None` when it can't be encoded. Whoever asks meanwhile waits for the first one's.
+    pub async fn jpeg(this: &Arc<Picture>) -> Option<Bytes> {
+        let again = Arc::clone(this);
+        let encode = || async { spawn_blocking(move || again.small.jpeg().map(Bytes::from)).await.ok().flatten() };
+        this.jpeg.get_or_init(encode).await.clone()
+    }
 }
 
 /// One state of all screens. Encoded once, however many there are.
@@ -32,8 +48,8 @@ impl Shown {
             /// Number of the frame whose picture can be had, and its width over its height.
             picture: Option<(u64, f64)>,
         }
-        let shape = |p: &Arc<Picture>| (p.frame, f64::from(p.thumbnail.width) / f64::from(p.thumbnail.height));
-        let message = Message { board: &board, picture: picture.as_ref().map(shape) };
+        let picture_of = |p: &Arc<Picture>| (p.frame, p.small.shape());
+        let message = Message { board: &board, picture: picture.as_ref().map(picture_of) };
         // Every number of a board is finite, so it always encodes.
         let json = serde_json::to_string(&message).unwrap_or_default();
         Shown { board, picture, json }

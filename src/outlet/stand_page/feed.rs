@@ -2,6 +2,7 @@
 //! record's words once, and a beat by which a page knows that it is still connected.
 
 use std::convert::Infallible;
+use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -13,7 +14,7 @@ use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::json;
 use tokio::sync::{broadcast, mpsc};
-use tokio::time::{MissedTickBehavior, interval};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep};
 use tokio_stream::wrappers::ReceiverStream;
 
 use super::Page;
@@ -23,6 +24,8 @@ use crate::session::{Body, Published, Record};
 
 /// A page takes its connection for lost after two of these and a half.
 const BEAT: Duration = Duration::from_secs(1);
+/// In a burst a page is not sent every state of the board; the last one always.
+const BOARDS_APART: Duration = Duration::from_millis(100);
 /// Events on their way to one page; while it does not read, the rest stays in the log.
 const WAITING: usize = 16;
 /// What a page that has just opened is told of what was before.
@@ -62,6 +65,7 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
     tell_from_log(page, &mut told, to_page).await?;
     let json = screens.borrow_and_update().json.clone();
     send_board(&json, to_page).await?;
+    let (mut rest, mut resting) = (pin!(sleep(BOARDS_APART)), true);
     let mut beats = interval(BEAT);
     beats.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
@@ -76,12 +80,15 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
                 Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut told, to_page).await?,
                 Err(broadcast::error::RecvError::Closed) => return Ok(()),
             },
-            changed = screens.changed() => {
+            () = &mut rest, if resting => resting = false,
+            changed = screens.changed(), if !resting => {
                 if changed.is_err() {
                     return tell_the_end(&mut records, told, to_page).await;
                 }
                 let json = screens.borrow_and_update().json.clone();
                 send_board(&json, to_page).await?;
+                rest.as_mut().reset(Instant::now() + BOARDS_APART);
+                resting = true;
             }
             _ = beats.tick() => send(Event::default().event("beat").data("-"), to_page).await?,
         }
@@ -105,7 +112,10 @@ async fn tell_the_end(
 async fn tell_from_log(page: &Page, told: &mut u64, to_page: &Sender) -> Result<(), Gone> {
     loop {
         // A log that can't be read now is read at the next gap.
-        let lines = portion(&page.hub.log, *told + 1).await.unwrap_or_default();
+        let lines = {
+            let _turn = page.log_reads.acquire().await;
+            portion(&page.hub.log, *told + 1).await.unwrap_or_default()
+        };
         for (n, line) in &lines {
             *told = *n;
             if let Ok(record) = Record::from_line(line) {

@@ -31,7 +31,7 @@ use tower::ServiceExt;
 
 pub use self::gate::{Gate, Token};
 pub use self::qr::code as qr_code;
-use super::screen::Shown;
+use super::screen::{Picture, Shown};
 use super::socket::Hub;
 
 /// Where the page is served when nothing else is said, if that is free.
@@ -62,6 +62,9 @@ pub struct Page {
     screens: watch::Receiver<Arc<Shown>>,
     gate: Gate,
     feeds: Arc<Semaphore>,
+    charts: trend::Charts,
+    /// Many pages that open at once take turns at the log: a thread for each would take memory from the metering.
+    log_reads: Semaphore,
 }
 
 /// Opens the port: `None` is the usual one, or any when that is taken.
@@ -94,7 +97,14 @@ pub fn addresses() -> Vec<IpAddr> {
 
 impl Page {
     pub fn new(hub: Hub, screens: watch::Receiver<Arc<Shown>>, gate: Gate) -> Page {
-        Page { hub, screens, gate, feeds: Arc::new(Semaphore::new(MOST_FEEDS)) }
+        Page {
+            hub,
+            screens,
+            gate,
+            feeds: Arc::new(Semaphore::new(MOST_FEEDS)),
+            charts: trend::Charts::default(),
+            log_reads: Semaphore::new(1),
+        }
     }
 
     /// Serves until the screens go away; then tells every page, and gives them a moment to hear it.
@@ -184,7 +194,10 @@ struct WhichFrame {
 async fn picture(State(page): State<Arc<Page>>, Query(which): Query<WhichFrame>) -> Response {
     let picture = page.screens.borrow().picture.clone().filter(|p| p.frame == which.frame);
     match picture {
-        Some(picture) => file("image/jpeg", picture.thumbnail.jpeg.clone()),
+        Some(picture) => match Picture::jpeg(&picture).await {
+            Some(jpeg) => file("image/jpeg", jpeg),
+            None => (StatusCode::INTERNAL_SERVER_ERROR, "this frame's picture can't be made").into_response(),
+        },
         None => (StatusCode::NOT_FOUND, "this frame's picture is not at hand any more").into_response(),
     }
 }
@@ -200,5 +213,5 @@ struct Ink {
 
 async fn trend_chart(State(page): State<Arc<Page>>, Query(Ink { ink, .. }): Query<Ink>) -> Response {
     let shown = Arc::clone(&page.screens.borrow());
-    file("image/svg+xml", trend::chart(&shown.board.trend, shown.board.tolerance, ink))
+    file("image/svg+xml", page.charts.chart(&shown.board.trend, shown.board.tolerance, ink))
 }

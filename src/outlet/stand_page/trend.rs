@@ -1,5 +1,8 @@
 //! The trend of the last frames as a chart.
 
+use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
+
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use serde::Deserialize;
@@ -8,7 +11,7 @@ use crate::photometry::Stops;
 use crate::session::TrendPoint;
 
 /// What the chart is drawn on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Ink {
     OnDark,
@@ -20,8 +23,34 @@ const SIZE: (u32, u32) = (720, 220);
 const LEAST_RANGE: f64 = 0.5;
 const FRAMES: u64 = 60;
 
+/// The charts that were drawn last, so that twenty pages cost one.
+#[derive(Debug, Default)]
+pub struct Charts(Mutex<BTreeMap<Ink, Drawn>>);
+
+#[derive(Debug)]
+struct Drawn {
+    points: Vec<TrendPoint>,
+    tolerance: Stops,
+    svg: String,
+}
+
+impl Charts {
+    pub fn chart(&self, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
+        // Nothing that panics is done while it is held.
+        let mut charts = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        match charts.get(&ink) {
+            Some(drawn) if drawn.points == points && drawn.tolerance == tolerance => drawn.svg.clone(),
+            _ => {
+                let svg = chart(points, tolerance, ink);
+                charts.insert(ink, Drawn { points: points.to_vec(), tolerance, svg: svg.clone() });
+                svg
+            }
+        }
+    }
+}
+
 /// Drift by frame: a dot each with its 95 % interval, the tolerance as a band, a cross for a frame to hold at.
-pub fn chart(points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
+fn chart(points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
     let mut svg = String::new();
     // Drawing into text fails for nothing but a bad scale, and this one is finite and wide.
     if let Err(e) = draw(&mut svg, points, tolerance, ink) {

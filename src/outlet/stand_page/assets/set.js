@@ -3,6 +3,8 @@ import { by, choices, ink, make, twice, wish, write } from "/page.js";
 import { askedWords } from "/stand.js";
 
 const KEPT_NEWS = 120;
+// In a burst not every frame's picture is fetched; the last one always is.
+const PICTURES_EVERY = 500;
 const STEP = 0.01;
 const LEAST_SIDE = 0.02;
 
@@ -193,12 +195,21 @@ export class SetView {
     rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.does]));
     lines(by("ratios"), board.ratios);
     this.showSurvey(board.survey);
-    this.repaint();
+    this.repaintSoon();
+  }
+
+  repaintSoon() {
+    if (this.painting) return;
+    const wait = Math.max(0, PICTURES_EVERY - (performance.now() - (this.painted ?? -PICTURES_EVERY)));
+    this.painting = setTimeout(() => {
+      this.painting = 0;
+      this.painted = performance.now();
+      this.repaint();
+    }, wait);
   }
 
   showLast(board) {
-    const { last, picture } = board;
-    const image = by("picture");
+    const { last } = board;
     by("refer").disabled = !last || last.is_reference;
     const looks = JSON.stringify([board.look, board.looks]);
     if (by("look-form").dataset.now !== looks) {
@@ -214,7 +225,11 @@ export class SetView {
     write(by("last-settings"), last.settings);
     write(by("last-drift"), last.drift ?? "–");
     write(by("last-clipping"), last.clipping);
-    if (!picture) return;
+  }
+
+  showPicture({ last, picture }) {
+    const image = by("picture");
+    if (!last || !picture) return;
     const [frame, shape] = picture;
     by("no-picture").hidden = true;
     image.hidden = false;
@@ -245,10 +260,12 @@ export class SetView {
     lines(by("survey-report"), report);
   }
 
-  /** The trend, for the ink that is chosen. */
+  /** The picture, and the trend for the ink that is chosen. */
   repaint() {
     const { board } = this;
-    if (!board) return;
+    // A phone at a stand fetches no pictures.
+    if (!board || by("set").hidden) return;
+    this.showPicture(board);
     const newest = board.trend.at(-1);
     const trend = by("trend");
     const address = `/trend.svg?ink=${ink()}&n=${newest?.frame ?? 0}`;
