@@ -67,6 +67,11 @@ pub(super) struct PageArgs {
 }
 
 impl PageArgs {
+    /// Whether anything was said of how it is served.
+    pub fn is_asked(&self) -> bool {
+        self.lan || self.port.is_some()
+    }
+
     pub fn setup(&self) -> Result<Option<PageSetup>, CommandError> {
         if self.no_page {
             return Ok(None);

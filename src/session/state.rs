@@ -103,7 +103,7 @@ const RECENT: usize = 32;
 /// Frames that the trend goes back.
 const TREND: usize = 60;
 
-/// Grows by about half a kilobyte a frame (names and fingerprints); everything else is of fixed size.
+/// Grows by less than a kilobyte a frame (names and fingerprints); everything else is of fixed size.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct State {
     /// Records applied so far.

@@ -59,7 +59,13 @@ impl Driver {
             "--disable-dev-shm-usage".to_owned(),
             format!("--window-size={width},{height}"),
         ];
-        let capabilities = json!({"browserName": "chrome", "goog:chromeOptions": {"binary": CHROMIUM, "args": args}});
+        let mut options = json!({"binary": CHROMIUM, "args": args});
+        // No window is narrower than this; a phone is.
+        if width < 500 {
+            options["mobileEmulation"] =
+                json!({"deviceMetrics": {"width": width, "height": height, "pixelRatio": 2.0, "touch": true}});
+        }
+        let capabilities = json!({"browserName": "chrome", "goog:chromeOptions": options});
         let client = ClientBuilder::new(HttpConnector::new())
             .capabilities(capabilities.as_object().unwrap().clone())
             .connect(&format!("http://127.0.0.1:{}", self.port))

@@ -58,6 +58,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     let config_file = home.join("greyhold.yaml");
     std::fs::write(&config_file, RIG).map_err(cannot)?;
     let (config, config_watch) = ConfigWatch::read(&config_file)?;
+    let with_page = args.page || args.how.is_asked();
     let setup = Setup {
         config,
         config_watch,
@@ -65,9 +66,9 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         socket: home.join("greyhold.sock"),
         folder: capture,
         meter_old: false,
-        page: if args.page { args.how.setup()? } else { None },
+        page: if with_page { args.how.setup()? } else { None },
     };
-    play(setup, &home, if args.page { Pace::ForEyes } else { Pace::Quick })?;
+    play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;
     say(&format!(
         "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
         home.display()

@@ -85,6 +85,8 @@ class Spots {
       const { left, top, right, bottom } = spot.area;
       Object.assign(box.style, { left: `${left * 100}%`, top: `${top * 100}%`, width: `${(right - left) * 100}%`, height: `${(bottom - top) * 100}%` });
       const open = by("spot-desk").open;
+      // A label is written towards the middle of the picture.
+      box.dataset.side = left + right > 1 ? "right" : "left";
       box.dataset.ready = spot.movable ? "no" : "yes";
       box.dataset.chosen = spot.movable && open && spot.name === this.chosen() ? "yes" : "no";
       box.tabIndex = spot.movable && open ? 0 : -1;

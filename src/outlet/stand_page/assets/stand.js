@@ -71,20 +71,9 @@ class LightCard {
     rest.className = "rest";
     this.element.setAttribute("aria-label", group);
     this.element.append(name, this.word, this.to, rest);
-    this.set.addEventListener("click", () => this.settle());
-    this.undo.addEventListener("click", () => this.takeBack());
+    this.set.addEventListener("click", () => wish({ wish: "set", group, correction: this.correction }));
+    this.undo.addEventListener("click", () => wish({ wish: "undo", group }));
     this.tell.addEventListener("click", () => this.tellSetting());
-  }
-
-  async settle() {
-    await wish({ wish: "set", group: this.group, correction: this.correction });
-    // The button went with the correction: go on from what came in its place.
-    if (this.set.hidden && !this.undo.hidden) this.undo.focus();
-  }
-
-  async takeBack() {
-    await wish({ wish: "undo", group: this.group });
-    if (this.undo.hidden && !this.set.hidden) this.set.focus();
   }
 
   async tellSetting() {
@@ -109,10 +98,13 @@ class LightCard {
     write(this.sure, card.sure);
     write(this.other, card.other_way ?? "");
     this.other.hidden = !card.other_way;
+    const focused = [this.set, this.undo].includes(document.activeElement);
     this.set.hidden = !turns;
     write(this.set, card.state === "coming" ? "set already" : "set");
     this.set.setAttribute("aria-label", `${this.group}: ${card.state === "coming" ? "set already" : "set"} at ${card.to ?? "the new power"}`);
     this.undo.hidden = !card.can_undo;
+    // Who pressed a button that goes away goes on from the one that came in its place.
+    if (focused) [this.set, this.undo, this.setAt.firstChild].find((e) => !e.hidden).focus();
     this.undo.setAttribute("aria-label", `undo: ${this.group} is not set`);
     // A list that is open is not changed under somebody's thumb.
     if (!this.setAt.open) choices(this.positions, card.positions.map((p) => [p, p]), card.to ?? card.at ?? "");
