@@ -227,10 +227,10 @@ fn follow_as_a_page(port: u16) {
         // As the page does: in a burst not every picture is fetched.
         let mut fetched = Instant::now();
         while let Some(board) = feed.try_next("board") {
-            let frame = board["picture"][0].as_u64();
-            if frame.is_some() && frame != seen && fetched.elapsed() > Duration::from_millis(500) {
-                (seen, fetched) = (frame, Instant::now());
-                for path in [format!("/picture?frame={}", frame.unwrap()), "/trend.svg?ink=on_dark".to_owned()] {
+            let Some(frame) = board["picture"][0].as_u64() else { continue };
+            if Some(frame) != seen && fetched.elapsed() > Duration::from_millis(500) {
+                (seen, fetched) = (Some(frame), Instant::now());
+                for path in [format!("/picture?frame={frame}"), "/trend.svg?ink=on_dark".to_owned()] {
                     send(here(port), &format!("GET {path}"), &[("Host", &host)], "");
                 }
             }
