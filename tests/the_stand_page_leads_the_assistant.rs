@@ -156,6 +156,13 @@ fn what_comes_next_is_shown_as_coming_until_it_is_shot() {
         // Shot with the new setting and the lights as they were: now they are to be turned.
         studio.take("2.jpg", shot(4.0, 0.0, 2));
         stand.card_is("key", "down").await;
+        // Beyond a light's range: said, with the other ways, and still only as coming.
+        set.choose("#next-steps", "whole").await;
+        set.choose("#next-mark", "f/1").await;
+        set.click("#next-form button").await;
+        stand.card_is("fill", "end_of_range").await;
+        assert_eq!(stand.text("[data-group=fill] .word").await, "coming: end of range");
+        assert!(stand.text("[data-group=fill] .notice").await.contains("ND filter"));
         // A mark that stands on both series counts as one of the series that was chosen: f/13 in halves is 7 1/2 stops.
         set.choose("#next-steps", "halves").await;
         set.choose("#next-mark", "f/13").await;

@@ -3,6 +3,8 @@
 use std::future::Future;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use tokio::sync::oneshot;
 use tokio::task::spawn_blocking;
@@ -158,15 +160,35 @@ async fn live(setup: Setup, lines: Lines, stop: impl Future<Output = ()>) -> Res
     let (end, ended) = oneshot::channel();
     let (page, folder) = (setup.page.clone(), setup.folder.display().to_string());
     let happened = lines.clone();
+    let on_screen = Arc::new(AtomicBool::new(true));
+    let is_up = Arc::clone(&on_screen);
     let viewing = tokio::spawn(async move {
-        let Ok(mut ready) = is_ready.await else { return Ok(()) };
+        let Ok(mut ready) = is_ready.await else { return };
         let page = page.zip(ready.port).map(|(page, port)| page_in_words(&page, port));
         let fixed = Fixed { folder, page };
-        spawn_blocking(move || live_view::run(&mut ready.screens, &fixed, &lines, end)).await.unwrap_or(Ok(()))
+        let shown = spawn_blocking(move || live_view::run(&mut ready.screens, &fixed, &lines)).await;
+        let fault = match shown {
+            // The watch may have ended by itself; then nobody hears this.
+            Ok(Ok(())) => {
+                let _ = end.send(());
+                return;
+            }
+            Ok(Err(e)) => e.to_string(),
+            Err(e) => e.to_string(),
+        };
+        // What can't be shown is no reason to end a sitting.
+        is_up.store(false, Ordering::Relaxed);
+        say(&format!(
+            "the sitting can't be shown on the whole terminal ({fault}); it goes on line by line, as with --plain"
+        ));
     });
     let show = move |published: &Published| {
         if let Some(text) = block(&published.record, Paint::Plain) {
-            happened.add(&text);
+            if on_screen.load(Ordering::Relaxed) {
+                happened.add(&text);
+            } else {
+                say(&text);
+            }
         }
     };
     let stop = async {
@@ -176,9 +198,9 @@ async fn live(setup: Setup, lines: Lines, stop: impl Future<Output = ()>) -> Res
         }
     };
     let result = daemon::run(setup, show, Some(ready), stop).await.map_err(CommandError::from);
-    let shown = viewing.await.unwrap_or(Ok(()));
+    // It gives the terminal back before anything else is said.
+    let _ = viewing.await;
     result
-        .and(shown.map_err(|e| CommandError::CannotRun(format!("this terminal can't be drawn on ({e}): use --plain"))))
 }
 
 fn setup(args: Args) -> Result<Setup, CommandError> {

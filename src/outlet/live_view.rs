@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::io;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
@@ -12,7 +12,7 @@ use ratatui::symbols::Marker;
 use ratatui::text::{Line, Span, Text};
 use ratatui::widgets::{Axis, Block, Borders, Chart, Clear, Dataset, GraphType, Paragraph, Row, Table, Wrap};
 use ratatui::{DefaultTerminal, Frame};
-use tokio::sync::{oneshot, watch};
+use tokio::sync::watch;
 
 use super::plain::printable;
 use super::screen::Shown;
@@ -28,20 +28,36 @@ const LEAST_RANGE: f64 = 0.5;
 
 /// What happened, line by line; messages of the program among it.
 #[derive(Debug, Clone, Default)]
-pub struct Lines(Arc<Mutex<VecDeque<String>>>);
+pub struct Lines(Arc<Mutex<Happened>>);
+
+#[derive(Debug, Default)]
+struct Happened {
+    lines: VecDeque<String>,
+    /// How many there ever were.
+    count: usize,
+}
 
 impl Lines {
     pub fn add(&self, text: &str) {
-        let mut lines = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        lines.extend(text.lines().map(printable));
-        let surplus = lines.len().saturating_sub(LINES);
-        lines.drain(..surplus);
+        let mut happened = self.lock();
+        happened.count += text.lines().count();
+        happened.lines.extend(text.lines().map(printable));
+        let surplus = happened.lines.len().saturating_sub(LINES);
+        happened.lines.drain(..surplus);
+    }
+
+    fn count(&self) -> usize {
+        self.lock().count
     }
 
     /// The last ones that fit.
-    fn last(&self, count: usize) -> Vec<String> {
-        let lines = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        lines.iter().skip(lines.len().saturating_sub(count)).cloned().collect()
+    fn last(&self, fit: usize) -> Vec<String> {
+        let happened = self.lock();
+        happened.lines.iter().skip(happened.lines.len().saturating_sub(fit)).cloned().collect()
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Happened> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -73,18 +89,10 @@ pub enum Over {
     End,
 }
 
-/// Shows the sitting until somebody ends it, which is told by `end`, or the screens go away.
-pub fn run(
-    screens: &mut watch::Receiver<Arc<Shown>>,
-    fixed: &Fixed,
-    lines: &Lines,
-    end: oneshot::Sender<()>,
-) -> io::Result<()> {
-    let mut terminal = ratatui::try_init()?;
-    let shown = follow(&mut terminal, screens, fixed, lines);
+/// Shows the sitting until somebody ends it, or the screens go away. The terminal is given back in any case.
+pub fn run(screens: &mut watch::Receiver<Arc<Shown>>, fixed: &Fixed, lines: &Lines) -> io::Result<()> {
+    let shown = ratatui::try_init().and_then(|mut terminal| follow(&mut terminal, screens, fixed, lines));
     ratatui::restore();
-    // The watch may have ended by itself.
-    let _ = end.send(());
     shown
 }
 
@@ -97,14 +105,14 @@ fn follow(
     // A code for phones is there to be read first.
     let has_code = fixed.page.as_ref().is_some_and(|p| p.lines().count() > 1);
     let mut over = if has_code { Over::Page } else { Over::Nothing };
-    let mut before = Vec::new();
+    let mut before = 0;
     let mut fresh = true;
     loop {
         let changed = match screens.has_changed() {
             Ok(changed) => changed,
             Err(_) => return Ok(()),
         };
-        let now = lines.last(LINES);
+        let now = lines.count();
         if fresh || changed || now != before {
             let shown = Arc::clone(&screens.borrow_and_update());
             terminal.draw(|frame| draw(frame, &shown.board, fixed, lines, over))?;
@@ -204,8 +212,8 @@ fn last_frame(board: &Board) -> Paragraph<'_> {
 }
 
 /// The sign and the word of a card's state.
-fn state_words(state: CardState, clicks: i32) -> (&'static str, &'static str) {
-    match (state, clicks) {
+fn state_words(card: &Card) -> (&'static str, &'static str) {
+    match (card.state, card.clicks) {
         (CardState::Rest, _) => ("·", ""),
         (CardState::Up, _) => ("▲", "turn up"),
         (CardState::Down, _) => ("▼", "turn down"),
@@ -214,6 +222,7 @@ fn state_words(state: CardState, clicks: i32) -> (&'static str, &'static str) {
         (CardState::Coming, _) => ("▽", "coming: down"),
         (CardState::Hold, _) => ("‖", "HOLD"),
         (CardState::Set, _) => ("✓", "set"),
+        (CardState::EndOfRange, _) if card.coming => ("!", "coming: end"),
         (CardState::EndOfRange, _) => ("!", "end of range"),
     }
 }
@@ -226,7 +235,7 @@ fn lines_of(card: &Card) -> u16 {
 fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
     let dial = |shown: &Option<String>| shown.clone().unwrap_or_else(|| "?".to_owned());
     let row = |card: &Card| {
-        let (sign, word) = state_words(card.state, card.clicks);
+        let (sign, word) = state_words(card);
         let to = if card.clicks == 0 {
             String::new()
         } else {

@@ -91,6 +91,8 @@ pub struct Card {
     pub role: Role,
     pub count: u32,
     pub state: CardState,
+    /// What is asked of it is for settings that are not shot yet.
+    pub coming: bool,
     /// The present and the new dial position, as the light shows them.
     pub at: Option<String>,
     pub to: Option<String>,
@@ -281,6 +283,7 @@ fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
         role: group.role,
         count: group.count,
         state: card_state,
+        coming: coming && open.is_some() && held.is_none(),
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
         clicks: open.map_or(0, |t| t.clicks),
         by: open.filter(|t| t.clicks != 0).map(|t| t.by.in_thirds()),

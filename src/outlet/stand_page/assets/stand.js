@@ -13,7 +13,8 @@ const SHAPES = {
   leave: "M3 12H29V20H3z",
   hold: "M6 3H13V29H6zM19 3H26V29H19z",
   set: "M3 17L8 12L13 18L25 4L30 9L13 28z",
-  end_of_range: "M2 2H30V7H2zM16 10L30 30H2z",
+  end_of_range_up: "M2 2H30V7H2zM16 10L30 30H2z",
+  end_of_range_down: "M2 30H30V25H2zM16 22L30 2H2z",
   coming_up: "M16 3L30 29H2zM16 11L9 25H23z",
   coming_down: "M16 29L2 3H30zM16 21L23 7H9z",
 };
@@ -86,12 +87,12 @@ class LightCard {
     this.element.dataset.state = card.state;
     const lights = card.count > 1 ? `${card.count} lights` : "1 light";
     write(this.place, card.role === "other" || card.role === card.group ? lights : `${card.role}, ${lights}`);
-    const key = card.state === "coming" ? `coming_${card.clicks > 0 ? "up" : "down"}` : card.state;
+    const key = ["coming", "end_of_range"].includes(card.state) ? `${card.state}_${card.clicks > 0 ? "up" : "down"}` : card.state;
     if (this.sign.dataset.key !== key) {
       this.sign.dataset.key = key;
       this.sign.replaceChildren(shape(SHAPES[key]));
     }
-    write(this.wordText, WORDS[card.state]);
+    write(this.wordText, card.coming && card.state === "end_of_range" ? "coming: end of range" : WORDS[card.state]);
     write(this.to, turns ? card.to ?? `${card.by ?? "?"} stop` : card.at ?? "?");
     write(this.at, turns && card.at ? `now at ${card.at}` : "");
     write(this.does, card.does);
@@ -100,8 +101,9 @@ class LightCard {
     this.other.hidden = !card.other_way;
     const focused = [this.set, this.undo].includes(document.activeElement);
     this.set.hidden = !turns;
-    write(this.set, card.state === "coming" ? "set already" : "set");
-    this.set.setAttribute("aria-label", `${this.group}: ${card.state === "coming" ? "set already" : "set"} at ${card.to ?? "the new power"}`);
+    const done = card.coming ? "set already" : "set";
+    write(this.set, done);
+    this.set.setAttribute("aria-label", `${this.group}: ${done} at ${card.to ?? "the new power"}`);
     this.undo.hidden = !card.can_undo;
     // Who pressed a button that goes away goes on from the one that came in its place.
     if (focused) [this.set, this.undo, this.setAt.firstChild].find((e) => !e.hidden).focus();
@@ -228,7 +230,7 @@ export class Stand {
   /** Calls once for each thing that is newly asked of this phone's lights. */
   callFor(board) {
     const mine = board.cards.filter((c) => !this.own || c.group === this.own);
-    const words = mine.filter((c) => ["up", "down", "end_of_range"].includes(c.state)).map((c) => [`${c.group}|${c.state}|${c.to}|${c.does}`, c]);
+    const words = mine.filter((c) => !c.coming && ["up", "down", "end_of_range"].includes(c.state)).map((c) => [`${c.group}|${c.state}|${c.to}|${c.does}`, c]);
     const now = board.hold ? `hold ${board.last.frame}` : words.map(([key]) => key).join("\n");
     const before = this.called;
     this.called = now;
