@@ -101,7 +101,7 @@ fn a_light_that_stands_elsewhere_is_told_with_its_dials_own_steps() {
 }
 
 #[test]
-fn own_light_first_and_hold_for_a_misfire() {
+fn own_light_first_and_hold_for_a_misfire_and_a_recycle_dip() {
     with_browser(|studio, driver| async move {
         let page = phone(&driver, &studio).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
@@ -131,6 +131,12 @@ fn own_light_first_and_hold_for_a_misfire() {
             );
         }
         assert!(page.text("#call").await.contains("hold"), "a screen reader is told");
+        // A good frame ends it; one right after the last, weak, holds again.
+        studio.take("3.jpg", shot(8.0, 0.0, 3));
+        page.card_is("rim", "rest").await;
+        studio.take("4.jpg", Shot { at: 31.0, ..shot(8.0, -0.8, 4) });
+        page.card_is("rim", "hold").await;
+        assert!(page.text("#stand-asked").await.contains("had not recycled"));
         page.close().await;
     });
 }
@@ -190,6 +196,11 @@ fn a_lost_connection_is_shown_and_mends_itself_with_nothing_missed() {
         assert!(page.text("#lost").await.contains("CONNECTION LOST"));
         studio.signal("CONT");
         page.until("the connection", "document.querySelector('#lost').hidden").await;
+        page.until(
+            "what was missed",
+            "document.querySelector('#link').textContent === 'connected again; no records came meanwhile'",
+        )
+        .await;
         // The daemon ends, frames land, and it comes back.
         let port = studio.port().to_string();
         studio.kill();

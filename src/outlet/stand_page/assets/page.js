@@ -84,6 +84,7 @@ let source = null;
 let after = null;
 let heard = performance.now();
 let lostAt = null;
+let back = false;
 let meanwhile = 0;
 let ended = false;
 let trying = false;
@@ -109,11 +110,10 @@ function listen() {
     const begins = JSON.parse(event.data).after;
     // Another log than before: what was told is another sitting's.
     if (after !== null && begins < after) views.set.forget();
-    const wasLost = lostAt !== null;
+    back = lostAt !== null;
     after = begins;
     meanwhile = 0;
     hear();
-    if (wasLost) setTimeout(() => write(by("link"), meanwhile ? `connected again; ${meanwhile} records came meanwhile` : "connected again; nothing was missed"), 0);
   });
   source.addEventListener("news", (event) => {
     const news = JSON.parse(event.data);
@@ -127,7 +127,9 @@ function listen() {
     hear();
     const board = JSON.parse(event.data);
     open();
-    write(by("link"), `connected; record ${board.n}`);
+    // What came meanwhile is told before the board.
+    write(by("link"), back ? `connected again; ${meanwhile || "no"} records came meanwhile` : `connected; record ${board.n}`);
+    back = false;
     by("link").dataset.n = board.n;
     views.stand.show(board);
     views.set.show(board);
