@@ -112,6 +112,10 @@ impl Session {
 
     /// Puts what is new on all screens.
     fn refresh(&self) {
+        // Without page and view nobody looks.
+        if self.screens.receiver_count() == 0 {
+            return;
+        }
         let shown = Arc::clone(&self.screens.borrow());
         let frame_of = |picture: &Option<Arc<Picture>>| picture.as_ref().map(|p| p.frame);
         if shown.board.n != self.engine.last_record() || frame_of(&shown.picture) != frame_of(&self.picture) {

@@ -18,6 +18,13 @@ pub enum Lighting {
     Either,
 }
 
+impl Lighting {
+    /// What settings that are not shot yet are worked out for: no picture can be asked.
+    pub fn planned(self) -> Lighting {
+        if self == Lighting::Continuous { Lighting::Continuous } else { Lighting::Flash }
+    }
+}
+
 /// Half-width of the 95 % interval of a change told by settings: marks are exact, diaphragms and
 /// shutters are not (common practice, no source).
 pub const HALF_WIDTH: Stops = Stops(0.10);

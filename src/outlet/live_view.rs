@@ -15,7 +15,7 @@ use ratatui::{DefaultTerminal, Frame};
 use tokio::sync::watch;
 
 use super::plain::printable;
-use super::screen::Shown;
+use super::screen::{Shown, compared, scale};
 use crate::photometry::Stops;
 use crate::session::{Board, Card, CardState};
 
@@ -23,8 +23,6 @@ use crate::session::{Board, Card, CardState};
 const LINES: usize = 200;
 /// A key is answered within this.
 const LOOK: Duration = Duration::from_millis(100);
-/// The trend's scale goes at least this far from nothing.
-const LEAST_RANGE: f64 = 0.5;
 
 /// What happened, line by line; messages of the program among it.
 #[derive(Debug, Clone, Default)]
@@ -267,10 +265,8 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
 }
 
 fn draw_trend(frame: &mut Frame, area: Rect, board: &Board) {
-    let points: Vec<(f64, f64)> =
-        board.trend.iter().filter(|p| !p.cause.holds()).filter_map(|p| Some((p.frame as f64, p.drift?.0))).collect();
-    let reach = points.iter().map(|(_, drift)| drift.abs()).fold(LEAST_RANGE, f64::max);
-    let range = (reach * 2.0).ceil() / 2.0;
+    let points: Vec<(f64, f64)> = compared(&board.trend).into_iter().map(|(frame, drift, _)| (frame, drift)).collect();
+    let range = scale(points.iter().map(|(_, drift)| drift.abs()));
     let last = board.trend.last().map_or(0.0, |p| p.frame as f64).max(60.0);
     let within = board.tolerance.0;
     let band: Vec<(f64, f64)> =

@@ -8,7 +8,7 @@ use tokio::sync::{OnceCell, watch};
 use tokio::task::spawn_blocking;
 
 use crate::frame::Small;
-use crate::session::Board;
+use crate::session::{Board, TrendPoint};
 
 /// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
@@ -54,6 +54,19 @@ impl Shown {
         let json = serde_json::to_string(&message).unwrap_or_default();
         Shown { board, picture, json }
     }
+}
+
+/// The frames of a trend that were compared: number, drift and half-width in stops. How far a flash was out is no
+/// drift, and would leave the rest no room.
+pub fn compared(trend: &[TrendPoint]) -> Vec<(f64, f64, f64)> {
+    let told = trend.iter().filter(|p| !p.cause.holds());
+    told.filter_map(|p| Some((p.frame as f64, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect()
+}
+
+/// How far a trend's scale goes from nothing, in half stops, to show what reaches this far.
+pub fn scale(reaches: impl Iterator<Item = f64>) -> f64 {
+    const LEAST: f64 = 0.5;
+    (reaches.fold(LEAST, f64::max) * 2.0).ceil() / 2.0
 }
 
 /// Latest wins: a slow screen skips what it did not get to see.

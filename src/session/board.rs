@@ -7,12 +7,11 @@ use super::record::Purpose;
 use super::state::{Last, Pending, State, TrendPoint};
 use crate::advice::{Cause, Verdict};
 use crate::config::Config;
-use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::photometry::{Reach, Stops};
 use crate::rig::solve::Did;
-use crate::rig::{LightGroup, Lit, Role, Turn};
+use crate::rig::{LightGroup, Lit, Ratio, Role, Turn};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -137,7 +136,9 @@ pub struct SurveyGuide {
 impl Board {
     pub fn of(state: &State, config: &Config) -> Board {
         let hold = state.last.as_ref().filter(|l| l.verdict.cause.holds()).map(|l| l.verdict.sentence.clone());
-        let coming = state.pending.as_ref().and_then(|p| coming(p, state.last.as_ref()));
+        let shot = state.last.as_ref().map(|l| &l.subject.settings);
+        let ahead = state.pending.as_ref().zip(shot).and_then(|(p, shot)| p.prepares_beyond(shot, config.lighting));
+        let coming = ahead.map(Settings::in_short);
         Board {
             n: state.records,
             frames: state.frames,
@@ -155,17 +156,6 @@ impl Board {
             hold,
         }
     }
-}
-
-/// The settings that a correction prepares, unless the last frame was shot with them.
-fn coming(pending: &Pending, last: Option<&Last>) -> Option<String> {
-    let Purpose::Next { settings } = &pending.purpose else { return None };
-    let shot = last.is_some_and(|l| same_light(&l.subject.settings, settings));
-    (!shot).then(|| settings.in_short())
-}
-
-fn same_light(a: &Settings, b: &Settings) -> bool {
-    expected(a, b, Lighting::Flash).is_some_and(|e| e.abs() < Stops(0.01))
 }
 
 fn asked(pending: &Pending, coming: Option<String>) -> Asked {
@@ -235,11 +225,11 @@ fn ratios(state: &State) -> Vec<String> {
         return vec!["not known: a light survey tells them".to_owned()];
     };
     let turned = |name: &str| {
-        let mut moves = name.split(" with ").map(|g| surveyed.since.get(g).copied().flatten());
-        moves.next().flatten()
+        let source = surveyed.report.sources.iter().find(|groups| groups.join(" with ") == name)?;
+        surveyed.since.get(source.first()?).copied().flatten()
     };
     let at = surveyed.report.spots.first().map_or("", |s| s.spot.as_str());
-    let line = |ratio: &crate::rig::Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
+    let line = |ratio: &Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
         Some((over, under)) => {
             let now = ratio.stops + over - under;
             format!("{} over {}: {now} stop, together {:.1}:1 (at {at})", ratio.over, ratio.under, 1.0 + now.ratio())
@@ -268,12 +258,13 @@ fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
     let turn = pending.and_then(|p| p.correction.turns.iter().find(|t| t.group == group.name));
     let told = pending.is_some_and(|p| p.told.contains(&group.name));
     let verdict = state.last.as_ref().map(|l| &l.verdict);
-    let held = verdict.filter(|v| v.cause.holds());
-    let card_state = match (held, turn) {
-        (Some(_), _) => CardState::Hold,
-        (None, None) => CardState::Rest,
-        (None, Some(_)) if told => CardState::Set,
-        (None, Some(turn)) => state_of(turn, coming),
+    let held = verdict.filter(|v| v.cause.holds()).is_some();
+    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.did);
+    let card_state = match turn {
+        _ if held => CardState::Hold,
+        None => CardState::Rest,
+        Some(_) if told => CardState::Set,
+        Some(turn) => state_of(turn, coming),
     };
     let at = standing.and_then(|s| s.power).map(|p| group.shown(p));
     let open = turn.filter(|_| !told);
@@ -283,12 +274,12 @@ fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
         role: group.role,
         count: group.count,
         state: card_state,
-        coming: coming && open.is_some() && held.is_none(),
+        coming: coming && open.is_some() && !held,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
         clicks: open.map_or(0, |t| t.clicks),
         by: open.filter(|t| t.clicks != 0).map(|t| t.by.in_thirds()),
-        does: does(card_state, group, open, held, at.as_deref()),
-        sure: open.filter(|_| held.is_none()).map_or_else(String::new, |t| sure(t, pending, verdict)),
+        does: does(card_state, group, open, own, at.as_deref()),
+        sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
         other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
         can_undo: state.told_by(&group.name).is_some(),
         positions: group.positions(),
@@ -306,10 +297,9 @@ fn state_of(turn: &Turn, coming: bool) -> CardState {
     }
 }
 
-fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, held: Option<&Verdict>, at: Option<&str>) -> String {
-    if let Some(verdict) = held {
-        let own = verdict.groups.iter().find(|g| g.groups.contains(&group.name));
-        return match own.map(|g| g.did) {
+fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, own: Option<Did>, at: Option<&str>) -> String {
+    if state == CardState::Hold {
+        return match own {
             Some(Did::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
             _ => "leave the power as it is".to_owned(),
         };
@@ -333,10 +323,9 @@ fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, held: Option<
 }
 
 /// How sure a turn is, and what its rounding leaves over.
-fn sure(turn: &Turn, pending: Option<&Pending>, verdict: Option<&Verdict>) -> String {
-    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&turn.group)));
+fn sure(turn: &Turn, pending: Option<&Pending>, own: Option<Did>, verdict: Option<&Verdict>) -> String {
     let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
-    let mut said = match (answers_drift, own.map(|g| g.did), verdict.and_then(|v| v.uncertainty)) {
+    let mut said = match (answers_drift, own, verdict.and_then(|v| v.uncertainty)) {
         (false, _, _) => "worked out from the settings".to_owned(),
         (true, Some(Did::Changed { half_width, .. }), _) => {
             format!("sure to ±{:.2} stop, read for this light", half_width.0)

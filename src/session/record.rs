@@ -278,6 +278,15 @@ impl Record {
         Ok(line)
     }
 
+    /// The number that a line says it has, without a look at the rest; `None` when it doesn't begin as
+    /// [`Record::to_line`] writes it.
+    pub fn number_in(line: &[u8]) -> Option<u64> {
+        let head = std::str::from_utf8(line.get(..line.len().min(48))?).ok()?;
+        let (version, rest) = head.strip_prefix("{\"v\":")?.split_once(",\"n\":")?;
+        version.parse::<u32>().ok()?;
+        rest.split(',').next()?.parse().ok()
+    }
+
     pub fn from_line(line: &str) -> Result<Record, LineFault> {
         let (body, sum) = line.rsplit_once(CHECKSUM).ok_or(LineFault::NoChecksum)?;
         let stated = sum.strip_suffix("\"}").and_then(|hex| u32::from_str_radix(hex, 16).ok());
@@ -312,6 +321,8 @@ mod tests {
         let line = record.to_line().unwrap();
         assert!(!line.contains('\n'));
         assert_eq!(Record::from_line(&line).unwrap(), record);
+        assert_eq!(Record::number_in(line.as_bytes()), Some(7));
+        assert_eq!(Record::number_in(b"{\"n\":7,\"v\":4}"), None);
     }
 
     #[test]

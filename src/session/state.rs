@@ -10,7 +10,8 @@ use super::record::{
 use super::told::Told;
 use crate::advice::{Cause, Correction, Previous, Subject, Verdict};
 use crate::container::Kind;
-use crate::frame::Captured;
+use crate::drift::{Lighting, expected};
+use crate::frame::{Captured, Settings};
 use crate::intake::{FileState, KnownFile, stem_key};
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::{Curve, Response};
@@ -34,6 +35,15 @@ pub struct Pending {
     pub correction: Correction,
     /// Groups that were told to be set.
     pub told: Vec<String>,
+}
+
+impl Pending {
+    /// The settings that it prepares, unless these are such.
+    pub fn prepares_beyond(&self, shot: &Settings, lighting: Lighting) -> Option<&Settings> {
+        let Purpose::Next { settings } = &self.purpose else { return None };
+        let apart = expected(shot, settings, lighting.planned());
+        apart.is_none_or(|e| e.abs() > Stops(0.01)).then_some(settings)
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]

@@ -103,16 +103,7 @@ impl Gate {
         let headers = request.headers();
         let host =
             self.host(headers).ok_or((StatusCode::MISDIRECTED_REQUEST, "this is not the address of this page"))?;
-        self.check_origin(headers, &host, request)?;
-        let is_shell = matches!(
-            request.uri().path(),
-            "/" | "/set" | "/page.css" | "/page.js" | "/stand.js" | "/set.js" | "/icon.svg" | "/enter"
-        );
-        if is_shell || peer.is_loopback() || self.has_token(headers) {
-            Ok(())
-        } else {
-            Err((StatusCode::UNAUTHORIZED, "this page needs the token that greyhold's terminal shows"))
-        }
+        self.check_origin(headers, &host, request)
     }
 
     /// The one host that the request names, if it can be ours. A name that somebody's name server
@@ -164,7 +155,7 @@ impl Gate {
     }
 }
 
-/// Lets a request in, or says why not; every answer bears the headers that keep a page to itself.
+/// Stops what comes too often, to another host or from another site; every answer bears the headers that keep a page to itself.
 pub async fn guard(State(page): State<Arc<Page>>, request: Request, next: Next) -> Response {
     let peer = request.extensions().get::<Peer>().copied();
     let mut response = match peer.map(|Peer(ip)| page.gate.admit(ip, &request)) {
@@ -176,6 +167,15 @@ pub async fn guard(State(page): State<Arc<Page>>, request: Request, next: Next) 
         response.headers_mut().insert(HeaderName::from_static(name), HeaderValue::from_static(value));
     }
     response
+}
+
+/// Lets this machine in, and whoever has the token.
+pub async fn need_token(State(page): State<Arc<Page>>, request: Request, next: Next) -> Response {
+    let is_here = request.extensions().get::<Peer>().is_some_and(|Peer(ip)| ip.is_loopback());
+    if is_here || page.gate.has_token(request.headers()) {
+        return next.run(request).await;
+    }
+    (StatusCode::UNAUTHORIZED, "this page needs the token that greyhold's terminal shows").into_response()
 }
 
 const HEADERS: [(&str, &str); 7] = [

@@ -160,7 +160,8 @@ async fn connection(stream: tokio::net::TcpStream, peer: SocketAddr, router: Rou
 
 fn router(page: Arc<Page>) -> Router {
     let html = || async { file("text/html; charset=utf-8", include_str!("assets/page.html")) };
-    Router::new()
+    // The empty page is anybody's: by it people come in.
+    let shell = Router::new()
         .route("/", get(html))
         .route("/set", get(html))
         .route("/page.css", get(|| async { file("text/css; charset=utf-8", include_str!("assets/page.css")) }))
@@ -168,14 +169,16 @@ fn router(page: Arc<Page>) -> Router {
         .route("/stand.js", get(|| async { file(SCRIPT, include_str!("assets/stand.js")) }))
         .route("/set.js", get(|| async { file(SCRIPT, include_str!("assets/set.js")) }))
         .route("/icon.svg", get(|| async { file("image/svg+xml", include_str!("assets/icon.svg")) }))
-        .route("/enter", post(gate::enter))
+        .route("/enter", post(gate::enter));
+    let sitting = Router::new()
         .route("/feed", get(feed::feed))
         .route("/picture", get(picture))
         .route("/trend.svg", get(trend_chart))
         .route("/marks", get(|| async { file("application/json", marks::all()) }))
         .route("/wish", post(wish::wish))
-        .layer(middleware::from_fn_with_state(Arc::clone(&page), gate::guard))
-        .with_state(page)
+        .fallback(|| async { StatusCode::NOT_FOUND })
+        .layer(middleware::from_fn_with_state(Arc::clone(&page), gate::need_token));
+    shell.merge(sitting).layer(middleware::from_fn_with_state(Arc::clone(&page), gate::guard)).with_state(page)
 }
 
 const SCRIPT: &str = "text/javascript; charset=utf-8";

@@ -7,6 +7,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use serde::Deserialize;
 
+use crate::outlet::screen::{compared, scale};
 use crate::photometry::Stops;
 use crate::session::TrendPoint;
 
@@ -19,8 +20,6 @@ pub enum Ink {
 }
 
 const SIZE: (u32, u32) = (720, 220);
-/// The scale goes at least this far from nothing.
-const LEAST_RANGE: f64 = 0.5;
 const FRAMES: u64 = 60;
 
 /// The charts that were drawn last, so that twenty pages cost one.
@@ -64,13 +63,8 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
         Ink::OnDark => (RGBColor(0xf2, 0xee, 0xe4), RGBColor(0x8f, 0x97, 0x8f), RGBColor(0x2c, 0x4a, 0x3c)),
         Ink::OnLight => (RGBColor(0x1d, 0x22, 0x1e), RGBColor(0x66, 0x6d, 0x66), RGBColor(0xcf, 0xe3, 0xd4)),
     };
-    let told: Vec<(u64, f64, f64)> = points
-        .iter()
-        .filter(|p| !p.cause.holds())
-        .filter_map(|p| Some((p.frame, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0))))
-        .collect();
-    let reach = told.iter().map(|(_, drift, within)| drift.abs() + within).fold(LEAST_RANGE, f64::max);
-    let range = (reach * 2.0).ceil() / 2.0;
+    let told = compared(points);
+    let range = scale(told.iter().map(|(_, drift, within)| drift.abs() + within));
     let last = points.last().map_or(FRAMES, |p| p.frame.max(FRAMES));
     let first = last.saturating_sub(FRAMES - 1);
     let area = SVGBackend::with_string(svg, SIZE).into_drawing_area();
@@ -95,12 +89,10 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
         .label_style(text(15))
         .draw()?;
     chart.draw_series([PathElement::new(vec![(edge.start, 0.0), (edge.end, 0.0)], line.mix(0.8))])?;
-    for (frame, drift, within) in &told {
-        let x = *frame as f64;
+    for (x, drift, within) in told.iter().copied() {
         chart.draw_series([PathElement::new(vec![(x, drift - within), (x, drift + within)], faint.stroke_width(2))])?;
-        chart.draw_series([Circle::new((x, *drift), 4, line.filled())])?;
+        chart.draw_series([Circle::new((x, drift), 4, line.filled())])?;
     }
-    // How far a flash was out is no drift, and would leave the rest no room.
     for held in points.iter().filter(|p| p.cause.holds()) {
         chart.draw_series([Cross::new((held.frame as f64, -range * 0.9), 5, line.stroke_width(2))])?;
     }

@@ -371,12 +371,7 @@ impl<L: Ledger> Engine<L> {
 
     /// The lights were prepared for settings that this frame was not yet shot with.
     fn is_ahead_of(&self, shot: &Settings) -> bool {
-        match self.state.pending.as_ref().map(|p| &p.purpose) {
-            Some(Purpose::Next { settings }) => {
-                expected(shot, settings, Lighting::Flash).is_none_or(|e| e.abs() > Stops(0.01))
-            }
-            _ => false,
-        }
+        self.state.pending.as_ref().is_some_and(|p| p.prepares_beyond(shot, self.config.lighting).is_some())
     }
 
     fn suggest(&mut self, purpose: Purpose, wanted: Stops, settings: &Settings, sentence: &str) {

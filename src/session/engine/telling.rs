@@ -6,7 +6,7 @@ use serde_json::json;
 
 use super::{Engine, Ledger};
 use crate::advice::{Subject, correct, correct_each};
-use crate::drift::{Lighting, expected};
+use crate::drift::expected;
 use crate::frame::Settings;
 use crate::photometry::Stops;
 use crate::rig::Turn;
@@ -150,9 +150,7 @@ impl<L: Ledger> Engine<L> {
         settings.f_number = planned.f_number.or(settings.f_number);
         settings.iso = planned.iso.or(settings.iso);
         settings.exposure_time = planned.exposure_time.or(settings.exposure_time);
-        let lighting =
-            if self.config.lighting == Lighting::Continuous { Lighting::Continuous } else { Lighting::Flash };
-        let Some(change) = expected(&look.subject.settings, &settings, lighting) else {
+        let Some(change) = expected(&look.subject.settings, &settings, self.config.lighting.planned()) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
