@@ -26,3 +26,4 @@ pub mod response;
 pub mod rig;
 pub mod session;
 pub mod studio;
+pub mod workers;

@@ -5,12 +5,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 16] = [
+const ORDER: [&str; 17] = [
     "photometry",
     "response",
     "container",
     "intake",
     "frame",
+    "workers",
     "meter",
     "drift",
     "calibration",

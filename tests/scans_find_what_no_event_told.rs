@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
+use greyhold::container::Fingerprint;
 use greyhold::intake::{Arrival, Control, FirstStart, Intake, Mode, Options, Rules};
 use harness::{PATIENCE, Shot, shot};
 use proptest::prelude::*;
@@ -69,7 +70,7 @@ impl Watched {
     }
 
     /// Names and fingerprints of the frames told up to now.
-    fn told(&mut self) -> Vec<(String, u32)> {
+    fn told(&mut self) -> Vec<(String, Fingerprint)> {
         self.tokens += 1;
         self.intake.control.send(Control::Sync(self.tokens)).unwrap();
         let mut frames = Vec::new();
@@ -150,7 +151,7 @@ fn each_picture_once_whatever_happens_to_its_file() {
                     model.told.insert((*name, *picture));
                 }
             }
-            let pictures: BTreeSet<u32> = seen.iter().map(|(_, print)| *print).collect();
+            let pictures: BTreeSet<Fingerprint> = seen.iter().map(|(_, print)| *print).collect();
             let lain: BTreeSet<u64> = model.told.iter().map(|(_, p)| *p).collect();
             prop_assert!(pictures.len() >= lain.len(), "a picture was missed: {batches:?}");
             watched.intake.control.send(Control::Stop).unwrap();

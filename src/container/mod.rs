@@ -6,20 +6,24 @@
 
 mod boxes;
 mod chunks;
+mod fingerprint;
 mod jpeg;
 mod raf;
+mod source;
 mod tiff;
 
-use std::fs::File;
-use std::io::{self, Read, Seek, SeekFrom};
+use std::io::{self, Read, SeekFrom};
 use std::path::Path;
 
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+pub use fingerprint::{Extent, Fingerprint, Fingerprints};
+pub use source::{Links, Source, open};
 pub use tiff::within_budget;
 
 /// What a file is, by its name; the structure then has to agree.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Kind {
     Jpeg,
     Tiff,
@@ -109,15 +113,15 @@ pub struct Layout {
 }
 
 /// Examines an open file of a known kind. `Ok` means that the picture is whole.
-pub fn examine(kind: Kind, file: &mut File) -> Result<Layout, Fault> {
+pub fn examine(kind: Kind, mut file: &mut dyn Source) -> Result<Layout, Fault> {
     match kind {
         Kind::Jpeg | Kind::Png | Kind::WebP => load(kind, file).map(|(layout, _)| layout),
         _ => {
             let length = checked_length(kind, file)?;
             match kind {
-                Kind::Tiff | Kind::RawTiff => tiff::examine(file, length),
-                Kind::Heif | Kind::RawBoxes => boxes::examine(file, length),
-                Kind::RawRaf => raf::examine(file, length),
+                Kind::Tiff | Kind::RawTiff => tiff::examine(&mut file, length),
+                Kind::Heif | Kind::RawBoxes => boxes::examine(&mut file, length),
+                Kind::RawRaf => raf::examine(&mut file, length),
                 _ => Ok(Layout::default()),
             }
         }
@@ -125,19 +129,19 @@ pub fn examine(kind: Kind, file: &mut File) -> Result<Layout, Fault> {
 }
 
 /// What a raw file that is not whole tells nevertheless, for looking at it.
-pub fn examine_cut(kind: Kind, file: &mut File) -> Option<Layout> {
+pub fn examine_cut(kind: Kind, mut file: &mut dyn Source) -> Option<Layout> {
     let length = checked_length(kind, file).ok()?;
     match kind {
-        Kind::RawBoxes => boxes::camera_blocks(file, length),
-        Kind::RawRaf => raf::camera_block(file),
-        Kind::RawTiff => tiff::camera_block(file),
+        Kind::RawBoxes => boxes::camera_blocks(&mut file, length),
+        Kind::RawRaf => raf::camera_block(&mut file),
+        Kind::RawTiff => tiff::camera_block(&mut file),
         _ => None,
     }
 }
 
 /// Examines a file and gives its bytes, too, read once. Raw files' bytes are left on the disk where
 /// nothing meters them.
-pub fn load(kind: Kind, file: &mut File) -> Result<(Layout, Vec<u8>), Fault> {
+pub fn load(kind: Kind, file: &mut dyn Source) -> Result<(Layout, Vec<u8>), Fault> {
     if kind.is_raw() && !kind.is_metered() {
         return Ok((examine(kind, file)?, Vec::new()));
     }
@@ -152,8 +156,8 @@ pub fn load(kind: Kind, file: &mut File) -> Result<(Layout, Vec<u8>), Fault> {
     Ok((layout, bytes))
 }
 
-fn checked_length(kind: Kind, file: &mut File) -> Result<u64, Fault> {
-    let length = file.metadata()?.len();
+fn checked_length(kind: Kind, file: &mut dyn Source) -> Result<u64, Fault> {
+    let length = file.length()?;
     let limit = kind.size_limit();
     if length > limit {
         return Err(Fault::TooLarge { mib: length >> 20, limit: limit >> 20 });
@@ -172,21 +176,10 @@ fn checked_length(kind: Kind, file: &mut File) -> Result<u64, Fault> {
     Ok(length)
 }
 
-/// Bytes of a picture that identify it: a changed caption leaves them, another picture does not.
-const FINGERPRINT_BYTES: u64 = 64 << 10;
-
-/// A checksum of an examined picture's own first bytes, whatever its metadata say.
-pub fn fingerprint(file: &mut File, layout: &Layout) -> Result<u32, Fault> {
-    file.seek(SeekFrom::Start(layout.payload))?;
-    let mut picture = Vec::new();
-    file.by_ref().take(FINGERPRINT_BYTES).read_to_end(&mut picture)?;
-    Ok(crc32fast::hash(&picture))
-}
-
-fn read_all(file: &mut File, length: u64) -> Result<Vec<u8>, Fault> {
+fn read_all(mut file: &mut dyn Source, length: u64) -> Result<Vec<u8>, Fault> {
     let mut bytes = Vec::with_capacity(length as usize);
     // One byte more than was promised: a file that grew meanwhile is not whole yet.
-    file.by_ref().take(length + 1).read_to_end(&mut bytes)?;
+    (&mut file).take(length + 1).read_to_end(&mut bytes)?;
     if bytes.len() as u64 == length { Ok(bytes) } else { Err(Fault::Incomplete("it changed while it was read")) }
 }
 

@@ -12,9 +12,9 @@ mod raw;
 mod settings;
 mod small;
 
-use std::fs::File;
 use std::path::Path;
 
+use jiff::civil::DateTime;
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
@@ -22,7 +22,7 @@ pub use pixels::{PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
 
-use crate::container::{self, Fault, Kind};
+use crate::container::{self, Extent, Fault, Fingerprints, Kind, Links, Source};
 use crate::photometry::Series;
 use crate::response::srgb_decode;
 
@@ -60,14 +60,30 @@ impl Picture {
 /// One photograph could not be used at all. Reported, then the next is taken.
 #[derive(Debug, Error)]
 #[error(transparent)]
-pub struct FrameError(#[from] Fault);
+pub struct FrameError(#[from] pub Fault);
+
+/// What one reading of a file gives.
+#[derive(Debug, Clone)]
+pub struct Read {
+    /// Absent of a file that is not whole.
+    pub fingerprints: Option<Fingerprints>,
+    pub captured: Option<DateTime>,
+    /// The picture is whole but something announced behind it (a preview) is not.
+    pub tail_missing: bool,
+    /// Absent when only the structure was looked at.
+    pub frame: Option<Frame>,
+}
 
 /// Reads a photograph. `Err` only when the file is not whole, not a picture or not readable.
-pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
-    let mut file = File::open(path).map_err(Fault::from)?;
-    let (layout, bytes) = container::load(kind, &mut file)?;
+pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
+    let (layout, bytes) = container::load(kind, source)?;
+    let fingerprints = match bytes.is_empty() {
+        true => Fingerprints::of(source, &layout, Extent::Whole)?,
+        false => Fingerprints::of_bytes(&bytes, &layout),
+    };
     let mut notes = Vec::new();
     let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
+    let tail_missing = layout.tail_missing;
     let picture = match picture_of(kind, path, layout.icc, bytes, &settings) {
         Ok(picture) => Some(picture),
         Err(why) => {
@@ -75,24 +91,52 @@ pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError
             None
         }
     };
-    if layout.tail_missing {
+    if tail_missing {
         notes.push("the picture is whole, but a preview announced behind it is missing".to_owned());
     }
-    Ok(Frame { settings, picture, notes })
+    let captured = settings.captured.as_ref().map(|c| c.local);
+    let frame = Some(Frame { settings, picture, notes });
+    Ok(Read { fingerprints: Some(fingerprints), captured, tail_missing, frame })
 }
 
-/// Like [`read`], but of a raw file that is cut behind its metadata these are still told: for
+/// Like [`read_from`], but of a raw file that is cut behind its metadata these are still told: for
 /// looking at a file, not for taking it up.
-pub fn look(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
-    let fault = match read(kind, path, series) {
+pub fn read_leniently(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
+    let fault = match read_from(kind, path, source, series) {
         Err(FrameError(fault @ Fault::Incomplete(_))) => fault,
         read => return read,
     };
-    let mut file = File::open(path).map_err(Fault::from)?;
-    let Some(layout) = container::examine_cut(kind, &mut file) else { return Err(fault.into()) };
+    let Some(layout) = container::examine_cut(kind, source) else { return Err(fault.into()) };
     let mut notes = vec![format!("{fault}; only its settings are read")];
     let settings = settings_of(kind, &layout, &[], series, &mut notes);
-    Ok(Frame { settings, picture: None, notes })
+    let captured = settings.captured.as_ref().map(|c| c.local);
+    let frame = Some(Frame { settings, picture: None, notes });
+    Ok(Read { fingerprints: None, captured, tail_missing: false, frame })
+}
+
+/// Whether a file is whole, what its picture is told by, and when it was captured; decodes nothing.
+pub fn look_over(kind: Kind, source: &mut dyn Source) -> Result<Read, FrameError> {
+    let layout = container::examine(kind, source)?;
+    let fingerprints = Some(Fingerprints::of(source, &layout, Extent::Samples)?);
+    let captured = layout.exif.as_deref().and_then(settings::captured_at);
+    Ok(Read { fingerprints, captured, tail_missing: layout.tail_missing, frame: None })
+}
+
+/// Reads a photograph that somebody named, in this process.
+pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
+    let mut file = container::open(path, Links::Followed).map_err(Fault::from)?;
+    read_from(kind, path, &mut file, series).map(whole)
+}
+
+/// Like [`read`], with the settings of a raw file that is cut behind them.
+pub fn look(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
+    let mut file = container::open(path, Links::Followed).map_err(Fault::from)?;
+    read_leniently(kind, path, &mut file, series).map(whole)
+}
+
+/// The frame of a reading that went as far as that.
+fn whole(read: Read) -> Frame {
+    read.frame.unwrap_or_else(|| Frame { settings: Settings::default(), picture: None, notes: Vec::new() })
 }
 
 fn picture_of(
@@ -155,9 +199,9 @@ fn settings_of(
 }
 
 /// The capture time of a file, for sorting a folder; `None` when it can't be had.
-pub fn capture_time(path: &Path) -> Option<jiff::civil::DateTime> {
+pub fn capture_time(path: &Path) -> Option<DateTime> {
     let kind = Kind::of(path)?;
-    let mut file = File::open(path).ok()?;
+    let mut file = container::open(path, Links::Refused).ok()?;
     let layout = container::examine(kind, &mut file).ok()?;
     settings::captured_at(&layout.exif?)
 }

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::identity::FileState;
-use crate::container::{self, Kind};
+use crate::container::{self, Extent, Fingerprint, Fingerprints, Kind};
 
 /// What to do with photographs that lie in the folder at the very first start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -25,14 +25,14 @@ pub enum FirstStart {
 pub struct KnownFile {
     pub name: String,
     pub state: FileState,
-    pub fingerprint: u32,
+    pub fingerprint: Fingerprint,
 }
 
 /// The pictures taken up so far, by file.
 #[derive(Debug, Default)]
 pub struct Known {
-    files: HashMap<String, (FileState, u32)>,
-    by_fingerprint: HashMap<u32, String>,
+    files: HashMap<String, (FileState, Fingerprint)>,
+    by_fingerprint: HashMap<Fingerprint, String>,
 }
 
 /// How a file relates to what is known.
@@ -61,7 +61,7 @@ impl Known {
 
     /// The name under which this picture is known: this very name, or one whose file is gone
     /// (renamed). A copy under a second name is a frame of its own.
-    pub fn picture_of(&self, root: &Path, name: &str, fingerprint: u32) -> Option<String> {
+    pub fn picture_of(&self, root: &Path, name: &str, fingerprint: Fingerprint) -> Option<String> {
         if self.files.get(name).is_some_and(|(_, known)| *known == fingerprint) {
             return Some(name.to_owned());
         }
@@ -99,9 +99,9 @@ pub fn whole_files(root: &Path, found: Vec<(PathBuf, FileState)>) -> (Vec<(PathB
     (whole, unfinished)
 }
 
-fn fingerprint_if_whole(path: &Path) -> Option<u32> {
+fn fingerprint_if_whole(path: &Path) -> Option<Fingerprint> {
     let kind = Kind::of(path)?;
     let mut file = File::open(path).ok()?;
     let layout = container::examine(kind, &mut file).ok()?;
-    container::fingerprint(&mut file, &layout).ok()
+    Some(Fingerprints::of(&mut file, &layout, Extent::Whole).ok()?.best())
 }

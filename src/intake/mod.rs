@@ -24,7 +24,7 @@ pub use scanning::{Rules, scan};
 pub use settling::{Hint, QuietTimes, Settling, Step};
 pub use watcher_loop::{CaptureTime, Control, Intake};
 
-use crate::container::Kind;
+use crate::container::{Fingerprint, Kind};
 
 /// How the folder is watched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -53,7 +53,7 @@ pub struct Options {
 #[derive(Debug)]
 pub enum Arrival {
     /// A whole new frame, or a raw file that may belong to one.
-    Frame { path: PathBuf, name: String, kind: Kind, state: FileState, fingerprint: u32, late: bool },
+    Frame { path: PathBuf, name: String, kind: Kind, state: FileState, fingerprint: Fingerprint, late: bool },
     /// A file was rewritten or renamed; its picture is one already taken up.
     Rewritten { name: String, was: String, state: FileState },
     /// Old photographs found at the first start; `last` ends them.

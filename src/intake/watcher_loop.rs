@@ -19,7 +19,7 @@ use super::scanning::scan;
 use super::settling::{Hint, Now, QuietTimes, Settling, Step};
 use super::watching::Watch;
 use super::{Arrival, FolderNews, Mode, Options};
-use crate::container::{self, Fault, Kind};
+use crate::container::{self, Extent, Fault, Fingerprints, Kind};
 
 /// Reads a file's capture time, for sorting what landed meanwhile.
 pub type CaptureTime = fn(&Path) -> Option<DateTime>;
@@ -388,7 +388,7 @@ impl Worker {
             if layout.tail_missing && !self.settling.is_quiet_for(path, TAIL_PATIENCE, self.now()) {
                 return Err(Fault::Incomplete("a preview announced behind its picture is missing"));
             }
-            container::fingerprint(&mut file, &layout)
+            Fingerprints::of(&mut file, &layout, Extent::Whole).map(|prints| prints.best())
         });
         match examined {
             // Written to while it was read: it will settle again.

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::advice::{Correction, Subject, Verdict};
+use crate::container::Fingerprint;
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::Metered;
@@ -68,7 +69,7 @@ pub enum Body {
         frame: u64,
         file: String,
         state: FileState,
-        fingerprint: u32,
+        fingerprint: Fingerprint,
         completed: Option<Box<Completed>>,
     },
     /// A file was rewritten or renamed; its picture is the same.
@@ -153,7 +154,7 @@ pub struct FrameRecord {
     pub frame: u64,
     pub file: String,
     pub state: FileState,
-    pub fingerprint: u32,
+    pub fingerprint: Fingerprint,
     /// It landed while no daemon was running.
     pub late: bool,
     pub look: Option<String>,

@@ -9,7 +9,7 @@ use super::record::{
 };
 use super::told::Told;
 use crate::advice::{Cause, Correction, Previous, Subject, Verdict};
-use crate::container::Kind;
+use crate::container::{Fingerprint, Kind};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::intake::{FileState, KnownFile, stem_key};
@@ -135,7 +135,7 @@ pub struct State {
     pub surveyed: Option<Surveyed>,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
-    files: HashMap<String, (FileState, u32)>,
+    files: HashMap<String, (FileState, Fingerprint)>,
     stems: HashMap<String, Stem>,
     /// Curves that were learned, and every one by its name.
     learned: BTreeMap<Rendered, LearnedCurve>,
@@ -413,7 +413,7 @@ impl State {
     }
 
     /// Whether this very picture is logged under this name.
-    pub fn has(&self, file: &str, fingerprint: u32) -> bool {
+    pub fn has(&self, file: &str, fingerprint: Fingerprint) -> bool {
         self.files.get(file).is_some_and(|(_, known)| *known == fingerprint)
     }
 

@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex};
 
 use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::{Calibrated, Config, Curves, Made};
+use greyhold::container::Fingerprint;
 use greyhold::drift::Lighting;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
@@ -333,7 +334,7 @@ impl Sitting {
         let frame = Frame { settings: take.settings(), picture: Some(take.shoot(rig, random)), notes: Vec::new() };
         let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
         let name = format!("frame_{}.jpg", self.shot);
-        let file = Landed { name, is_raw: false, state, fingerprint: self.shot as u32, late: false };
+        let file = Landed { name, is_raw: false, state, fingerprint: Fingerprint::Whole(self.shot), late: false };
         let before = self.records.lock().unwrap().len();
         let outcome = Ok(self.metering.subject(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));

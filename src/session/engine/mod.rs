@@ -20,6 +20,7 @@ use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, 
 use super::state::{Look, State};
 use crate::advice::{Cause, Evidence, LightsSeen, Subject, Verdict, correct, judge};
 use crate::config::Config;
+use crate::container::Fingerprint;
 use crate::drift::{Basis, Lighting, WentBy, expected};
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
@@ -48,7 +49,7 @@ pub struct Landed {
     pub name: String,
     pub is_raw: bool,
     pub state: FileState,
-    pub fingerprint: u32,
+    pub fingerprint: Fingerprint,
     pub late: bool,
 }
 
