@@ -29,3 +29,4 @@ pub mod rig;
 pub mod session;
 pub mod studio;
 pub mod workers;
+pub mod wording;

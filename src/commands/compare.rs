@@ -6,7 +6,7 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use super::exit::{CommandError, Exit};
-use super::say;
+use super::{say, say_json};
 use crate::advice::{Cause, Evidence, Subject, Verdict, judge};
 use crate::config::{Config, Curves};
 use crate::container::Kind;
@@ -132,7 +132,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
             exit = Exit::SomeUnusable;
         }
         let text = comparison.answer(path, reference.as_ref(), &outcome, (!args.json).then_some(&table));
-        if !say(&text) {
+        if !(if args.json { say_json(&text) } else { say(&text) }) {
             break;
         }
     }

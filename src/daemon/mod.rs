@@ -13,8 +13,10 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 use thiserror::Error;
-use tokio::sync::{Semaphore, broadcast, mpsc, oneshot, watch};
+use tokio::sync::broadcast::{self, error::RecvError};
+use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio::task::{JoinHandle, spawn_blocking};
+use tokio::time::timeout;
 
 use self::session::Session;
 use crate::config::{Config, ConfigWatch, Curves};
@@ -24,7 +26,7 @@ use crate::intake::{Arrival, FirstStart, FolderNews, Intake, Options};
 use crate::outlet::corrections;
 use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, ShotLog};
-use crate::outlet::socket::{self, Hub};
+use crate::outlet::socket::{self, Hub, Serving};
 use crate::outlet::stand_page::{self, Gate, Page, Token};
 use crate::session::{Engine, FrameInput, FrameOutcome, Input, Landed, Metering, Published};
 
@@ -86,6 +88,8 @@ const RESULTS_WAITING: usize = 4;
 const COMMANDS_WAITING: usize = 64;
 /// What is under way at the end gets this long.
 const ENDING: Duration = Duration::from_millis(1500);
+/// The last corrections get this long to be listed.
+const LISTING: Duration = Duration::from_millis(200);
 const TICK: Duration = Duration::from_millis(500);
 
 /// What workers and engine meter by; curves that can't be used are told, and left out.
@@ -106,23 +110,22 @@ enum Work {
     Mark { token: u64, waiting: Vec<String> },
 }
 
-/// Runs until `stop` resolves. `show` sees every record as it is announced; `ready` is told when
-/// the first scan is done.
+/// Runs until `stop` resolves. Every record is announced to who listens to `events`, and none of them holds it up;
+/// `ready` is told when the first scan is done.
 pub async fn run(
     mut setup: Setup,
-    mut show: impl FnMut(&Published) + Send + 'static,
+    events: broadcast::Sender<Arc<Published>>,
     ready: Option<oneshot::Sender<Ready>>,
     stop: impl Future<Output = ()>,
 ) -> Result<(), RunError> {
     // Events name files from the root of the disk; names in the log are from the folder.
     setup.folder = std::path::absolute(&setup.folder).map_err(RunError::Watch)?;
     let (log, opened) = ShotLog::open(&setup.log)?;
-    let (events, _) = broadcast::channel(socket::EVENTS_KEPT);
-    let listener =
-        socket::listen(&setup.socket).await.map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
+    let (listener, place) =
+        socket::listen(&setup.socket).map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let hub = Hub { events: events.clone(), commands, log: setup.log.clone() };
-    let serving = tokio::spawn(socket::serve(listener, hub.clone()));
+    let serving = Serving::start(listener, place, hub.clone());
 
     let first_start = match (opened.state.begun, setup.meter_old) {
         (true, _) => FirstStart::Resume,
@@ -130,12 +133,8 @@ pub async fn run(
         (false, false) => FirstStart::TakeAsKnown,
     };
     let known = opened.state.known_files();
-    let list = corrections::beside(&setup.log);
+    let listed = list_corrections(corrections::beside(&setup.log), events.subscribe());
     let publish = move |published: Published| {
-        if let Err(e) = corrections::append(&list, &published.record) {
-            tracing::warn!("the list of corrections {} can't be written: {e}", list.display());
-        }
-        show(&published);
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
     };
@@ -180,15 +179,39 @@ pub async fn run(
         picture: None,
     };
     let result = session.serve(works, asked, stop).await;
-    serving.abort();
     dispatching.abort();
-    remove_socket(&session.setup.socket);
     // With the session its screens go away, which ends the page.
     drop(session);
     if let Some(paging) = paging {
         let _ = paging.await;
     }
+    serving.end().await;
+    let _ = timeout(LISTING, listed).await;
     result
+}
+
+/// Keeps the list of corrections, on a thread of its own: a disk that hangs must not hold up what it lists. Resolves
+/// when the sitting ended and all is listed.
+fn list_corrections(list: PathBuf, mut events: broadcast::Receiver<Arc<Published>>) -> oneshot::Receiver<()> {
+    let (done, all_listed) = oneshot::channel();
+    std::thread::spawn(move || {
+        loop {
+            match events.blocking_recv() {
+                Ok(published) => {
+                    if let Err(e) = corrections::append(&list, &published.record) {
+                        tracing::warn!("the list of corrections {} can't be written: {e}", list.display());
+                    }
+                }
+                Err(RecvError::Lagged(missed)) => {
+                    let list = list.display();
+                    tracing::warn!("the list of corrections {list} was too slow: {missed} records were not looked at");
+                }
+                Err(RecvError::Closed) => break,
+            }
+        }
+        let _ = done.send(());
+    });
+    all_listed
 }
 
 /// Opens the stand page; its port, and the task that serves it.
@@ -209,11 +232,6 @@ async fn serve_page(
 enum Pictures {
     Kept,
     Unseen,
-}
-
-/// The listener removes its own file; this is for systems where a dropped task didn't get to it.
-fn remove_socket(path: &Path) {
-    let _ = std::fs::remove_file(path);
 }
 
 /// Hands frames to the workers and keeps the order of arrival.

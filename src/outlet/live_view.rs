@@ -94,6 +94,11 @@ pub fn run(screens: &mut watch::Receiver<Arc<Shown>>, fixed: &Fixed, lines: &Lin
     shown
 }
 
+/// Gives the terminal back whatever is shown on it.
+pub fn give_back() {
+    ratatui::restore();
+}
+
 fn follow(
     terminal: &mut DefaultTerminal,
     screens: &mut watch::Receiver<Arc<Shown>>,
@@ -155,7 +160,8 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     ])
     .areas(frame.area());
     let look = board.look.as_deref().unwrap_or("none yet");
-    let title = format!("greyhold   {}   look {}   {} frames", fixed.folder, printable(look), board.frames);
+    let title =
+        format!("greyhold   {}   look {}   {} frames", printable(&fixed.folder), printable(look), board.frames);
     frame.render_widget(Line::styled(title, bold()), head);
     frame.render_widget(last_frame(board), last);
     draw_cards(frame, cards, board);
