@@ -28,5 +28,5 @@ pub mod response;
 pub mod rig;
 pub mod session;
 pub mod studio;
-pub mod workers;
 pub mod wording;
+pub mod workers;

@@ -11,10 +11,11 @@ pub fn of_fault(fault: &str) -> String {
     if let Some((_, rest)) = fault.split_once("duplicate field") {
         return format!("'{}' is there twice: keep one", quoted(rest));
     }
-    for unknown in ["unknown field", "unknown variant"] {
-        if let Some((_, rest)) = fault.split_once(unknown) {
-            return format!("'{}' is not known here: {}", quoted(rest), known(rest));
-        }
+    if let Some((_, rest)) = fault.split_once("unknown field") {
+        return format!("unknown key '{}': {}", quoted(rest), known(rest));
+    }
+    if let Some((_, rest)) = fault.split_once("unknown variant") {
+        return format!("'{}' is not known here: {}", quoted(rest), known(rest));
     }
     for wrong in ["invalid type: ", "invalid value: "] {
         if let Some((found, wanted)) = fault.split_once(wrong).and_then(|(_, rest)| rest.rsplit_once(", expected ")) {
@@ -31,8 +32,14 @@ pub fn of_fault(fault: &str) -> String {
 
 /// What the parser of YAML says of its grammar, and what that means.
 const SYNTAX: [(&str, &str); 14] = [
-    ("mapping values are not allowed", "a value holds a colon, or a line is indented too far: put quotes round the text"),
-    ("cannot start any token", "a tab or a sign such as @ begins here: indent by spaces, and put quotes round such text"),
+    (
+        "mapping values are not allowed",
+        "a value holds a colon, or a line is indented too far: put quotes round the text",
+    ),
+    (
+        "cannot start any token",
+        "a tab or a sign such as @ begins here: indent by spaces, and put quotes round such text",
+    ),
     ("found a tab", "a tab stands here: indent by spaces"),
     ("quoted scalar", "a quote is opened and never closed"),
     ("could not find expected ':'", "a colon is missing after the key"),
@@ -106,7 +113,7 @@ mod tests {
         for (fault, words) in [
             ("missing field `text` at line 1 column 18", "'text' is missing: add it"),
             ("unknown variant `fly`, expected one of `a`, `b`", "'fly' is not known here: write one of a, b"),
-            ("unknown field `x`, there are no fields", "'x' is not known here: take it out"),
+            ("unknown field `x`, there are no fields", "unknown key 'x': take it out"),
             ("n: invalid type: string \"two\", expected u32 at line 3 column 4", "write a whole number, not 'two'"),
             ("invalid type: unit value, expected struct Written", "write keys with values, not nothing"),
             ("invalid type: boolean `true`, expected f64", "write a number, not true"),

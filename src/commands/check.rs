@@ -48,7 +48,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     }
     let mut sound = true;
     if let Some(file) = &args.config {
-        check_config(file)?;
+        sound &= check_config(file)?;
     }
     if let Some(folder) = &args.folder {
         sound &= check_folder(folder);
@@ -85,7 +85,7 @@ fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {
     }
 }
 
-fn check_config(file: &Path) -> Result<(), CommandError> {
+fn check_config(file: &Path) -> Result<bool, CommandError> {
     let config = Config::read(file)?;
     say(&format!("{}: sound", file.display()));
     for group in &config.groups {
@@ -100,10 +100,7 @@ fn check_config(file: &Path) -> Result<(), CommandError> {
     }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judge_by));
-    if let Some(folder) = config.folder {
-        check_folder(&folder);
-    }
-    Ok(())
+    Ok(config.folder.is_none_or(|folder| check_folder(&folder)))
 }
 
 fn check_folder(folder: &Path) -> bool {

@@ -47,8 +47,11 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
                 return Err(CommandError::WrongUse(heard.message["says"].as_str().unwrap_or_default().to_owned()));
             }
         }
-        let is_read =
-            if args.json { say_json(&heard.line) } else { in_words(&heard.message, paint).is_none_or(|t| say_block(&t)) };
+        let is_read = if args.json {
+            say_json(&heard.line)
+        } else {
+            in_words(&heard.message, paint).is_none_or(|t| say_block(&t))
+        };
         if !is_read {
             return Ok(Exit::Clean);
         }

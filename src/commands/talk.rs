@@ -49,7 +49,9 @@ impl Talk {
             Ok(Ok(line)) => line,
             Ok(Err(e)) => return Err(not_there(&self.socket, &e)),
             Err(RecvTimeoutError::Timeout) => return Ok(None),
-            Err(RecvTimeoutError::Disconnected) => return Err(CommandError::NotRunning("greyhold has ended".to_owned())),
+            Err(RecvTimeoutError::Disconnected) => {
+                return Err(CommandError::NotRunning("greyhold has ended".to_owned()));
+            }
         };
         let message: Value = serde_json::from_str(&line).unwrap_or_default();
         if message["kind"] == "busy" {

@@ -160,8 +160,7 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     ])
     .areas(frame.area());
     let look = board.look.as_deref().unwrap_or("none yet");
-    let title =
-        format!("greyhold   {}   look {}   {} frames", printable(&fixed.folder), printable(look), board.frames);
+    let title = format!("greyhold   {}   look {}   {} frames", printable(&fixed.folder), printable(look), board.frames);
     frame.render_widget(Line::styled(title, bold()), head);
     frame.render_widget(last_frame(board), last);
     draw_cards(frame, cards, board);

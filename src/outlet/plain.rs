@@ -84,12 +84,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
     let text = match &record.body {
         Body::Frame(frame) => {
             let late = if frame.late { "  (landed meanwhile)" } else { "" };
-            let title = format!(
-                "frame {}  {}  {}{late}",
-                frame.frame,
-                frame.file,
-                frame.subject.settings.in_short()
-            );
+            let title = format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.subject.settings.in_short());
             verdict_block(&title, &frame.verdict, &frame.notes, paint)
         }
         Body::Member { frame, file, completed: Some(done), .. } => {

@@ -344,7 +344,8 @@ impl Asked {
             #[serde(default)]
             since: Option<u64>,
         }
-        let unclear = |e: serde_json::Error| format!("this command can't be used: {}", wording::of_fault(&e.to_string()));
+        let unclear =
+            |e: serde_json::Error| format!("this command can't be used: {}", wording::of_fault(&e.to_string()));
         match value.get("command").and_then(Value::as_str) {
             None => Err("a command names itself: {\"command\":\"status\"}, for example".to_owned()),
             Some("listen") => {
