@@ -179,9 +179,12 @@ fn where_the_system_has_no_folder_for_it_one_of_its_own_is_made() {
     assert!(user.tell(&["--folder", "capture", "status"]).status.success());
 }
 
+/// How somebody prepared the folder, in words and deeds.
+type Prepared<'a> = (&'a str, &'a dyn Fn(&User));
+
 #[test]
 fn a_folder_that_somebody_prepared_is_not_used() {
-    let prepare: [(&str, &dyn Fn(&User)); 5] = [
+    let prepare: [Prepared; 5] = [
         ("open to all", &|u| {
             fs::create_dir(u.shared()).unwrap();
             fs::set_permissions(u.shared(), Permissions::from_mode(0o777)).unwrap();

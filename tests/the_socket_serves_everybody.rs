@@ -316,3 +316,39 @@ fn a_client_that_floods_is_slowed_and_nobody_else_is() {
     assert!(f64::from(answered) <= 70.0 + 55.0 * took.as_secs_f64(), "{answered} in {took:?}");
     assert_eq!(studio.frames().len(), 5);
 }
+
+/// The most memory that the daemon had so far, in MiB.
+#[cfg(target_os = "linux")]
+fn peak(studio: &Studio) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", studio.pid())).unwrap();
+    let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).unwrap();
+    peak.trim().trim_end_matches(" kB").parse::<u64>().unwrap() >> 10
+}
+
+/// All listeners that there can be, none of which reads; half of them ask for the whole log, too.
+#[cfg(target_os = "linux")]
+#[test]
+fn listeners_that_never_read_cost_a_bounded_memory() {
+    let studio = Studio::open();
+    studio.sync();
+    let write = |notes: usize| {
+        let mut writer = studio.connect();
+        for _ in 0..notes {
+            assert_eq!(writer.ask(json!({"command": "note", "text": "x".repeat(7000)}))["ok"], true);
+        }
+    };
+    (0..6).for_each(|_| write(50));
+    let before = peak(&studio);
+    let listen = |i| {
+        let mut client = studio.connect();
+        let since = if i % 2 == 0 { json!(1) } else { Value::Null };
+        client.send(format!("{}\n", json!({"command": "listen", "since": since})).as_bytes());
+        client
+    };
+    let _never_read: Vec<Client> = (0..64).map(listen).collect();
+    (0..24).for_each(|_| write(50));
+    let grown = peak(&studio) - before;
+    println!("{before} MiB before, {grown} MiB more with 64 listeners");
+    assert!(grown < 300, "{grown} MiB more than the {before} before");
+    assert_eq!(studio.tell(json!({"command": "status"}))["ok"], true);
+}
