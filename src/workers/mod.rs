@@ -79,8 +79,9 @@ pub enum Refused {
 pub struct Pool(Arc<usize>);
 
 impl Pool {
-    /// At most `seats` processes at one time, started when they are needed and kept warm.
-    pub fn new(seats: usize) -> Pool {
+    /// At most `seats` processes of `program` (see [`this_program`]) at one time, started when they are needed and
+    /// kept warm.
+    pub fn new(_program: PathBuf, seats: usize) -> Pool {
         Pool(Arc::new(seats))
     }
 
@@ -91,6 +92,16 @@ impl Pool {
 
     /// Ends all workers; whoever waits for one gets [`Refused::Stopped`].
     pub fn stop(&self) {}
+}
+
+/// The program that is running, to be started once more. On Linux it is named so that it is found even after its file
+/// was replaced by another version.
+pub fn this_program() -> PathBuf {
+    let running = PathBuf::from("/proc/self/exe");
+    if cfg!(target_os = "linux") && running.exists() {
+        return running;
+    }
+    std::env::current_exe().unwrap_or_else(|_| PathBuf::from("greyhold"))
 }
 
 /// Reads a file in this process.
