@@ -15,8 +15,10 @@
 //! On every system the pool also bounds the wall-clock time of a file, generously.
 
 mod confinement;
+mod framing;
 mod gauge;
 mod limits;
+mod packing;
 mod patience;
 mod pool;
 mod process;

@@ -10,9 +10,10 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use super::framing::Broken;
 use super::patience::{Patience, TICK};
 use super::serving::SUBCOMMAND;
-use super::wire::{Broken, Request, Told};
+use super::wire::{Request, Told};
 use super::{Answer, Bounds, Confinement, Refused};
 
 /// What a worker printed to standard error: only its end is kept, to tell what it died of.

@@ -7,8 +7,9 @@ use std::thread::{self, Thread};
 use std::time::Duration;
 
 use super::confinement::{attempts, confine};
+use super::framing::Broken;
 use super::gauge::Gauge;
-use super::wire::{Broken, Request, Told};
+use super::wire::{Request, Told};
 use super::{limits, reading};
 
 /// The hidden subcommand by which a worker is started.
