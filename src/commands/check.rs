@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::exit::{CommandError, Exit};
+use super::photographs::Photographs;
 use super::say;
 use crate::config::{Config, EXAMPLE};
 use crate::container::Kind;
@@ -11,6 +12,7 @@ use crate::intake::is_network_share;
 use crate::outlet::plain::printable;
 use crate::outlet::shot_log::{read_since, segments};
 use crate::photometry::Series;
+use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -112,6 +114,7 @@ fn check_folder(folder: &Path) -> bool {
             let pictures = entries.flatten().filter(|e| Kind::of(&e.path()).is_some()).count();
             let share = if is_network_share(folder) { ", on a network share: it will be polled" } else { "" };
             say(&format!("{}: can be read, {pictures} pictures in it{share}", folder.display()));
+            say(&format!("  {}", Photographs::open().confinement()));
             true
         }
         Err(e) => {
@@ -154,23 +157,19 @@ fn check_log(log: &Path) -> bool {
 
 fn check_frame(path: &Path) -> bool {
     let name = printable(&path.display().to_string());
-    let Some(kind) = Kind::of(path) else {
-        say(&format!("{name}: it is no picture by its name"));
-        return false;
-    };
-    match frame::look(kind, path, Series::Thirds) {
+    match Photographs::open().read(path, Series::Thirds, Depth::Lenient) {
         Ok(read) => {
             say(&format!("{name}: {}", read.settings.in_short()));
             for line in details(&read.settings) {
                 say(&format!("  {line}"));
             }
             read.notes.iter().for_each(|note| {
-                say(&format!("  ! {note}"));
+                say(&format!("  ! {}", printable(note)));
             });
             read.settings.gaps().is_none()
         }
-        Err(e) => {
-            say(&format!("{name}: {e}"));
+        Err(why) => {
+            say(&format!("{name}: {why}"));
             false
         }
     }

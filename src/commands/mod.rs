@@ -7,6 +7,8 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod photographs;
+mod read_files;
 mod series;
 mod tell;
 mod watch;
@@ -22,6 +24,7 @@ pub use exit::{CommandError, Exit};
 
 use crate::outlet::live_view::Lines;
 use crate::outlet::socket;
+use crate::workers;
 
 /// Watches a tethered-capture folder, meters every new frame against a reference frame, and says
 /// in stops how far to turn each studio light.
@@ -72,6 +75,9 @@ enum Sub {
     Follow(follow::Args),
     /// Check a configuration, folder, log or frame, or write the example configuration
     Check(check::Args),
+    /// Read photographs for another greyhold
+    #[command(name = workers::SUBCOMMAND, hide = true)]
+    ReadFiles(read_files::Args),
 }
 
 /// Runs the command line.
@@ -90,6 +96,7 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         Sub::Tell(args) => tell::run(args),
         Sub::Follow(args) => follow::run(&args),
         Sub::Check(args) => check::run(&args),
+        Sub::ReadFiles(args) => read_files::run(&args),
     }
 }
 
