@@ -52,7 +52,7 @@ impl Reader for Slowly {
     type Found = u64;
 
     fn begin(&self, job: Job, reply: Reply<u64>) {
-        let wait = self.random.lock().unwrap().below(self.manner.slow_ms.max(1));
+        let wait = (self.random.lock().unwrap().next() * self.manner.slow_ms as f64) as u64;
         let manner = self.manner.clone();
         std::thread::spawn(move || {
             if job.path.to_string_lossy().contains("silent") {
@@ -119,7 +119,7 @@ impl Watched {
             rules: Rules::default(),
             first_start,
         };
-        let reader = Slowly { manner, random: Mutex::new(Random::new(seed)) };
+        let reader = Slowly { manner, random: Mutex::new(Random(seed)) };
         let intake = Intake::start(options, Before::default(), reader, move |a| tell.send(a).is_ok()).unwrap();
         Watched { folder, intake, arrivals, tokens: 0 }
     }
@@ -320,6 +320,7 @@ fn each_picture_once_whatever_happens_to_its_file() {
                     prop_assert!(seen.insert(*picture), "picture {picture} ({name}) was told twice: {batches:?}");
                     names.insert(name.clone(), *picture);
                 }
+                names.extend(told.known.iter().map(|name| (name.clone(), 0)));
                 for (_, was) in &told.updated {
                     prop_assert!(names.contains_key(was), "{was} was updated and never told: {batches:?}");
                 }
@@ -361,7 +362,7 @@ fn renamed_while_they_wait_or_are_read_each_is_told_once() {
         let manner = Manner { slow_ms: 120, ..Manner::default() };
         let mut watched = Watched::new(manner, seed);
         let root = watched.folder.path().to_owned();
-        let mut random = Random::new(seed);
+        let mut random = Random(seed);
         fs::create_dir(root.join("sorted")).unwrap();
         let renaming = std::thread::spawn(move || {
             let mut due: Vec<(Instant, PathBuf, PathBuf)> = Vec::new();
@@ -369,7 +370,7 @@ fn renamed_while_they_wait_or_are_read_each_is_told_once() {
                 let path = root.join(format!("IMG_{n:02}.jpg"));
                 fs::write(&path, picture(n)).unwrap();
                 let to = if n % 2 == 0 { format!("keeper_{n}.jpg") } else { format!("sorted/{n}.jpg") };
-                due.push((Instant::now() + Duration::from_millis(random.below(900)), path, root.join(to)));
+                due.push((Instant::now() + Duration::from_secs_f64(random.next() * 0.9), path, root.join(to)));
                 std::thread::sleep(Duration::from_millis(20));
                 due.retain(|(at, from, to)| {
                     let now = Instant::now() >= *at;

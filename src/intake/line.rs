@@ -17,7 +17,7 @@ const AT_ONCE: usize = 2;
 const WINDOW: usize = 4;
 /// A file whose reading takes longer leaves the line.
 const PATIENCE: Duration = Duration::from_secs(2);
-/// Readings beside the line: of files that left it.
+/// Files that left the line, read or being read.
 const ASIDE: usize = 4;
 /// Of these, readings of files that gave no bytes before: each may last for half a minute.
 const SUSPECTS: usize = 1;
@@ -75,7 +75,7 @@ impl<F> Line<F> {
         while at < self.places.len() {
             let slow = matches!(&self.places[at].1, Stage::Reading { since, .. } if now >= *since + PATIENCE);
             if slow
-                && self.aside_reading(false) < ASIDE
+                && self.held_aside(false) < ASIDE
                 && let Some(place) = self.places.remove(at)
             {
                 self.aside.push(place);
@@ -91,7 +91,7 @@ impl<F> Line<F> {
         let started = self.places.iter().filter(|(_, stage)| !matches!(stage, Stage::Waiting)).count();
         let at_once = self.places.iter().filter(|(_, stage)| reading(stage)).count();
         let in_line = started < WINDOW && at_once < AT_ONCE;
-        let beside = self.aside_reading(true) < SUSPECTS;
+        let beside = self.held_aside(true) < SUSPECTS;
         let places = self.places.iter_mut().filter(|_| in_line).chain(self.aside.iter_mut().filter(|_| beside));
         let mut waiting = places.filter(|(_, stage)| matches!(stage, Stage::Waiting));
         let (waiter, stage) = waiting.next()?;
@@ -101,11 +101,10 @@ impl<F> Line<F> {
         Some((ticket, waiter.path.clone()))
     }
 
-    fn aside_reading(&self, suspect: bool) -> usize {
-        let counts = |(waiter, stage): &&(Waiter, Stage<F>)| {
-            waiter.suspect == suspect && matches!(stage, Stage::Reading { .. })
-        };
-        self.aside.iter().filter(counts).count()
+    /// Files beside the line that are being read, or were read and not taken yet.
+    fn held_aside(&self, suspect: bool) -> usize {
+        let held = |stage: &Stage<F>| !matches!(stage, Stage::Waiting);
+        self.aside.iter().filter(|(waiter, stage)| waiter.suspect == suspect && held(stage)).count()
     }
 
     /// A reading ended.
@@ -146,7 +145,7 @@ impl<F> Line<F> {
             Stage::Reading { since, .. } => Some(*since + PATIENCE),
             _ => None,
         };
-        let room = self.aside_reading(false) < ASIDE;
+        let room = self.held_aside(false) < ASIDE;
         self.places.iter().filter(|_| room).filter_map(|(_, stage)| due(stage)).min()
     }
 }
