@@ -82,6 +82,9 @@ pub enum Body {
     Skipped {
         file: String,
         why: String,
+        /// In this state it isn't looked at again; without one it is, and in logs up to format 4.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        state: Option<FileState>,
     },
     Correction {
         purpose: Purpose,

@@ -19,6 +19,7 @@ use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::rig::Turn;
 use crate::session::{Body, Command, Published, SurveyAsk};
+use crate::workers::Pool;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -67,6 +68,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         folder: capture,
         meter_old: false,
         page: if with_page { args.how.setup()? } else { None },
+        workers: Pool::new(daemon::SEATS),
     };
     play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;
     say(&format!(

@@ -77,6 +77,8 @@ pub enum Input {
     Skipped {
         name: String,
         why: String,
+        /// In this state it needs no second look.
+        state: Option<FileState>,
     },
     Warning(String),
     Config(Box<Config>, Arc<Metering>),
@@ -168,9 +170,11 @@ impl<L: Ledger> Engine<L> {
     pub fn take(&mut self, input: Input) {
         match input {
             Input::Frame(frame) => self.take_frame(*frame),
+            // Only what is logged can be updated.
+            Input::Rewritten { was, .. } if !self.state.knows(&was) => {}
             Input::Rewritten { name, was, state } => self.stage(Body::Updated { file: name, was, state }),
             Input::Known { files, last } => self.stage(Body::Known { files, last }),
-            Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
+            Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
             Input::Curves(metering) => self.metering = metering,
             Input::Reread { file, metered } => self.stage(Body::Reread { file, metered }),
@@ -224,7 +228,7 @@ impl<L: Ledger> Engine<L> {
         }
         let mut outcome = match outcome {
             Ok(outcome) => outcome,
-            Err(why) => return self.stage(Body::Skipped { file: file.name, why }),
+            Err(why) => return self.stage(Body::Skipped { file: file.name, why, state: Some(file.state) }),
         };
         if let Some(frame) = self.frame_of_stem(&file.name, file.is_raw, &outcome.subject) {
             return self.take_member(frame, file, outcome);
