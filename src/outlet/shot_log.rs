@@ -279,7 +279,7 @@ fn replay(file: &Path, opened: &mut Opened) -> Result<u64, LogError> {
 
 fn decode(line: &[u8]) -> Result<Record, LineFault> {
     let whole = line.strip_suffix(b"\n").ok_or(LineFault::NoChecksum)?;
-    let text = std::str::from_utf8(whole).map_err(|e| LineFault::Unreadable(e.to_string()))?;
+    let text = std::str::from_utf8(whole).map_err(|_| LineFault::NoText)?;
     Record::from_line(text)
 }
 

@@ -18,7 +18,7 @@ use crate::rig::{BesideReference, LightGroup, Lights, Lit, Survey, SurveyFrame, 
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::metering::FrameOutcome;
 use crate::session::record::{Body, How, PowerSource, Purpose, SurveyStep};
-use crate::session::state::Surveyed;
+use crate::session::remembered::Surveyed;
 
 /// The lights of the last survey by one curve, put together once.
 #[derive(Debug, Clone)]

@@ -17,7 +17,8 @@ use self::lighting::{Surveying, of_survey};
 use super::board::Board;
 use super::metering::{Compared, FrameOutcome, Metering, alike};
 use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, VERSION};
-use super::state::{Look, State};
+use super::remembered::Look;
+use super::state::State;
 use crate::advice::{Cause, Evidence, LightsSeen, Subject, Verdict, correct, judge};
 use crate::config::Config;
 use crate::container::Fingerprint;
@@ -170,7 +171,7 @@ impl<L: Ledger> Engine<L> {
             Input::Frame(frame) => self.take_frame(*frame),
             Input::Rewritten { name, was, state } => self.stage(Body::Updated { file: name, was, state }),
             Input::Known { files, last } => self.stage(Body::Known { files, last }),
-            Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
+            Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why, state: None }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
             Input::Curves(metering) => self.metering = metering,
             Input::Reread { file, metered } => self.stage(Body::Reread { file, metered }),
@@ -224,7 +225,7 @@ impl<L: Ledger> Engine<L> {
         }
         let mut outcome = match outcome {
             Ok(outcome) => outcome,
-            Err(why) => return self.stage(Body::Skipped { file: file.name, why }),
+            Err(why) => return self.stage(Body::Skipped { file: file.name, why, state: None }),
         };
         if let Some(frame) = self.frame_of_stem(&file.name, file.is_raw, &outcome.subject) {
             return self.take_member(frame, file, outcome);
