@@ -23,7 +23,7 @@ use crate::frame::{self, Small};
 use crate::intake::{Arrival, FirstStart, FolderNews, Intake, Options};
 use crate::outlet::corrections;
 use crate::outlet::screen::Shown;
-use crate::outlet::shot_log::{LogError, ShotLog};
+use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub};
 use crate::outlet::stand_page::{self, Gate, Page, Token};
 use crate::session::{Engine, FrameInput, FrameOutcome, Input, Landed, Metering, Published};
@@ -66,6 +66,8 @@ pub struct Ready {
 pub enum RunError {
     #[error(transparent)]
     Log(#[from] LogError),
+    #[error(transparent)]
+    Unwritten(#[from] Unwritten),
     #[error("the socket {path} can't be opened: {cause}")]
     Socket { path: PathBuf, cause: std::io::Error },
     #[error("the stand page can't be served: {0} (choose another with --port, or leave it out with --no-page)")]
@@ -117,6 +119,7 @@ pub async fn run(
     // Events name files from the root of the disk; names in the log are from the folder.
     setup.folder = std::path::absolute(&setup.folder).map_err(RunError::Watch)?;
     let (log, opened) = ShotLog::open(&setup.log)?;
+    setup.log = log.path().to_owned();
     let (events, _) = broadcast::channel(socket::EVENTS_KEPT);
     let listener =
         socket::listen(&setup.socket).await.map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;

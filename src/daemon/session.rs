@@ -18,7 +18,7 @@ use crate::meter::Area;
 use crate::outlet::screen::{Picture, Screens, Shown};
 use crate::outlet::shot_log::ShotLog;
 use crate::outlet::socket::Ask;
-use crate::session::{Command, Engine, FrameOutcome, Input, Metering, Reply};
+use crate::session::{Command, Engine, FrameOutcome, Input, Ledger, Metering, Reply};
 
 pub(super) struct Session {
     pub(super) engine: Engine<ShotLog>,
@@ -77,8 +77,8 @@ impl Session {
         }
         block_in_place(|| {
             self.engine.close();
-            self.engine.ledger().retry();
-        });
+            self.engine.ledger().end()
+        })?;
         Ok(())
     }
 
@@ -135,6 +135,10 @@ impl Session {
     }
 
     async fn ask(&mut self, command: Command, back: oneshot::Sender<Reply>) {
+        if let Some(why) = self.engine.has_no_room_for(&command) {
+            let _ = back.send(Reply::refused(why));
+            return;
+        }
         match &command {
             Command::Sync {} => {
                 let token = self.next_mark;
@@ -185,7 +189,7 @@ impl Session {
     }
 
     async fn tick(&mut self) {
-        block_in_place(|| self.engine.ledger().retry());
+        block_in_place(|| self.engine.retry());
         self.speak_of_trouble();
         self.look_for_curves();
         match self.setup.config_watch.look() {

@@ -136,7 +136,7 @@ impl<L: Ledger> Engine<L> {
             },
         );
         let response = self.response_of(&outcome.subject);
-        let frame = self.stage_frame(file, outcome, verdict);
+        let Some(frame) = self.stage_frame(file, outcome, verdict) else { return };
         match checked {
             Ok(shows) => {
                 let mut after = survey.clone();
