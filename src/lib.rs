@@ -6,8 +6,9 @@
 //!
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
 //! 2. [`response`]: what a camera's code values say about light
-//! 3. [`container`]: the structure of picture files, and whether they are whole
-//! 4. [`frame`]: one photograph's settings and its pixels
+//! 3. [`files`]: small files of greyhold's own, replaced whole
+//! 4. [`container`]: the structure of picture files, and whether they are whole
+//! 5. [`frame`]: one photograph's settings and its pixels
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
@@ -17,6 +18,7 @@ pub mod config;
 pub mod container;
 pub mod daemon;
 pub mod drift;
+pub mod files;
 pub mod frame;
 pub mod intake;
 pub mod meter;

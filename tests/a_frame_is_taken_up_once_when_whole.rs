@@ -260,7 +260,8 @@ fn what_lies_in_hidden_folders_is_nobodys_frame() {
             studio.put(&format!("{folder}/{n}.jpg"), &shot(8.0, 0.0, 40 + n).jpeg());
         }
         // Worked on out of sight, then shown.
-        fs::rename(studio.folder.join(format!(".capture-tmp/{n}.jpg")), studio.folder.join(format!("{n}.jpg"))).unwrap();
+        fs::rename(studio.folder.join(format!(".capture-tmp/{n}.jpg")), studio.folder.join(format!("{n}.jpg")))
+            .unwrap();
     }
     assert!(studio.sync().is_empty());
     fs::rename(studio.folder.join("0.jpg"), studio.folder.join(".Trash-1000/files/0.jpg")).unwrap();

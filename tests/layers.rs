@@ -5,9 +5,10 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 18] = [
     "photometry",
     "response",
+    "files",
     "container",
     "intake",
     "frame",

@@ -18,7 +18,7 @@ use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket;
 use crate::outlet::stand_page::{self, Audience, Token};
 use crate::session::Published;
-use crate::workers::Pool;
+use crate::workers::{Pool, this_program};
 
 /// Name of the configuration that is taken when it lies in the present folder.
 const USUAL_CONFIG: &str = "greyhold.yaml";
@@ -221,7 +221,16 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
     let log = args.log.or_else(|| config.log.clone()).unwrap_or_else(|| folder.join(USUAL_LOG));
     let socket = args.socket.or_else(|| config.socket.clone()).unwrap_or_else(|| socket::default_path(&folder));
     let page = args.page.setup()?;
-    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old, page, workers: Pool::new(daemon::SEATS) })
+    Ok(Setup {
+        config,
+        config_watch,
+        folder,
+        log,
+        socket,
+        meter_old: args.meter_old,
+        page,
+        workers: Pool::new(this_program(), daemon::SEATS),
+    })
 }
 
 /// The folder, if it can be watched.

@@ -29,7 +29,7 @@ use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
 use crate::outlet::corrections;
 use crate::outlet::screen::Shown;
-use crate::outlet::shot_log::{LogError, ShotLog};
+use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub};
 use crate::outlet::stand_page::{self, Gate, Page, Token};
 use crate::session::{Engine, Input, Published};
@@ -79,6 +79,8 @@ pub struct Ready {
 pub enum RunError {
     #[error(transparent)]
     Log(#[from] LogError),
+    #[error(transparent)]
+    Unwritten(#[from] Unwritten),
     #[error("the socket {path} can't be opened: {cause}")]
     Socket { path: PathBuf, cause: std::io::Error },
     #[error("the stand page can't be served: {0} (choose another with --port, or leave it out with --no-page)")]
@@ -105,6 +107,7 @@ pub async fn run(
     // Events name files from the root of the disk; names in the log are from the folder.
     setup.folder = std::path::absolute(&setup.folder).map_err(RunError::Watch)?;
     let (log, opened) = ShotLog::open(&setup.log)?;
+    setup.log = log.path().to_owned();
     let (events, _) = broadcast::channel(socket::EVENTS_KEPT);
     let listener =
         socket::listen(&setup.socket).await.map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
@@ -116,7 +119,7 @@ pub async fn run(
         (false, true) => FirstStart::MeterAll,
         (false, false) => FirstStart::TakeAsKnown,
     };
-    let before = Before { known: opened.state.known_files(), turned_down: opened.state.skipped_files() };
+    let before = Before { known: opened.state.known_files(), turned_down: opened.state.turned_down_files() };
     let list = corrections::beside(&setup.log);
     let publish = move |published: Published| {
         if let Err(e) = corrections::append(&list, &published.record) {

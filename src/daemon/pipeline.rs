@@ -99,9 +99,9 @@ async fn dispatch(
             Arrival::Rewritten { name, was, state } => What::Input(Input::Rewritten { name, was, state }),
             Arrival::Known { files, last } => What::Input(Input::Known { files, last }),
             Arrival::Skipped { name, why, state } => What::Input(Input::Skipped { name, why, state }),
-            Arrival::Silent { name } => What::Input(Input::Warning(format!(
-                "{name}: its disk or share gives no bytes; greyhold tries again"
-            ))),
+            Arrival::Silent { name } => {
+                What::Input(Input::Warning(format!("{name}: its disk or share gives no bytes; greyhold tries again")))
+            }
             Arrival::Mark { token, waiting, silent, folder } => What::Mark { token, waiting, silent, folder },
             Arrival::Folder(news) => {
                 if matches!(news, FolderNews::Watching { .. })

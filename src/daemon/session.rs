@@ -24,7 +24,7 @@ use crate::intake::{Control, FolderStands, Seen};
 use crate::outlet::screen::{Picture, Screens, Shown};
 use crate::outlet::shot_log::ShotLog;
 use crate::outlet::socket::Ask;
-use crate::session::{Command, Engine, FrameOutcome, Input, Metering, Reply};
+use crate::session::{Command, Engine, FrameOutcome, Input, Ledger, Metering, Reply};
 
 /// References that were named and are being read.
 const MOST_NAMED: usize = 8;
@@ -120,12 +120,12 @@ impl Session {
                 },
             }
         }
-        self.end(works).await;
+        self.end(works).await?;
         ended
     }
 
     /// What was read is still logged, as far as time allows; files that are being read are left for the next start.
-    async fn end(&mut self, mut works: mpsc::Receiver<Work>) {
+    async fn end(&mut self, mut works: mpsc::Receiver<Work>) -> Result<(), RunError> {
         let _ = self.control.send(Control::Stop);
         let pool = self.setup.workers.clone();
         // A worker that doesn't let itself be ended must not hold up the end.
@@ -140,8 +140,9 @@ impl Session {
         }
         block_in_place(|| {
             self.engine.close();
-            self.engine.ledger().retry();
-        });
+            self.engine.ledger().end()
+        })?;
+        Ok(())
     }
 
     // --- what the intake tells ---
@@ -214,6 +215,10 @@ impl Session {
     // --- what people ask ---
 
     fn ask(&mut self, command: Command, back: oneshot::Sender<Reply>) {
+        if let Some(why) = self.engine.has_no_room_for(&command) {
+            let _ = back.send(Reply::refused(why));
+            return;
+        }
         match command {
             Command::Sync {} => self.ask_intake(back),
             Command::Reference { file: Some(ref file), .. } => {
@@ -394,7 +399,7 @@ impl Session {
     // --- the clock ---
 
     fn tick(&mut self) {
-        block_in_place(|| self.engine.ledger().retry());
+        block_in_place(|| self.engine.retry());
         self.speak_of_trouble();
         self.work_at_desk(true);
         self.answer_vain_marks();

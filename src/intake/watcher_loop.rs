@@ -33,9 +33,15 @@ pub enum Control<F> {
     /// A frame with this fingerprint could not be taken; it counts as done with, too.
     NotTaken(Fingerprint),
     /// A reading ended.
-    Read { ticket: u64, outcome: Outcome<F> },
+    Read {
+        ticket: u64,
+        outcome: Outcome<F>,
+    },
     /// A glance ended.
-    Glanced { ticket: u64, outcome: Outcome<F> },
+    Glanced {
+        ticket: u64,
+        outcome: Outcome<F>,
+    },
     Stop,
 }
 

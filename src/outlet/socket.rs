@@ -15,7 +15,7 @@ use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::sync::{Semaphore, broadcast, mpsc, oneshot};
 use tokio::time::timeout;
 
-use super::shot_log::{PORTION, portion};
+use super::shot_log::{LogReader, PORTION, portion};
 use crate::session::{Command, Published, Reply};
 
 /// Version of the message format.
@@ -180,8 +180,7 @@ async fn client(stream: Stream, hub: Hub) -> io::Result<()> {
         .await?;
     let mut lines = BufReader::new(&stream);
     let mut events: Option<broadcast::Receiver<Arc<Published>>> = None;
-    // The last record told to this client.
-    let mut told = 0;
+    let mut told = Told::default();
     let mut line = Vec::new();
     loop {
         tokio::select! {
@@ -199,20 +198,46 @@ async fn client(stream: Stream, hub: Hub) -> io::Result<()> {
                 }
             }
             event = next_event(&mut events) => match event {
-                Ok(event) if event.record.n > told => {
-                    told = event.record.n;
-                    send(&stream, &record_message(&event.line, event.logged)).await?;
+                Ok(event) => {
+                    if let Some(gap) = told.gap_before(event.record.n) {
+                        send(&stream, &gap).await?;
+                    }
+                    if told.is_new(event.record.n) {
+                        send(&stream, &record_message(&event.line, event.logged)).await?;
+                    }
                 }
-                Ok(_) => {}
-                Err(broadcast::error::RecvError::Lagged(missed)) => {
-                    let gap = json!({"kind": "gap", "missed": missed, "from": told + 1});
-                    send(&stream, &gap.to_string()).await?;
-                }
+                // The next event shows which they were.
+                Err(broadcast::error::RecvError::Lagged(missed)) => told.missed += missed,
                 Err(broadcast::error::RecvError::Closed) => {
                     return send(&stream, &json!({"kind": "goodbye"}).to_string()).await;
                 }
             },
         }
+    }
+}
+
+/// How far a client was told what happened.
+#[derive(Default)]
+struct Told {
+    /// The last record, once there was one.
+    last: Option<u64>,
+    /// Events that went by unheard before the first one.
+    missed: u64,
+}
+
+impl Told {
+    /// The message on the records before this one that the client was not told, if there are such.
+    fn gap_before(&mut self, n: u64) -> Option<String> {
+        let missed = std::mem::take(&mut self.missed);
+        let last = self.last.unwrap_or(n.saturating_sub(missed + 1));
+        (n > last + 1).then(|| json!({"kind": "gap", "missed": n - last - 1, "from": last + 1}).to_string())
+    }
+
+    /// Whether this record is one that the client was not told; now it is.
+    fn is_new(&mut self, n: u64) -> bool {
+        let new = self.last.is_none_or(|last| n > last);
+        self.last = self.last.max(Some(n));
+        new
     }
 }
 
@@ -249,7 +274,7 @@ async fn answer(
     hub: &Hub,
     line: &[u8],
     events: &mut Option<broadcast::Receiver<Arc<Published>>>,
-    told: &mut u64,
+    told: &mut Told,
 ) -> io::Result<()> {
     if line.iter().all(u8::is_ascii_whitespace) {
         return Ok(());
@@ -265,8 +290,8 @@ async fn answer(
         *events = Some(hub.events.subscribe());
         send(stream, &reply(&id, &Reply::done("listening"))).await?;
         if let Some(since) = value.get("since").and_then(Value::as_u64) {
-            *told = since.saturating_sub(1);
-            tell_since(stream, hub, since, told).await?;
+            *told = Told { last: Some(since.saturating_sub(1)), missed: 0 };
+            tell_since(stream, hub, told).await?;
         }
         return Ok(());
     }
@@ -275,23 +300,25 @@ async fn answer(
         Err(e) => return send(stream, &refusal(&id, format!("this command is not known: {e}"))).await,
     };
     if let Command::Since { n } = command {
-        let mut last = n.saturating_sub(1);
-        tell_since(stream, hub, n, &mut last).await?;
-        let value = json!({"next": last + 1});
+        let mut told = Told { last: Some(n.saturating_sub(1)), missed: 0 };
+        tell_since(stream, hub, &mut told).await?;
+        let value = json!({"next": told.last.unwrap_or_default() + 1});
         return send(stream, &reply(&id, &Reply::with("that is all so far", value))).await;
     }
     send(stream, &reply(&id, &hub.ask(command).await)).await
 }
 
-/// Sends the records from `n` on out of the log.
-async fn tell_since(stream: &Stream, hub: &Hub, n: u64, told: &mut u64) -> io::Result<()> {
-    let mut from = n.max(1);
+/// Sends the records that follow those already told, out of the log.
+async fn tell_since(stream: &Stream, hub: &Hub, told: &mut Told) -> io::Result<()> {
+    let mut log = LogReader::new(&hub.log, told.last.unwrap_or_default() + 1);
     loop {
-        let lines = portion(&hub.log, from).await?;
+        let lines = portion(&mut log).await?;
         for (n, line) in &lines {
+            if let Some(gap) = told.gap_before(*n) {
+                send(stream, &gap).await?;
+            }
+            told.is_new(*n);
             send(stream, &record_message(line, true)).await?;
-            *told = *n;
-            from = n + 1;
         }
         if lines.len() < PORTION {
             return Ok(());

@@ -19,7 +19,7 @@ use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::rig::Turn;
 use crate::session::{Body, Command, Published, SurveyAsk};
-use crate::workers::Pool;
+use crate::workers::{Pool, this_program};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -68,7 +68,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         folder: capture,
         meter_old: false,
         page: if with_page { args.how.setup()? } else { None },
-        workers: Pool::new(daemon::SEATS),
+        workers: Pool::new(this_program(), daemon::SEATS),
     };
     play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;
     say(&format!(
