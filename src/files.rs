@@ -1,7 +1,7 @@
 //! Small files of greyhold's own, written so that nobody ever meets half of one, not even after a power cut. What
 //! stands in them is for others; the shot log, which only grows, has its own way to the disk.
 
-use std::fs::{self, File};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -20,6 +20,23 @@ pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     fresh.persist(&path).map_err(|e| e.error)?;
     sync_folder_of(&path);
     Ok(())
+}
+
+/// Opens a file of greyhold's own, to be read or written as the options say. Never waits for another program (as a
+/// pipe would make it) and follows no link; whatever is no regular file is refused, by what was opened and not by its
+/// name.
+pub fn open_own(path: &Path, options: &mut OpenOptions) -> io::Result<File> {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.custom_flags(libc::O_NONBLOCK | libc::O_NOFOLLOW | libc::O_CLOEXEC);
+    }
+    #[cfg(not(unix))]
+    if fs::symlink_metadata(path).is_ok_and(|found| found.is_symlink()) {
+        return Err(not_regular());
+    }
+    let file = options.open(path)?;
+    if file.metadata()?.is_file() { Ok(file) } else { Err(not_regular()) }
 }
 
 /// A file's name must be on the disk, too. Not every system can sync a folder; where it can't, it needn't.

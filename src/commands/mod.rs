@@ -7,6 +7,8 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod photographs;
+mod read_files;
 mod series;
 mod signals;
 mod talk;
@@ -28,6 +30,7 @@ use crate::outlet::live_view::Lines;
 use crate::outlet::plain::{printable, printable_json, printable_lines};
 use crate::outlet::printing::Printer;
 use crate::outlet::socket_place;
+use crate::workers;
 
 /// What is still to be said at the end gets this long.
 const FAREWELL: Duration = Duration::from_millis(250);
@@ -83,6 +86,9 @@ enum Sub {
     Follow(follow::Args),
     /// Check a configuration, folder, log or frame, or write the example configuration
     Check(check::Args),
+    /// Read photographs for another greyhold
+    #[command(name = workers::SUBCOMMAND, hide = true)]
+    ReadFiles(read_files::Args),
 }
 
 /// Runs the command line.
@@ -101,8 +107,11 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         Sub::Tell(args) => tell::run(args),
         Sub::Follow(args) => follow::run(&args),
         Sub::Check(args) => check::run(&args),
+        Sub::ReadFiles(args) => read_files::run(&args),
     };
-    messages.finish(FAREWELL);
+    if let Messages::Aside(printer) = messages {
+        printer.finish(FAREWELL);
+    }
     let unprinted = UNPRINTED.lock().unwrap_or_else(PoisonError::into_inner).take();
     match unprinted {
         Some(e) if done.is_ok() => Err(CommandError::CannotRun(format!("standard output can't be written: {e}"))),
@@ -118,19 +127,23 @@ pub fn complain(error: &CommandError) {
 }
 
 /// Messages go to standard error, or among the lines of a view that has the whole terminal.
-fn set_up_messages(cli: &Cli, lines: Option<Lines>) -> Printer {
+fn set_up_messages(cli: &Cli, lines: Option<Lines>) -> Messages {
     let level = match cli.verbose {
         0 => "greyhold=warn",
         1 => "greyhold=info",
         _ => "greyhold=trace",
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    let printer = Printer::to_stderr();
-    let messages = Messages(printer.clone());
+    // Who reads strangers' files gives up what it may do, and that holds for threads that begin after it only.
+    let messages = match cli.command {
+        Sub::ReadFiles(_) => Messages::Here,
+        _ => Messages::Aside(Printer::to_stderr()),
+    };
+    let write = messages.clone();
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(
         match lines.filter(|_| io::stderr().is_terminal()) {
             Some(lines) => BoxMakeWriter::new(move || lines.clone()),
-            None => BoxMakeWriter::new(move || messages.clone()),
+            None => BoxMakeWriter::new(move || write.clone()),
         },
     );
     // Setting it twice happens only where tests call this twice.
@@ -138,17 +151,24 @@ fn set_up_messages(cli: &Cli, lines: Option<Lines>) -> Printer {
         LogFormat::Plain => builder.with_target(false).with_ansi(false).try_init(),
         LogFormat::Json => builder.json().try_init(),
     };
-    printer
+    messages
 }
 
-/// Messages on their way to standard error. Who says one never waits for who reads it, and names of files and cameras
-/// in it steer no terminal.
+/// Messages on their way to standard error. Names of files and cameras in them steer no terminal.
 #[derive(Clone)]
-struct Messages(Printer);
+enum Messages {
+    /// Who says one never waits for who reads it.
+    Aside(Printer),
+    Here,
+}
 
 impl Write for Messages {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.say(&printable_lines(&String::from_utf8_lossy(bytes)));
+        let text = printable_lines(&String::from_utf8_lossy(bytes));
+        match self {
+            Messages::Aside(printer) => printer.say(&text),
+            Messages::Here => writeln!(io::stderr(), "{text}")?,
+        }
         Ok(bytes.len())
     }
 

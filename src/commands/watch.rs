@@ -22,6 +22,7 @@ use crate::outlet::socket::EVENTS_KEPT;
 use crate::outlet::socket_place;
 use crate::outlet::stand_page::{self, Audience, Token};
 use crate::session::Published;
+use crate::workers::{Pool, this_program};
 
 /// Name of the configuration that is taken when it lies in the present folder.
 const USUAL_CONFIG: &str = "greyhold.yaml";
@@ -273,7 +274,16 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
             .map_err(|e| CommandError::CannotRun(format!("the socket can't be opened: {e}")))?,
     };
     let page = args.page.setup()?;
-    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old, page })
+    Ok(Setup {
+        config,
+        config_watch,
+        folder,
+        log,
+        socket,
+        meter_old: args.meter_old,
+        page,
+        workers: Pool::new(this_program(), daemon::SEATS),
+    })
 }
 
 /// The folder, if it can be watched.

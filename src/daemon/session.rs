@@ -1,36 +1,79 @@
-//! The one owner of the engine: takes what was metered and what is asked, and keeps the screens up to date.
+//! The one owner of the engine: takes what was metered and what is asked, in turns, and keeps the screens up to date.
+//!
+//! Nothing that a file, a share or a worker can hold up is waited for in an arm of the loop: it runs beside, and its
+//! result comes in as one more thing to take.
 
 use std::collections::HashMap;
 use std::future::Future;
 use std::sync::Arc;
+use std::time::Instant;
 
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::task::{JoinHandle, block_in_place, spawn_blocking};
-use tokio::time::{MissedTickBehavior, interval, timeout};
+use tokio::task::{JoinSet, block_in_place};
+use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
 
-use super::{CurvesStamp, ENDING, RunError, Setup, TICK, Work, meter_named, metering_of};
+use super::answers::{self, Synced};
+use super::desk::{self, Desk, Taken, answer};
+use super::pipeline::{What, Work};
+use super::reading::Named;
+use super::{ENDING, RunError, Setup, TICK};
 use crate::advice::Subject;
-use crate::config::{Config, Curves, drawn};
-use crate::container::Kind;
-use crate::frame;
-use crate::intake::Control;
-use crate::meter::Area;
+use crate::config::Config;
+use crate::frame::Frame;
+use crate::intake::{Control, FolderStands, Seen};
 use crate::outlet::screen::{Picture, Screens, Shown};
 use crate::outlet::shot_log::ShotLog;
 use crate::outlet::socket::Ask;
-use crate::session::{Command, Engine, FrameOutcome, Input, Metering, Reply};
+use crate::session::{Command, Engine, FrameOutcome, Input, Ledger, Metering, Reply};
+
+/// References that were named and are being read.
+const MOST_NAMED: usize = 8;
+/// Names of skipped files that are kept for the next who asks.
+const MOST_SKIPPED: usize = 100;
+
+/// What comes of work beside the loop.
+pub(super) enum Later {
+    Desk(desk::Done),
+    /// A file was named as reference and read.
+    Reference {
+        command: Command,
+        file: String,
+        back: oneshot::Sender<Reply>,
+        read: Result<FrameOutcome, String>,
+    },
+    /// What frames are compared with was metered anew, by these spots.
+    Reread {
+        by: Arc<Metering>,
+        read: Vec<(String, Result<FrameOutcome, String>)>,
+    },
+    /// The last frame's, after a restart.
+    Picture(Option<Picture>),
+}
+
+/// Metering anew what frames are compared with.
+#[derive(Default)]
+pub(super) struct Rereading {
+    under_way: bool,
+    /// Who hears when it is done.
+    answers: Vec<(Vec<oneshot::Sender<Reply>>, Reply)>,
+}
 
 pub(super) struct Session {
     pub(super) engine: Engine<ShotLog>,
     pub(super) metering: watch::Sender<Arc<Metering>>,
     pub(super) setup: Setup,
-    /// Those who wait for a mark.
-    pub(super) marks: HashMap<u64, oneshot::Sender<Reply>>,
+    /// Those who wait for a mark, and since when.
+    pub(super) marks: HashMap<u64, (oneshot::Sender<Reply>, Instant)>,
     pub(super) next_mark: u64,
-    pub(super) control: std::sync::mpsc::Sender<Control>,
+    pub(super) control: std::sync::mpsc::Sender<Control<Frame>>,
+    pub(super) folder: Seen,
     pub(super) trouble_said: bool,
-    /// What lay in the folder of curves when it was read.
-    pub(super) curves: CurvesStamp,
+    pub(super) skipped: Vec<String>,
+    pub(super) desk: Desk,
+    pub(super) named: Named,
+    pub(super) references_under_way: usize,
+    pub(super) rereading: Rereading,
+    pub(super) later: JoinSet<Later>,
     pub(super) screens: Screens,
     /// The last frame's.
     pub(super) picture: Option<Arc<Picture>>,
@@ -46,30 +89,50 @@ impl Session {
         let mut ticks = interval(TICK);
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         tokio::pin!(stop);
-        let mut old_picture = self.look_for_picture();
+        self.look_for_picture();
+        let mut ended = Ok(());
         loop {
             // While memory is full of unwritten records, the folder is the queue.
             let has_room = !self.engine.ledger().is_full();
+            let spot_due = self.desk.next_due();
             tokio::select! {
                 biased;
                 () = &mut stop => break,
-                Some((command, back)) = asked.recv() => self.ask(command, back).await,
-                work = works.recv(), if has_room => match work {
-                    Some(work) => self.take(work).await,
-                    None => return Err(RunError::IntakeEnded),
+                _ = ticks.tick() => self.tick(),
+                Some(later) = self.later.join_next(), if !self.later.is_empty() => match later {
+                    Ok(later) => self.take_later(later),
+                    Err(e) => self.broke_off(&e.to_string()),
                 },
-                _ = ticks.tick() => self.tick().await,
-                Some(picture) = finished(&mut old_picture) => {
-                    old_picture = None;
-                    self.picture = self.picture.take().or(picture);
-                    self.refresh();
+                () = sleep(spot_due.unwrap_or_default()), if spot_due.is_some() => self.work_at_desk(false),
+                Some((command, back)) = asked.recv() => {
+                    self.ask(command, back);
+                    // Whoever floods with commands waits for the frames, not they for him.
+                    if has_room && let Ok(work) = works.try_recv() {
+                        self.take(work);
+                    }
                 }
+                work = works.recv(), if has_room => match work {
+                    Some(work) => self.take(work),
+                    None => {
+                        ended = Err(RunError::IntakeEnded);
+                        break;
+                    }
+                },
             }
         }
+        self.end(works).await?;
+        ended
+    }
+
+    /// What was read is still logged, as far as time allows; files that are being read are left for the next start.
+    async fn end(&mut self, mut works: mpsc::Receiver<Work>) -> Result<(), RunError> {
         let _ = self.control.send(Control::Stop);
+        let pool = self.setup.workers.clone();
+        // A worker that doesn't let itself be ended must not hold up the end.
+        std::thread::spawn(move || pool.stop());
         let drain = async {
             while let Some(work) = works.recv().await {
-                self.take(work).await;
+                self.take(work);
             }
         };
         if timeout(ENDING, drain).await.is_err() {
@@ -77,31 +140,34 @@ impl Session {
         }
         block_in_place(|| {
             self.engine.close();
-            self.engine.ledger().retry();
-        });
+            self.engine.ledger().end()
+        })?;
         Ok(())
     }
 
-    async fn take(&mut self, work: Work) {
-        let (input, small) = match work {
-            Work::Ready(input) => (input, None),
-            Work::Metered(task) => match task.await {
-                Ok((frame, small)) => {
-                    let name = frame.file.name.clone();
-                    (Input::Frame(Box::new(frame)), small.map(|s| (name, s)))
-                }
-                // A panic is a defect, but never worth a sitting.
-                Err(e) => (Input::Warning(format!("a frame could not be metered, which is a defect: {e}")), None),
-            },
-            Work::Mark { token, waiting } => {
-                if let Some(back) = self.marks.remove(&token) {
-                    let _ = back.send(synced(waiting));
-                }
-                return;
+    // --- what the intake tells ---
+
+    fn take(&mut self, work: Work) {
+        let Work { what, counted } = work;
+        let (input, small) = match what {
+            What::Mark { token, waiting, silent, folder } => {
+                return self.answer_mark(token, Synced { waiting, silent, folder, ..Synced::default() });
+            }
+            What::NotMetered { name, state, fingerprint, why } => {
+                let why = format!("it could not be metered, which is a defect: {why}");
+                let _ = self.control.send(Control::NotTaken(fingerprint));
+                return self.engine_takes(Input::Skipped { name, why, state: Some(state) });
+            }
+            What::Input(input) => (input, None),
+            What::Frame { input, small } => {
+                let name = input.file.name.clone();
+                (Input::Frame(input), small.map(|small| (name, small)))
             }
         };
-        block_in_place(|| self.engine.take(input));
-        self.speak_of_trouble();
+        self.engine_takes(input);
+        if counted {
+            let _ = self.control.send(Control::Taken);
+        }
         if let Some((name, small)) = small
             && let Some(frame) = self.engine.last_frame().filter(|(_, file)| *file == name).map(|(frame, _)| frame)
         {
@@ -109,6 +175,18 @@ impl Session {
         }
         self.refresh();
     }
+
+    fn engine_takes(&mut self, input: Input) {
+        if let Input::Skipped { name, .. } = &input
+            && self.skipped.len() < MOST_SKIPPED
+        {
+            self.skipped.push(name.clone());
+        }
+        block_in_place(|| self.engine.take(input));
+        self.speak_of_trouble();
+    }
+
+    // --- screens ---
 
     /// Puts what is new on all screens.
     fn refresh(&self) {
@@ -124,104 +202,184 @@ impl Session {
     }
 
     /// After a restart the last frame's picture is read again, if its file is still there.
-    fn look_for_picture(&self) -> Option<JoinHandle<Option<Arc<Picture>>>> {
-        let (frame, file) = self.engine.last_frame().filter(|_| self.setup.page.is_some())?;
-        let path = self.setup.folder.join(file);
-        let marks = self.setup.config.marks;
-        Some(spawn_blocking(move || {
-            let read = frame::read(Kind::of(&path)?, &path, marks).ok()?;
-            Some(Arc::new(Picture::new(frame, read.picture?.small())))
-        }))
+    fn look_for_picture(&mut self) {
+        let Some((frame, file)) = self.engine.last_frame().filter(|_| self.setup.page.is_some()) else { return };
+        let (named, file, marks) = (self.named.clone(), file.to_owned(), self.setup.config.marks);
+        self.later.spawn(async move {
+            let read = named.read(&file, marks).await;
+            let picture = read.ok().and_then(|read| Some(Picture::new(frame, read.picture?.small())));
+            Later::Picture(picture)
+        });
     }
 
-    async fn ask(&mut self, command: Command, back: oneshot::Sender<Reply>) {
-        match &command {
-            Command::Sync {} => {
-                let token = self.next_mark;
-                self.next_mark += 1;
-                self.marks.insert(token, back);
-                let _ = self.control.send(Control::Sync(token));
-                return;
+    // --- what people ask ---
+
+    fn ask(&mut self, command: Command, back: oneshot::Sender<Reply>) {
+        if let Some(why) = self.engine.has_no_room_for(&command) {
+            let _ = back.send(Reply::refused(why));
+            return;
+        }
+        match command {
+            Command::Sync {} => self.ask_intake(back),
+            Command::Reference { file: Some(ref file), .. } => {
+                let file = file.clone();
+                self.read_reference(command, file, back);
             }
-            Command::Reference { file: Some(file), .. } => {
-                let path = self.setup.folder.join(file);
-                let metering = Arc::clone(&self.metering.borrow());
-                let reply = match spawn_blocking(move || meter_named(&path, &metering)).await {
-                    Ok(Ok(outcome)) => block_in_place(|| self.engine.command(&command, Some(outcome.subject))),
-                    Ok(Err(why)) => Reply::refused(format!("{file} can't be a reference: {why}")),
-                    Err(_) => Reply::refused(format!("{file} can't be a reference: metering it failed")),
+            Command::Spot { name, area } => {
+                self.desk.wish(name, area, back);
+                self.work_at_desk(false);
+            }
+            command => {
+                let mut reply = block_in_place(|| self.engine.command(&command, None));
+                if command == (Command::Status {})
+                    && let Some(values) = reply.value.as_object_mut()
+                {
+                    let folder = answers::folder(&self.setup.folder, &self.folder.now());
+                    values.insert("folder".to_owned(), folder);
+                }
+                let _ = back.send(reply);
+            }
+        }
+        self.speak_of_trouble();
+        self.refresh();
+    }
+
+    /// Somebody wants to hear when everything in the folder is logged.
+    fn ask_intake(&mut self, back: oneshot::Sender<Reply>) {
+        let token = self.next_mark;
+        self.next_mark += 1;
+        self.marks.insert(token, (back, Instant::now()));
+        let _ = self.control.send(Control::Sync(token));
+        self.answer_vain_marks();
+    }
+
+    fn answer_mark(&mut self, token: u64, synced: Synced) {
+        if let Some((back, _)) = self.marks.remove(&token) {
+            let in_memory = self.engine.ledger().waiting();
+            let skipped = std::mem::take(&mut self.skipped);
+            let _ = back.send(Synced { in_memory, skipped, ..synced }.reply());
+        }
+    }
+
+    /// Marks that the intake can't answer now: nothing is taken from it, or its folder doesn't let it go on.
+    fn answer_vain_marks(&mut self) {
+        let folder = self.folder.now();
+        let silent = folder.stands == FolderStands::Silent;
+        if self.marks.is_empty() || (!silent && !self.engine.ledger().is_full()) {
+            return;
+        }
+        for token in self.marks.keys().copied().collect::<Vec<u64>>() {
+            self.answer_mark(token, Synced { folder: folder.clone(), unasked: !silent, ..Synced::default() });
+        }
+    }
+
+    fn read_reference(&mut self, command: Command, file: String, back: oneshot::Sender<Reply>) {
+        if self.references_under_way >= MOST_NAMED {
+            let _ = back.send(Reply::refused("other files are being read as references: try again in a moment"));
+            return;
+        }
+        self.references_under_way += 1;
+        let (named, metering) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
+        self.later.spawn(async move {
+            let read = named.meter(&file, metering).await;
+            Later::Reference { command, file, back, read }
+        });
+    }
+
+    // --- what was done beside ---
+
+    fn take_later(&mut self, later: Later) {
+        match later {
+            Later::Picture(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
+            Later::Reference { command, file, back, read } => {
+                self.references_under_way -= 1;
+                let reply = match read {
+                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.subject))),
+                    Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
                 };
                 let _ = back.send(reply);
             }
-            Command::Spot { name, area } => {
-                let reply = self.draw_spot(name, *area).await;
-                let _ = back.send(reply);
-            }
-            _ => {
-                let reply = block_in_place(|| self.engine.command(&command, None));
-                let _ = back.send(reply);
-            }
+            Later::Reread { by, read } => self.take_reread(&by, read),
+            Later::Desk(done) => self.take_from_desk(done),
         }
         self.speak_of_trouble();
         self.refresh();
     }
 
-    /// Saves a drawn spot and takes it up at once.
-    async fn draw_spot(&mut self, name: &str, area: Option<Area>) -> Reply {
-        if let Err(why) = block_in_place(|| drawn::draw(self.setup.config_watch.drawn(), name, area)) {
-            return Reply::refused(why.to_string());
-        }
-        match block_in_place(|| self.setup.config_watch.now()) {
-            Ok(config) => {
-                self.take_config(*config).await;
-                let drawn = self.setup.config_watch.drawn().file_name().unwrap_or_default().to_string_lossy();
-                Reply::done(match area {
-                    Some(_) => format!("the spot '{name}' counts from the next frame on (saved in {drawn})"),
-                    None => format!("the drawn spot '{name}' is gone"),
-                })
-            }
-            Err(fault) => Reply::refused(format!("it is saved, but the configuration can't be read: {fault}")),
+    /// A panic beside the loop is a defect, but never worth a sitting.
+    fn broke_off(&mut self, why: &str) {
+        tracing::error!("work beside the metering broke off, which is a defect: {why}");
+        self.desk.is_done(None);
+        self.rereading.under_way = false;
+    }
+
+    fn work_at_desk(&mut self, look: bool) {
+        if let Some(job) = self.desk.next(&self.setup.config, look) {
+            self.later.spawn_blocking(move || Later::Desk(job()));
         }
     }
 
-    async fn tick(&mut self) {
-        block_in_place(|| self.engine.ledger().retry());
-        self.speak_of_trouble();
-        self.look_for_curves();
-        match self.setup.config_watch.look() {
+    fn take_from_desk(&mut self, done: desk::Done) {
+        self.desk.is_done(Some(&done));
+        let spots = self.setup.config.spots.clone();
+        match done.config {
+            Some(Ok(taken)) => self.take_config(taken),
+            Some(Err(fault)) => self.warn(fault),
             None => {}
-            Some(Ok(config)) => self.take_config(*config).await,
-            Some(Err(fault)) => {
-                self.warn(format!("the changed configuration is not taken up, the old one holds: {fault}"))
-            }
         }
-        self.refresh();
+        if let Some(metering) = done.metering {
+            let _ = self.metering.send(Arc::clone(&metering));
+            block_in_place(|| self.engine.take(Input::Curves(metering)));
+            tracing::info!("the camera curves are read anew");
+        }
+        if let Some((wish, reply)) = done.drawn {
+            self.rereading.answers.push((wish.backs, reply));
+        }
+        if spots == self.setup.config.spots && !self.rereading.under_way {
+            self.answer_spots();
+        } else {
+            self.reread();
+        }
     }
 
-    async fn take_config(&mut self, config: Config) {
-        let old = self.setup.config.clone();
-        let fixed = (&config.folder, &config.log, &config.socket, config.mode, &config.rules)
-            != (&old.folder, &old.log, &old.socket, old.mode, &old.rules);
-        if fixed {
+    fn take_config(&mut self, Taken { config, metering }: Taken) {
+        let old = &self.setup.config;
+        let fixed = |c: &Config| (c.folder.clone(), c.log.clone(), c.socket.clone(), c.mode, c.rules.clone());
+        if fixed(&config) != fixed(old) {
             self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
         }
-        self.setup.config = config.clone();
-        let metering = metering_of(&config);
+        self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::clone(&metering));
-        block_in_place(|| self.engine.take(Input::Config(Box::new(config), metering)));
+        block_in_place(|| self.engine.take(Input::Config(config, metering)));
         tracing::info!("the changed configuration is taken up");
-        if self.setup.config.spots != old.spots {
-            self.meter_by_new_spots().await;
-        }
     }
 
     /// A reference is compared spot by spot, so it needs the readings of the new ones.
-    async fn meter_by_new_spots(&mut self) {
-        for file in self.engine.compared_files() {
-            let path = self.setup.folder.join(&file);
-            let metering = Arc::clone(&self.metering.borrow());
-            match spawn_blocking(move || meter_named(&path, &metering)).await {
-                Ok(Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. })) => {
+    fn reread(&mut self) {
+        if std::mem::replace(&mut self.rereading.under_way, true) {
+            return;
+        }
+        let (named, by) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
+        let files = self.engine.compared_files();
+        self.later.spawn(async move {
+            let mut read = Vec::new();
+            for file in files {
+                let metered = named.meter(&file, Arc::clone(&by)).await;
+                read.push((file, metered));
+            }
+            Later::Reread { by, read }
+        });
+    }
+
+    fn take_reread(&mut self, by: &Arc<Metering>, read: Vec<(String, Result<FrameOutcome, String>)>) {
+        self.rereading.under_way = false;
+        if by.spots != self.metering.borrow().spots {
+            // Other spots were drawn meanwhile: the last ones count.
+            return self.reread();
+        }
+        for (file, metered) in read {
+            match metered {
+                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => {
                     block_in_place(|| self.engine.take(Input::Reread { file, metered: Box::new(metered) }));
                 }
                 _ => self.warn(format!(
@@ -229,18 +387,23 @@ impl Session {
                 )),
             }
         }
+        self.answer_spots();
     }
 
-    /// A camera that is calibrated while the daemon runs is read by its own curve from then on.
-    fn look_for_curves(&mut self) {
-        let now = Curves::stamp(self.setup.config.curves.as_deref());
-        if now != self.curves {
-            self.curves = now;
-            let metering = metering_of(&self.setup.config);
-            let _ = self.metering.send(Arc::clone(&metering));
-            block_in_place(|| self.engine.take(Input::Curves(metering)));
-            tracing::info!("the camera curves are read anew");
+    fn answer_spots(&mut self) {
+        for (backs, reply) in std::mem::take(&mut self.rereading.answers) {
+            answer(backs, &reply);
         }
+    }
+
+    // --- the clock ---
+
+    fn tick(&mut self) {
+        block_in_place(|| self.engine.retry());
+        self.speak_of_trouble();
+        self.work_at_desk(true);
+        self.answer_vain_marks();
+        self.refresh();
     }
 
     fn warn(&mut self, text: String) {
@@ -268,20 +431,4 @@ impl Session {
             _ => {}
         }
     }
-}
-
-/// What a task came to; never, where there is none.
-async fn finished<T>(task: &mut Option<JoinHandle<Option<T>>>) -> Option<Option<T>> {
-    match task {
-        Some(task) => Some(task.await.ok().flatten()),
-        None => std::future::pending().await,
-    }
-}
-
-fn synced(waiting: Vec<String>) -> Reply {
-    let says = match waiting.as_slice() {
-        [] => "everything in the folder is logged".to_owned(),
-        rest => format!("everything is logged but what is not whole yet: {}", rest.join(", ")),
-    };
-    Reply::with(says, serde_json::json!({"waiting": waiting}))
 }

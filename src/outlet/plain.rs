@@ -144,7 +144,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         Body::Reread { file, .. } => format!("  {} is read by the new spots", file),
         Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", file),
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
-        Body::Skipped { file, why } => format!("{} was passed over: {why}", file),
+        Body::Skipped { file, why, .. } => format!("{} was passed over: {why}", file),
         Body::Warning { text } => format!("! {text}"),
         Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {

@@ -21,7 +21,7 @@ use tokio::task::JoinHandle;
 use tokio::time::{sleep, timeout};
 
 use super::seats::{Seat, Seats};
-use super::shot_log::{PORTION, portion};
+use super::shot_log::{LogReader, PORTION, portion};
 pub use super::socket_place::{Place, connect, listen, name_of};
 use crate::session::{Command, Published, Reply};
 use crate::wording;
@@ -155,11 +155,12 @@ struct Told {
 }
 
 impl Told {
-    /// What a record that comes now leaves out: how many, and from which on.
-    fn gap_before(&mut self, n: u64) -> Option<(u64, u64)> {
+    /// The message on the records before this one that the client was not told, if there are such.
+    fn gap_before(&mut self, n: u64) -> Option<String> {
         let missed = self.last.map_or(self.missed, |last| n.saturating_sub(last + 1));
         self.missed = 0;
-        (missed > 0).then(|| (missed, n.saturating_sub(missed)))
+        let from = n.saturating_sub(missed);
+        (missed > 0).then(|| json!({"kind": "gap", "missed": missed, "from": from}).to_string())
     }
 }
 
@@ -211,8 +212,8 @@ impl<'s> Client<'s> {
         if self.told.last.is_some_and(|last| n <= last) {
             return Ok(());
         }
-        if let Some((missed, from)) = self.told.gap_before(n) {
-            send(self.stream, &json!({"kind": "gap", "missed": missed, "from": from}).to_string()).await?;
+        if let Some(gap) = self.told.gap_before(n) {
+            send(self.stream, &gap).await?;
         }
         self.told.last = Some(n);
         send(self.stream, &record_message(&event.line, event.logged)).await
@@ -285,15 +286,19 @@ impl<'s> Client<'s> {
 
     /// Sends the records from `n` on out of the log; the number of the last one.
     async fn tell_since(&self, n: u64) -> io::Result<u64> {
-        let mut next = n.max(1);
+        let mut told = Told { last: Some(n.max(1) - 1), missed: 0 };
+        let mut log = LogReader::new(&self.hub.log, n);
         loop {
-            let lines = portion(&self.hub.log, next).await?;
+            let lines = portion(&mut log).await?;
             for (n, line) in &lines {
+                if let Some(gap) = told.gap_before(*n) {
+                    send(self.stream, &gap).await?;
+                }
+                told.last = Some(*n);
                 send(self.stream, &record_message(line, true)).await?;
-                next = n + 1;
             }
             if lines.len() < PORTION {
-                return Ok(next - 1);
+                return Ok(told.last.unwrap_or_default());
             }
         }
     }

@@ -21,6 +21,7 @@ use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket::EVENTS_KEPT;
 use crate::rig::Turn;
 use crate::session::{Body, Command, Published, SurveyAsk};
+use crate::workers::{Pool, this_program};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -69,6 +70,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         folder: capture,
         meter_old: false,
         page: if with_page { args.how.setup()? } else { None },
+        workers: Pool::new(this_program(), daemon::SEATS),
     };
     play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;
     say(&format!(
