@@ -8,6 +8,7 @@
 //! 2. [`response`]: what a camera's code values say about light
 //! 3. [`container`]: the structure of picture files, and whether they are whole
 //! 4. [`frame`]: one photograph's settings and its pixels
+//! 5. [`workers`]: the processes in which strangers' files are read
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
