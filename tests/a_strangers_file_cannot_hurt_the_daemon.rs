@@ -435,9 +435,7 @@ mod on_linux {
         let desk = Desk::new();
         let large = desk.put("large.tif", &encoded(ImageFormat::Tiff, 1800, 1200));
         let me = std::process::id();
-        let held =
-            || (fs::read_dir("/proc/self/fd").unwrap().count(), fs::read_dir("/proc/self/task").unwrap().count());
-        let before = held();
+        let before = pipes();
         let mut limits = small_limits();
         limits.picture.memory_mib = 1;
         let pool = Pool::with_limits(program(), 1, limits);
