@@ -272,6 +272,7 @@ fn confined_as_it_is_a_worker_writes_nothing_and_reaches_nobody() {
     if !cfg!(target_os = "linux") {
         return println!("skipped: this system confines no process");
     }
+    let _alone = alone();
     let desk = Desk::new();
     let pool = Pool::new(program(), 1);
     let holds = pool.confinement().unwrap();
@@ -325,6 +326,19 @@ mod on_linux {
             found != 0
         });
         found
+    }
+
+    /// This process's ends of pipes.
+    fn pipes() -> usize {
+        let held = fs::read_dir("/proc/self/fd").unwrap().flatten();
+        held.filter(|fd| fs::read_link(fd.path()).is_ok_and(|to| to.to_string_lossy().starts_with("pipe:"))).count()
+    }
+
+    /// Threads of this process that look after a worker.
+    fn watchers() -> usize {
+        let threads = fs::read_dir("/proc/self/task").unwrap().flatten();
+        let names = threads.filter_map(|thread| fs::read_to_string(thread.path().join("comm")).ok());
+        names.filter(|name| name.starts_with("worker")).count()
     }
 
     fn signal(pid: u32, name: &str) {
@@ -421,18 +435,17 @@ mod on_linux {
         let desk = Desk::new();
         let large = desk.put("large.tif", &encoded(ImageFormat::Tiff, 1800, 1200));
         let me = std::process::id();
-        let held =
-            || (fs::read_dir("/proc/self/fd").unwrap().count(), fs::read_dir("/proc/self/task").unwrap().count());
-        let before = held();
+        let before = pipes();
         let mut limits = small_limits();
         limits.picture.memory_mib = 1;
         let pool = Pool::with_limits(program(), 1, limits);
-        for _ in 0..48 {
+        for round in 0..48 {
             let refused = pool.read(&of(&large, Depth::Whole)).unwrap_err();
-            assert_eq!(refused, Refused::TookTooMuch { mib: 1 });
+            assert_eq!(refused, Refused::TookTooMuch { mib: 1 }, "round {round}");
         }
         drop(pool);
         wait_for("every worker's end", || children(me).is_empty());
-        wait_for("their pipes and threads", || held() <= before);
+        wait_for("the end of the threads that looked after them", || watchers() == 0);
+        wait_for("their pipes' end", || pipes() <= before);
     }
 }

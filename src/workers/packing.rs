@@ -257,7 +257,7 @@ mod tests {
         let mut huge = u32::MAX.to_le_bytes().to_vec();
         huge.resize(1 << 21, b' ');
         assert!(matches!(received(&huge), Err(Broken::TooLong)));
-        for (width, height) in [(1 << 31, 1 << 31), (usize::MAX, 2), (MOST_PIXELS + 1, 1), (usize::MAX, 0)] {
+        for (width, height) in [(1 << 31, 1_usize << 31), (usize::MAX, 2), (MOST_PIXELS + 1, 1), (usize::MAX, 0)] {
             let small = sent(answer(Settings::default(), Some(picture(1, 1, false))));
             let length = u32::from_le_bytes(*small.first_chunk().unwrap()) as usize;
             let claim = format!("\"width\":{width},\"height\":{height}");
