@@ -14,8 +14,8 @@ use std::time::{Duration, Instant};
 
 use greyhold::container::{Extent, Fingerprint, Fingerprints, Layout, Links, open};
 use greyhold::intake::{
-    Arrival, Before, Control, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options, Outcome, Reader,
-    Reading, Reply, Rules,
+    Arrival, Before, Control, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options, Outcome,
+    Reader, Reading, Reply, Rules,
 };
 use harness::PATIENCE;
 use harness::random::Random;
@@ -82,7 +82,8 @@ fn read(path: &Path, pause: Duration) -> Outcome<u64> {
     if !bytes.ends_with(b"END") {
         return Err(NotRead::Incomplete("its end is missing".to_owned()));
     }
-    let number = String::from_utf8_lossy(&bytes[8..16]).parse().map_err(|_| NotRead::Foreign("no picture".to_owned()))?;
+    let number =
+        String::from_utf8_lossy(&bytes[8..16]).parse().map_err(|_| NotRead::Foreign("no picture".to_owned()))?;
     let layout = Layout::default();
     let fingerprints = Fingerprints::of(&mut std::io::Cursor::new(bytes), &layout, Extent::Whole).unwrap();
     Ok(Reading { state, fingerprints, captured: None, perhaps_unfinished: false, found: Some(number) })
@@ -411,8 +412,7 @@ fn renamed_while_they_wait_or_are_read_each_is_told_once() {
 
 #[test]
 fn files_that_give_no_bytes_hold_up_nobody_and_are_taken_when_they_do() {
-    let manner =
-        Manner { silent: Arc::new(Mutex::new(4)), silence: Duration::from_secs(4), ..Manner::default() };
+    let manner = Manner { silent: Arc::new(Mutex::new(4)), silence: Duration::from_secs(4), ..Manner::default() };
     let mut watched = Watched::new(manner, 5);
     for n in 0..3 {
         watched.put(&format!("silent_{n}.jpg"), &picture(n));

@@ -221,7 +221,16 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
     let log = args.log.or_else(|| config.log.clone()).unwrap_or_else(|| folder.join(USUAL_LOG));
     let socket = args.socket.or_else(|| config.socket.clone()).unwrap_or_else(|| socket::default_path(&folder));
     let page = args.page.setup()?;
-    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old, page, workers: Pool::new(daemon::SEATS) })
+    Ok(Setup {
+        config,
+        config_watch,
+        folder,
+        log,
+        socket,
+        meter_old: args.meter_old,
+        page,
+        workers: Pool::new(daemon::SEATS),
+    })
 }
 
 /// The folder, if it can be watched.

@@ -167,13 +167,8 @@ fn look_at(mut watch: ConfigWatch, curves: CurvesStamp, config: &Config) -> Done
 
 /// Saves a drawn spot and reads the configuration with it.
 fn draw(mut watch: ConfigWatch, curves: CurvesStamp, wish: Wish) -> Done {
-    let done = |watch, curves, config, wish, reply| Done {
-        watch,
-        curves,
-        config,
-        metering: None,
-        drawn: Some((wish, reply)),
-    };
+    let done =
+        |watch, curves, config, wish, reply| Done { watch, curves, config, metering: None, drawn: Some((wish, reply)) };
     if let Err(why) = drawn::draw(watch.drawn(), &wish.name, wish.area) {
         return done(watch, curves, None, wish, Reply::refused(why.to_string()));
     }

@@ -128,9 +128,7 @@ impl CatchUp {
         self.over = true;
         let mut all = std::mem::take(&mut self.glanced);
         // A file without a time sorts by when it was written, before those that have one.
-        all.sort_by(|a, b| {
-            (a.captured, a.rest.modified_ns, &a.path).cmp(&(b.captured, b.rest.modified_ns, &b.path))
-        });
+        all.sort_by(|a, b| (a.captured, a.rest.modified_ns, &a.path).cmp(&(b.captured, b.rest.modified_ns, &b.path)));
         Some(all)
     }
 

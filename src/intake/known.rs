@@ -88,7 +88,8 @@ impl Known {
         {
             return Some(name.to_owned());
         }
-        let others = possible(prints).filter_map(|print| self.names.get(&print)).flatten().filter(|other| *other != name);
+        let others =
+            possible(prints).filter_map(|print| self.names.get(&print)).flatten().filter(|other| *other != name);
         let mut renamed = others.filter(|other| self.is_renamed(root, other, state));
         renamed.next().cloned()
     }

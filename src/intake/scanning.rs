@@ -90,7 +90,8 @@ mod tests {
     fn events_and_scans_pass_over_the_same_places() {
         let folder = tempfile::tempdir().unwrap();
         let deep = |n: usize| (0..n).fold(PathBuf::new(), |path, _| path.join("d"));
-        let names = ["a.jpg", ".b.jpg", "c/d.jpg", ".hidden/e.jpg", "c/.hidden/f.jpg", ".hidden/c/g.jpg", "~h.jpg", "i.txt"];
+        let names =
+            ["a.jpg", ".b.jpg", "c/d.jpg", ".hidden/e.jpg", "c/.hidden/f.jpg", ".hidden/c/g.jpg", "~h.jpg", "i.txt"];
         let deep = [16, 17].map(|n| deep(n).join("j.jpg"));
         let all: Vec<PathBuf> =
             names.iter().map(PathBuf::from).chain(deep).map(|name| folder.path().join(name)).collect();

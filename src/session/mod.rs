@@ -6,6 +6,7 @@
 mod board;
 mod command;
 mod engine;
+mod files;
 mod metering;
 mod record;
 mod state;

@@ -135,9 +135,8 @@ pub struct State {
     pub surveyed: Option<Surveyed>,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
-    files: HashMap<String, (FileState, Fingerprint)>,
-    /// Files that could not be taken up, with the state in which that was found.
-    skipped: HashMap<String, FileState>,
+    pub(super) files: HashMap<String, (FileState, Fingerprint)>,
+    pub(super) skipped: HashMap<String, FileState>,
     stems: HashMap<String, Stem>,
     /// Curves that were learned, and every one by its name.
     learned: BTreeMap<Rendered, LearnedCurve>,
@@ -153,10 +152,7 @@ impl State {
         self.records = record.n;
         match &record.body {
             Body::Opened { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
-            Body::Skipped { file, state, .. } => {
-                self.skipped.remove(file);
-                self.skipped.extend(state.map(|state| (file.clone(), state)));
-            }
+            Body::Skipped { file, state, .. } => self.pass_over(file, *state),
             Body::Config { groups, .. } => self.take_config(groups),
             Body::Known { files, last } => {
                 self.begun |= last;
@@ -173,7 +169,6 @@ impl State {
             Body::Look { look } => self.make_current(look),
             Body::Frame(frame) => self.take_frame(frame),
             Body::Member { frame, file, state, fingerprint, completed } => {
-                self.skipped.remove(file);
                 self.files.insert(file.clone(), (*state, *fingerprint));
                 self.note_stem(file, *frame, None);
                 if let Some(completed) = completed {
@@ -181,7 +176,6 @@ impl State {
                 }
             }
             Body::Updated { file, was, state } => {
-                self.skipped.remove(file);
                 if let Some((_, fingerprint)) = self.files.remove(was) {
                     self.files.insert(file.clone(), (*state, fingerprint));
                 }
@@ -324,7 +318,6 @@ impl State {
         self.frames = frame.frame;
         self.begun = true;
         self.told.clear();
-        self.skipped.remove(&frame.file);
         self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
         self.note_stem(&frame.file, frame.frame, Some(&frame.subject));
         let of_survey = frame.verdict.cause == Cause::Survey;
@@ -426,11 +419,6 @@ impl State {
         self.files.get(file).is_some_and(|(_, known)| *known == fingerprint)
     }
 
-    /// Whether a picture is logged under this name.
-    pub fn knows(&self, file: &str) -> bool {
-        self.files.contains_key(file)
-    }
-
     pub fn stem(&self, file: &str) -> Option<&Stem> {
         self.stems.get(&stem_key(file.as_ref()))
     }
@@ -445,11 +433,6 @@ impl State {
                 fingerprint: *fingerprint,
             })
             .collect()
-    }
-
-    /// Files that need no second look unless they change.
-    pub fn skipped_files(&self) -> Vec<(String, FileState)> {
-        self.skipped.iter().map(|(name, state)| (name.clone(), *state)).collect()
     }
 
     /// The turn that the open correction still asks of a group.
