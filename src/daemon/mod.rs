@@ -21,7 +21,7 @@ use crate::config::{Config, ConfigWatch, Curves};
 use crate::container::Kind;
 use crate::frame::{self, Small};
 use crate::intake::{Arrival, FirstStart, FolderNews, Intake, Options};
-use crate::outlet::corrections;
+use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub};
@@ -133,10 +133,12 @@ pub async fn run(
         (false, false) => FirstStart::TakeAsKnown,
     };
     let known = opened.state.known_files();
-    let list = corrections::beside(&setup.log);
+    let mut list = CorrectionsList::beside(&setup.log);
     let publish = move |published: Published| {
-        if let Err(e) = corrections::append(&list, &published.record) {
-            tracing::warn!("the list of corrections {} can't be written: {e}", list.display());
+        let is_told = list.trouble().is_some();
+        list.take(&published.record);
+        if let Some(why) = list.trouble().filter(|_| !is_told) {
+            tracing::warn!("the list of corrections {} can't be written: {why}", list.path().display());
         }
         show(&published);
         // No listener is no fault.
