@@ -29,7 +29,7 @@ use self::reading::{Named, Workers};
 use self::session::{Rereading, Session};
 use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
-use crate::outlet::corrections;
+use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub, Serving};
@@ -123,7 +123,7 @@ pub async fn run(
         (false, false) => FirstStart::TakeAsKnown,
     };
     let before = Before { known: opened.state.known_files(), turned_down: opened.state.turned_down_files() };
-    let listed = list_corrections(corrections::beside(&setup.log), events.subscribe());
+    let listed = list_corrections(CorrectionsList::beside(&setup.log), events.subscribe());
     let publish = move |published: Published| {
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
@@ -193,18 +193,23 @@ pub async fn run(
 
 /// Keeps the list of corrections, on a thread of its own: a disk that hangs must not hold up what it lists. Resolves
 /// when the sitting ended and all is listed.
-fn list_corrections(list: PathBuf, mut events: broadcast::Receiver<Arc<Published>>) -> oneshot::Receiver<()> {
+fn list_corrections(
+    mut list: CorrectionsList,
+    mut events: broadcast::Receiver<Arc<Published>>,
+) -> oneshot::Receiver<()> {
     let (done, all_listed) = oneshot::channel();
     std::thread::spawn(move || {
         loop {
             match events.blocking_recv() {
                 Ok(published) => {
-                    if let Err(e) = corrections::append(&list, &published.record) {
-                        tracing::warn!("the list of corrections {} can't be written: {e}", list.display());
+                    let is_told = list.trouble().is_some();
+                    list.take(&published.record);
+                    if let Some(why) = list.trouble().filter(|_| !is_told) {
+                        tracing::warn!("the list of corrections {} can't be written: {why}", list.path().display());
                     }
                 }
                 Err(RecvError::Lagged(missed)) => {
-                    let list = list.display();
+                    let list = list.path().display();
                     tracing::warn!("the list of corrections {list} was too slow: {missed} records were not looked at");
                 }
                 Err(RecvError::Closed) => break,

@@ -15,7 +15,6 @@ mod segments;
 mod tail;
 
 use std::collections::VecDeque;
-use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -23,6 +22,7 @@ use std::time::Instant;
 use thiserror::Error;
 
 use self::pause::Pause;
+use self::place::Lock;
 use self::replay::{Extent, replay};
 use self::rescue::Rescue;
 use self::segments::{Segment, after, all};
@@ -98,7 +98,7 @@ pub struct ShotLog {
     due: u64,
     /// What befell the log, to be told.
     news: Vec<String>,
-    lock: Option<File>,
+    lock: Option<Lock>,
 }
 
 /// What time it is, for the pauses between attempts.
