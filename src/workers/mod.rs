@@ -43,6 +43,8 @@ pub struct Answer {
     pub captured: Option<DateTime>,
     /// The picture is whole but something announced behind it (a preview) is not.
     pub tail_missing: bool,
+    /// Why the file may not be written wholly yet, although its structure is whole: while it was touched lately, wait.
+    pub perhaps_unfinished: Option<String>,
     /// Absent when only the structure was asked for.
     pub frame: Option<Frame>,
 }
@@ -117,6 +119,7 @@ fn read_here(task: &Task) -> Result<Answer, Refused> {
         fingerprints: read.fingerprints,
         captured: read.captured,
         tail_missing: read.tail_missing,
+        perhaps_unfinished: read.perhaps_unfinished,
         frame: read.frame,
     })
 }
