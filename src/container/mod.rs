@@ -10,6 +10,7 @@ mod exif_block;
 mod fingerprint;
 mod heif;
 mod jpeg;
+mod jpeg_bits;
 mod jpeg_coding;
 mod jpeg_holes;
 mod jpeg_scans;

@@ -280,13 +280,13 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
         };
         self.entries(&table)?;
         match self.window.read(end, 4) {
-            Ok(next) => self.wait_for(Place::Chain, &[self.number(&next)]),
-            // Some writers leave the last directory's link out; some copies have not written it yet.
-            Err(_) if place == Place::Chain(at) => {
-                self.found.tail_missing = true;
-                Ok(())
+            Ok(next) => {
+                let next = self.number(&next);
+                self.wait_for(Place::Chain, &[next])
             }
-            Err(_) => Ok(()),
+            // Some writers leave the link out of directories of metadata; a picture's own is whole only with it.
+            Err(_) if place != Place::Chain(at) => Ok(()),
+            Err(fault) => Err(fault),
         }
     }
 

@@ -5,6 +5,9 @@
 
 mod colour;
 mod dc;
+mod dc_codes;
+#[cfg(test)]
+mod dc_tests;
 mod guard;
 mod pixels;
 #[cfg(feature = "raw")]
@@ -96,7 +99,9 @@ pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Serie
         }
     };
     if tail_missing {
-        notes.push("the picture is whole, but a part announced behind it is missing".to_owned());
+        notes.push(
+            "the picture is whole, but a preview or a part of its metadata, announced behind it, is missing".to_owned(),
+        );
     }
     let captured = settings.captured.as_ref().map(|c| c.local);
     let frame = Some(Frame { settings, picture, notes });
