@@ -7,7 +7,7 @@
 use std::io::{Cursor, Read, Seek};
 
 use super::Fault;
-use super::tiff::{Window, heading, number, width};
+use super::directories::{Window, heading, number, width};
 
 /// Entries of all directories together; cameras write some hundred.
 const MOST_ENTRIES: u64 = 4096;

@@ -2,7 +2,7 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
-use super::boxes::{Box, heading};
+use super::box_heading::{Box, heading};
 use super::{Fault, Piece};
 
 /// The largest index that is read; a picture of hundreds of tiles has some ten KiB.

@@ -5,7 +5,8 @@
 
 use std::ops::Range;
 
-use super::jpeg_scans::{Ending, walk};
+use super::jpeg_bits::Ending;
+use super::jpeg_scans::walk;
 
 /// What a run of zeros in coded data may be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -5,8 +5,7 @@
 use std::ops::Range;
 
 use super::be16;
-pub use super::jpeg_bits::Ending;
-use super::jpeg_bits::{Bits, Spectrum, Table, table};
+use super::jpeg_bits::{Bits, Ending, Spectrum, Table, table};
 use super::jpeg_coding::{Coding, Process};
 
 /// Pictures larger than this are not walked: a mask of coefficients is kept for each block.

@@ -5,7 +5,7 @@
 use std::io::{Read, Seek};
 
 use super::Fault;
-use super::tiff::{Window, number, width};
+use super::directories::{Window, number, width};
 
 /// Entries that the library reads of one directory.
 const MOST_ENTRIES: u64 = 4096;

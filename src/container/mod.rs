@@ -4,8 +4,10 @@
 //! Decoders return success on half a file, so wholeness is decided here, from the structure
 //! alone. Decodes nothing and never trusts a length that the file claims of itself.
 
+mod box_heading;
 mod boxes;
 mod chunks;
+mod directories;
 mod exif_block;
 mod fingerprint;
 mod heif;

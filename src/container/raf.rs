@@ -3,8 +3,9 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
+use super::directories::Window;
 use super::jpeg::Walk;
-use super::tiff::{Window, check_inside};
+use super::tiff::check_inside;
 use super::{Fault, Layout, Piece, be32};
 
 const MAGIC: &[u8] = b"FUJIFILMCCD-RAW ";

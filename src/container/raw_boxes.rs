@@ -4,8 +4,9 @@
 
 use std::io::{Read, Seek, SeekFrom};
 
-use super::boxes::{Box, CAMERA_BOX, heading};
-use super::tiff::{Window, check_inside};
+use super::box_heading::{Box, CAMERA_BOX, heading};
+use super::directories::Window;
+use super::tiff::check_inside;
 use super::{Fault, be32};
 
 /// Boxes of all depths in one file; cameras write some eighty.
