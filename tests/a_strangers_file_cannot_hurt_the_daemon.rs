@@ -78,6 +78,7 @@ fn assert_same(answer: &Answer, task: &Task) {
     assert_eq!(answer.fingerprints, here.fingerprints, "{what}");
     assert_eq!(answer.captured, here.captured, "{what}");
     assert_eq!(answer.tail_missing, here.tail_missing, "{what}");
+    assert_eq!(answer.perhaps_unfinished, here.perhaps_unfinished, "{what}");
     match (&answer.frame, &here.frame) {
         (None, None) => assert_eq!(task.depth, Depth::Structure, "{what}"),
         (Some(theirs), Some(ours)) => assert_same_frame(theirs, ours, &what),
