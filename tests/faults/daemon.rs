@@ -184,15 +184,24 @@ impl Daemon {
         }
     }
 
+    /// Kills it, and waits a while for that: what the system holds in a read can't even be killed.
+    fn put_down(&mut self) {
+        self.process.signal("KILL");
+        let _ = self.child.kill();
+        let began = Instant::now();
+        while matches!(self.child.try_wait(), Ok(None)) && began.elapsed() < Duration::from_secs(5) {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
+
     /// Ends it at once, as a power cut does, but for what the system still writes.
     pub fn kill(mut self) -> Ended {
         let pulse = self.pulse.take().unwrap();
         let workers = self.workers();
         pulse.look_away();
         let began = Instant::now();
-        self.process.signal("KILL");
-        let _ = self.child.kill();
-        let code = self.child.wait().ok().and_then(|s| s.code());
+        self.put_down();
+        let code = None;
         self.ended(began.elapsed(), code, false, workers, pulse)
     }
 
@@ -208,9 +217,8 @@ impl Daemon {
                 break (status.code(), false);
             }
             if began.elapsed() > PATIENCE_AT_THE_END {
-                self.process.signal("KILL");
-                let _ = self.child.kill();
-                break (self.child.wait().ok().and_then(|s| s.code()), true);
+                self.put_down();
+                break (None, true);
             }
             std::thread::sleep(Duration::from_millis(2));
         };
@@ -234,11 +242,9 @@ impl Daemon {
 
 impl Drop for Daemon {
     fn drop(&mut self) {
-        self.process.signal("CONT");
         if matches!(self.child.try_wait(), Ok(None)) {
-            self.process.signal("KILL");
-            let _ = self.child.kill();
-            let _ = self.child.wait();
+            self.process.signal("CONT");
+            self.put_down();
         }
     }
 }

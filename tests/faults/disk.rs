@@ -28,7 +28,7 @@ fn full_and_enlarged_it_writes_what_waited() {
             before = now;
         }
         sitting.tell(format!("{before} frames before it was full"));
-        if round % 2 == 0 { sitting.kill() } else { drop(sitting.end()) }
+        if round % 2 == 0 { sitting.kill(); } else { sitting.end(); }
         sitting.start();
         sitting.put_some(15);
         // Asked to end while records wait: in time, and never as if nothing were amiss.
@@ -40,7 +40,7 @@ fn full_and_enlarged_it_writes_what_waited() {
         disk.change("size=64m").unwrap();
         sitting.wait_for_all();
         sitting.end();
-        sitting.done();
+        sitting.done_on(disk);
     }
 }
 
@@ -71,7 +71,7 @@ fn a_log_that_may_not_be_written_is_left_as_it_is() {
     sitting.put_some(3);
     sitting.wait_for_all();
     sitting.end();
-    sitting.done();
+    sitting.done_on(disk);
 }
 
 #[test]

@@ -51,7 +51,7 @@ fn unmounted_and_back_nothing_is_missed() {
         sitting.wait_for_all();
     }
     sitting.end();
-    sitting.done();
+    sitting.done_on(mount);
 }
 
 #[test]

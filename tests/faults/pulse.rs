@@ -13,6 +13,7 @@ use crate::wire::{Silence, Wire};
 
 /// An answer that comes later than this is none.
 const NO_ANSWER: Duration = Duration::from_secs(20);
+const MOST_OF_THE_MACHINE_KIB: u64 = 3 << 20;
 const EVERY: Duration = Duration::from_millis(60);
 
 /// What was measured while it ran.
@@ -137,6 +138,10 @@ impl Shared {
 
     fn look_at(&self, daemon: Process, program: &std::path::Path) {
         let workers: Vec<Process> = daemon.descendants().into_iter().filter(|p| p.runs(program)).collect();
+        // It must not take the machine along with it. The bound that is promised is broken long before.
+        for process in workers.iter().chain([&daemon]).filter(|p| p.resident_kib() > MOST_OF_THE_MACHINE_KIB) {
+            process.signal("KILL");
+        }
         let mut measured = self.measured.lock().unwrap();
         measured.daemon_peak_kib = measured.daemon_peak_kib.max(daemon.peak_kib());
         measured.most_workers = measured.most_workers.max(workers.len());

@@ -58,7 +58,7 @@ fn a_share_that_hangs_altogether() {
     share.come_back();
     sitting.start();
     sitting.wait_for_all();
-    sitting.done();
+    sitting.done_on(share);
 }
 
 #[test]
@@ -92,16 +92,16 @@ fn one_file_that_hangs_in_the_middle() {
     sitting.promise(stuck == 0, format!("{stuck} readers outlived the daemon and the share's trouble"));
     sitting.start();
     sitting.wait_for_all();
-    sitting.done();
+    sitting.done_on(share);
 }
 
 #[test]
 fn a_share_that_is_slow() {
     let Some((mut sitting, share)) = on_a_share("a slow share") else { return };
     sitting.start();
-    share.slow_down(sitting.effort.wait(0, 1) + Duration::from_millis(300));
-    put_some(&mut sitting, &share, 4);
+    share.slow_down(if sitting.effort.is_whole() { Duration::from_secs(1) } else { Duration::from_millis(100) });
+    put_some(&mut sitting, &share, 3);
     sitting.wait_for_all_within(FOUND_WITHIN * 3);
     share.come_back();
-    sitting.done();
+    sitting.done_on(share);
 }

@@ -31,6 +31,7 @@ pub struct Sitting {
     worst_end: Duration,
     ends: u32,
     extra: Vec<String>,
+    began: Instant,
 }
 
 impl Sitting {
@@ -53,6 +54,7 @@ impl Sitting {
             worst_end: Duration::ZERO,
             ends: 0,
             extra: Vec::new(),
+            began: Instant::now(),
         }
     }
 
@@ -138,6 +140,8 @@ impl Sitting {
     }
 
     pub fn wait_for_all_within(&mut self, time: Duration) {
+        // What is lost once stays lost: no need to wait for it as long again.
+        let time = if self.broken.iter().any(|b| b.contains("not logged")) { time.min(Duration::from_secs(3)) } else { time };
         let began = Instant::now();
         loop {
             let looked = Instant::now();
@@ -202,26 +206,33 @@ impl Sitting {
 
     /// The end of the fault: the last daemon ends, everything is judged, the figures are printed.
     pub fn done(self) {
-        self.finish(Some(Truths::get()));
+        self.done_on(());
+    }
+
+    /// The same, with what holds its mounts: they are there until the log is read, and gone before the folders go.
+    pub fn done_on(self, held: impl Sized) {
+        self.finish(Some(Truths::get()), held);
     }
 
     pub fn done_without_truths(self) {
-        self.finish(None);
+        self.finish(None, ());
     }
 
-    fn finish(mut self, truths: Option<&Truths>) {
+    fn finish(mut self, truths: Option<&Truths>, held: impl Sized) {
         self.end();
         let log = self.log();
+        drop(held);
         let lost = log.lost(&self.whole);
         let faults = log.faults(&self.whole, truths);
         let strangers = if self.strangers_allowed { 0 } else { faults.strangers.len() };
         let within = STATUS_WITHIN + hold_up();
         let m = self.measured.clone();
         println!(
-            "{}: {} pictures, {} lost, {} twice, {} read before they were whole; records to {}, {} gaps, {} damaged; \
+            "{} ({:.0} s): {} pictures, {} lost, {} twice, {} read before they were whole; records to {}, {} gaps, {} damaged; \
              status {} times, worst {:.2} s; end worst {:.2} s of {}; peak {} MiB, worker {} MiB; most {} open files, {} \
              workers; the machine itself held sleepers up {:.2} s{}{}",
             self.name,
+            self.began.elapsed().as_secs_f64(),
             self.whole.len(),
             lost.len(),
             faults.twice.len(),

@@ -11,7 +11,9 @@ use crate::sitting::{Sitting, skip};
 /// Words enough to fill any pipe.
 fn fill(sitting: &mut Sitting) {
     for k in 0..120 {
-        sitting.daemon().note(&format!("{k} {}", "words to print ".repeat(80)));
+        if !sitting.daemon().note(&format!("{k} {}", "words to print ".repeat(80))) {
+            return sitting.promise(false, format!("note {k} was not taken"));
+        }
     }
 }
 
