@@ -18,7 +18,8 @@ fn can_trace(name: &str) -> bool {
 
 /// `-D`: the tracer runs beside the program, which keeps its place and its number.
 fn through(faults: &[String]) -> Vec<String> {
-    let mut words: Vec<String> = ["strace", "-D", "-f", "--seccomp-bpf", "-qq", "-o", "/dev/null"].map(str::to_owned).to_vec();
+    let mut words: Vec<String> =
+        ["strace", "-D", "-f", "--seccomp-bpf", "-qq", "-o", "/dev/null"].map(str::to_owned).to_vec();
     words.extend_from_slice(faults);
     words
 }

@@ -225,16 +225,8 @@ impl Daemon {
         self.ended(began.elapsed(), code, killed, workers, pulse)
     }
 
-    fn ended(
-        &self,
-        took: Duration,
-        code: Option<i32>,
-        killed: bool,
-        workers: Vec<Process>,
-        pulse: Pulse,
-    ) -> Ended {
-        let left_behind =
-            workers.iter().filter(|w| !w.is_gone_within(crate::effort::WORKERS_GONE_WITHIN)).count();
+    fn ended(&self, took: Duration, code: Option<i32>, killed: bool, workers: Vec<Process>, pulse: Pulse) -> Ended {
+        let left_behind = workers.iter().filter(|w| !w.is_gone_within(crate::effort::WORKERS_GONE_WITHIN)).count();
         let measured = pulse.end();
         Ended { took, code, killed, left_behind, measured, said: self.said() }
     }

@@ -28,7 +28,11 @@ fn full_and_enlarged_it_writes_what_waited() {
             before = now;
         }
         sitting.tell(format!("{before} frames before it was full"));
-        if round % 2 == 0 { sitting.kill(); } else { sitting.end(); }
+        if round % 2 == 0 {
+            sitting.kill();
+        } else {
+            sitting.end();
+        }
         sitting.start();
         sitting.put_some(15);
         // Asked to end while records wait: in time, and never as if nothing were amiss.

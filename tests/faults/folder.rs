@@ -35,7 +35,10 @@ fn unmounted_and_back_nothing_is_missed() {
             let synced = sitting.daemon().tell(&serde_json::json!({"command": "sync"}));
             let lost = sitting.log().lost(&sitting.whole).len();
             let claims = synced.is_ok_and(|r| r["says"] == "everything in the folder is logged");
-            sitting.promise(!claims || lost == 0, format!("`sync` calls all logged with the folder away and {lost} to come"));
+            sitting.promise(
+                !claims || lost == 0,
+                format!("`sync` calls all logged with the folder away and {lost} to come"),
+            );
         } else {
             std::thread::sleep(Duration::from_secs_f64(sitting.random.between(0.1, 3.0)));
         }

@@ -141,7 +141,8 @@ impl Sitting {
 
     pub fn wait_for_all_within(&mut self, time: Duration) {
         // What is lost once stays lost: no need to wait for it as long again.
-        let time = if self.broken.iter().any(|b| b.contains("not logged")) { time.min(Duration::from_secs(3)) } else { time };
+        let time =
+            if self.broken.iter().any(|b| b.contains("not logged")) { time.min(Duration::from_secs(3)) } else { time };
         let began = Instant::now();
         loop {
             let looked = Instant::now();

@@ -91,7 +91,8 @@ fn soak() {
         first.as_secs_f64() * 1e3,
         last.as_secs_f64() * 1e3
     ));
-    sitting.tell(format!("daemon {daemon_before} KiB, then {daemon} KiB; worker {worker_before} KiB, then {worker} KiB"));
+    sitting
+        .tell(format!("daemon {daemon_before} KiB, then {daemon} KiB; worker {worker_before} KiB, then {worker} KiB"));
     sitting.tell(format!("open files {files_before}, then {files}"));
     // Twice, and a tenth of a second that any machine may lose.
     let slower = last > first.mul_f64(LATENCY_MAY_GROW) + Duration::from_millis(100);
@@ -108,7 +109,11 @@ fn soak() {
 fn restarts(sitting: &mut Sitting) {
     let mut took = Vec::new();
     for round in 0..5 {
-        if round % 2 == 0 { sitting.end(); } else { sitting.kill(); }
+        if round % 2 == 0 {
+            sitting.end();
+        } else {
+            sitting.kill();
+        }
         sitting.start();
         took.push(sitting.daemon().ready_after);
     }

@@ -94,7 +94,10 @@ fn a_terminal_that_is_held() {
     // Its end shows in that it lives no more; `script`, held, has not waited for it.
     let ended = daemon.is_gone_within(Duration::from_secs(10));
     let took = asked_at.elapsed();
-    sitting.promise(ended && took <= crate::effort::END_WITHIN + crate::pulse::hold_up(), format!("the end took {took:.2?}"));
+    sitting.promise(
+        ended && took <= crate::effort::END_WITHIN + crate::pulse::hold_up(),
+        format!("the end took {took:.2?}"),
+    );
     daemon.signal("KILL");
     terminal.signal("CONT");
     let _ = shown.kill();

@@ -33,7 +33,11 @@ fn started_amid(kill: bool) {
         let at = 2 + (sitting.random.next() * 6.0) as usize;
         fill(&path, &bytes, 14, Duration::from_millis(110), |k| {
             if k == at {
-                if kill { sitting.kill(); } else { sitting.end(); }
+                if kill {
+                    sitting.kill();
+                } else {
+                    sitting.end();
+                }
                 sitting.start();
             }
         });
