@@ -19,8 +19,10 @@ const START: Duration = Duration::from_secs(60);
 /// A daemon that has not ended by then is killed, and the promise is broken.
 const PATIENCE_AT_THE_END: Duration = Duration::from_secs(20);
 
+/// The program, or another build of it: `GREYHOLD_PROGRAM=target/release/greyhold`.
 pub fn program() -> PathBuf {
-    fs::canonicalize(env!("CARGO_BIN_EXE_greyhold")).unwrap()
+    let named = std::env::var_os("GREYHOLD_PROGRAM");
+    fs::canonicalize(named.unwrap_or_else(|| env!("CARGO_BIN_EXE_greyhold").into())).unwrap()
 }
 
 /// What is done with standard output.

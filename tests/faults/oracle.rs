@@ -79,7 +79,13 @@ impl Log {
             }
             for (k, line) in lines.iter().enumerate() {
                 let at = format!("{}, line {}", segment.display(), k + 1);
-                read.take(line, &at, i > 0 && k == 0);
+                let text = line.strip_suffix(b"\r").unwrap_or(line);
+                match sound(text) {
+                    // A further file begins with the state that the ones before it come to, in parts.
+                    Some(value) if is_carried(&value) => read.carried(&value, &at, i > 0 && k == 0),
+                    Some(value) => read.take(value, &at),
+                    None => read.damaged.push(at),
+                }
             }
         }
         for (before, after) in read.records.keys().zip(read.records.keys().skip(1)) {
@@ -90,23 +96,25 @@ impl Log {
         read
     }
 
-    fn take(&mut self, line: &[u8], at: &str, may_be_carried: bool) {
-        let line = line.strip_suffix(b"\r").unwrap_or(line);
-        let Some(value) = sound(line) else {
-            self.damaged.push(at.to_owned());
-            return;
-        };
+    /// Its parts stand in order at the head of a file, and it holds no record that is not in the files before.
+    fn carried(&mut self, value: &Value, at: &str, is_head: bool) {
+        let (part, last) = (value["part"].as_u64().unwrap_or(0), self.records.keys().next_back().copied());
+        let holds = value["carried"].as_u64();
+        let in_order = if is_head { part == 1 } else { part > 1 };
+        // The first files may have been taken away.
+        if !in_order || (last.is_some() && holds > last) {
+            self.gaps.push(format!("{at}: a state up to {holds:?}, part {part}, after record {last:?}"));
+        }
+    }
+
+    fn take(&mut self, value: Value, at: &str) {
         let Some(n) = value["n"].as_u64() else {
-            // A further segment may begin with the state that the ones before it come to.
-            if !may_be_carried {
-                self.damaged.push(format!("{at}: a record without a number"));
-            }
+            self.damaged.push(format!("{at}: a record without a number"));
             return;
         };
         match self.records.get(&n) {
             None => {}
             Some(same) if same["crc"] == value["crc"] => return,
-            Some(_) if may_be_carried => return,
             Some(_) => {
                 self.gaps.push(format!("{at}: record {n} was there already, and said something else"));
                 return;
@@ -167,6 +175,10 @@ pub struct Faults {
     /// Frames of no picture of the test's.
     pub strangers: Vec<String>,
     pub not_whole: Vec<String>,
+}
+
+fn is_carried(value: &Value) -> bool {
+    value["n"].is_null() && value["carried"].is_u64()
 }
 
 /// A line whose checksum is right.
