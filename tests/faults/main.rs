@@ -14,6 +14,7 @@ mod harness;
 // The ground: how the program is run, watched and judged.
 mod daemon;
 mod effort;
+mod machine;
 mod mounts;
 mod oracle;
 mod pictures;

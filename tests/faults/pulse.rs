@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, LazyLock, Mutex};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -56,7 +56,6 @@ pub struct Pulse {
 impl Pulse {
     pub fn start(socket: PathBuf, daemon: Process, program: PathBuf) -> Pulse {
         let shared = Arc::new(Shared::default());
-        LazyLock::force(&HOLD_UP);
         let own = Arc::clone(&shared);
         let thread = std::thread::spawn(move || own.run(&socket, daemon, &program));
         Pulse { shared, thread: Some(thread) }
@@ -150,25 +149,4 @@ impl Shared {
             measured.worker_peak_kib = measured.worker_peak_kib.max(worker.peak_kib());
         }
     }
-}
-
-/// The longest time by which this machine itself kept a sleeper waiting, in microseconds.
-static HOLD_UP: LazyLock<Arc<AtomicU64>> = LazyLock::new(|| {
-    let worst = Arc::new(AtomicU64::new(0));
-    let own = Arc::clone(&worst);
-    std::thread::spawn(move || {
-        const NAP: Duration = Duration::from_millis(20);
-        loop {
-            let began = Instant::now();
-            std::thread::sleep(NAP);
-            let late = began.elapsed().saturating_sub(NAP).as_micros() as u64;
-            own.fetch_max(late, Ordering::Relaxed);
-        }
-    });
-    worst
-});
-
-/// What a time may be longer than promised, because the machine itself stood still.
-pub fn hold_up() -> Duration {
-    Duration::from_micros(HOLD_UP.load(Ordering::Relaxed))
 }

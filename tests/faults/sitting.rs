@@ -6,9 +6,10 @@ use std::time::{Duration, Instant};
 use crate::daemon::{Daemon, Ended, Place};
 use crate::effort::{DAEMON_MEMORY_KIB, END_WITHIN, Effort, FOUND_WITHIN, STATUS_WITHIN, WORKER_MEMORY_KIB};
 use crate::harness::random::Random;
+use crate::machine::{Since, held_up};
 use crate::oracle::{Log, Truths};
 use crate::pictures::Picture;
-use crate::pulse::{Measured, hold_up};
+use crate::pulse::Measured;
 
 pub struct Sitting {
     pub name: &'static str,
@@ -32,6 +33,7 @@ pub struct Sitting {
     ends: u32,
     extra: Vec<String>,
     began: Instant,
+    pub machine: Since,
 }
 
 impl Sitting {
@@ -55,6 +57,7 @@ impl Sitting {
             ends: 0,
             extra: Vec::new(),
             began: Instant::now(),
+            machine: Since::now(),
         }
     }
 
@@ -184,7 +187,7 @@ impl Sitting {
         let ended = self.daemon.take()?.end();
         self.ends += 1;
         self.worst_end = self.worst_end.max(ended.took);
-        let within = END_WITHIN + hold_up();
+        let within = self.machine.allows(END_WITHIN);
         self.promise(!ended.killed, "it did not end when it was asked to");
         self.promise(ended.took <= within, format!("the end took {:.2?}", ended.took));
         self.promise(ended.code != Some(101), "it ended by a panic");
@@ -226,12 +229,13 @@ impl Sitting {
         let lost = log.lost(&self.whole);
         let faults = log.faults(&self.whole, truths);
         let strangers = if self.strangers_allowed { 0 } else { faults.strangers.len() };
-        let within = STATUS_WITHIN + hold_up();
+        let within = self.machine.allows(STATUS_WITHIN);
         let m = self.measured.clone();
         println!(
             "{} ({:.0} s): {} pictures, {} lost, {} twice, {} read before they were whole; records to {}, {} gaps, {} damaged; \
              status {} times, worst {:.2} s; end worst {:.2} s of {}; peak {} MiB, worker {} MiB; most {} open files, {} \
-             workers; the machine itself held sleepers up {:.2} s{}{}",
+             workers; the machine was {:.1} times slower than at its best, and \
+             held sleepers up {:.2} s{}{}",
             self.name,
             self.began.elapsed().as_secs_f64(),
             self.whole.len(),
@@ -249,7 +253,8 @@ impl Sitting {
             m.worker_peak_kib >> 10,
             m.most_open_files,
             m.most_workers,
-            hold_up().as_secs_f64(),
+            self.machine.slower(),
+            held_up().as_secs_f64(),
             if self.extra.is_empty() { "" } else { "; " },
             self.extra.join("; "),
         );

@@ -21,6 +21,8 @@ const MEMORY_MAY_GROW: f64 = 1.5;
 /// A frame's name, state and checksum stay in memory; a kilobyte and a half each is generous.
 const KIB_A_FRAME: f64 = 1.5;
 const LATENCY_MAY_GROW: f64 = 2.0;
+/// Frames that are written and not announced.
+const MOST_ON_THE_WAY: usize = 6;
 
 /// When each frame's event came, by its file.
 type Heard = Arc<Mutex<HashMap<String, Instant>>>;
@@ -73,6 +75,13 @@ fn soak() {
             at_start = Some(takes(&sitting));
         }
         std::thread::sleep((EVERY * (k as u32 + 1)).saturating_sub(began.elapsed()));
+        // On a machine that can't keep that pace, what is measured would be the queue.
+        let waits_since = Instant::now();
+        while closed.len() - heard.lock().unwrap().len().min(closed.len()) > MOST_ON_THE_WAY
+            && waits_since.elapsed() < Duration::from_secs(20)
+        {
+            std::thread::sleep(Duration::from_millis(5));
+        }
     }
     sitting.wait_for_all();
     let (daemon, worker, files) = takes(&sitting);
@@ -94,8 +103,9 @@ fn soak() {
     sitting
         .tell(format!("daemon {daemon_before} KiB, then {daemon} KiB; worker {worker_before} KiB, then {worker} KiB"));
     sitting.tell(format!("open files {files_before}, then {files}"));
-    // Twice, and a tenth of a second that any machine may lose.
-    let slower = last > first.mul_f64(LATENCY_MAY_GROW) + Duration::from_millis(100);
+    // A machine that was idle at the start and busy at the end is none of the program's doing.
+    let may = first.mul_f64(LATENCY_MAY_GROW * sitting.machine.slower()) + Duration::from_millis(100);
+    let slower = last > may;
     sitting.promise(!slower, format!("the last tenth took {last:.0?} a frame, the first {first:.0?}"));
     let may = |before: u64| before as f64 * MEMORY_MAY_GROW + 8_192.0;
     let daemon_may = may(daemon_before) + frames as f64 * KIB_A_FRAME;

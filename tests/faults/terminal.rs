@@ -95,7 +95,7 @@ fn a_terminal_that_is_held() {
     let ended = daemon.is_gone_within(Duration::from_secs(10));
     let took = asked_at.elapsed();
     sitting.promise(
-        ended && took <= crate::effort::END_WITHIN + crate::pulse::hold_up(),
+        ended && took <= sitting.machine.allows(crate::effort::END_WITHIN),
         format!("the end took {took:.2?}"),
     );
     daemon.signal("KILL");
