@@ -25,7 +25,7 @@ use crate::outlet::corrections;
 use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, ShotLog};
 use crate::outlet::socket::{self, Hub};
-use crate::outlet::stand_page::{self, Gate, Page, Token};
+use crate::outlet::stand_page::{Opened, PageSetup};
 use crate::session::{Engine, FrameInput, FrameOutcome, Input, Landed, Metering, Published};
 
 /// What a daemon runs on.
@@ -41,16 +41,6 @@ pub struct Setup {
     pub meter_old: bool,
     /// The stand page, if it is to be served.
     pub page: Option<PageSetup>,
-}
-
-/// How the stand page is served.
-#[derive(Debug, Clone)]
-pub struct PageSetup {
-    pub audience: stand_page::Audience,
-    /// `None`: the usual one, or any if that is taken.
-    pub port: Option<u16>,
-    /// What other machines need to come in.
-    pub token: Option<Token>,
 }
 
 /// What a caller learns when the first scan is done.
@@ -197,11 +187,15 @@ async fn serve_page(
     hub: Hub,
     screen: watch::Receiver<Arc<Shown>>,
 ) -> Result<Option<(u16, JoinHandle<()>)>, RunError> {
-    let Some(PageSetup { audience, port, token }) = setup else { return Ok(None) };
-    let listener = stand_page::listen(*audience, *port).await.map_err(RunError::Page)?;
-    let port = listener.local_addr().map_err(RunError::Page)?.port();
-    let page = Page::new(hub, screen, Gate::new(*audience, port, token.clone()));
-    Ok(Some((port, tokio::spawn(page.serve(listener)))))
+    let Some(setup) = setup else { return Ok(None) };
+    match Opened::open(setup, hub, screen).await {
+        Ok(opened) => Ok(Some((opened.port, tokio::spawn(opened.serve())))),
+        Err(e) if setup.is_asked => Err(RunError::Page(e)),
+        Err(e) => {
+            tracing::warn!("no stand page is served: {e}");
+            Ok(None)
+        }
+    }
 }
 
 /// Whether anybody can see the frames' small pictures.
