@@ -33,11 +33,11 @@ fn with_browser<F: Future<Output = ()>>(story: impl FnOnce(Studio, Driver) -> F)
 }
 
 async fn phone(driver: &Driver, studio: &Studio) -> Page {
-    driver.open(&studio.page, PHONE).await
+    driver.open(&studio.address(""), PHONE).await
 }
 
 async fn tablet(driver: &Driver, studio: &Studio) -> Page {
-    driver.open(&format!("{}set", studio.page), TABLET).await
+    driver.open(&studio.address("set"), TABLET).await
 }
 
 /// CHECK: f/8 to f/5.6 is one stop (the series of f-numbers, ISO 517, from memory): three clicks of a third.
@@ -243,7 +243,7 @@ fn the_end_of_the_watch_is_told() {
 #[test]
 fn a_phones_clock_is_never_asked() {
     let assets = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outlet/stand_page/assets");
-    for script in ["page.js", "stand.js", "set.js"] {
+    for script in ["page.js", "stand.js", "set.js", "phones.js"] {
         assert!(!fs::read_to_string(assets.join(script)).unwrap().contains("Date"), "{script}");
     }
 }
@@ -539,7 +539,7 @@ async fn assert_no_barrier(page: &Page, axe: &str, state: &str) {
 #[test]
 fn targets_are_large_and_the_dial_is_read_from_two_metres() {
     with_browser(|studio, driver| async move {
-        let page = driver.open(&studio.page, SMALL_PHONE).await;
+        let page = driver.open(&studio.address(""), SMALL_PHONE).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
         studio.take("2.jpg", shot(5.6, 0.0, 2));
         page.card_is("key", "down").await;
@@ -595,7 +595,7 @@ fn the_readme_shows_both_views_on_phone_and_tablet() {
         studio.take("frame_0009.jpg", frame(7.1, 9));
         studio.tell(json!({"command": "confirm", "group": "fill"}));
         for (name, path, size, ink) in pictures {
-            let page = driver.open(&format!("{}{path}", studio.page), size).await;
+            let page = driver.open(&studio.address(path), size).await;
             page.until("the page", "document.querySelector('#link').dataset.n > 0").await;
             page.choose("#ink", ink).await;
             if path.is_empty() {

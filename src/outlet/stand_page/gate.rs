@@ -54,8 +54,8 @@ pub struct Gate {
 const REQUESTS: Quota = Quota::per_second(per(60)).allow_burst(per(400));
 /// What people do on a page.
 const WISHES: Quota = Quota::per_second(per(10)).allow_burst(per(40));
-/// Connections that another machine opens: each that is encrypted costs a millisecond of the processor.
-const CONNECTIONS: Quota = Quota::per_second(per(20)).allow_burst(per(100));
+/// Connections that another machine opens. Agreeing on how to encrypt one costs most of what a stranger can cause.
+const CONNECTIONS: Quota = Quota::per_second(per(100)).allow_burst(per(500));
 /// More of them than this have forgotten ones among them.
 const MANY: usize = 1000;
 

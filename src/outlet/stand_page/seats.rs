@@ -85,21 +85,19 @@ impl Table {
         (self.next, displaced)
     }
 
-    fn sign_in(&mut self, id: u64) -> bool {
-        let Some(Taken { machine, signed_in, .. }) = self.connections.get(&id) else { return false };
-        if *signed_in {
+    /// Also for one who was displaced just now, before his request was looked at.
+    fn sign_in(&mut self, Seat { id, machine, displaced, .. }: &Seat) -> bool {
+        if self.connections.get(id).is_some_and(|taken| taken.signed_in) {
             return true;
         }
-        let machine = *machine;
-        let held = |of: Option<IpAddr>| {
-            self.connections.values().filter(|t| t.signed_in && of.is_none_or(|machine| t.machine == machine)).count()
+        let held = |of: Option<&IpAddr>| {
+            self.connections.values().filter(|t| t.signed_in && of.is_none_or(|machine| t.machine == *machine)).count()
         };
-        if held(None) >= SIGNED_IN || held(Some(machine)) >= share(machine).signed_in {
+        if held(None) >= SIGNED_IN || held(Some(machine)) >= share(*machine).signed_in {
             return false;
         }
-        if let Some(taken) = self.connections.get_mut(&id) {
-            taken.signed_in = true;
-        }
+        let taken = Taken { machine: *machine, signed_in: true, displaced: Arc::clone(displaced) };
+        self.connections.insert(*id, taken);
         true
     }
 }
@@ -112,7 +110,7 @@ impl Seats {
     /// A place for a connection, as a stranger's. There always is one.
     pub fn sit(self: &Arc<Seats>, machine: IpAddr) -> Seat {
         let (id, displaced) = self.table().sit(machine);
-        Seat { seats: Arc::clone(self), id, displaced }
+        Seat { seats: Arc::clone(self), id, machine, displaced }
     }
 
     /// A place for a feed, if this machine and all together have one left.
@@ -133,18 +131,25 @@ impl Seats {
 pub struct Seat {
     seats: Arc<Seats>,
     id: u64,
+    machine: IpAddr,
     displaced: Arc<Notify>,
 }
 
 impl Seat {
     /// From now on it is the place of somebody who has signed in, if there is one left.
     pub fn sign_in(&self) -> bool {
-        self.seats.table().sign_in(self.id)
+        self.seats.table().sign_in(self)
     }
 
-    /// Resolves when a newer stranger takes this place.
+    fn is_held(&self) -> bool {
+        self.seats.table().connections.contains_key(&self.id)
+    }
+
+    /// Resolves when a newer stranger took this place.
     pub async fn displaced(&self) {
-        self.displaced.notified().await;
+        while self.is_held() {
+            self.displaced.notified().await;
+        }
     }
 }
 
@@ -182,7 +187,7 @@ mod tests {
     }
 
     fn is_gone(seat: &Seat) -> bool {
-        !seat.seats.table().connections.contains_key(&seat.id)
+        !seat.is_held()
     }
 
     #[test]
@@ -202,12 +207,23 @@ mod tests {
         let mut held: Vec<Seat> = (10..40).flat_map(crowd).map(|m| seats.sit(m)).collect();
         let honest = seats.sit(machine(1));
         held.extend((40..80).flat_map(crowd).map(|m| seats.sit(m)));
-        assert!(!is_gone(&honest) && honest.sign_in());
         assert_eq!(seats.table().strangers().count(), STRANGERS);
+        assert!(!is_gone(&honest) && honest.sign_in());
         held.extend((80..200).map(|n| seats.sit(machine(n))));
         assert!(!is_gone(&honest), "nobody displaces who has signed in");
         drop((held, honest));
         assert!(seats.table().connections.is_empty(), "every place is given back");
+    }
+
+    /// Of two that come at once, one is looked at first.
+    #[test]
+    fn who_was_displaced_before_he_was_looked_at_has_a_place_when_he_signs_in() {
+        let seats = Arc::new(Seats::default());
+        let honest = seats.sit(machine(1));
+        let held: Vec<Seat> = (0..8).map(|_| seats.sit(machine(1))).collect();
+        assert!(is_gone(&honest) && honest.sign_in() && !is_gone(&honest));
+        drop((held, honest));
+        assert!(seats.table().connections.is_empty());
     }
 
     #[test]

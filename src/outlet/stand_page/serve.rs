@@ -59,6 +59,8 @@ pub async fn serve(page: Arc<Page>, router: Router, listener: TcpListener, tls: 
                 let (router, tls) = (router.clone(), tls.clone());
                 connections.spawn(async move {
                     tokio::select! {
+                        // What has come already is looked at first: it may be from one who signed in.
+                        biased;
                         // A client that goes away is no fault of anybody's.
                         _ = connection(stream, peer, router, tls, Arc::clone(&seat)) => {}
                         () = seat.displaced() => {}

@@ -103,22 +103,23 @@ mod tests {
     use super::*;
     use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
-    #[tokio::test(start_paused = true)]
+    #[tokio::test]
     async fn a_write_that_makes_no_way_ends_and_one_that_makes_some_goes_on() {
         let (mut reader, writer) = tokio::io::duplex(64);
-        let mut writer = Timed::new(writer);
+        let patience = Duration::from_secs(2);
+        let mut writer = Timed { patience, ..Timed::new(writer) };
         let slowly = tokio::spawn(async move {
             let mut byte = [0];
             for _ in 0..20 {
-                sleep(WRITE_PATIENCE / 2).await;
+                sleep(patience / 15).await;
                 reader.read_exact(&mut byte).await.unwrap();
             }
-            sleep(WRITE_PATIENCE * 3).await;
             reader
         });
-        writer.write_all(&[1; 80]).await.unwrap();
+        // Longer than its patience in all, and never so long for one byte.
+        writer.write_all(&[1; 84]).await.unwrap();
+        let _still_open = slowly.await.unwrap();
         let fault = writer.write_all(&[2; 200]).await.unwrap_err();
         assert_eq!(fault.kind(), io::ErrorKind::TimedOut);
-        drop(slowly.await);
     }
 }
