@@ -90,7 +90,10 @@ fn half_requests_without_end_keep_nobody_out() {
     let Some((studio, to)) = open_to_the_network() else { return };
     let over = AtomicBool::new(false);
     std::thread::scope(|scope| {
-        for half in ["GET / HTTP/1.1\r\nHost: ", "POST /enter HTTP/1.1\r\nHost: HERE\r\nOrigin: http://HERE\r\nContent-Type: application/json\r\nContent-Length: 900\r\n\r\n{"] {
+        for half in [
+            "GET / HTTP/1.1\r\nHost: ",
+            "POST /enter HTTP/1.1\r\nHost: HERE\r\nOrigin: http://HERE\r\nContent-Type: application/json\r\nContent-Length: 900\r\n\r\n{",
+        ] {
             let (half, over) = (half.replace("HERE", &to.to_string()), &over);
             scope.spawn(move || {
                 let mut held = Vec::new();
@@ -291,7 +294,7 @@ fn a_phone_that_vanished_gives_its_place_back() {
     let port = studio.port();
     // Sessions are no address's: this one follows its phone.
     let mut follower = phone.shell(&format!(
-        "exec 3<>/dev/tcp/10.231.77.1/{port}; printf 'GET /feed HTTP/1.1\\r\\nHost: 10.231.77.1:{port}\\r\\nCookie: {session}\\r\\n\\r\\n' >&3; cat <&3"
+        "exec 3<>/dev/tcp/10.231.77.1/{port}; printf 'GET /feed HTTP/1.1\\r\\nHost: 10.231.77.1:{port}\\r\\nCookie: {session}\\r\\n\\r\\n' >&3; exec cat <&3"
     ));
     let mut lines = BufReader::new(follower.stdout.take().unwrap()).lines();
     assert!(lines.any(|l| l.unwrap() == "event: beat"), "it follows");

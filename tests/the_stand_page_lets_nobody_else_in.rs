@@ -397,7 +397,9 @@ fn a_stranger_learns_nothing_from_any_path_or_method() {
             assert!(!all.contains(secret), "{path} tells {secret}");
         }
     }
-    for garbage in ["", "\r\n\r\n", "GET\r\n\r\n", "\u{16}\u{3}\u{1}", "CONNECT a:1 HTTP/1.1\r\n\r\n", "GET * HTTP/9.9\r\n\r\n"] {
+    for garbage in
+        ["", "\r\n\r\n", "GET\r\n\r\n", "\u{16}\u{3}\u{1}", "CONNECT a:1 HTTP/1.1\r\n\r\n", "GET * HTTP/9.9\r\n\r\n"]
+    {
         let mut stream = harness::http::connect(to);
         std::io::Write::write_all(&mut stream, garbage.as_bytes()).unwrap();
         stream.shutdown(std::net::Shutdown::Write).unwrap();
@@ -418,12 +420,8 @@ fn phones(to: SocketAddr, cookie: &str) -> Vec<serde_json::Value> {
 fn sign_out(to: SocketAddr, cookie: &str, number: &serde_json::Value) -> u16 {
     let host = to.to_string();
     let origin = format!("http://{host}");
-    let headers = [
-        ("Host", host.as_str()),
-        ("Origin", &origin),
-        ("Content-Type", "application/json"),
-        ("Cookie", cookie),
-    ];
+    let headers =
+        [("Host", host.as_str()), ("Origin", &origin), ("Content-Type", "application/json"), ("Cookie", cookie)];
     send(to, "POST /sign-out", &headers, &json!({"number": number}).to_string()).status
 }
 

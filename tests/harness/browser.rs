@@ -66,8 +66,7 @@ impl Driver {
                 json!({"deviceMetrics": {"width": width, "height": height, "pixelRatio": 2.0, "touch": true}});
         }
         // The page's own certificate is nobody's whom a browser knows.
-        let capabilities =
-            json!({"browserName": "chrome", "acceptInsecureCerts": true, "goog:chromeOptions": options});
+        let capabilities = json!({"browserName": "chrome", "acceptInsecureCerts": true, "goog:chromeOptions": options});
         let client = ClientBuilder::new(HttpConnector::new())
             .capabilities(capabilities.as_object().unwrap().clone())
             .connect(&format!("http://127.0.0.1:{}", self.port))

@@ -86,7 +86,8 @@ impl Certificate {
 
 fn make(addresses: &[IpAddr], name: Option<&str>, today: Date) -> Result<String, CertificateError> {
     let own = ["localhost".to_owned(), "127.0.0.1".to_owned()];
-    let names = own.into_iter().chain(addresses.iter().map(IpAddr::to_string)).chain(name.map(|n| format!("{n}.local")));
+    let names =
+        own.into_iter().chain(addresses.iter().map(IpAddr::to_string)).chain(name.map(|n| format!("{n}.local")));
     let mut params = CertificateParams::new(names.collect::<Vec<_>>())?;
     params.distinguished_name = DistinguishedName::new();
     params.distinguished_name.push(DnType::CommonName, "greyhold");

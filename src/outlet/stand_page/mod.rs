@@ -86,7 +86,7 @@ pub fn addresses() -> Vec<IpAddr> {
 }
 
 fn router(page: Arc<Page>) -> Router {
-    shell::router()
+    let inside = shell::router()
         .route("/feed", get(feed::feed))
         .route("/picture", get(picture))
         .route("/trend.svg", get(trend_chart))
@@ -95,8 +95,9 @@ fn router(page: Arc<Page>) -> Router {
         .route("/phones", get(phones::phones))
         .route("/sign-out", post(phones::sign_out))
         .fallback(|| async { StatusCode::NOT_FOUND })
-        .layer(middleware::from_fn_with_state(Arc::clone(&page), gate::guard))
-        .with_state(page)
+        .with_state(Arc::clone(&page));
+    // Around all of it: what a route adds to an answer would tell that there is one.
+    Router::new().fallback_service(inside).layer(middleware::from_fn_with_state(page, gate::guard))
 }
 
 /// The same for everybody and for ever.

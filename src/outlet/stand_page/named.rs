@@ -14,7 +14,9 @@ const LONGEST: usize = 63;
 
 /// A name can't be one on the network.
 #[derive(Debug, Error, PartialEq, Eq)]
-#[error("a name has 1 to {LONGEST} letters a to z, digits and hyphens, begins and ends with a letter or digit, and is not 'localhost'")]
+#[error(
+    "a name has 1 to {LONGEST} letters a to z, digits and hyphens, begins and ends with a letter or digit, and is not 'localhost'"
+)]
 pub struct NoName;
 
 /// The name as it is announced, without `.local`.

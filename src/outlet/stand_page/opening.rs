@@ -155,7 +155,8 @@ fn forget_old_sittings(own: Option<&Path>) {
         let name = entry.file_name().to_string_lossy().into_owned();
         let is_ours = name.starts_with("page-") && name.ends_with(".sessions");
         let written = entry.metadata().and_then(|m| m.modified()).ok();
-        let is_old = written.and_then(|at| SystemTime::now().duration_since(at).ok()).is_some_and(|a| a > FORGOTTEN_AFTER);
+        let is_old =
+            written.and_then(|at| SystemTime::now().duration_since(at).ok()).is_some_and(|a| a > FORGOTTEN_AFTER);
         if is_ours && is_old && entry.path() != own {
             let _ = fs::remove_file(entry.path());
         }

@@ -10,10 +10,10 @@ use axum::{Extension, Json};
 use serde::Deserialize;
 use serde_json::json;
 
+use super::Page;
 use super::gate::{Peer, SignedIn, posted};
 use super::sessions::Kind;
 use super::tries::Tried;
-use super::Page;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]

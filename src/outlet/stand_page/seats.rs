@@ -80,8 +80,7 @@ impl Table {
         }
         self.next += 1;
         let displaced = Arc::new(Notify::new());
-        self.connections
-            .insert(self.next, Taken { machine, signed_in: false, displaced: Arc::clone(&displaced) });
+        self.connections.insert(self.next, Taken { machine, signed_in: false, displaced: Arc::clone(&displaced) });
         (self.next, displaced)
     }
 

@@ -34,9 +34,9 @@ pub fn is_open(method: &Method, path: &str) -> bool {
 }
 
 pub fn router() -> Router<Arc<Page>> {
-    let files = FILES.iter().fold(Router::new(), |router, (path, kind, bytes)| {
-        router.route(path, get(|| async { file(kind, *bytes) }))
-    });
+    let files = FILES
+        .iter()
+        .fold(Router::new(), |router, (path, kind, bytes)| router.route(path, get(|| async { file(kind, *bytes) })));
     files.route(ENTER, post(phones::enter))
 }
 
