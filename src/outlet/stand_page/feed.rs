@@ -58,14 +58,14 @@ pub async fn feed(
     let (to_page, events) = mpsc::channel(WAITING);
     tokio::spawn(async move {
         let _seat = seat;
-        let _ = tokio::select! {
-            ended = follow(&page, session, after, &to_page) => ended,
-            () = signed_out(&page, session) => {
-                // A page that doesn't read isn't told, but ended all the same.
-                let _ = to_page.try_send(Ok(Event::default().event("signed_out").data("-")));
-                Err(Gone)
-            }
-        };
+        tokio::select! {
+            _ = follow(&page, session, after, &to_page) => {}
+            () = signed_out(&page, session) => {}
+        }
+        if !page.sessions.touch(session) {
+            // A page that doesn't read isn't told, but ended all the same.
+            let _ = to_page.try_send(Ok(Event::default().event("signed_out").data("-")));
+        }
     });
     Sse::new(ReceiverStream::new(events)).into_response()
 }

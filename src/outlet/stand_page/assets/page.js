@@ -111,7 +111,7 @@ function listen() {
   source.addEventListener("beat", hear);
   // The browser's own new tries don't tell the record to go on from.
   source.addEventListener("error", lose);
-  source.addEventListener("signed_out", () => askForToken("This device was signed out beside the camera."));
+  source.addEventListener("signed_out", () => leave("This device was signed out beside the camera."));
   source.addEventListener("phones", () => { if (view === "set") phones.refresh(); });
   source.addEventListener("begin", (event) => {
     const begins = JSON.parse(event.data).after;
@@ -189,13 +189,30 @@ function notice(element, text) {
   write(element, text);
 }
 
-function askForToken(why = signedIn ? "This device is not signed in any more: it was signed out, or not used for a day." : "") {
+/** Leaves nothing of the sitting on a device that is not signed in any more: the page begins anew, and says why. */
+function leave(why) {
+  source?.close();
+  try { sessionStorage.setItem("greyhold-why", why); } catch { /* It then asks without a reason. */ }
+  location.replace(location.pathname);
+}
+
+function whyLeft() {
+  try {
+    const why = sessionStorage.getItem("greyhold-why") ?? "";
+    sessionStorage.removeItem("greyhold-why");
+    return why;
+  } catch { return ""; }
+}
+
+function askForToken() {
+  if (signedIn) { leave("This device is not signed in any more: it was signed out, or not used for a day."); return; }
   source?.close();
   source = null;
   for (const id of ["stand", "set", "next", "ways"]) by(id).hidden = true;
   by("enter").hidden = false;
   by("lost").hidden = true;
-  notice(by("enter-why"), why);
+  const why = whyLeft();
+  if (why) notice(by("enter-why"), why);
   write(by("link"), "not signed in");
 }
 
@@ -217,6 +234,7 @@ async function enter(token) {
     return;
   }
   notice(by("enter-says"), "");
+  notice(by("enter-why"), "");
   by("token").value = "";
   by("enter").hidden = true;
   heard = performance.now();
