@@ -8,6 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::thread;
 use std::time::{Duration, Instant};
 
 use greyhold::container::{Kind, Links, open};
@@ -166,12 +167,20 @@ fn what_a_worker_reads_is_what_reading_here_gives() {
         fs::write(&name, shot(5.6, 0.0, 4).jpeg()).unwrap();
         files.push(name);
     }
-    for path in &files {
-        for depth in [Depth::Structure, Depth::Whole, Depth::Lenient] {
-            let task = of(path, depth);
-            assert_same(&pool.read(&task).unwrap(), &task);
+    // More at a time than there are seats, each in an order of its own: no answer goes to another's question.
+    thread::scope(|scope| {
+        for first in 0..4 {
+            let (files, pool) = (&files, pool.clone());
+            scope.spawn(move || {
+                for at in 0..files.len() {
+                    for depth in [Depth::Structure, Depth::Whole, Depth::Lenient] {
+                        let task = of(&files[(at + first * 2) % files.len()], depth);
+                        assert_same(&pool.read(&task).unwrap(), &task);
+                    }
+                }
+            });
         }
-    }
+    });
 }
 
 #[test]
@@ -298,8 +307,6 @@ fn confined_as_it_is_a_worker_writes_nothing_and_reaches_nobody() {
 
 #[cfg(target_os = "linux")]
 mod on_linux {
-    use std::thread;
-
     use super::*;
 
     /// The fields of `/proc/PID/stat` behind the name: state, parent, group.
