@@ -56,12 +56,12 @@ fn group() -> impl Strategy<Value = String> {
 }
 
 fn small_bodies() -> impl Strategy<Value = Body> {
-    let known = (names(), file_state(), fingerprint())
-        .prop_map(|(name, state, fingerprint)| KnownFile { name, state, fingerprint });
-    let groups = prop::collection::vec(
-        (group(), power()).prop_map(|(group, power)| GroupPower { group, power }),
-        0..4,
-    );
+    let known = (names(), file_state(), fingerprint()).prop_map(|(name, state, fingerprint)| KnownFile {
+        name,
+        state,
+        fingerprint,
+    });
+    let groups = prop::collection::vec((group(), power()).prop_map(|(group, power)| GroupPower { group, power }), 0..4);
     let told = prop::sample::select(vec![PowerSource::Told, PowerSource::Seen, PowerSource::Inferred]);
     prop_oneof![
         (prop::collection::vec(known, 0..4), any::<bool>()).prop_map(|(files, last)| Body::Known { files, last }),
@@ -78,8 +78,11 @@ fn small_bodies() -> impl Strategy<Value = Body> {
         ),
         (group(), 1_u64..40).prop_map(|(group, of)| Body::TakenBack { group, of }),
         (names(), names(), file_state()).prop_map(|(file, was, state)| Body::Updated { file, was, state }),
-        (names(), prop::option::of(file_state()))
-            .prop_map(|(file, state)| Body::Skipped { file, why: "damaged".to_owned(), state }),
+        (names(), prop::option::of(file_state())).prop_map(|(file, state)| Body::Skipped {
+            file,
+            why: "damaged".to_owned(),
+            state
+        }),
         names().prop_map(|look| Body::Look { look }),
         (0_u64..40, prop::sample::select(vec![How::Seen, How::Told, How::Withdrawn]))
             .prop_map(|(correction, how)| Body::Resolved { correction, how }),

@@ -184,7 +184,10 @@ fn more_than_a_torn_end_is_never_cut() {
     let shifted = |n| note(n).replace("\"at\"", " \"at\"") + "\n";
     let long: String = (0..3000).map(|n| format!("line {n} of something else entirely\n")).collect();
     let cases: [(&str, Vec<u8>); 3] = [
-        ("two records that were edited", [notes(1..=3), (4..=5).map(shifted).collect::<String>().into_bytes()].concat()),
+        (
+            "two records that were edited",
+            [notes(1..=3), (4..=5).map(shifted).collect::<String>().into_bytes()].concat(),
+        ),
         ("all records were edited", (1..=11).map(shifted).collect::<String>().into_bytes()),
         ("another text behind it", [notes(1..=3), long.into_bytes()].concat()),
     ];

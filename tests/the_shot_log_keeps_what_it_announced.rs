@@ -328,7 +328,11 @@ fn a_long_log_is_opened_by_its_last_file() {
     fs::remove_file(&segments(&path)[1]).unwrap();
     let (_log, opened) = ShotLog::open(&path).unwrap();
     assert_eq!(opened.state, state);
-    assert!(opened.damage.iter().any(|d| d.contains("file 2 of the shot log") && d.contains("missing")), "{:?}", opened.damage);
+    assert!(
+        opened.damage.iter().any(|d| d.contains("file 2 of the shot log") && d.contains("missing")),
+        "{:?}",
+        opened.damage
+    );
     assert_eq!(read(&path).last(), Some(&(n + 1)));
 }
 

@@ -134,7 +134,8 @@ fn check_log(log: &Path) -> bool {
             return false;
         }
     };
-    let doubled = if health.doubled > 0 { format!(" ({} of them written twice)", health.doubled) } else { String::new() };
+    let doubled =
+        if health.doubled > 0 { format!(" ({} of them written twice)", health.doubled) } else { String::new() };
     say(&format!(
         "{name}: {} sound records{doubled}, {} missing, {} lines damaged",
         health.records, health.missing, health.damaged

@@ -5,9 +5,7 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 use serde::{Deserialize, Serialize};
 
 use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Record, Rendered, SurveyStep};
-use super::remembered::{
-    Last, LearnedCurve, Look, Pending, Recent, Stem, Surveyed, TrendPoint, learned_response,
-};
+use super::remembered::{Last, LearnedCurve, Look, Pending, Recent, Stem, Surveyed, TrendPoint, learned_response};
 use super::rows;
 use super::told::Told;
 use crate::advice::{Cause, Previous, Subject};
@@ -152,7 +150,11 @@ impl State {
                 Some(known) if self.configured.get(group) == Some(power) => known,
                 Some(known) => {
                     let by = power.zip(known.power).map(|(new, old)| new - old);
-                    Standing { group: group.clone(), power: *power, moved: known.moved.zip(by).map(|(m, b)| (m + b).rounded()) }
+                    Standing {
+                        group: group.clone(),
+                        power: *power,
+                        moved: known.moved.zip(by).map(|(m, b)| (m + b).rounded()),
+                    }
                 }
                 None => Standing { group: group.clone(), power: *power, moved: Some(Stops::ZERO) },
             }

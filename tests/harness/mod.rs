@@ -109,7 +109,16 @@ impl Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
-        Studio { home, folder, spelled: None, extra: Vec::new(), surroundings: Vec::new(), page: String::new(), token: None, child: None }
+        Studio {
+            home,
+            folder,
+            spelled: None,
+            extra: Vec::new(),
+            surroundings: Vec::new(),
+            page: String::new(),
+            token: None,
+            child: None,
+        }
     }
 
     pub fn open() -> Studio {

@@ -34,7 +34,9 @@ pub(super) fn replay(files: &[Segment], opened: &mut Opened) -> Result<(End, Ext
     for number in missing(files) {
         let whole = files.first().filter(|f| f.number == 1).or(files.last());
         let of = whole.map(|f| f.path.display().to_string()).unwrap_or_default();
-        opened.damage.push(format!("file {number} of the shot log {of} is missing: what it told can't be shown any more"));
+        opened
+            .damage
+            .push(format!("file {number} of the shot log {of} is missing: what it told can't be shown any more"));
     }
     let mut extent = Extent::default();
     let mut first = 0;

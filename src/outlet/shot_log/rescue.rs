@@ -29,7 +29,12 @@ impl fmt::Display for Unwritten {
         let records: usize = self.kinds.values().sum();
         let kinds: Vec<String> = self.kinds.iter().map(|(kind, n)| format!("{kind}: {n}")).collect();
         let log = self.log.display();
-        write!(f, "records that could not be written to the shot log {log} ({}): {records} ({}); ", self.why, kinds.join(", "))?;
+        write!(
+            f,
+            "records that could not be written to the shot log {log} ({}): {records} ({}); ",
+            self.why,
+            kinds.join(", ")
+        )?;
         match &self.kept {
             Ok(file) => write!(f, "they are kept in {}, and the next start writes them to the log", file.display()),
             Err(why) => write!(f, "they could not be kept elsewhere ({why}) and are lost"),
@@ -74,8 +79,8 @@ impl Rescue {
         (left == 0).then_some((Rescue(file), lines))
     }
 
-    /// All of it is in the log now.
-    pub fn is_written(self) {
+    /// Done with: all of it is in the log now.
+    pub fn done(self) {
         let _ = std::fs::remove_file(self.0);
     }
 }
