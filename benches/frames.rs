@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use greyhold::config::Curves;
-use greyhold::container::{Kind, examine};
+use greyhold::container::{Kind, Links, examine};
 use greyhold::frame;
 #[cfg(feature = "raw")]
 use greyhold::meter::LightMap;
@@ -27,6 +27,7 @@ use greyhold::response::Response;
 #[cfg(feature = "raw")]
 use greyhold::rig::solve::{Basis, Habit, Single, read};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
+use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
 use harness::http::{Feed, here, send};
 #[cfg(feature = "raw")]
@@ -111,6 +112,17 @@ fn decoding(c: &mut Criterion) {
     group.bench_function("settled file to reduced picture and settings", |b| {
         b.iter(|| black_box(frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap()));
     });
+    let pool = Pool::new(PathBuf::from(env!("CARGO_BIN_EXE_greyhold")), 1);
+    let task = |path: &Path, kind| Task {
+        path: path.to_owned(),
+        kind,
+        series: Series::Thirds,
+        depth: Depth::Whole,
+        links: Links::Refused,
+    };
+    group.bench_function("the same by a warm worker", |b| {
+        b.iter(|| black_box(pool.read(&task(&path, Kind::Jpeg)).unwrap()));
+    });
     group.bench_function("settled file to finished reading, JPEG", |b| {
         b.iter(|| {
             let picture = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap().picture.unwrap();
@@ -135,6 +147,12 @@ fn decoding(c: &mut Criterion) {
         println!("a raw file (DNG, not compressed) of {WIDTH} x {HEIGHT} samples, {:.1} MB", raw.len() as f64 / 1e6);
         let path = home.path().join("big.dng");
         std::fs::write(&path, raw).unwrap();
+        group.bench_function("settled file to reduced picture and settings, raw (DNG)", |b| {
+            b.iter(|| black_box(frame::read(Kind::RawTiff, &path, Series::Thirds).unwrap()));
+        });
+        group.bench_function("the same by a warm worker, raw (DNG)", |b| {
+            b.iter(|| black_box(pool.read(&task(&path, Kind::RawTiff)).unwrap()));
+        });
         group.bench_function("settled file to finished reading, raw (DNG)", |b| {
             b.iter(|| {
                 let picture = frame::read(Kind::RawTiff, &path, Series::Thirds).unwrap().picture.unwrap();

@@ -9,7 +9,7 @@ fn main() -> ExitCode {
     match commands::run(Cli::parse()) {
         Ok(exit) => exit.into(),
         Err(error) => {
-            eprintln!("greyhold: {error}");
+            commands::complain(&error);
             error.exit().into()
         }
     }

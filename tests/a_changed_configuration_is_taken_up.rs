@@ -62,3 +62,50 @@ fn what_needs_a_restart_is_said() {
     fs::write(studio.config(), format!("watch: poll\n{RIG}")).unwrap();
     wait_for("the hint", || warned(&studio, "at the next start"));
 }
+
+/// Dotfile managers, and people who keep several rigs, put a link in the configuration's place.
+#[cfg(unix)]
+#[test]
+fn a_link_is_followed_when_its_file_changes_and_when_it_is_turned() {
+    let mut studio = Studio::empty();
+    let (first, second) = (studio.home.path().join("first.yaml"), studio.home.path().join("second.yaml"));
+    fs::write(&first, RIG).unwrap();
+    std::os::unix::fs::symlink(&first, studio.config()).unwrap();
+    studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+    studio.start();
+    let taken = |tolerance: f64| studio.of_type("config").last().unwrap()["tolerance"] == json!(tolerance);
+    fs::write(&first, format!("tolerance: 0.9 stop\n{RIG}")).unwrap();
+    wait_for("the file behind the link", || taken(0.9));
+    fs::write(&second, format!("tolerance: 0.4 stop\n{RIG}")).unwrap();
+    let aside = studio.home.path().join("aside");
+    std::os::unix::fs::symlink(&second, &aside).unwrap();
+    fs::rename(&aside, studio.config()).unwrap();
+    wait_for("the other file", || taken(0.4));
+    // As editors save, behind the link.
+    let new = studio.home.path().join("second.new");
+    fs::write(&new, format!("tolerance: 0.3 stop\n{RIG}")).unwrap();
+    fs::rename(&new, &second).unwrap();
+    wait_for("the file put in the place of the other", || taken(0.3));
+}
+
+/// A pipe would give its bytes never, and a device without end.
+#[cfg(unix)]
+#[test]
+fn what_is_no_file_holds_nobody_up() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let pipe = |path: &std::path::Path| {
+        let _ = fs::remove_file(path);
+        assert!(std::process::Command::new("mkfifo").arg(path).status().unwrap().success());
+    };
+    pipe(&studio.config());
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    fs::remove_file(studio.config()).unwrap();
+    fs::write(studio.config(), RIG).unwrap();
+    pipe(&studio.config().with_extension("spots.yaml"));
+    wait_for("the warning", || warned(&studio, "no regular file"));
+    studio.take("3.jpg", shot(8.0, 0.0, 3));
+    let area = json!({"left": 0.1, "top": 0.1, "right": 0.2, "bottom": 0.2});
+    let reply = studio.tell(json!({"command": "spot", "name": "cheek", "area": area}));
+    assert!(reply["ok"] == false && reply["says"].as_str().unwrap().contains("no regular file"), "{reply}");
+}

@@ -210,3 +210,96 @@ fn however_the_folder_is_spelled() {
         assert_eq!(studio.frames(), ["1.jpg", "2.jpg", "3.jpg"], "{:?}", studio.spelled);
     }
 }
+
+/// A JPEG whose upper part is clipped to white, as of a portrait before a white wall, and so large that its first
+/// 64 KiB of picture are the same whatever is below.
+fn high_key(below: u64) -> Vec<u8> {
+    let (width, white, height) = (1600_usize, 1700, 1760);
+    let mut random = harness::random::Random(below);
+    let mut rgb = vec![255_u8; width * height * 3];
+    for code in &mut rgb[width * white * 3..] {
+        *code = random.between(60.0, 200.0) as u8;
+    }
+    let mut jpeg = Vec::new();
+    let mut encoder = jpeg_encoder::Encoder::new(&mut jpeg, 90);
+    encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_1_1);
+    encoder.encode(&rgb, width as u16, height as u16, jpeg_encoder::ColorType::Rgb).unwrap();
+    jpeg
+}
+
+#[test]
+fn portraits_on_white_are_told_apart_by_all_of_their_picture() {
+    let jpegs: Vec<Vec<u8>> = (1..5).map(high_key).collect();
+    assert!(jpegs[0][..66_000] == jpegs[1][..66_000] && jpegs[0] != jpegs[1], "alike for 64 KiB and more");
+    let studio = Studio::open();
+    studio.put("IMG_0001.jpg", &jpegs[0]);
+    studio.sync();
+    // Binned by the photographer, who goes on.
+    fs::remove_file(studio.folder.join("IMG_0001.jpg")).unwrap();
+    studio.put("IMG_0002.jpg", &jpegs[1]);
+    studio.sync();
+    assert_eq!(studio.frames(), ["IMG_0001.jpg", "IMG_0002.jpg"]);
+    // A tether that always writes one name.
+    for jpeg in &jpegs[2..] {
+        studio.put("IMG_0002.jpg", jpeg);
+        studio.sync();
+    }
+    assert_eq!(studio.frames(), ["IMG_0001.jpg", "IMG_0002.jpg", "IMG_0002.jpg", "IMG_0002.jpg"]);
+    assert!(studio.of_type("updated").is_empty());
+}
+
+#[test]
+fn what_lies_in_hidden_folders_is_nobodys_frame() {
+    let studio = Studio::open();
+    for folder in [".capture-tmp", ".thumbnails/large", "card/.hidden/deep", ".Trash-1000/files"] {
+        fs::create_dir_all(studio.folder.join(folder)).unwrap();
+    }
+    pause(400);
+    for n in 0..6 {
+        for folder in [".capture-tmp", ".thumbnails/large", "card/.hidden/deep"] {
+            studio.put(&format!("{folder}/{n}.jpg"), &shot(8.0, 0.0, 40 + n).jpeg());
+        }
+        // Worked on out of sight, then shown.
+        fs::rename(studio.folder.join(format!(".capture-tmp/{n}.jpg")), studio.folder.join(format!("{n}.jpg")))
+            .unwrap();
+    }
+    assert!(studio.sync().is_empty());
+    fs::rename(studio.folder.join("0.jpg"), studio.folder.join(".Trash-1000/files/0.jpg")).unwrap();
+    pause(300);
+    assert!(studio.sync().is_empty());
+    assert_eq!(studio.frames(), ["0.jpg", "1.jpg", "2.jpg", "3.jpg", "4.jpg", "5.jpg"]);
+    assert!(studio.of_type("updated").is_empty(), "what is binned is not renamed");
+}
+
+/// Another program sorts the files while they come.
+#[test]
+fn renamed_and_moved_while_they_wait_each_is_metered_once() {
+    let studio = Studio::open();
+    let jpegs: Vec<Vec<u8>> = (0..40).map(|n| shot(8.0, 0.0, 100 + n).jpeg()).collect();
+    let mut random = harness::random::Random(11);
+    fs::create_dir(studio.folder.join("sorted")).unwrap();
+    for (n, jpeg) in jpegs.iter().enumerate() {
+        studio.put(&format!("IMG_{n:02}.jpg"), jpeg);
+    }
+    for n in 0..40 {
+        pause((random.next() * 60.0) as u64);
+        let to = if n % 2 == 0 { format!("keeper_{n:02}.jpg") } else { format!("sorted/{n:02}.jpg") };
+        fs::rename(studio.folder.join(format!("IMG_{n:02}.jpg")), studio.folder.join(to)).unwrap();
+    }
+    assert!(studio.sync().is_empty());
+    let mut logged: Vec<String> = studio.frames();
+    let mut names: std::collections::HashSet<String> = logged.iter().cloned().collect();
+    for update in studio.of_type("updated") {
+        let [file, was] = ["file", "was"].map(|key| update[key].as_str().unwrap().to_owned());
+        assert!(names.contains(&was), "{was} is updated and was never logged");
+        names.insert(file);
+    }
+    logged.sort();
+    assert_eq!(logged.len(), 40, "{logged:?}");
+    let prints = studio.records().into_iter().filter_map(|r| match r.body {
+        greyhold::session::Body::Frame(frame) => Some(frame.fingerprint),
+        _ => None,
+    });
+    assert_eq!(prints.collect::<std::collections::HashSet<_>>().len(), 40, "each picture once");
+    assert!(studio.of_type("skipped").is_empty());
+}

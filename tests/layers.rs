@@ -5,9 +5,11 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 19] = [
     "photometry",
     "response",
+    "files",
+    "wording",
     "container",
     "intake",
     "frame",
@@ -25,7 +27,7 @@ const ORDER: [&str; 17] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 7] = ["photometry", "response", "meter", "drift", "calibration", "rig", "advice"];
+const PURE: [&str; 8] = ["photometry", "response", "wording", "meter", "drift", "calibration", "rig", "advice"];
 const IMPURE: [&str; 8] =
     ["std::fs", "std::net", "std::process", "tokio", "async ", "::now()", "std::time::Instant", "println!"];
 

@@ -77,7 +77,8 @@ fn what_is_not_whole_is_looked_at_again_and_given_up_at_last() {
         }
         if settling.observe(path, Some(state(10, 0)), now) == Step::Check {
             checks += 1;
-            if settling.not_whole(path, now) {
+            settling.to_be_read(path);
+            if settling.not_whole(path, now).is_some() {
                 gave_up = Some(ms);
                 break;
             }
@@ -94,6 +95,73 @@ fn a_file_that_goes_is_forgotten() {
     settling.notice(&path, Hint::Seen, Duration::ZERO);
     assert_eq!(settling.observe(&path, None, Duration::ZERO), Step::Gone);
     assert!(!settling.is_waiting(&path));
+}
+
+/// Plays a file of one size, seen anew whenever the machine wants to, and gives what it is called empty at.
+fn called_empty_at(size: u64, nobody_looks: std::ops::Range<u64>) -> Option<u64> {
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    for ms in (0..600_000).step_by(10).filter(|ms| !nobody_looks.contains(ms)) {
+        let now = Duration::from_millis(ms);
+        // A scan may come before anybody has looked at the file.
+        if let Some((_, state)) = settling.take_empty(now).pop() {
+            assert_eq!(state.size, 0);
+            return Some(ms);
+        }
+        if !settling.due(now).is_empty() && settling.observe(path, Some(state(size, 0)), now) == Step::Check {
+            settling.to_be_read(path);
+            assert!(settling.not_whole(path, now).is_none() || ms > 60_000);
+        }
+    }
+    None
+}
+
+#[test]
+fn only_an_empty_file_is_called_empty_however_long_nobody_looked() {
+    assert_eq!(called_empty_at(10, 300..130_000), None);
+    assert_eq!(called_empty_at(10, 0..0), None);
+    let at = called_empty_at(0, 0..0).unwrap();
+    assert!((120_000..122_000).contains(&at), "{at}");
+}
+
+/// The program was stopped, the machine slept, a disk held everybody up.
+#[test]
+fn time_in_which_nobody_looked_is_no_time_of_rest() {
+    let at = called_empty_at(0, 1_000..400_000).unwrap();
+    assert!((518_000..522_000).contains(&at), "{at}");
+    // Nor does a file that is growing run out of patience meanwhile.
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    for ms in [0, 30, 450, 500] {
+        let now = Duration::from_millis(ms);
+        if settling.observe(path, Some(state(10, 0)), now) == Step::Check {
+            settling.to_be_read(path);
+            assert_eq!(settling.not_whole(path, now), None);
+        }
+    }
+    let later = Duration::from_secs(200);
+    settling.observe(path, Some(state(10, 0)), later);
+    settling.to_be_read(path);
+    assert_eq!(settling.not_whole(path, later), None, "given up after no more than half a second of looking");
+}
+
+#[test]
+fn a_file_that_is_being_read_is_left_alone_and_settles_anew_if_nothing_came_of_it() {
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    settling.observe(path, Some(state(10, 0)), Duration::ZERO);
+    assert_eq!(settling.to_be_read(path), Some(state(10, 0)));
+    let soon = Duration::from_secs(1);
+    settling.notice(path, Hint::Closed, soon);
+    assert!(settling.due(soon).is_empty() && settling.is_waiting(path));
+    settling.read_in_vain(path, soon);
+    assert_eq!(settling.due(soon), [path]);
+    // A change since then is a new beginning of its rest.
+    assert_eq!(settling.observe(path, Some(state(20, 5)), soon), Step::Wait);
+    assert_eq!(settling.observe(path, Some(state(20, 5)), soon + Duration::from_millis(90)), Step::Wait);
 }
 
 proptest! {

@@ -141,3 +141,58 @@ fn check_tells_what_a_frame_a_folder_and_a_log_hold() {
     let damaged = greyhold(&["check", "--log", &log]);
     assert_eq!(damaged.status.code(), Some(1), "{}", out(&damaged));
 }
+
+#[cfg(unix)]
+#[test]
+fn what_can_not_be_done_is_no_success() {
+    let home = tempfile::tempdir().unwrap();
+    let here = |name: &str| home.path().join(name).display().to_string();
+    std::fs::write(here("away.yaml"), "folder: nowhere\n").unwrap();
+    let away = greyhold(&["check", "--config", &here("away.yaml")]);
+    assert_eq!(away.status.code(), Some(1), "its folder can't be read: {}", out(&away));
+    for args in [&["check", "--write-example"][..], &["check", "--folder", home.path().to_str().unwrap()]] {
+        let full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let output =
+            std::process::Command::new(env!("CARGO_BIN_EXE_greyhold")).args(args).stdout(full).output().unwrap();
+        assert_eq!(output.status.code(), Some(3), "{args:?}");
+        assert!(said(&output).contains("standard output"), "{}", said(&output));
+    }
+    assert!(std::process::Command::new("mkfifo").arg(here("pipe.yaml")).status().unwrap().success());
+    for file in [here("pipe.yaml"), "/dev/zero".to_owned()] {
+        let refused = greyhold(&["check", "--config", &file]);
+        assert_eq!(refused.status.code(), Some(2), "{file}");
+        assert!(said(&refused).contains("no regular file"), "{}", said(&refused));
+    }
+}
+
+/// A file's name may hold anything.
+#[cfg(unix)]
+#[test]
+fn no_name_steers_the_terminal() {
+    let home = tempfile::tempdir().unwrap();
+    let name = "a\u{1b}]0;title\u{7}\u{1b}[31m\n! THE SHOT LOG IS GONE\u{9b}2J.jpg";
+    let path = home.path().join(name);
+    std::fs::write(&path, shot(8.0, 0.0, 1).jpeg()).unwrap();
+    let path = path.display().to_string();
+    let torn = home.path().join("torn\u{1b}[31m.jpg").display().to_string();
+    std::fs::write(&torn, b"no photograph").unwrap();
+    let folder = home.path().join("folder\u{1b}[31m").display().to_string();
+    for args in [
+        &["check", "--frame", &path][..],
+        &["check", "--frame", &torn],
+        &["check", "--folder", &folder],
+        &["check", "--config", &torn],
+        &["check", "--log", &torn],
+        &["compare", &path, &path, &torn],
+        &["compare", "--json", &path, &path, &torn],
+        &["compare", &torn, &path],
+        &["watch", &folder],
+    ] {
+        let output = greyhold(args);
+        for text in [&output.stdout, &output.stderr] {
+            let text = String::from_utf8_lossy(text).into_owned();
+            assert!(!text.chars().any(|c| c.is_control() && c != '\n'), "{args:?}: {text:?}");
+            assert!(!text.lines().any(|l| l.starts_with("! THE SHOT LOG")), "{args:?}: {text}");
+        }
+    }
+}

@@ -5,7 +5,7 @@ mod harness;
 
 use std::io::{BufRead, BufReader};
 
-use harness::{Client, Studio, shot, wait_for};
+use harness::{Client, Studio, greyhold, shot, wait_for};
 use interprocess::local_socket::{Stream, prelude::*};
 use serde_json::{Value, json};
 
@@ -183,11 +183,13 @@ fn a_listener_that_takes_nothing_holds_nobody_up_and_is_told_what_it_missed() {
     let before = studio.records().last().unwrap().n;
     let mut slow = studio.connect();
     slow.ask(json!({"command": "listen"}));
-    let mut busy = studio.connect();
     let text = "x".repeat(4000);
-    // More than the kept events and the socket's own buffer hold.
-    for _ in 0..1400 {
-        assert_eq!(busy.ask(json!({"command": "note", "text": text}))["ok"], true);
+    // More than the kept events and the socket's own buffer hold. One client alone would be slowed.
+    for _ in 0..28 {
+        let mut busy = studio.connect();
+        for _ in 0..50 {
+            assert_eq!(busy.ask(json!({"command": "note", "text": text}))["ok"], true);
+        }
     }
     let (mut told, mut missed) = (before, 0);
     while told + missed < before + 1400 {
@@ -208,35 +210,145 @@ fn a_listener_that_takes_nothing_holds_nobody_up_and_is_told_what_it_missed() {
     assert!(missed > 0, "it was slow enough to miss some");
 }
 
-fn first_line(studio: &Studio, line: &mut String) {
+fn first_line(studio: &Studio) -> String {
     let name = greyhold::outlet::socket::name_of(&studio.socket()).map(|n| n.into_owned()).unwrap();
-    BufReader::new(Stream::connect(name).unwrap()).read_line(line).unwrap();
+    let mut line = String::new();
+    BufReader::new(Stream::connect(name).unwrap()).read_line(&mut line).unwrap();
+    line
 }
 
 #[test]
-fn more_than_enough_listeners_are_told_to_come_back() {
+fn however_many_listen_there_is_room_for_a_command() {
     let studio = Studio::open();
-    let clients: Vec<Client> = (0..64).map(|_| studio.connect()).collect();
-    let mut line = String::new();
-    first_line(&studio, &mut line);
-    assert!(line.contains("\"busy\""), "{line}");
+    let listening = |_| {
+        let mut client = studio.connect();
+        assert_eq!(client.ask(json!({"command": "listen"}))["ok"], true);
+        client
+    };
+    let clients: Vec<Client> = (0..64).map(listening).collect();
+    let socket = studio.socket().display().to_string();
+    for _ in 0..20 {
+        assert!(greyhold(&["tell", "--socket", &socket, "status"]).status.success());
+    }
+    // One more listener is told why there is no room, and how to count on.
+    let output = greyhold(&["follow", "--socket", &socket]);
+    assert_eq!(output.status.code(), Some(4));
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(said.trim(), "greyhold: greyhold is busy: 64 programs listen already");
     drop(clients);
     wait_for("a free place", || {
-        let mut line = String::new();
-        first_line(&studio, &mut line);
-        line.contains("\"hello\"")
+        let mut client = studio.connect();
+        client.send(b"{\"command\":\"listen\"}\n");
+        client.next()["kind"] == "reply"
     });
 }
 
-#[cfg(unix)]
 #[test]
-fn the_socket_is_its_owners_alone_and_a_dead_ones_place_is_taken() {
-    use std::os::unix::fs::PermissionsExt;
-    let mut studio = Studio::open();
-    let mode = std::fs::metadata(studio.socket()).unwrap().permissions().mode();
-    assert_eq!(mode & 0o077, 0, "{mode:o}");
-    studio.kill();
-    assert!(studio.socket().exists(), "killed, it leaves its socket");
-    studio.start();
+fn who_connects_and_asks_nothing_gives_way() {
+    let studio = Studio::open();
+    let mut idle: Vec<Client> = (0..80).map(|_| studio.connect()).collect();
+    assert!(first_line(&studio).contains("\"busy\""), "who has only just come is given time to ask");
+    wait_for("one to give way", || first_line(&studio).contains("\"hello\""));
+    let said = idle[0].next();
+    assert_eq!(said["kind"], "busy", "the one that was idle for longest is told: {said}");
+    let socket = studio.socket().display().to_string();
+    assert!(greyhold(&["tell", "--socket", &socket, "status"]).status.success());
+    assert_eq!(idle[79].ask(json!({"command": "status"}))["ok"], true, "the others stay");
+}
+
+#[test]
+fn what_is_wrong_with_listening_is_said() {
+    let studio = Studio::open();
+    studio.sync();
+    let last = studio.records().last().unwrap().n;
+    let mut client = studio.connect();
+    for (wrong, part) in [
+        (json!({"command": "listen", "sinse": 1}), "sinse"),
+        (json!({"command": "listen", "since": "one"}), "a whole number, not 'one'"),
+        (json!({"command": "listen", "since": -1}), "a whole number, not -1"),
+        (json!({"command": "listen", "since": [1]}), "a whole number, not a list"),
+        (json!({"command": "listen", "since": last + 2}), "there is no record"),
+        (json!({"command": "since", "n": last + 2}), "there is no record"),
+        (json!({"command": "status", "extra": 1}), "extra"),
+        (json!({"command": "note", "text": [1]}), "text, not a list"),
+        (json!({"command": "spot", "name": "a", "area": 5}), "keys with values, not 5"),
+        (json!({"command": 5}), "names itself"),
+        (json!("status"), "names itself"),
+    ] {
+        let reply = client.ask(wrong.clone());
+        let said = reply["says"].as_str().unwrap();
+        assert!(reply["ok"] == false && said.contains(part), "{wrong}: {reply}");
+        for foreign in ["expected", "struct", "enum", "u64", "invalid type", "variant", "field"] {
+            assert!(!said.contains(foreign), "{wrong}: {said}");
+        }
+    }
+    let reply = client.ask(json!({"command": "listen", "since": last + 1}));
+    assert_eq!(reply["ok"], true, "the next one may be waited for: {reply}");
+}
+
+#[test]
+fn a_client_that_floods_is_slowed_and_nobody_else_is() {
+    let studio = Studio::open();
+    let (go_on, over) = std::sync::mpsc::channel::<()>();
+    let mut flooding = studio.connect();
+    let flood = std::thread::spawn(move || {
+        let mut answered = 0;
+        let began = std::time::Instant::now();
+        // Many at once, so that it is never waited for an answer.
+        while matches!(over.try_recv(), Err(std::sync::mpsc::TryRecvError::Empty)) {
+            flooding.send(&b"{\"command\":\"note\",\"text\":\"flood\"}\n".repeat(10));
+            for _ in 0..10 {
+                assert_eq!(flooding.next()["ok"], true, "slowed, and never dropped");
+                answered += 1;
+            }
+        }
+        (answered, began.elapsed())
+    });
+    let mut other = studio.connect();
+    for n in 0..5 {
+        studio.put(&format!("{n}.jpg"), &shot(8.0, 0.0, n).jpeg());
+        assert_eq!(other.ask(json!({"command": "status"}))["ok"], true);
+    }
+    studio.sync();
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    drop(go_on);
+    let (answered, took) = flood.join().unwrap();
+    assert!(f64::from(answered) <= 70.0 + 55.0 * took.as_secs_f64(), "{answered} in {took:?}");
+    assert_eq!(studio.frames().len(), 5);
+}
+
+/// The most memory that the daemon had so far, in MiB.
+#[cfg(target_os = "linux")]
+fn peak(studio: &Studio) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", studio.pid())).unwrap();
+    let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).unwrap();
+    peak.trim().trim_end_matches(" kB").parse::<u64>().unwrap() >> 10
+}
+
+/// All listeners that there can be, none of which reads; half of them ask for the whole log, too.
+#[cfg(target_os = "linux")]
+#[test]
+fn listeners_that_never_read_cost_a_bounded_memory() {
+    let studio = Studio::open();
+    studio.sync();
+    let write = |notes: usize| {
+        let mut writer = studio.connect();
+        for _ in 0..notes {
+            assert_eq!(writer.ask(json!({"command": "note", "text": "x".repeat(7000)}))["ok"], true);
+        }
+    };
+    (0..6).for_each(|_| write(50));
+    let before = peak(&studio);
+    let listen = |i| {
+        let mut client = studio.connect();
+        let since = if i % 2 == 0 { json!(1) } else { Value::Null };
+        client.send(format!("{}\n", json!({"command": "listen", "since": since})).as_bytes());
+        client
+    };
+    let _never_read: Vec<Client> = (0..64).map(listen).collect();
+    (0..24).for_each(|_| write(50));
+    let grown = peak(&studio) - before;
+    println!("{before} MiB before, {grown} MiB more with 64 listeners");
+    assert!(grown < 300, "{grown} MiB more than the {before} before");
     assert_eq!(studio.tell(json!({"command": "status"}))["ok"], true);
 }

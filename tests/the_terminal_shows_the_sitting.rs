@@ -49,6 +49,38 @@ fn what_the_pages_show_fits_on_a_terminal() {
     assert_eq!(text, fs::read_to_string(golden("live_view.txt")).unwrap());
 }
 
+/// Names come from cameras and other programs.
+#[test]
+fn nothing_in_a_record_steers_the_terminal() {
+    let steers = "\u{1b}]0;title\u{7}\u{1b}[31m\u{9b}2J\u{202e}\n! THE SHOT LOG IS GONE";
+    let config = Config::parse(include_str!("../fixtures/three_groups.yaml"), "three_groups.yaml").unwrap();
+    let text = fs::read_to_string(golden("drawn.jsonl")).unwrap();
+    let (mut state, lines) = (State::default(), Lines::default());
+    for mut value in text.lines().map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap()) {
+        for key in ["file", "look", "sentence"] {
+            if value[key].is_string() {
+                value[key] = steers.into();
+            }
+        }
+        if value["verdict"]["sentence"].is_string() {
+            value["verdict"]["sentence"] = steers.into();
+        }
+        let record: Record = serde_json::from_value(value).unwrap();
+        state.apply(&record);
+        lines.add(&block(&record, Paint::Plain).unwrap_or_default());
+    }
+    lines.add(steers);
+    let fixed = Fixed { folder: steers.into(), page: Some(steers.into()) };
+    for over in [Over::Nothing, Over::Page] {
+        let mut terminal = Terminal::new(TestBackend::new(110, 36)).unwrap();
+        terminal.draw(|frame| draw(frame, &Board::of(&state, &config), &fixed, &lines, over)).unwrap();
+        let cells = terminal.backend().buffer().content();
+        assert!(cells.iter().any(|c| c.symbol().contains('\u{fffd}')), "it is there, and marked");
+        let wrong = |c: char| c.is_control() || c == '\u{202e}';
+        assert!(!cells.iter().any(|c| c.symbol().contains(wrong)));
+    }
+}
+
 #[test]
 fn no_size_of_terminal_is_too_small() {
     for width in [1, 7, 40, 80, 300] {

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::exit::{CommandError, Exit};
+use super::photographs::Photographs;
 use super::say;
 use super::series::{self, Exposures};
 use crate::calibration::{Accuracy, Column, Errors, SeriesFrame, accuracy};
@@ -50,8 +51,9 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
          median / worst for a stop of true difference.\n");
     say(HEAD);
     let mut reasons = Vec::new();
+    let photographs = Photographs::open();
     for folder in &args.folders {
-        let (frames, unread) = read(folder, &exposures)?;
+        let (frames, unread) = read(&photographs, folder, &exposures)?;
         exit = if unread.is_empty() { exit } else { Exit::SomeUnusable };
         let result = accuracy(&frames, curves.stock(), &prior, lighting);
         let name = printable(&folder.file_name().unwrap_or(folder.as_os_str()).to_string_lossy());
@@ -68,12 +70,16 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     Ok(exit)
 }
 
-fn read(folder: &Path, exposures: &Exposures) -> Result<(Vec<SeriesFrame>, Vec<String>), CommandError> {
+fn read(
+    photographs: &Photographs,
+    folder: &Path,
+    exposures: &Exposures,
+) -> Result<(Vec<SeriesFrame>, Vec<String>), CommandError> {
     let files = series::pictures_in(folder)
         .map_err(|e| CommandError::CannotRun(format!("{} can't be read: {e}", folder.display())))?;
     let (mut frames, mut unread) = (Vec::new(), Vec::new());
     for file in files {
-        match series::read(&file, exposures) {
+        match series::read(photographs, &file, exposures) {
             Ok(frame) => frames.push(frame),
             Err(why) => unread.push(format!("{}: {why}", printable(&file.display().to_string()))),
         }

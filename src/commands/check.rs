@@ -3,14 +3,16 @@
 use std::path::{Path, PathBuf};
 
 use super::exit::{CommandError, Exit};
+use super::photographs::Photographs;
 use super::say;
 use crate::config::{Config, EXAMPLE};
 use crate::container::Kind;
 use crate::frame::{self, Settings};
 use crate::intake::is_network_share;
 use crate::outlet::plain::printable;
-use crate::outlet::shot_log::{read_since, segments};
+use crate::outlet::shot_log::health;
 use crate::photometry::Series;
+use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -48,7 +50,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     }
     let mut sound = true;
     if let Some(file) = &args.config {
-        check_config(file)?;
+        sound &= check_config(file)?;
     }
     if let Some(folder) = &args.folder {
         sound &= check_folder(folder);
@@ -85,7 +87,7 @@ fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {
     }
 }
 
-fn check_config(file: &Path) -> Result<(), CommandError> {
+fn check_config(file: &Path) -> Result<bool, CommandError> {
     let config = Config::read(file)?;
     say(&format!("{}: sound", file.display()));
     for group in &config.groups {
@@ -100,10 +102,7 @@ fn check_config(file: &Path) -> Result<(), CommandError> {
     }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judge_by));
-    if let Some(folder) = config.folder {
-        check_folder(&folder);
-    }
-    Ok(())
+    Ok(config.folder.is_none_or(|folder| check_folder(&folder)))
 }
 
 fn check_folder(folder: &Path) -> bool {
@@ -112,6 +111,7 @@ fn check_folder(folder: &Path) -> bool {
             let pictures = entries.flatten().filter(|e| Kind::of(&e.path()).is_some()).count();
             let share = if is_network_share(folder) { ", on a network share: it will be polled" } else { "" };
             say(&format!("{}: can be read, {pictures} pictures in it{share}", folder.display()));
+            say(&format!("  {}", Photographs::open().confinement()));
             true
         }
         Err(e) => {
@@ -122,55 +122,48 @@ fn check_folder(folder: &Path) -> bool {
 }
 
 fn check_log(log: &Path) -> bool {
-    let files = segments(log);
-    let (mut records, mut next, mut missing) = (0_u64, 1_u64, 0_u64);
-    let read = read_since(log, 1, |n, _| {
-        records += 1;
-        missing += n - next;
-        next = n + 1;
-        true
-    });
-    let lines: usize =
-        files.iter().map(|f| std::fs::read(f).map_or(0, |bytes| bytes.iter().filter(|b| **b == b'\n').count())).sum();
-    match read {
-        Ok(()) if files.is_empty() => {
-            say(&format!("{}: there is no log yet", log.display()));
-            true
+    let name = log.display();
+    let health = match health(log) {
+        Ok(health) if health.files == 0 => {
+            say(&format!("{name}: there is no log yet"));
+            return true;
         }
-        Ok(()) => {
-            let damaged = lines as u64 - records.min(lines as u64);
-            say(&format!(
-                "{}: {records} sound records, {missing} missing, {damaged} lines damaged or doubled",
-                log.display()
-            ));
-            missing == 0 && damaged == 0
-        }
+        Ok(health) => health,
         Err(e) => {
-            say(&format!("{}: can't be read: {e}", log.display()));
-            false
+            say(&e.to_string());
+            return false;
         }
+    };
+    let doubled =
+        if health.doubled > 0 { format!(" ({} of them written twice)", health.doubled) } else { String::new() };
+    say(&format!(
+        "{name}: {} sound records{doubled}, {} missing, {} lines damaged",
+        health.records, health.missing, health.damaged
+    ));
+    for number in &health.missing_files {
+        say(&format!("  file {number} of it is missing"));
     }
+    for file in &health.strayed {
+        say(&format!("  {} begins with a state that the records before it don't come to", file.display()));
+    }
+    health.is_sound()
 }
 
 fn check_frame(path: &Path) -> bool {
     let name = printable(&path.display().to_string());
-    let Some(kind) = Kind::of(path) else {
-        say(&format!("{name}: it is no picture by its name"));
-        return false;
-    };
-    match frame::look(kind, path, Series::Thirds) {
+    match Photographs::open().read(path, Series::Thirds, Depth::Lenient) {
         Ok(read) => {
             say(&format!("{name}: {}", read.settings.in_short()));
             for line in details(&read.settings) {
                 say(&format!("  {line}"));
             }
             read.notes.iter().for_each(|note| {
-                say(&format!("  ! {note}"));
+                say(&format!("  ! {}", printable(note)));
             });
             read.settings.gaps().is_none()
         }
-        Err(e) => {
-            say(&format!("{name}: {e}"));
+        Err(why) => {
+            say(&format!("{name}: {why}"));
             false
         }
     }

@@ -6,17 +6,18 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use super::exit::{CommandError, Exit};
-use super::say;
+use super::photographs::Photographs;
+use super::{say, say_json};
 use crate::advice::{Cause, Evidence, Subject, Verdict, judge};
 use crate::config::{Config, Curves};
-use crate::container::Kind;
 use crate::drift::{Lighting, Observed, WentBy};
-use crate::frame::{self, Settings};
+use crate::frame::Settings;
 use crate::meter::Metered;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
 use crate::session::{FrameOutcome, Metering, alike};
+use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -87,6 +88,7 @@ struct Answer<'a> {
 }
 
 struct Comparison {
+    photographs: Photographs,
     config: Config,
     metering: Metering,
     lighting: Lighting,
@@ -114,7 +116,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         eprintln!("{fault}");
     }
     let metering = Metering::of(&config, curves);
-    let comparison = Comparison { config, metering, lighting, light_alone: args.light_alone };
+    let photographs = Photographs::open();
+    let comparison = Comparison { photographs, config, metering, lighting, light_alone: args.light_alone };
     let reference = comparison.read(&args.reference);
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {
@@ -132,7 +135,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
             exit = Exit::SomeUnusable;
         }
         let text = comparison.answer(path, reference.as_ref(), &outcome, (!args.json).then_some(&table));
-        if !say(&text) {
+        if !(if args.json { say_json(&text) } else { say(&text) }) {
             break;
         }
     }
@@ -141,8 +144,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 
 impl Comparison {
     fn read(&self, path: &Path) -> Result<FrameOutcome, String> {
-        let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-        let read = frame::look(kind, path, self.config.marks).map_err(|e| e.to_string())?;
+        let read = self.photographs.read(path, self.config.marks, Depth::Lenient)?;
         Ok(self.metering.subject(read))
     }
 
@@ -226,7 +228,7 @@ impl Table {
             ],
         );
         for note in &outcome.notes {
-            row.push_str(&format!("\n{:width$}  ! {note}", "", width = self.widest));
+            row.push_str(&format!("\n{:width$}  ! {}", "", printable(note), width = self.widest));
         }
         row
     }

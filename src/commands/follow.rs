@@ -1,15 +1,17 @@
 //! `greyhold follow`: what a running greyhold says, as it says it.
 
-use std::io::{BufRead, BufReader, Write};
+use std::time::Duration;
 
-use interprocess::local_socket::{Stream, prelude::*};
 use serde_json::{Value, json};
 
 use super::exit::{CommandError, Exit};
-use super::{Where, say};
+use super::talk::{PATIENCE, Talk, hangs, is_alive};
+use super::{Where, say_block, say_json};
 use crate::outlet::plain::{Paint, block};
-use crate::outlet::socket::name_of;
 use crate::session::Record;
+
+/// After so long without a word it is asked whether greyhold still lives.
+const QUIET: Duration = Duration::from_secs(30);
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -29,24 +31,34 @@ pub struct Args {
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let socket = args.place.socket()?;
-    let gone =
-        |e: std::io::Error| CommandError::NotRunning(format!("no greyhold answers at {} ({e})", socket.display()));
-    let stream = Stream::connect(name_of(&socket).map_err(gone)?).map_err(gone)?;
-    let listen = json!({"command": "listen", "since": args.since});
-    (&stream).write_all(format!("{listen}\n").as_bytes()).map_err(gone)?;
+    let talk = Talk::say(&socket, &json!({"command": "listen", "since": args.since}))?;
     let paint = Paint::for_stdout();
-    for line in BufReader::new(&stream).lines() {
-        let line = line.map_err(gone)?;
-        let text = if args.json { Some(line) } else { in_words(&line, paint) };
-        if text.is_some_and(|text| !say(&text)) {
+    let mut listens = false;
+    loop {
+        let Some(heard) = talk.next(if listens { QUIET } else { PATIENCE })? else {
+            if listens && is_alive(&socket) {
+                continue;
+            }
+            return Err(hangs(&socket));
+        };
+        if heard.message["kind"] == "reply" {
+            listens = true;
+            if heard.message["ok"] == json!(false) {
+                return Err(CommandError::WrongUse(heard.message["says"].as_str().unwrap_or_default().to_owned()));
+            }
+        }
+        let is_read = if args.json {
+            say_json(&heard.line)
+        } else {
+            in_words(&heard.message, paint).is_none_or(|t| say_block(&t))
+        };
+        if !is_read {
             return Ok(Exit::Clean);
         }
     }
-    Err(CommandError::NotRunning("greyhold has ended".to_owned()))
 }
 
-fn in_words(line: &str, paint: Paint) -> Option<String> {
-    let message: Value = serde_json::from_str(line).ok()?;
+fn in_words(message: &Value, paint: Paint) -> Option<String> {
     match message["kind"].as_str()? {
         "record" => {
             let record: Record = serde_json::from_value(message["record"].clone()).ok()?;
@@ -58,7 +70,6 @@ fn in_words(line: &str, paint: Paint) -> Option<String> {
             "! {} events were missed; 'greyhold follow --since {}' has them",
             message["missed"], message["from"]
         )),
-        "busy" => Some(format!("! {}", message["says"].as_str().unwrap_or_default())),
         _ => None,
     }
 }

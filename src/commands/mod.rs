@@ -7,12 +7,18 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod photographs;
+mod read_files;
 mod series;
+mod signals;
+mod talk;
 mod tell;
 mod watch;
 
 use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
 
 use clap::{Parser, Subcommand, ValueEnum};
 use tracing_subscriber::EnvFilter;
@@ -21,7 +27,15 @@ use tracing_subscriber::fmt::writer::BoxMakeWriter;
 pub use exit::{CommandError, Exit};
 
 use crate::outlet::live_view::Lines;
-use crate::outlet::socket;
+use crate::outlet::plain::{printable, printable_json, printable_lines};
+use crate::outlet::printing::Printer;
+use crate::outlet::socket_place;
+use crate::workers;
+
+/// What is still to be said at the end gets this long.
+const FAREWELL: Duration = Duration::from_millis(250);
+/// Why something could not be printed.
+static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
 
 /// Watches a tethered-capture folder, meters every new frame against a reference frame, and says
 /// in stops how far to turn each studio light.
@@ -72,6 +86,9 @@ enum Sub {
     Follow(follow::Args),
     /// Check a configuration, folder, log or frame, or write the example configuration
     Check(check::Args),
+    /// Read photographs for another greyhold
+    #[command(name = workers::SUBCOMMAND, hide = true)]
+    ReadFiles(read_files::Args),
 }
 
 /// Runs the command line.
@@ -80,8 +97,8 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         Sub::Watch(args) if args.is_live() => Some(Lines::default()),
         _ => None,
     };
-    set_up_messages(&cli, lines.clone());
-    match cli.command {
+    let messages = set_up_messages(&cli, lines.clone());
+    let done = match cli.command {
         Sub::Watch(args) => watch::run(args, lines),
         Sub::Demo(args) => demo::run(args),
         Sub::Compare(args) => compare::run(&args),
@@ -90,21 +107,43 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         Sub::Tell(args) => tell::run(args),
         Sub::Follow(args) => follow::run(&args),
         Sub::Check(args) => check::run(&args),
+        Sub::ReadFiles(args) => read_files::run(&args),
+    };
+    if let Messages::Aside(printer) = messages {
+        printer.finish(FAREWELL);
+    }
+    let unprinted = UNPRINTED.lock().unwrap_or_else(PoisonError::into_inner).take();
+    match unprinted {
+        Some(e) if done.is_ok() => Err(CommandError::CannotRun(format!("standard output can't be written: {e}"))),
+        _ => done,
     }
 }
 
+/// Says on standard error, on one line, why a command could not be carried out.
+pub fn complain(error: &CommandError) {
+    let messages = Printer::to_stderr();
+    messages.say(&format!("greyhold: {}", printable(&error.to_string().replace('\n', " "))));
+    messages.finish(FAREWELL);
+}
+
 /// Messages go to standard error, or among the lines of a view that has the whole terminal.
-fn set_up_messages(cli: &Cli, lines: Option<Lines>) {
+fn set_up_messages(cli: &Cli, lines: Option<Lines>) -> Messages {
     let level = match cli.verbose {
         0 => "greyhold=warn",
         1 => "greyhold=info",
         _ => "greyhold=trace",
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
+    // Who reads strangers' files gives up what it may do, and that holds for threads that begin after it only.
+    let messages = match cli.command {
+        Sub::ReadFiles(_) => Messages::Here,
+        _ => Messages::Aside(Printer::to_stderr()),
+    };
+    let write = messages.clone();
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(
         match lines.filter(|_| io::stderr().is_terminal()) {
             Some(lines) => BoxMakeWriter::new(move || lines.clone()),
-            None => BoxMakeWriter::new(io::stderr),
+            None => BoxMakeWriter::new(move || write.clone()),
         },
     );
     // Setting it twice happens only where tests call this twice.
@@ -112,6 +151,30 @@ fn set_up_messages(cli: &Cli, lines: Option<Lines>) {
         LogFormat::Plain => builder.with_target(false).with_ansi(false).try_init(),
         LogFormat::Json => builder.json().try_init(),
     };
+    messages
+}
+
+/// Messages on their way to standard error. Names of files and cameras in them steer no terminal.
+#[derive(Clone)]
+enum Messages {
+    /// Who says one never waits for who reads it.
+    Aside(Printer),
+    Here,
+}
+
+impl Write for Messages {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let text = printable_lines(&String::from_utf8_lossy(bytes));
+        match self {
+            Messages::Aside(printer) => printer.say(&text),
+            Messages::Here => writeln!(io::stderr(), "{text}")?,
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Where a running greyhold is asked.
@@ -128,10 +191,10 @@ struct Where {
 impl Where {
     /// The socket that is named, that belongs to the folder, or the only one there is.
     fn socket(&self) -> Result<PathBuf, CommandError> {
-        if let Some(socket) = self.socket.clone().or_else(|| self.folder.as_deref().map(socket::default_path)) {
+        if let Some(socket) = self.socket.clone().or_else(|| self.folder.as_deref().map(socket_place::of_running)) {
             return Ok(socket);
         }
-        let mut running = socket::running();
+        let mut running = socket_place::running();
         match running.len() {
             0 => Err(CommandError::NotRunning(
                 "no greyhold is running; start one with 'greyhold watch FOLDER'".to_owned(),
@@ -144,8 +207,31 @@ impl Where {
     }
 }
 
-/// Prints a line; a reader that went away is told by `false`.
+/// Prints text; a reader that went away is told by `false`. Nothing in it steers the terminal.
 fn say(text: &str) -> bool {
+    print(&printable_lines(text))
+}
+
+/// Prints JSON for tools.
+fn say_json(json: &str) -> bool {
+    print(&printable_json(json))
+}
+
+/// Prints a record's block, which is clean but for our own paint.
+fn say_block(block: &str) -> bool {
+    print(block)
+}
+
+fn print(text: &str) -> bool {
     let mut out = io::stdout().lock();
-    writeln!(out, "{text}").and_then(|()| out.flush()).is_ok()
+    match writeln!(out, "{text}").and_then(|()| out.flush()) {
+        Ok(()) => true,
+        Err(e) => {
+            // A reader that has read enough is no fault.
+            if e.kind() != io::ErrorKind::BrokenPipe {
+                UNPRINTED.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(e);
+            }
+            false
+        }
+    }
 }

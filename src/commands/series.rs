@@ -4,12 +4,14 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use super::exit::CommandError;
+use super::photographs::Photographs;
 use crate::calibration::SeriesFrame;
 use crate::container::Kind;
-use crate::frame;
 use crate::meter::{Spot, meter, shares};
+use crate::outlet::plain::printable;
 use crate::photometry::{Series, Stops};
 use crate::response::Response;
+use crate::workers::Depth;
 
 /// Exposures told by hand: by file name, in stops.
 #[derive(Debug, Default)]
@@ -41,11 +43,10 @@ impl Exposures {
 }
 
 /// Reads a frame of a series; `Err` is the sentence to show.
-pub fn read(path: &Path, exposures: &Exposures) -> Result<SeriesFrame, String> {
-    let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-    let read = frame::read(kind, path, Series::Thirds).map_err(|e| e.to_string())?;
+pub fn read(photographs: &Photographs, path: &Path, exposures: &Exposures) -> Result<SeriesFrame, String> {
+    let read = photographs.read(path, Series::Thirds, Depth::Whole)?;
     let Some(picture) = read.picture else {
-        return Err(read.notes.join("; "));
+        return Err(printable(&read.notes.join("; ")));
     };
     Ok(SeriesFrame {
         file: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(),

@@ -1,16 +1,13 @@
 //! `greyhold tell`: one command to a running greyhold, and its answer.
 
-use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
-use interprocess::local_socket::{Stream, prelude::*};
 use serde_json::{Value, json};
 
 use super::exit::{CommandError, Exit};
-use super::{Where, say};
-use crate::outlet::plain::printable;
-use crate::outlet::socket::name_of;
+use super::talk::{PATIENCE, Talk, hangs, is_alive};
+use super::{Where, say, say_json};
 use crate::session::{Command, SurveyAsk};
 
 #[derive(Debug, clap::Args)]
@@ -89,18 +86,15 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     let socket = args.place.socket()?;
     let reply = ask(&socket, &command)?;
     let ok = reply["ok"].as_bool().unwrap_or(false);
-    let text = if args.json {
-        reply.to_string()
-    } else {
-        // An answer may have lines, and names of files from elsewhere in them.
-        let says = reply["says"].as_str().unwrap_or_default();
-        says.lines().map(printable).collect::<Vec<_>>().join("\n")
-    };
-    if ok || args.json {
-        say(&text);
+    let says = reply["says"].as_str().unwrap_or_default();
+    if args.json {
+        say_json(&reply.to_string());
         Ok(if ok { Exit::Clean } else { Exit::SomeUnusable })
+    } else if ok {
+        say(says);
+        Ok(Exit::Clean)
     } else {
-        Err(CommandError::WrongUse(text))
+        Err(CommandError::WrongUse(says.to_owned()))
     }
 }
 
@@ -150,27 +144,22 @@ fn next(words: Vec<String>) -> Result<Command, CommandError> {
     Ok(Command::Next { f_number, iso, exposure_time, marks: None })
 }
 
-/// Sends one command and waits for its reply.
+/// Sends one command and waits for its reply: for as long as it takes, while greyhold lives.
 pub fn ask(socket: &Path, command: &Command) -> Result<Value, CommandError> {
-    let gone = |e: std::io::Error| {
-        CommandError::NotRunning(format!(
-            "no greyhold answers at {} ({e}); start one with 'greyhold watch FOLDER'",
-            socket.display()
-        ))
-    };
-    let stream = Stream::connect(name_of(socket).map_err(gone)?).map_err(gone)?;
     let mut message = serde_json::to_value(command).unwrap_or_default();
     message["id"] = json!(1);
-    (&stream).write_all(format!("{message}\n").as_bytes()).map_err(gone)?;
-    for line in BufReader::new(&stream).lines() {
-        let value: Value = serde_json::from_str(&line.map_err(gone)?).unwrap_or_default();
-        match value["kind"].as_str() {
-            Some("reply") => return Ok(value),
-            Some("busy") => {
-                return Err(CommandError::NotRunning(value["says"].as_str().unwrap_or_default().to_owned()));
+    let talk = Talk::say(socket, &message)?;
+    let mut is_said = false;
+    loop {
+        match talk.next(PATIENCE)? {
+            Some(heard) if heard.message["kind"] == "reply" => return Ok(heard.message),
+            Some(_) => {}
+            None if matches!(command, Command::Status {}) || !is_alive(socket) => return Err(hangs(socket)),
+            None if !is_said => {
+                eprintln!("greyhold is at it, and this takes a while (Ctrl-C ends the waiting, not greyhold)");
+                is_said = true;
             }
-            _ => {}
+            None => {}
         }
     }
-    Err(CommandError::NotRunning("greyhold ended before it answered".to_owned()))
 }

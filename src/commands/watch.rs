@@ -5,24 +5,31 @@ use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
-use tokio::sync::oneshot;
+use tokio::sync::{broadcast, oneshot};
 use tokio::task::spawn_blocking;
+use tokio::time::timeout;
 
 use super::exit::{CommandError, Exit};
-use super::say;
+use super::signals;
 use crate::config::ConfigWatch;
 use crate::daemon::{self, PageSetup, Setup};
 use crate::outlet::live_view::{self, Fixed, Lines};
-use crate::outlet::plain::{Paint, block};
-use crate::outlet::socket;
+use crate::outlet::plain::{Paint, block, printable_lines};
+use crate::outlet::printing::{Printer, each_record};
+use crate::outlet::socket::EVENTS_KEPT;
+use crate::outlet::socket_place;
 use crate::outlet::stand_page::{self, Audience, Token};
 use crate::session::Published;
+use crate::workers::{Pool, this_program};
 
 /// Name of the configuration that is taken when it lies in the present folder.
 const USUAL_CONFIG: &str = "greyhold.yaml";
 /// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
 const USUAL_SPOTS: &str = "greyhold-spots.yaml";
+/// At the end, what is still to be said or shown gets this long.
+const FAREWELL: Duration = Duration::from_millis(250);
 /// Name of the shot log in the capture folder.
 const USUAL_LOG: &str = "greyhold-shots.jsonl";
 
@@ -116,21 +123,29 @@ impl Args {
 /// `lines` takes what happens when the sitting is shown on the whole terminal.
 pub fn run(args: Args, lines: Option<Lines>) -> Result<Exit, CommandError> {
     let setup = setup(args)?;
+    let is_live = lines.is_some();
+    let give_back = move || {
+        if is_live {
+            live_view::give_back();
+        }
+    };
+    let stop = signals::stop(give_back).map_err(|e| CommandError::CannotRun(e.to_string()))?;
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
+    let printer = Printer::to_stdout();
     let result = runtime.block_on(async {
-        let stop = stop_signal()?;
         match lines {
-            Some(lines) => live(setup, lines, stop).await,
-            None => plain(setup, stop).await,
+            Some(lines) => live(setup, lines, &printer, stop).await,
+            None => plain(setup, &printer, stop).await,
         }
     });
+    printer.finish(FAREWELL);
     // A read that hangs on a dead share must not hold up the end.
-    runtime.shutdown_timeout(std::time::Duration::from_millis(300));
+    runtime.shutdown_timeout(Duration::from_millis(300));
     result.map(|()| Exit::Clean)
 }
 
 /// Prints what happens, line by line.
-async fn plain(setup: Setup, stop: impl Future<Output = ()>) -> Result<(), CommandError> {
+async fn plain(setup: Setup, printer: &Printer, stop: impl Future<Output = ()>) -> Result<(), CommandError> {
     let paint = Paint::for_stdout();
     let (ready, is_ready) = oneshot::channel::<daemon::Ready>();
     let head = format!(
@@ -140,28 +155,44 @@ async fn plain(setup: Setup, stop: impl Future<Output = ()>) -> Result<(), Comma
         setup.socket.display()
     );
     let page = setup.page.clone();
+    let head_printer = printer.clone();
     tokio::spawn(async move {
         if let Ok(ready) = is_ready.await {
             let page = page.zip(ready.port).map(|(page, port)| format!("\n  page     {}", page_in_words(&page, port)));
-            say(&format!("{head}{}", page.unwrap_or_default()));
+            head_printer.say(&printable_lines(&format!("{head}{}", page.unwrap_or_default())));
         }
     });
+    let (events, heard) = broadcast::channel(EVENTS_KEPT);
+    let (shows, misses) = (printer.clone(), printer.clone());
     let show = move |published: &Published| {
         if let Some(text) = block(&published.record, paint) {
-            say(&text);
+            shows.say(&text);
         }
     };
-    daemon::run(setup, show, Some(ready), stop).await.map_err(CommandError::from)
+    let showing = each_record(heard, show, move |missed| misses.say(&not_shown(missed)));
+    let result = daemon::run(setup, events, Some(ready), stop).await.map_err(CommandError::from);
+    let _ = timeout(FAREWELL, showing).await;
+    result
+}
+
+fn not_shown(missed: u64) -> String {
+    format!("({missed} records not shown)")
 }
 
 /// Shows the sitting on the whole terminal.
-async fn live(setup: Setup, lines: Lines, stop: impl Future<Output = ()>) -> Result<(), CommandError> {
+async fn live(
+    setup: Setup,
+    lines: Lines,
+    printer: &Printer,
+    stop: impl Future<Output = ()>,
+) -> Result<(), CommandError> {
     let (ready, is_ready) = oneshot::channel::<daemon::Ready>();
     let (end, ended) = oneshot::channel();
     let (page, folder) = (setup.page.clone(), setup.folder.display().to_string());
     let happened = lines.clone();
     let on_screen = Arc::new(AtomicBool::new(true));
     let is_up = Arc::clone(&on_screen);
+    let says = printer.clone();
     let viewing = tokio::spawn(async move {
         let Ok(mut ready) = is_ready.await else { return };
         let page = page.zip(ready.port).map(|(page, port)| page_in_words(&page, port));
@@ -178,29 +209,48 @@ async fn live(setup: Setup, lines: Lines, stop: impl Future<Output = ()>) -> Res
         };
         // What can't be shown is no reason to end a sitting.
         is_up.store(false, Ordering::Relaxed);
-        say(&format!(
+        says.say(&format!(
             "the sitting can't be shown on the whole terminal ({fault}); it goes on line by line, as with --plain"
         ));
     });
+    let (events, heard) = broadcast::channel(EVENTS_KEPT);
+    let shows = Shows { happened, printer: printer.clone(), on_screen };
+    let misses = shows.clone();
     let show = move |published: &Published| {
         if let Some(text) = block(&published.record, Paint::Plain) {
-            if on_screen.load(Ordering::Relaxed) {
-                happened.add(&text);
-            } else {
-                say(&text);
-            }
+            shows.say(&text);
         }
     };
+    let showing = each_record(heard, show, move |missed| misses.say(&not_shown(missed)));
     let stop = async {
         tokio::select! {
             () = stop => {}
             Ok(()) = ended => {}
         }
     };
-    let result = daemon::run(setup, show, Some(ready), stop).await.map_err(CommandError::from);
-    // It gives the terminal back before anything else is said.
-    let _ = viewing.await;
+    let result = daemon::run(setup, events, Some(ready), stop).await.map_err(CommandError::from);
+    let _ = timeout(FAREWELL, showing).await;
+    // It gives the terminal back before anything else is said, unless the terminal is stuck.
+    let _ = timeout(FAREWELL, viewing).await;
     result
+}
+
+/// Where a live sitting's lines go: among those of the view, or line by line when there is none.
+#[derive(Clone)]
+struct Shows {
+    happened: Lines,
+    printer: Printer,
+    on_screen: Arc<AtomicBool>,
+}
+
+impl Shows {
+    fn say(&self, text: &str) {
+        if self.on_screen.load(Ordering::Relaxed) {
+            self.happened.add(text);
+        } else {
+            self.printer.say(text);
+        }
+    }
 }
 
 fn setup(args: Args) -> Result<Setup, CommandError> {
@@ -218,9 +268,22 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
     let folder = args.folder.or_else(|| config.folder.clone()).ok_or_else(which_folder)?;
     checked(&folder)?;
     let log = args.log.or_else(|| config.log.clone()).unwrap_or_else(|| folder.join(USUAL_LOG));
-    let socket = args.socket.or_else(|| config.socket.clone()).unwrap_or_else(|| socket::default_path(&folder));
+    let socket = match args.socket.or_else(|| config.socket.clone()) {
+        Some(socket) => socket,
+        None => socket_place::for_folder(&folder)
+            .map_err(|e| CommandError::CannotRun(format!("the socket can't be opened: {e}")))?,
+    };
     let page = args.page.setup()?;
-    Ok(Setup { config, config_watch, folder, log, socket, meter_old: args.meter_old, page })
+    Ok(Setup {
+        config,
+        config_watch,
+        folder,
+        log,
+        socket,
+        meter_old: args.meter_old,
+        page,
+        workers: Pool::new(this_program(), daemon::SEATS),
+    })
 }
 
 /// The folder, if it can be watched.
@@ -236,22 +299,4 @@ fn which_folder() -> CommandError {
     CommandError::WrongUse(
         "which folder? name it (greyhold watch FOLDER), or as folder: in the configuration".to_owned(),
     )
-}
-
-/// Resolves on the first request to end.
-fn stop_signal() -> Result<impl Future<Output = ()>, CommandError> {
-    #[cfg(unix)]
-    let mut terminate = {
-        use tokio::signal::unix::{SignalKind, signal};
-        signal(SignalKind::terminate()).map_err(|e| CommandError::CannotRun(e.to_string()))?
-    };
-    Ok(async move {
-        #[cfg(unix)]
-        tokio::select! {
-            _ = tokio::signal::ctrl_c() => {}
-            _ = terminate.recv() => {}
-        }
-        #[cfg(not(unix))]
-        let _ = tokio::signal::ctrl_c().await;
-    })
 }

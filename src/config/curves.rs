@@ -6,8 +6,12 @@ use std::time::SystemTime;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use super::ConfigError;
+use super::reading::text_of;
+use crate::files;
 use crate::photometry::Stops;
 use crate::response::{Curve, Response, ResponseChoice};
+use crate::wording;
 
 const STOCK: &str = include_str!("../../config/responses/stock-camera.yaml");
 const VERSION: u32 = 1;
@@ -54,8 +58,8 @@ struct Stock {
 /// A curve's file can't be used.
 #[derive(Debug, Error)]
 pub enum CurveError {
-    #[error("the response curve {file} can't be read: {cause}")]
-    Unreadable { file: PathBuf, cause: std::io::Error },
+    #[error("the response curve {0}")]
+    Unreadable(ConfigError),
     #[error("the response curve {file} is not sound ({fault}): calibrate anew, or take it away")]
     Unsound { file: PathBuf, fault: String },
     #[error("the response curve {file} can't be written: {cause}")]
@@ -100,16 +104,13 @@ impl Calibrated {
         if let Some(folder) = file.parent() {
             std::fs::create_dir_all(folder).map_err(unwritable)?;
         }
-        let aside = file.with_extension("yaml.new");
-        std::fs::write(&aside, text).map_err(unwritable)?;
-        std::fs::rename(&aside, file).map_err(unwritable)
+        files::replace(file, text.as_bytes()).map_err(unwritable)
     }
 
     pub fn read(file: &Path) -> Result<Calibrated, CurveError> {
-        let text =
-            std::fs::read_to_string(file).map_err(|cause| CurveError::Unreadable { file: file.to_owned(), cause })?;
+        let text = text_of(file).map_err(CurveError::Unreadable)?;
         let unsound = |fault: String| CurveError::Unsound { file: file.to_owned(), fault };
-        let curve: Calibrated = serde_yaml::from_str(&text).map_err(|e| unsound(e.to_string()))?;
+        let curve: Calibrated = serde_yaml::from_str(&text).map_err(|e| unsound(wording::of_fault(&e.to_string())))?;
         if curve.version == VERSION {
             Ok(curve)
         } else {

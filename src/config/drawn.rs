@@ -1,21 +1,20 @@
 //! Spots drawn on the picture: kept in a file of their own beside the configuration, whose own
 //! text and comments stay as they are.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::written::checked_name;
-use super::{Config, ConfigError};
+use super::reading::text_of;
+use super::written::{MOST_SPOTS, checked_name};
+use super::{Config, ConfigError, fault_in};
+use crate::files;
 use crate::meter::{Area, CENTRE, Spot, WHOLE};
 
 const HEAD: &str = "\
 # Spots drawn on greyhold's page. A spot here stands in for one of the same name in the configuration;
 # delete it here to go by the configuration again. greyhold writes this file, comments in it are not kept.
 ";
-/// More spots than this are a mistake, or somebody's malice.
-const MOST_SPOTS: usize = 40;
 
 /// A place that can't be a spot, or a file that doesn't take it.
 #[derive(Debug, thiserror::Error)]
@@ -55,13 +54,24 @@ pub fn beside(config: &Path) -> PathBuf {
 }
 
 fn read(path: &Path) -> Result<File, ConfigError> {
-    let file = path.display().to_string();
-    match std::fs::read_to_string(path) {
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(File::default()),
-        Err(cause) => Err(ConfigError::Unreadable { file, cause }),
-        Ok(text) if text.lines().all(|l| l.trim().is_empty() || l.starts_with('#')) => Ok(File::default()),
-        Ok(text) => serde_yaml::from_str(&text).map_err(|e| ConfigError::Syntax { file, fault: e.to_string() }),
+    let text = match text_of(path) {
+        Err(ConfigError::Unreadable { cause, .. }) if cause.kind() == std::io::ErrorKind::NotFound => {
+            return Ok(File::default());
+        }
+        read => read?,
+    };
+    if text.lines().all(|l| l.trim().is_empty() || l.starts_with('#')) {
+        return Ok(File::default());
     }
+    let file = path.display().to_string();
+    let drawn: File = serde_yaml::from_str(&text).map_err(|e| fault_in(&text, &file, &e))?;
+    if drawn.spots.len() > MOST_SPOTS {
+        return Err(ConfigError::Syntax {
+            file,
+            fault: format!("there are more than {MOST_SPOTS} spots: leave some out"),
+        });
+    }
+    Ok(drawn)
 }
 
 /// The configuration with the drawn spots in it.
@@ -103,15 +113,9 @@ fn checked(name: &str, Area { left, top, right, bottom }: Area) -> Result<Spot, 
     Ok(Spot::even(name, area))
 }
 
-/// Written beside and renamed over, so that nobody meets half a file.
 fn save(path: &Path, file: &File) -> std::io::Result<()> {
     let text = serde_yaml::to_string(file).map_err(std::io::Error::other)?;
-    let aside = path.with_extension("yaml.new");
-    let mut out = std::fs::File::create(&aside)?;
-    out.write_all(HEAD.as_bytes())?;
-    out.write_all(text.as_bytes())?;
-    out.sync_all()?;
-    std::fs::rename(&aside, path)
+    files::replace(path, format!("{HEAD}{text}").as_bytes())
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@
 
 mod curves;
 pub mod drawn;
+mod reading;
 mod watching;
 mod written;
 
@@ -13,14 +14,16 @@ use std::time::Duration;
 use thiserror::Error;
 
 pub use self::curves::{Calibrated, CurveError, Curves, Made, usual_folder};
+use self::reading::text_of;
 pub use self::watching::ConfigWatch;
-use self::written::{Written, Wrong, unknown_key};
+use self::written::{Written, Wrong};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
 use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::LightGroup;
+use crate::wording;
 
 /// A checked configuration.
 #[derive(Debug, Clone, PartialEq)]
@@ -56,15 +59,17 @@ pub struct Config {
 pub enum ConfigError {
     #[error("{file}, line {line}: {key}: {fault}")]
     At { file: String, line: usize, key: String, fault: String },
+    #[error("{file}, line {line}: {fault}")]
+    Line { file: String, line: usize, fault: String },
     #[error("{file}: {fault}")]
     Syntax { file: String, fault: String },
     #[error("{file} can't be read: {cause}")]
     Unreadable { file: String, cause: std::io::Error },
-    #[error("{file} has {kib} KiB, more than the {MOST_KIB} KiB of any sensible configuration")]
-    TooLarge { file: String, kib: u64 },
+    #[error("{file} has more than {most_kib} KiB, the most of any sensible configuration: is it another file?")]
+    TooLarge { file: String, most_kib: u64 },
+    #[error("{file}, line {line}: it is not written in UTF-8: save it as UTF-8 in the editor")]
+    NotUtf8 { file: String, line: usize },
 }
-
-const MOST_KIB: u64 = 1024;
 
 /// The commented example, as `greyhold check --write-example` gives it.
 pub const EXAMPLE: &str = include_str!("../../config/greyhold.example.yaml");
@@ -98,14 +103,7 @@ impl Default for Config {
 impl Config {
     /// Reads and checks a configuration file, with the spots that were drawn beside it.
     pub fn read(path: &Path) -> Result<Config, ConfigError> {
-        let file = path.display().to_string();
-        let unreadable = |cause| ConfigError::Unreadable { file: file.clone(), cause };
-        let kib = std::fs::metadata(path).map_err(unreadable)?.len() >> 10;
-        if kib > MOST_KIB {
-            return Err(ConfigError::TooLarge { file, kib });
-        }
-        let text = std::fs::read_to_string(path).map_err(unreadable)?;
-        let config = Config::parse(&text, &file)?;
+        let config = Config::parse(&text_of(path)?, &path.display().to_string())?;
         // Paths in a configuration are meant from where it lies.
         let base = path.parent().unwrap_or(Path::new("."));
         let from_here = |p: Option<PathBuf>| p.map(|p| base.join(p));
@@ -125,20 +123,41 @@ impl Config {
         if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
             return Ok(Config::default());
         }
-        let at = |wrong: Wrong| ConfigError::At {
+        let written: Written = serde_yaml::from_str(text).map_err(|e| fault_in(text, file, &e))?;
+        written.checked().map_err(|wrong: Wrong| ConfigError::At {
             file: file.to_owned(),
             line: wrong.line_in(text),
             key: wrong.key.clone(),
             fault: wrong.fault,
-        };
-        let written: Written = serde_yaml::from_str(text).map_err(|e| {
-            let message = e.to_string();
-            match unknown_key(&message) {
-                Some(wrong) => at(wrong),
-                None => ConfigError::Syntax { file: file.to_owned(), fault: message },
-            }
-        })?;
-        written.checked().map_err(at)
+        })
+    }
+}
+
+/// A parser's complaint with its line, its key where it tells one, and what to do.
+pub(crate) fn fault_in(text: &str, file: &str, e: &serde_yaml::Error) -> ConfigError {
+    let message = e.to_string();
+    // The way to a value comes first: "lights[0].count: ...".
+    let is_way = |way: &&str| !way.is_empty() && way.chars().all(|c| c.is_alphanumeric() || "_-[].".contains(c));
+    let (way, message) = match message.split_once(": ").filter(|(way, _)| is_way(way)) {
+        Some((way, rest)) => (way, rest),
+        None => ("", message.as_str()),
+    };
+    let fault = wording::of_fault(message);
+    let quoted = message.split('`').nth(1).unwrap_or_default();
+    let begun = e.location().map(|place| place.line());
+    // For these the parser tells where the keys begin, and not the key.
+    let nth = ["unknown field", "duplicate field"].iter().position(|fault| message.starts_with(fault));
+    let line = match nth {
+        Some(nth) => written::lines_that_write(quoted, text, begun.unwrap_or(1)).nth(nth).or(begun),
+        None => begun,
+    };
+    let key = if nth.is_some() { quoted } else { way.rsplit('.').next().unwrap_or_default() };
+    let key = key.split('[').next().unwrap_or_default().to_owned();
+    let file = file.to_owned();
+    match line {
+        Some(line) if key.is_empty() => ConfigError::Line { file, line, fault },
+        Some(line) => ConfigError::At { file, line, key, fault },
+        None => ConfigError::Syntax { file, fault },
     }
 }
 
@@ -218,6 +237,140 @@ mod tests {
             for part in parts {
                 assert!(said.contains(part), "{text:?}\nsaid: {said}\nmissing: {part}");
             }
+        }
+    }
+
+    /// Words of the parsers and of the language that this is written in.
+    const FOREIGN: [&str; 22] = [
+        "struct",
+        "enum",
+        "f64",
+        "f32",
+        "u32",
+        "u64",
+        "i64",
+        "unit value",
+        "expected",
+        "invalid type",
+        "invalid value",
+        "sequence",
+        "variant",
+        "field",
+        "deserializ",
+        "newtype",
+        "Option",
+        "Some(",
+        "None",
+        "mapping",
+        "UTF-8 valid",
+        "did not",
+    ];
+
+    /// What is wrong, the line that must be named, and a part of what is said.
+    #[test]
+    fn no_message_needs_a_programmer_to_read_it() {
+        let lights = "lights:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
+        let decimal = |range: &str| format!("lights:\n  - {{name: key, dial: decimal, full: 10.0, range: {range}}}\n");
+        let many = |head: &str, entry: &str, n: usize| {
+            (0..n).fold(head.to_owned(), |all, i| all + &entry.replace('#', &i.to_string()))
+        };
+        let spot = "  - {name: s#, left: 0, top: 0, right: 0.5, bottom: 0.5}\n";
+        let cases: Vec<(String, usize, &str)> = vec![
+            ("- a\n- b\n".into(), 1, "keys with values"),
+            ("word\n".into(), 1, "keys with values"),
+            ("~\n".into(), 1, "keys with values"),
+            ("5\n".into(), 1, "keys with values"),
+            ("# first\ntolerance: true\n".into(), 2, "'true'"),
+            ("\ntolerance: [0.1 stop]\n".into(), 2, "not a list"),
+            ("judge_by: [a]\n".into(), 1, "not a list"),
+            ("judge_by: {a: b}\n".into(), 1, "not keys with values"),
+            ("tolerance: 0.1 stop\nrecycle: 2 s\ntolerance: 0.2 stop\n".into(), 3, "twice"),
+            ("recycle: 2 s\ntoleranse: 0.2 stop\n".into(), 2, "tolerance"),
+            (format!("{lights}  - name: rim\n    colour: red\n"), 6, "colour"),
+            (format!("{lights}  - role: rim\n    count: 2\n"), 5, "'name' is missing"),
+            (format!("{lights}  - name: rim\n    count: two\n"), 6, "a whole number, not 'two'"),
+            (format!("{lights}  - name: rim\n    count: -1\n"), 6, "a whole number, not -1"),
+            (format!("{lights}  - name: rim\n    count: 99\n"), 6, "1 to 64"),
+            (format!("{lights}  - name: rim\n    name: fill\n"), 6, "twice"),
+            (format!("{lights}  - name: Key\n"), 5, "twice"),
+            (format!("{lights}  - name: rim\n    power: 1/4\n"), 6, "dial"),
+            (
+                format!(
+                    "{lights}    power: 1/4\n  - name: rim\n    dial: fraction\n    range: 1/2 to 1/1\n    power: 1/4\n"
+                ),
+                9,
+                "outside",
+            ),
+            ("lights: key\n".into(), 1, "a list, not 'key'"),
+            ("lights:\n  name: key\n".into(), 2, "a list"),
+            ("lights:\n  - key\n".into(), 2, "keys with values, not 'key'"),
+            ("lights:\n  - [key]\n".into(), 2, "keys with values, not a list"),
+            ("lights:\n  - {name: key, dial: decimal, full: x, range: 2.0 to 10.0}\n".into(), 2, "a number, not 'x'"),
+            ("lights:\n  - {name: key, dial: decimal, full: .inf, range: 2.0 to 10.0}\n".into(), 2, "full power"),
+            ("lights:\n  - {name: key, dial: decimal, full: 1e300, range: 2.0 to 10.0}\n".into(), 2, "at most"),
+            (decimal("-1000000000.0 to 10.0"), 2, "1000 positions"),
+            (decimal("-1e308 to 10.0"), 2, "1000 positions"),
+            (decimal("-1000000 to 10.0"), 2, "1000 positions"),
+            ("spots:\n  - {name: cheek, left: a, top: 0, right: 0.5, bottom: 1}\n".into(), 2, "a number, not 'a'"),
+            ("spots:\n  - {name: cheek, left: .nan, top: 0, right: 0.5, bottom: 1}\n".into(), 2, "0 to 1"),
+            ("spots:\n  - {name: cheek, left: 0.1}\n".into(), 2, "'top' is missing"),
+            (many("spots:\n", spot, 41), 1, "40 spots"),
+            (many("lights:\n", "  - name: g#\n", 17), 1, "16 groups"),
+            ("ignore: ['']\n".into(), 1, "every file"),
+            ("ignore: ['.tmp', '  ']\n".into(), 1, "every file"),
+            ("ignore: .tmp\n".into(), 1, "a list, not '.tmp'"),
+            ("folder: [a]\n".into(), 1, "not a list"),
+            ("tolerance: 0.1 stop\n\tlighting: flash\n".into(), 2, ""),
+            ("tolerance: 0.1 stop: yes\n".into(), 1, "colon"),
+            ("spots: [{name: a\n".into(), 2, "not closed"),
+            ("judge_by: 'whole\n".into(), 2, "quote"),
+            ("judge_by: *nothing\n".into(), 1, "nowhere"),
+            ("judge_by: @home\n".into(), 1, "quotes"),
+            ("lighting: flash\n---\nlighting: either\n".into(), 0, "second document"),
+            ("lighting: flash\nwatch: [\n".into(), 2, "not a list"),
+        ];
+        for (text, line, part) in cases {
+            let said = refused(&text);
+            for word in FOREIGN {
+                assert!(!said.contains(word), "{text:?}\nsaid: {said}\nwith: {word}");
+            }
+            let place = format!("greyhold.yaml, line {line}: ");
+            assert!(line == 0 || said.starts_with(&place), "{text:?}\nsaid: {said}\nline: {line}");
+            assert!(said.contains(part), "{text:?}\nsaid: {said}\nmissing: {part}");
+            assert_eq!(said.lines().count(), 1);
+        }
+    }
+
+    #[test]
+    fn what_is_commented_out_is_as_if_it_were_not_there() {
+        assert_eq!(
+            Config::parse("lights:\n# - name: key\nspots:\nignore:\ntolerance:\n", "x").unwrap(),
+            Config::default()
+        );
+    }
+
+    #[test]
+    fn a_file_that_can_not_be_a_configuration_is_refused_at_once() {
+        let home = tempfile::tempdir().unwrap();
+        let path = |name: &str| home.path().join(name);
+        std::fs::write(path("latin.yaml"), b"judge_by: whole\n# K\xfchl\n").unwrap();
+        std::fs::write(path("large.yaml"), "# long\n".repeat(200_000)).unwrap();
+        let mut cases = vec![
+            (path("latin.yaml"), "latin.yaml, line 2: it is not written in UTF-8"),
+            (path("large.yaml"), "more than 1024 KiB"),
+            (home.path().to_owned(), "no regular file"),
+            (path("nowhere.yaml"), "can't be read"),
+        ];
+        if cfg!(unix) {
+            let made = std::process::Command::new("mkfifo").arg(path("pipe.yaml")).status().unwrap();
+            assert!(made.success());
+            cases.push((path("pipe.yaml"), "no regular file"));
+            cases.push(("/dev/zero".into(), "no regular file"));
+            cases.push(("/dev/null".into(), "no regular file"));
+        }
+        for (path, part) in cases {
+            let said = Config::read(&path).unwrap_err().to_string();
+            assert!(said.contains(part), "{said}");
         }
     }
 

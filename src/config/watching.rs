@@ -44,7 +44,7 @@ impl ConfigWatch {
     }
 
     fn states(&self) -> States {
-        [self.written.as_deref().and_then(FileState::at), FileState::at(&self.drawn)]
+        [self.written.as_deref().and_then(state_of), state_of(&self.drawn)]
     }
 
     fn config(&self) -> Result<Config, ConfigError> {
@@ -81,4 +81,10 @@ impl ConfigWatch {
             }
         }
     }
+}
+
+/// The state of the file that is meant: behind a link it is the file that the link points to right now, so that one
+/// who edits that file, or turns the link to another, is heard.
+fn state_of(path: &Path) -> Option<FileState> {
+    std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file).map(|m| FileState::of(&m))
 }

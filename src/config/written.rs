@@ -1,6 +1,8 @@
 //! The configuration as written: mirrors the file, and is checked into what is meant.
 
 use std::collections::HashSet;
+use std::fmt;
+use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -14,63 +16,109 @@ use crate::photometry::{Dial, Scale, Series, Step, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::{LightGroup, Role};
 
-/// The parser tells an unknown key without its line.
-pub(super) fn unknown_key(message: &str) -> Option<Wrong> {
-    let (_, rest) = message.split_once("unknown field `")?;
-    let (key, rest) = rest.split_once('`')?;
-    let expected = rest.trim_start_matches(", expected ").trim_start_matches("one of ").replace('`', "");
-    let expected = expected.split(" at line").next().unwrap_or_default().to_owned();
-    Some(Wrong::new(key, "", format!("unknown key: write one of {expected}")))
-}
+/// More of them are a mistake, or somebody's malice.
+pub(super) const MOST_SPOTS: usize = 40;
+const MOST_GROUPS: usize = 16;
+const MOST_ENDINGS: usize = 64;
+/// No dial has more settings: a thousand tenths of a stop are a hundred stops.
+const MOST_POSITIONS: i32 = 1000;
+/// No light shows, or has, more at full power.
+const MOST_FULL: f64 = 100_000.0;
 
 /// A value that can't be used, and where to look for it.
 pub(super) struct Wrong {
     pub key: String,
     value: String,
-    /// Which occurrence of this key and value is meant, from 0.
-    nth: usize,
+    /// The list that it stands in, and which of its entries, from 0.
+    within: Option<(&'static str, usize)>,
     pub fault: String,
 }
 
 impl Wrong {
     fn new(key: &str, value: impl ToString, fault: impl ToString) -> Wrong {
-        Wrong { key: key.to_owned(), value: value.to_string(), nth: 0, fault: fault.to_string() }
+        Wrong { key: key.to_owned(), value: value.to_string(), within: None, fault: fault.to_string() }
     }
 
-    /// The line that writes the key with this value; 1 when it can't be found.
+    fn within(self, list: &'static str, entry: usize) -> Wrong {
+        Wrong { within: Some((list, entry)), ..self }
+    }
+
+    /// The line that writes the key with this value, or at least the key; otherwise where its list begins.
     pub fn line_in(&self, text: &str) -> usize {
-        let bare = |s: &str| s.trim().trim_matches(['"', '\'']).to_owned();
-        let writes = |line: &&str| {
-            line.match_indices(self.key.as_str()).any(|(at, _)| {
-                let (before, after) = (&line[..at], &line[at + self.key.len()..]);
-                let begins = before.trim_end().is_empty() || before.trim_end().ends_with(['-', '{', ',']);
-                let value = after.trim_start().strip_prefix(':');
-                begins
-                    && value.is_some_and(|v| {
-                        let v = v.split(" #").next().unwrap_or_default();
-                        let in_braces = before.contains('{');
-                        let v = if in_braces { v.split([',', '}']).next().unwrap_or_default() } else { v };
-                        self.value.is_empty() || bare(v) == self.value
-                    })
-            })
-        };
-        let lines = text.lines().enumerate().filter(|(_, line)| writes(line));
-        lines.map(|(i, _)| i + 1).nth(self.nth).unwrap_or(1)
+        let lines: Vec<&str> = text.lines().collect();
+        let range = self.within.map_or(0..lines.len(), |(list, entry)| entry_of(&lines, list, entry));
+        let place = |value| range.clone().find(|i| writes(lines[*i], &self.key, value));
+        place(Some(self.value.as_str())).or_else(|| place(None)).unwrap_or(range.start) + 1
     }
 }
 
-/// Text, or a number that was meant as text.
+/// The lines that write a key, from one on; counted from 1.
+pub(super) fn lines_that_write<'a>(key: &'a str, text: &'a str, from: usize) -> impl Iterator<Item = usize> + 'a {
+    let lines = text.lines().enumerate().skip(from.saturating_sub(1));
+    lines.filter(move |(_, line)| writes(line, key, None)).map(|(i, _)| i + 1)
+}
+
+/// Whether a line writes the key, with this value if one is asked for.
+fn writes(line: &str, key: &str, value: Option<&str>) -> bool {
+    let bare = |s: &str| s.trim().trim_matches(['"', '\'']).to_owned();
+    line.match_indices(key).any(|(at, _)| {
+        let (before, after) = (&line[..at], &line[at + key.len()..]);
+        let before = before.trim_end_matches(['"', '\'']).trim_end();
+        let begins = before.is_empty() || before.ends_with(['-', '{', ',']);
+        let Some(written) = after.trim_start_matches(['"', '\'']).trim_start().strip_prefix(':').filter(|_| begins)
+        else {
+            return false;
+        };
+        let written = written.split(" #").next().unwrap_or_default();
+        let in_braces = before.contains('{');
+        let written = if in_braces { written.split([',', '}']).next().unwrap_or_default() } else { written };
+        value.is_none_or(|value| bare(written) == value)
+    })
+}
+
+/// The lines of one entry of a list; those of the whole list, or of everything, where they can't be told apart.
+fn entry_of(lines: &[&str], list: &str, entry: usize) -> Range<usize> {
+    let Some(start) = lines.iter().position(|l| writes(l, list, None) && !l.starts_with([' ', '-'])) else {
+        return 0..lines.len();
+    };
+    let is_on = |line: &str| line.trim().is_empty() || line.starts_with([' ', '-', '#']);
+    let end = (start + 1..lines.len()).find(|i| !is_on(lines[*i])).unwrap_or(lines.len());
+    let indent = |line: &str| line.len() - line.trim_start().len();
+    let is_entry = |line: &str| line.trim_start().starts_with("- ") || line.trim() == "-";
+    let all: Vec<usize> = (start + 1..end).filter(|i| is_entry(lines[*i])).collect();
+    let first = all.first().map(|i| indent(lines[*i]));
+    let mut entries = all.into_iter().filter(|i| Some(indent(lines[*i])) == first).skip(entry);
+    match entries.next() {
+        Some(begin) => begin..entries.next().unwrap_or(end),
+        None => start..end,
+    }
+}
+
+/// Text, or a number that was meant as text; as it is written.
 #[derive(Debug, Clone)]
 struct Scalar(String);
 
 impl<'de> Deserialize<'de> for Scalar {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Scalar, D::Error> {
-        match serde_yaml::Value::deserialize(deserializer)? {
-            serde_yaml::Value::String(text) => Ok(Scalar(text.trim().to_owned())),
-            serde_yaml::Value::Number(number) => Ok(Scalar(number.to_string())),
-            _ => Err(serde::de::Error::custom("expected a word or a number with its unit")),
+        struct AsWritten;
+        impl serde::de::Visitor<'_> for AsWritten {
+            type Value = Scalar;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a word, or a number with its unit")
+            }
+
+            fn visit_str<E>(self, text: &str) -> Result<Scalar, E> {
+                Ok(Scalar(text.trim().to_owned()))
+            }
         }
+        deserializer.deserialize_str(AsWritten)
     }
+}
+
+/// A list; a key whose entries are all commented out is an empty one.
+fn list<'de, D: serde::Deserializer<'de>, T: Deserialize<'de>>(deserializer: D) -> Result<Vec<T>, D::Error> {
+    Option::deserialize(deserializer).map(Option::unwrap_or_default)
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -88,12 +136,15 @@ pub(super) struct Written {
     curves: Option<PathBuf>,
     watch: Option<Scalar>,
     poll_every: Option<Scalar>,
+    #[serde(deserialize_with = "list")]
     ignore: Vec<String>,
     judge_by: Option<Scalar>,
     sync: Option<Scalar>,
     room_light: Option<Scalar>,
     colour_limit: Option<Scalar>,
+    #[serde(deserialize_with = "list")]
     spots: Vec<WrittenSpot>,
+    #[serde(deserialize_with = "list")]
     lights: Vec<WrittenGroup>,
 }
 
@@ -123,7 +174,7 @@ struct WrittenGroup {
 impl Written {
     pub fn checked(self) -> Result<Config, Wrong> {
         let usual = Config::default();
-        let spots = self.spots()?;
+        let (spots, rules) = (self.spots()?, self.rules()?);
         let judge_by = self.judge_by.as_ref().map_or(usual.judge_by, |s| s.0.clone());
         if !spots.iter().any(|s| s.name == judge_by) {
             let names: Vec<&str> = spots.iter().map(|s| s.name.as_str()).collect();
@@ -151,7 +202,7 @@ impl Written {
             curves: self.curves.or(usual.curves),
             mode: word("watch", self.watch.as_ref(), &MODES)?.unwrap_or(usual.mode),
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
-            rules: Rules { ignored_endings: self.ignore.iter().map(|e| e.to_lowercase()).collect() },
+            rules,
             judge_by,
             sync: match &self.sync {
                 Some(text) => text.0.parse().map_err(|e| Wrong::new("sync", &text.0, e))?,
@@ -170,40 +221,41 @@ impl Written {
         })
     }
 
-    fn spots(&self) -> Result<Vec<Spot>, Wrong> {
-        let mut spots = Spot::ready();
-        for written in &self.spots {
-            let WrittenSpot { name, left, top, right, bottom } = written;
-            let area = Area::new(*left, *top, *right, *bottom).ok_or_else(|| {
-                let fault = "left, top, right and bottom are fractions of the upright frame, 0 to 1, left before right \
-                             and top before bottom";
-                Wrong::new("name", name, format!("spot '{name}': {fault}"))
-            })?;
-            let spot = Spot::even(checked_name(name)?, area);
-            match spots.iter_mut().find(|s| s.name == spot.name) {
-                // A grey patch placed by hand stands in for the one that is looked for.
-                Some(ready) if spot.name == GREY && ready.place == Place::FoundGrey => *ready = spot,
-                Some(_) if spot.name == WHOLE || spot.name == CENTRE => {
-                    return Err(Wrong::new(
-                        "name",
-                        name,
-                        format!("the spot '{name}' is there already: choose another name"),
-                    ));
-                }
-                Some(_) => return Err(duplicate(name)),
-                None => spots.push(spot),
+    fn rules(&self) -> Result<Rules, Wrong> {
+        let wrong = |value: &str, fault: String| Err(Wrong::new("ignore", value, fault));
+        if self.ignore.len() > MOST_ENDINGS {
+            return wrong("", format!("there are more than {MOST_ENDINGS} endings: leave some out"));
+        }
+        for ending in &self.ignore {
+            if ending.trim().is_empty() {
+                return wrong(ending, "an empty ending would ignore every file: write one such as .tmp".to_owned());
             }
+        }
+        Ok(Rules { ignored_endings: self.ignore.iter().map(|e| e.trim().to_lowercase()).collect() })
+    }
+
+    fn spots(&self) -> Result<Vec<Spot>, Wrong> {
+        if self.spots.len() > MOST_SPOTS {
+            return Err(Wrong::new("spots", "", format!("there are more than {MOST_SPOTS} spots: leave some out")));
+        }
+        let mut spots = Spot::ready();
+        for (i, written) in self.spots.iter().enumerate() {
+            written.placed(&mut spots).map_err(|wrong| wrong.within("spots", i))?;
         }
         Ok(spots)
     }
 
     fn groups(&self) -> Result<Vec<LightGroup>, Wrong> {
+        if self.lights.len() > MOST_GROUPS {
+            let fault = format!("there are more than {MOST_GROUPS} groups: put lights that move together into one");
+            return Err(Wrong::new("lights", "", fault));
+        }
         let mut names = HashSet::new();
         let mut groups = Vec::new();
-        for written in &self.lights {
-            let group = written.checked()?;
+        for (i, written) in self.lights.iter().enumerate() {
+            let group = written.checked().map_err(|wrong| wrong.within("lights", i))?;
             if !names.insert(group.name.to_lowercase()) {
-                return Err(duplicate(&written.name));
+                return Err(duplicate(&written.name).within("lights", i));
             }
             groups.push(group);
         }
@@ -211,8 +263,32 @@ impl Written {
     }
 }
 
+impl WrittenSpot {
+    /// Puts the spot among those that there are.
+    fn placed(&self, spots: &mut Vec<Spot>) -> Result<(), Wrong> {
+        let WrittenSpot { name, left, top, right, bottom } = self;
+        let area = Area::new(*left, *top, *right, *bottom).ok_or_else(|| {
+            let fault = "left, top, right and bottom are fractions of the upright frame, 0 to 1, left before right \
+                         and top before bottom";
+            Wrong::new("name", name, format!("spot '{name}': {fault}"))
+        })?;
+        let spot = Spot::even(checked_name(name)?, area);
+        match spots.iter_mut().find(|s| s.name == spot.name) {
+            // A grey patch placed by hand stands in for the one that is looked for.
+            Some(ready) if spot.name == GREY && ready.place == Place::FoundGrey => *ready = spot,
+            Some(_) if spot.name == WHOLE || spot.name == CENTRE => {
+                let fault = format!("the spot '{name}' is there already: choose another name");
+                return Err(Wrong::new("name", name, fault));
+            }
+            Some(_) => return Err(duplicate(name)),
+            None => spots.push(spot),
+        }
+        Ok(())
+    }
+}
+
 fn duplicate(name: &str) -> Wrong {
-    Wrong { nth: 1, ..Wrong::new("name", name, format!("the name '{name}' is there twice: give each its own")) }
+    Wrong::new("name", name, format!("the name '{name}' is there twice: give each its own"))
 }
 
 pub(super) fn checked_name(name: &str) -> Result<&str, Wrong> {
@@ -265,7 +341,13 @@ impl WrittenGroup {
             }
             return Ok(None);
         };
-        let full = |what: &str| self.full.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full: {what}")));
+        let full = |what: &str| {
+            let full = self.full.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full: {what}")))?;
+            if full > 0.0 && full <= MOST_FULL {
+                return Ok(full);
+            }
+            Err(Wrong::new("full", full, format!("write {what}; at most {MOST_FULL}")))
+        };
         let scale = match dial.0.as_str() {
             "fraction" => Scale::Fraction,
             "decimal" => Scale::Decimal { full: full("the number shown at full power, such as 10.0")? },
@@ -285,7 +367,13 @@ impl WrittenGroup {
         let (least, most) = range.0.split_once(" to ").ok_or_else(|| {
             Wrong::new("range", &range.0, "write the weakest and the strongest setting, such as 1/128 to 1/1")
         })?;
-        Dial::new(scale, step, least, most).map(Some).map_err(|e| Wrong::new("range", &range.0, e))
+        let dial = Dial::new(scale, step, least, most).map_err(|e| Wrong::new("range", &range.0, e))?;
+        if dial.clicks(dial.most() - dial.least()) > MOST_POSITIONS {
+            let fault =
+                format!("that are more than {MOST_POSITIONS} positions: write what the light's dial really has");
+            return Err(Wrong::new("range", &range.0, fault));
+        }
+        Ok(Some(dial))
     }
 }
 

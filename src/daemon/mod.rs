@@ -3,30 +3,43 @@
 //! Installs no signal handler and binds no place of its own choosing: the world comes in through
 //! the arguments.
 
+mod answers;
+mod desk;
+mod pipeline;
+mod reading;
 mod session;
 
 use std::collections::HashMap;
 use std::future::Future;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
 use jiff::Timestamp;
 use thiserror::Error;
-use tokio::sync::{Semaphore, broadcast, mpsc, oneshot, watch};
-use tokio::task::{JoinHandle, spawn_blocking};
+use tokio::net::TcpListener;
+use tokio::runtime::Handle;
+use tokio::sync::broadcast::{self, error::RecvError};
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::task::JoinSet;
+use tokio::time::timeout;
 
-use self::session::Session;
-use crate::config::{Config, ConfigWatch, Curves};
-use crate::container::Kind;
-use crate::frame::{self, Small};
-use crate::intake::{Arrival, FirstStart, FolderNews, Intake, Options};
-use crate::outlet::corrections;
+use self::desk::{Desk, metering_of};
+use self::reading::{Named, Workers};
+use self::session::{Rereading, Session};
+use crate::config::{Config, ConfigWatch};
+use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
+use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::screen::Shown;
-use crate::outlet::shot_log::{LogError, ShotLog};
-use crate::outlet::socket::{self, Hub};
+use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
+use crate::outlet::socket::{self, Hub, Serving};
 use crate::outlet::stand_page::{self, Gate, Page, Token};
-use crate::session::{Engine, FrameInput, FrameOutcome, Input, Landed, Metering, Published};
+use crate::session::{Engine, Input, Published};
+use crate::workers::Pool;
+
+/// How many files are read at one time, at most: what the intake begins, and one that somebody named. Only files that
+/// hold up their readers make them so many.
+pub const SEATS: usize = MOST_READINGS + 1;
 
 /// What a daemon runs on.
 #[derive(Debug, Clone)]
@@ -41,6 +54,8 @@ pub struct Setup {
     pub meter_old: bool,
     /// The stand page, if it is to be served.
     pub page: Option<PageSetup>,
+    /// Read the files; [`SEATS`] of them are enough.
+    pub workers: Pool,
 }
 
 /// How the stand page is served.
@@ -66,6 +81,8 @@ pub struct Ready {
 pub enum RunError {
     #[error(transparent)]
     Log(#[from] LogError),
+    #[error(transparent)]
+    Unwritten(#[from] Unwritten),
     #[error("the socket {path} can't be opened: {cause}")]
     Socket { path: PathBuf, cause: std::io::Error },
     #[error("the stand page can't be served: {0} (choose another with --port, or leave it out with --no-page)")]
@@ -76,132 +93,150 @@ pub enum RunError {
     IntakeEnded,
 }
 
-/// Whole frames waiting to be metered. A burst is about 20 frames a second; when full, the intake
-/// waits and the folder itself is the queue.
-const ARRIVALS_WAITING: usize = 32;
-/// Frames decoded at one time. Each holds its file (10 MB) and a proxy (1 MB).
-const WORKERS: usize = 2;
-/// Results waiting for those that arrived before them.
-const RESULTS_WAITING: usize = 4;
 const COMMANDS_WAITING: usize = 64;
 /// What is under way at the end gets this long.
-const ENDING: Duration = Duration::from_millis(1500);
+const ENDING: Duration = Duration::from_millis(1200);
+/// The last corrections get this long to be listed.
+const LISTING: Duration = Duration::from_millis(200);
 const TICK: Duration = Duration::from_millis(500);
 
-/// What workers and engine meter by; curves that can't be used are told, and left out.
-fn metering_of(config: &Config) -> Arc<Metering> {
-    let (curves, faults) = Curves::of_folder(config.curves.as_deref());
-    for fault in faults {
-        tracing::warn!("{fault}");
-    }
-    Arc::new(Metering::of(config, curves))
-}
-
-type CurvesStamp = Vec<(PathBuf, Option<std::time::SystemTime>, u64)>;
-
-/// One piece of work on its way to the engine, in the order of arrival.
-enum Work {
-    Metered(JoinHandle<(FrameInput, Option<Small>)>),
-    Ready(Input),
-    Mark { token: u64, waiting: Vec<String> },
-}
-
-/// Runs until `stop` resolves. `show` sees every record as it is announced; `ready` is told when
-/// the first scan is done.
+/// Runs until `stop` resolves. Every record is announced to who listens to `events`, and none of them holds it up;
+/// `ready` is told when the first scan is done.
 pub async fn run(
     mut setup: Setup,
-    mut show: impl FnMut(&Published) + Send + 'static,
+    events: broadcast::Sender<Arc<Published>>,
     ready: Option<oneshot::Sender<Ready>>,
     stop: impl Future<Output = ()>,
 ) -> Result<(), RunError> {
     // Events name files from the root of the disk; names in the log are from the folder.
     setup.folder = std::path::absolute(&setup.folder).map_err(RunError::Watch)?;
     let (log, opened) = ShotLog::open(&setup.log)?;
-    let (events, _) = broadcast::channel(socket::EVENTS_KEPT);
-    let listener =
-        socket::listen(&setup.socket).await.map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
+    setup.log = log.path().to_owned();
+    let (listener, place) =
+        socket::listen(&setup.socket).map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let hub = Hub { events: events.clone(), commands, log: setup.log.clone() };
-    let serving = tokio::spawn(socket::serve(listener, hub.clone()));
 
     let first_start = match (opened.state.begun, setup.meter_old) {
         (true, _) => FirstStart::Resume,
         (false, true) => FirstStart::MeterAll,
         (false, false) => FirstStart::TakeAsKnown,
     };
-    let known = opened.state.known_files();
-    let list = corrections::beside(&setup.log);
+    let before = Before { known: opened.state.known_files(), turned_down: opened.state.turned_down_files() };
+    let listed = list_corrections(CorrectionsList::beside(&setup.log), events.subscribe());
     let publish = move |published: Published| {
-        if let Err(e) = corrections::append(&list, &published.record) {
-            tracing::warn!("the list of corrections {} can't be written: {e}", list.display());
-        }
-        show(&published);
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
     };
-    let curves = Curves::stamp(setup.config.curves.as_deref());
     let by = metering_of(&setup.config);
     let mut engine = Engine::new(setup.config.clone(), Arc::clone(&by), opened.state, log, Timestamp::now, publish);
+    let (metering, metering_now) = watch::channel(by);
+
+    // Everything that may fail comes before the first record: what is opened is also closed.
+    let (arrive, arrivals) = mpsc::unbounded_channel();
+    let begun = async {
+        let page = bind_page(setup.page.as_ref()).await?;
+        let reader =
+            Workers { pool: setup.workers.clone(), metering: metering_now.clone(), runtime: Handle::current() };
+        let tell = move |arrival| arrive.send(arrival).is_ok();
+        let intake = Intake::start(options(&setup, first_start), before, reader, tell).map_err(RunError::Watch)?;
+        Ok::<_, RunError>((page, intake))
+    };
+    let (page, intake) = begun.await?;
     engine.open(format!("greyhold {}", env!("CARGO_PKG_VERSION")), setup.folder.display().to_string());
     for damage in opened.damage {
         engine.take(Input::Warning(damage));
     }
 
     let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
-    let (port, paging) = serve_page(setup.page.as_ref(), hub, screen.clone()).await?.unzip();
+    let serving = Serving::start(listener, place, hub.clone());
+    let (port, paging) = match page {
+        Some((listener, gate, port)) => {
+            let page = Page::new(hub, screen.clone(), gate);
+            (Some(port), Some(tokio::spawn(page.serve(listener))))
+        }
+        None => (None, None),
+    };
     let ready = ready.map(|tell| (tell, Ready { port, screens: screen }));
+    let pictures = if port.is_some() { Pictures::Kept } else { Pictures::Unseen };
+    let (works, piping) = pipeline::begin(arrivals, metering_now, pictures, ready);
 
-    let (metering, metering_now) = watch::channel(by);
-    let (arrive, arrivals) = mpsc::channel(ARRIVALS_WAITING);
-    let options = Options {
+    let mut session = Session {
+        engine,
+        metering,
+        marks: HashMap::new(),
+        next_mark: 1,
+        control: intake.control.clone(),
+        folder: intake.folder.clone(),
+        trouble_said: false,
+        skipped: Vec::new(),
+        desk: Desk::new(setup.config_watch.clone(), &setup.config),
+        named: Named::new(setup.workers.clone(), setup.folder.clone()),
+        references_under_way: 0,
+        rereading: Rereading::default(),
+        later: JoinSet::new(),
+        screens,
+        picture: None,
+        setup,
+    };
+    let result = session.serve(works, asked, stop).await;
+    piping.iter().for_each(|task| task.abort());
+    // With the session its screens go away, which ends the page.
+    drop(session);
+    if let Some(paging) = paging {
+        let _ = paging.await;
+    }
+    serving.end().await;
+    let _ = timeout(LISTING, listed).await;
+    result
+}
+
+/// Keeps the list of corrections, on a thread of its own: a disk that hangs must not hold up what it lists. Resolves
+/// when the sitting ended and all is listed.
+fn list_corrections(
+    mut list: CorrectionsList,
+    mut events: broadcast::Receiver<Arc<Published>>,
+) -> oneshot::Receiver<()> {
+    let (done, all_listed) = oneshot::channel();
+    std::thread::spawn(move || {
+        loop {
+            match events.blocking_recv() {
+                Ok(published) => {
+                    let is_told = list.trouble().is_some();
+                    list.take(&published.record);
+                    if let Some(why) = list.trouble().filter(|_| !is_told) {
+                        tracing::warn!("the list of corrections {} can't be written: {why}", list.path().display());
+                    }
+                }
+                Err(RecvError::Lagged(missed)) => {
+                    let list = list.path().display();
+                    tracing::warn!("the list of corrections {list} was too slow: {missed} records were not looked at");
+                }
+                Err(RecvError::Closed) => break,
+            }
+        }
+        let _ = done.send(());
+    });
+    all_listed
+}
+
+fn options(setup: &Setup, first_start: FirstStart) -> Options {
+    Options {
         folder: setup.folder.clone(),
         mode: setup.config.mode,
         poll_every: setup.config.poll_every,
         scan_every: Duration::from_secs(3),
         rules: setup.config.rules.clone(),
         first_start,
-    };
-    let tell = move |arrival| arrive.blocking_send(arrival).is_ok();
-    let intake = Intake::start(options, known, frame::capture_time, tell).map_err(RunError::Watch)?;
-    let (work, works) = mpsc::channel(RESULTS_WAITING);
-    let pictures = if port.is_some() { Pictures::Kept } else { Pictures::Unseen };
-    let dispatching = tokio::spawn(dispatch(arrivals, work, metering_now, pictures, ready));
-
-    let mut session = Session {
-        engine,
-        metering,
-        setup,
-        marks: HashMap::new(),
-        next_mark: 1,
-        control: intake.control.clone(),
-        trouble_said: false,
-        curves,
-        screens,
-        picture: None,
-    };
-    let result = session.serve(works, asked, stop).await;
-    serving.abort();
-    dispatching.abort();
-    remove_socket(&session.setup.socket);
-    // With the session its screens go away, which ends the page.
-    drop(session);
-    if let Some(paging) = paging {
-        let _ = paging.await;
     }
-    result
 }
 
-/// Opens the stand page; its port, and the task that serves it.
-async fn serve_page(
-    setup: Option<&PageSetup>,
-    hub: Hub,
-    screen: watch::Receiver<Arc<Shown>>,
-) -> Result<Option<(u16, JoinHandle<()>)>, RunError> {
+/// Opens the stand page's port.
+async fn bind_page(setup: Option<&PageSetup>) -> Result<Option<(TcpListener, Gate, u16)>, RunError> {
     let Some(PageSetup { audience, port, token }) = setup else { return Ok(None) };
     let listener = stand_page::listen(*audience, *port).await.map_err(RunError::Page)?;
     let port = listener.local_addr().map_err(RunError::Page)?.port();
-    let page = Page::new(hub, screen, Gate::new(*audience, port, token.clone()));
-    Ok(Some((port, tokio::spawn(page.serve(listener)))))
+    Ok(Some((listener, Gate::new(*audience, port, token.clone()), port)))
 }
 
 /// Whether anybody can see the frames' small pictures.
@@ -209,98 +244,4 @@ async fn serve_page(
 enum Pictures {
     Kept,
     Unseen,
-}
-
-/// The listener removes its own file; this is for systems where a dropped task didn't get to it.
-fn remove_socket(path: &Path) {
-    let _ = std::fs::remove_file(path);
-}
-
-/// Hands frames to the workers and keeps the order of arrival.
-async fn dispatch(
-    mut arrivals: mpsc::Receiver<Arrival>,
-    work: mpsc::Sender<Work>,
-    metering: watch::Receiver<Arc<Metering>>,
-    pictures: Pictures,
-    mut ready: Option<(oneshot::Sender<Ready>, Ready)>,
-) {
-    let seats = Arc::new(Semaphore::new(WORKERS));
-    while let Some(arrival) = arrivals.recv().await {
-        let next = match arrival {
-            Arrival::Frame { path, name, kind, state, fingerprint, late } => {
-                let Ok(seat) = Arc::clone(&seats).acquire_owned().await else {
-                    return;
-                };
-                let metering = Arc::clone(&metering.borrow());
-                // Decoding 24 megapixels blocks; socket and engine must stay alive meanwhile.
-                Work::Metered(spawn_blocking(move || {
-                    let _seat = seat;
-                    let (outcome, small) = meter_file(&path, kind, &metering, pictures);
-                    let file = Landed { name, is_raw: kind.is_raw(), state, fingerprint, late };
-                    (FrameInput { file, outcome }, small)
-                }))
-            }
-            Arrival::Rewritten { name, was, state } => Work::Ready(Input::Rewritten { name, was, state }),
-            Arrival::Known { files, last } => Work::Ready(Input::Known { files, last }),
-            Arrival::Skipped { name, why } => Work::Ready(Input::Skipped { name, why }),
-            Arrival::Mark { token, waiting } => Work::Mark { token, waiting },
-            Arrival::Folder(news) => {
-                if matches!(news, FolderNews::Watching { .. })
-                    && let Some((tell, ready)) = ready.take()
-                {
-                    let _ = tell.send(ready);
-                }
-                match warning_of(&news) {
-                    Some(text) => Work::Ready(Input::Warning(text)),
-                    None => continue,
-                }
-            }
-        };
-        if work.send(next).await.is_err() {
-            return;
-        }
-    }
-}
-
-fn warning_of(news: &FolderNews) -> Option<String> {
-    match news {
-        FolderNews::Watching { polling } => {
-            tracing::info!(polling, "watching");
-            None
-        }
-        FolderNews::Offline => Some(
-            "the capture folder is gone (unmounted, renamed?): nothing is taken as deleted, waiting for it to come back"
-                .to_owned(),
-        ),
-        FolderNews::Replaced => Some(
-            "another folder lies at the capture folder's place (unmounted, or made anew?): nothing is taken as deleted, \
-             that folder is watched now"
-                .to_owned(),
-        ),
-        FolderNews::Back => Some("the capture folder is back".to_owned()),
-        FolderNews::Polling { why } => Some(format!("polling the folder: {why}")),
-    }
-}
-
-/// Reads and meters one file: stateless, for the blocking workers.
-fn meter_file(
-    path: &Path,
-    kind: Kind,
-    metering: &Metering,
-    pictures: Pictures,
-) -> (Result<FrameOutcome, String>, Option<Small>) {
-    match frame::read(kind, path, metering.marks) {
-        Ok(read) => {
-            let seen = read.picture.as_ref().filter(|_| pictures == Pictures::Kept);
-            let small = seen.map(|p| p.small());
-            (Ok(metering.subject(read)), small)
-        }
-        Err(e) => (Err(e.to_string()), None),
-    }
-}
-
-/// Meters a file that somebody named.
-fn meter_named(path: &Path, metering: &Metering) -> Result<FrameOutcome, String> {
-    let kind = Kind::of(path).ok_or("it is no picture by its name".to_owned())?;
-    meter_file(path, kind, metering, Pictures::Unseen).0
 }

@@ -1,13 +1,16 @@
-//! What lies in the folder when the daemon starts: old, already logged, or landed meanwhile.
+//! What lies in the folder when the daemon starts: old, or landed meanwhile. It is glanced at first, so that old
+//! photographs are known and the rest can be taken up in the order of capture.
 
-use std::collections::HashMap;
-use std::fs::File;
-use std::path::{Path, PathBuf};
+use std::collections::{HashMap, VecDeque};
+use std::path::PathBuf;
+use std::time::Duration;
 
-use serde::{Deserialize, Serialize};
+use jiff::civil::DateTime;
 
 use super::identity::FileState;
-use crate::container::{self, Extent, Fingerprint, Fingerprints, Kind};
+use super::reader::{NotRead, Outcome};
+use super::settling::Now;
+use crate::container::Fingerprint;
 
 /// What to do with photographs that lie in the folder at the very first start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -20,88 +23,124 @@ pub enum FirstStart {
     Resume,
 }
 
-/// A file whose picture needs no metering any more.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct KnownFile {
-    pub name: String,
-    pub state: FileState,
+/// Glances at one time.
+const AT_ONCE: usize = 4;
+/// A glance that takes longer is not waited for.
+const PATIENCE: Duration = Duration::from_secs(2);
+/// Glances that are not waited for and not ended, at most.
+pub const MOST_ASIDE: usize = 3;
+
+/// A file that was glanced at.
+#[derive(Debug)]
+pub struct Glanced {
+    pub path: PathBuf,
+    pub rest: FileState,
+    pub captured: Option<DateTime>,
     pub fingerprint: Fingerprint,
 }
 
-/// The pictures taken up so far, by file.
-#[derive(Debug, Default)]
-pub struct Known {
-    files: HashMap<String, (FileState, Fingerprint)>,
-    by_fingerprint: HashMap<Fingerprint, String>,
+struct Glance {
+    path: PathBuf,
+    rest: FileState,
+    since: Now,
 }
 
-/// How a file relates to what is known.
-#[derive(Debug, PartialEq, Eq)]
-pub enum Relation {
-    New,
-    /// Nothing about it changed.
-    Same,
-    /// Its bytes changed; whether its picture did must be looked up.
-    Touched,
+/// The first pass over the folder.
+#[derive(Default)]
+pub struct CatchUp {
+    /// Touched so shortly before the start that somebody may still be writing.
+    resting: Vec<(PathBuf, FileState)>,
+    rested_at: Now,
+    waiting: VecDeque<(PathBuf, FileState)>,
+    reading: HashMap<u64, Glance>,
+    /// Those that took long.
+    aside: HashMap<u64, Glance>,
+    glanced: Vec<Glanced>,
+    next_ticket: u64,
+    /// Nothing is waited for any more.
+    over: bool,
 }
 
-impl Known {
-    pub fn add(&mut self, file: KnownFile) {
-        self.by_fingerprint.insert(file.fingerprint, file.name.clone());
-        self.files.insert(file.name, (file.state, file.fingerprint));
+impl CatchUp {
+    /// `recent` is how long ago a file must have been touched to count as at rest.
+    pub fn begin(&mut self, found: Vec<(PathBuf, FileState)>, recent: Duration, now: Now) {
+        let (resting, waiting) = found.into_iter().partition::<Vec<_>, _>(|(_, state)| !state.is_older_than(recent));
+        self.resting = resting;
+        self.rested_at = now + recent;
+        self.waiting = waiting.into();
     }
 
-    pub fn relation(&self, name: &str, state: &FileState) -> Relation {
-        match self.files.get(name) {
-            None => Relation::New,
-            Some((known, _)) if known == state || known.same_content_as(state) => Relation::Same,
-            Some(_) => Relation::Touched,
-        }
+    /// Files that had been touched just before the start, once they have had their time to come to rest.
+    pub fn take_rested(&mut self, now: Now) -> Vec<(PathBuf, FileState)> {
+        if now < self.rested_at { Vec::new() } else { std::mem::take(&mut self.resting) }
     }
 
-    /// The name under which this picture is known: this very name, or one whose file is gone
-    /// (renamed). A copy under a second name is a frame of its own.
-    pub fn picture_of(&self, root: &Path, name: &str, fingerprint: Fingerprint) -> Option<String> {
-        if self.files.get(name).is_some_and(|(_, known)| *known == fingerprint) {
-            return Some(name.to_owned());
-        }
-        let other = self.by_fingerprint.get(&fingerprint)?;
-        (!root.join(other).exists()).then(|| other.clone())
+    /// Such a file did come to rest.
+    pub fn add(&mut self, path: PathBuf, state: FileState) {
+        self.waiting.push_back((path, state));
     }
-}
 
-/// A file's name as it is logged: relative to the capture folder. Names that are no text are
-/// spelled with their bytes, so that two of them never look alike.
-pub fn spell(root: &Path, path: &Path) -> String {
-    let relative = path.strip_prefix(root).unwrap_or(path);
-    match relative.to_str() {
-        Some(text) => text.to_owned(),
-        None => {
-            let hex: String = relative.as_os_str().as_encoded_bytes().iter().map(|b| format!("{b:02x}")).collect();
-            format!("{} (bytes {hex})", relative.to_string_lossy())
-        }
-    }
-}
-
-/// Whole files among `found`, with their fingerprints; the rest is left to settle.
-pub fn whole_files(root: &Path, found: Vec<(PathBuf, FileState)>) -> (Vec<(PathBuf, KnownFile)>, Vec<PathBuf>) {
-    let mut whole = Vec::new();
-    let mut unfinished = Vec::new();
-    for (path, state) in found {
-        match fingerprint_if_whole(&path) {
-            Some(fingerprint) => {
-                let known = KnownFile { name: spell(root, &path), state, fingerprint };
-                whole.push((path, known));
+    /// The next file to glance at.
+    pub fn start(&mut self, now: Now) -> Option<(u64, PathBuf)> {
+        let slow = |glance: &Glance| now >= glance.since + PATIENCE;
+        let room = MOST_ASIDE - self.aside.len();
+        let leaving: Vec<u64> = self.reading.iter().filter(|(_, g)| slow(g)).map(|(t, _)| *t).take(room).collect();
+        for ticket in leaving {
+            if let Some(glance) = self.reading.remove(&ticket) {
+                self.aside.insert(ticket, glance);
             }
-            None => unfinished.push(path),
+        }
+        if self.reading.len() >= AT_ONCE {
+            return None;
+        }
+        let (path, rest) = self.waiting.pop_front()?;
+        self.next_ticket += 1;
+        self.reading.insert(self.next_ticket, Glance { path: path.clone(), rest, since: now });
+        Some((self.next_ticket, path))
+    }
+
+    /// A glance ended. Gives the file back where it came to nothing, or where nobody waited for it any more.
+    pub fn ended<F>(&mut self, ticket: u64, outcome: Outcome<F>) -> Option<(PathBuf, Result<Glanced, NotRead>)> {
+        let in_time = self.reading.remove(&ticket);
+        let late = in_time.is_none();
+        let Glance { path, rest, .. } = in_time.or_else(|| self.aside.remove(&ticket))?;
+        let glanced = outcome.and_then(|reading| {
+            if !reading.state.same_content_as(&rest) || reading.state.inode != rest.inode {
+                return Err(NotRead::Incomplete("it changed while it was read".to_owned()));
+            }
+            let fingerprint = reading.fingerprints.best();
+            Ok(Glanced { path: path.clone(), rest, captured: reading.captured, fingerprint })
+        });
+        match glanced {
+            Ok(glanced) if !late => {
+                self.glanced.push(glanced);
+                None
+            }
+            other => Some((path, other)),
         }
     }
-    (whole, unfinished)
-}
 
-fn fingerprint_if_whole(path: &Path) -> Option<Fingerprint> {
-    let kind = Kind::of(path)?;
-    let mut file = File::open(path).ok()?;
-    let layout = container::examine(kind, &mut file).ok()?;
-    Some(Fingerprints::of(&mut file, &layout, Extent::Whole).ok()?.best())
+    /// All that was glanced at, in the order of capture, once, when nothing is waited for any more.
+    pub fn take_over(&mut self) -> Option<Vec<Glanced>> {
+        if self.over || !self.resting.is_empty() || !self.waiting.is_empty() || !self.reading.is_empty() {
+            return None;
+        }
+        self.over = true;
+        let mut all = std::mem::take(&mut self.glanced);
+        // A file without a time sorts by when it was written, before those that have one.
+        all.sort_by(|a, b| (a.captured, a.rest.modified_ns, &a.path).cmp(&(b.captured, b.rest.modified_ns, &b.path)));
+        Some(all)
+    }
+
+    pub fn is_over(&self) -> bool {
+        self.over
+    }
+
+    /// When something is to be done without anybody saying so.
+    pub fn next_due(&self) -> Option<Now> {
+        let rested = (!self.resting.is_empty()).then_some(self.rested_at);
+        let room = self.aside.len() < MOST_ASIDE;
+        let slow = self.reading.values().filter(|_| room).map(|g| g.since + PATIENCE).min();
+        rested.into_iter().chain(slow).min()
+    }
 }

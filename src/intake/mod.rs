@@ -4,27 +4,40 @@
 //! picture shows is for others. One thread owns all of it and blocks on the disk by itself.
 
 mod catch_up;
+mod control;
 mod identity;
+mod known;
+mod line;
 mod marks;
 mod pairing;
 mod polling;
+mod reader;
 mod scanning;
 mod settling;
+mod supervise;
+mod taking_up;
 mod watcher_loop;
 mod watching;
 
 use std::path::PathBuf;
 use std::time::Duration;
 
-pub use catch_up::{FirstStart, KnownFile, spell};
+pub use catch_up::FirstStart;
+pub use control::Control;
 pub use identity::FileState;
+pub use known::{KnownFile, spell};
 pub use pairing::stem_key;
 pub use polling::is_network_share;
-pub use scanning::{Rules, scan};
+pub use reader::{Job, NotRead, Outcome, Reach, Reader, Reading, Reply};
+pub use scanning::Rules;
 pub use settling::{Hint, QuietTimes, Settling, Step};
-pub use watcher_loop::{CaptureTime, Control, Intake};
+pub use supervise::Seen;
+pub use watcher_loop::Intake;
 
 use crate::container::{Fingerprint, Kind};
+
+/// Readings that are begun and not ended at one time, at most.
+pub const MOST_READINGS: usize = line::MOST_READINGS + catch_up::MOST_ASIDE;
 
 /// How the folder is watched.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -49,21 +62,45 @@ pub struct Options {
     pub first_start: FirstStart,
 }
 
+/// What an earlier run left in the log.
+#[derive(Debug, Clone, Default)]
+pub struct Before {
+    pub known: Vec<KnownFile>,
+    /// Files that were turned down, with the state they were in.
+    pub turned_down: Vec<(String, FileState)>,
+}
+
 /// What the intake tells, in order.
 #[derive(Debug)]
-pub enum Arrival {
-    /// A whole new frame, or a raw file that may belong to one.
-    Frame { path: PathBuf, name: String, kind: Kind, state: FileState, fingerprint: Fingerprint, late: bool },
+pub enum Arrival<F> {
+    /// A whole new frame, or a raw file that may belong to one, and what was found in it.
+    Frame { name: String, kind: Kind, state: FileState, fingerprint: Fingerprint, late: bool, found: F },
     /// A file was rewritten or renamed; its picture is one already taken up.
     Rewritten { name: String, was: String, state: FileState },
     /// Old photographs found at the first start; `last` ends them.
     Known { files: Vec<KnownFile>, last: bool },
-    /// A file that never became whole, or can't be one.
-    Skipped { name: String, why: String },
+    /// A file that never became whole, or can't be one. Without a state it is tried again.
+    Skipped { name: String, why: String, state: Option<FileState> },
+    /// Its disk or share gives no bytes: it is tried again for ever, and told once.
+    Silent { name: String },
     /// The folder's state changed.
     Folder(FolderNews),
-    /// Everything that was in the folder before the mark was asked for has been told.
-    Mark { token: u64, waiting: Vec<String> },
+    /// Everything that was in the folder before the mark was asked for has been told, but these.
+    Mark {
+        token: u64,
+        /// They are not whole yet.
+        waiting: Vec<String>,
+        /// Their disk or share gives no bytes.
+        silent: Vec<String>,
+        folder: FolderState,
+    },
+}
+
+impl<F> Arrival<F> {
+    /// Whether the intake waits until it is done with.
+    pub fn is_counted(&self) -> bool {
+        !matches!(self, Arrival::Folder(_) | Arrival::Mark { .. } | Arrival::Silent { .. })
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -77,8 +114,40 @@ pub enum FolderNews {
     Back,
     /// Another folder lies at its place: made anew, or what a mount had covered.
     Replaced,
+    /// The system doesn't list it, or one of its sub-folders.
+    NotListed {
+        name: Option<String>,
+        why: String,
+    },
+    /// It can be listed again.
+    Listed,
     /// Events were lost or unreliable; scans go on in their place.
     Polling {
+        why: String,
+    },
+    /// Events came faster than the system keeps them; scans find what they would have named.
+    EventsLost,
+}
+
+/// How the capture folder stands right now.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct FolderState {
+    pub stands: FolderStands,
+    pub polling: bool,
+    /// Sub-folders that the system doesn't list.
+    pub unlisted: Vec<String>,
+}
+
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub enum FolderStands {
+    /// Nobody has looked yet.
+    #[default]
+    Unseen,
+    Watched,
+    Away,
+    /// Its disk or share doesn't answer.
+    Silent,
+    NotListed {
         why: String,
     },
 }

@@ -66,14 +66,6 @@ impl Pairing {
     pub fn next_due(&self) -> Option<Now> {
         self.waiting.values().min().copied()
     }
-
-    pub fn is_waiting(&self, path: &Path) -> bool {
-        self.waiting.contains_key(path)
-    }
-
-    pub fn paths(&self) -> impl Iterator<Item = &PathBuf> {
-        self.waiting.keys()
-    }
 }
 
 #[cfg(test)]

@@ -1,178 +1,197 @@
-//! The intake's one thread: hints and scans in, whole frames out, in order.
+//! The intake's one thread: hints and scans in, whole frames out, in order. It looks at names and states, and leaves
+//! reading to others, so that no file can hold it up.
 
-use std::collections::{HashMap, HashSet};
-use std::fs::File;
+use std::collections::HashSet;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
-use jiff::civil::DateTime;
-
-use super::catch_up::{FirstStart, Known, KnownFile, Relation, spell, whole_files};
-use super::identity::{FileState, folder_identity};
+use super::catch_up::{CatchUp, FirstStart, Glanced};
+use super::control::Control;
+use super::identity::FileState;
+use super::known::{KnownFile, Relation, spell};
 use super::marks::Marks;
-use super::pairing::Pairing;
 use super::polling::is_network_share;
-use super::scanning::scan;
-use super::settling::{Hint, Now, QuietTimes, Settling, Step};
-use super::watching::Watch;
-use super::{Arrival, FolderNews, Mode, Options};
-use crate::container::{self, Extent, Fault, Fingerprints, Kind};
-
-/// Reads a file's capture time, for sorting what landed meanwhile.
-pub type CaptureTime = fn(&Path) -> Option<DateTime>;
-
-/// What the intake's thread is told from outside.
-#[derive(Debug)]
-pub enum Control {
-    /// Hints are waiting.
-    Wake,
-    /// Answer with a mark once everything in the folder has been told.
-    Sync(u64),
-    Stop,
-}
+use super::reader::{Job, NotRead, Outcome, Reach, Reader};
+use super::scanning::Found;
+use super::settling::{Hint, Now, QuietTimes};
+use super::supervise::{Folder, Seen};
+use super::taking_up::TakingUp;
+use super::{Arrival, Before, FolderNews, Mode, Options};
+use crate::container::Kind;
 
 /// Handle on a running intake.
-pub struct Intake {
-    pub control: Sender<Control>,
+pub struct Intake<F> {
+    pub control: Sender<Control<F>>,
     pub thread: JoinHandle<()>,
+    /// The folder's state at any time.
+    pub folder: Seen,
 }
 
-/// The folder itself is looked at this often.
-const SUPERVISE_EVERY: Duration = Duration::from_secs(2);
+/// Arrivals told and not done with. Beyond them the folder itself is the queue.
+const UNTAKEN: usize = 8;
 /// After a folder was made, its files are looked for a second time.
 const SECOND_LOOK: Duration = Duration::from_millis(300);
-/// A difference between wall clock and running time beyond this is a laptop that slept.
-const SLEPT: Duration = Duration::from_secs(5);
 /// A file that no event named is found after this long at the latest.
 const SELDOM: Duration = Duration::from_secs(10);
 /// By then an event has come, if one comes at all.
 const EVENT_DELAY: Duration = Duration::from_secs(1);
 /// Scans in a row that found files no event had named.
 const UNNAMED_SCANS: u32 = 2;
-/// A whole picture waits this long for the preview that is announced behind it; editors leave stale
-/// announcements.
-const TAIL_PATIENCE: Duration = Duration::from_secs(5);
 /// Known files are told in portions of this many.
 const KNOWN_PORTION: usize = 500;
+/// Messages taken in one go before files are looked at again.
+const MESSAGES: usize = 64;
 
-impl Intake {
-    /// Starts the thread. `known` is what the log holds already; `tell` must block while its
-    /// listener is behind and return `false` when there is none: the folder is the queue.
+impl<F: Send + 'static> Intake<F> {
+    /// Starts the thread. `before` is what the log holds already. `tell` must not block, and returns `false` when
+    /// nobody listens any more; each arrival that counts is to be answered with [`Control::Taken`].
     pub fn start(
         options: Options,
-        known: Vec<KnownFile>,
-        capture_time: CaptureTime,
-        tell: impl FnMut(Arrival) -> bool + Send + 'static,
-    ) -> io::Result<Intake> {
+        before: Before,
+        reader: impl Reader<Found = F>,
+        tell: impl FnMut(Arrival<F>) -> bool + Send + 'static,
+    ) -> io::Result<Intake<F>> {
         let (control, receiver) = channel();
-        let wake = control.clone();
+        let (replies, folder) = (control.clone(), Seen::default());
+        let seen = folder.clone();
         let thread = std::thread::Builder::new().name("intake".to_owned()).spawn(move || {
-            let mut worker = Worker::new(options, known, capture_time, Box::new(tell), wake);
-            worker.run(&receiver);
+            Worker::new(options, before, reader, Box::new(tell), replies, seen).run(&receiver);
         })?;
-        Ok(Intake { control, thread })
+        Ok(Intake { control, thread, folder })
     }
 }
 
-struct Worker {
+struct Worker<R: Reader> {
     options: Options,
-    capture_time: CaptureTime,
-    tell: Box<dyn FnMut(Arrival) -> bool + Send>,
-    wake: Sender<Control>,
+    reader: R,
+    tell: Box<dyn FnMut(Arrival<R::Found>) -> bool + Send>,
+    control: Sender<Control<R::Found>>,
     started: Instant,
-    watch: Option<Watch>,
-    identity: Option<(u64, u64)>,
-    known: Known,
-    settling: Settling,
-    pairing: Pairing,
-    polling: bool,
+    quiet: QuietTimes,
+    folder: Folder,
+    taking_up: TakingUp<R::Found>,
+    /// What is to be done with what lies in the folder, until it could be listed once.
+    first: Option<FirstStart>,
+    catch_up: CatchUp,
     scan_at: Now,
-    supervise_at: Now,
     last_pass: Duration,
     /// Files that events have named since the last scan.
     named: HashSet<PathBuf>,
     unnamed_scans: u32,
-    /// Files turned down, with the state they were in: looked at again only when that changes.
-    turned_down: HashMap<PathBuf, FileState>,
     marks: Marks,
-    clocks: (Instant, SystemTime),
+    untaken: usize,
     listening: bool,
 }
 
-impl Worker {
+impl<R: Reader> Worker<R> {
     fn new(
         options: Options,
-        known: Vec<KnownFile>,
-        capture_time: CaptureTime,
-        tell: Box<dyn FnMut(Arrival) -> bool + Send>,
-        wake: Sender<Control>,
-    ) -> Worker {
+        before: Before,
+        reader: R,
+        tell: Box<dyn FnMut(Arrival<R::Found>) -> bool + Send>,
+        control: Sender<Control<R::Found>>,
+        seen: Seen,
+    ) -> Worker<R> {
         let share = is_network_share(&options.folder);
         let quiet = if share { QuietTimes::SHARE } else { QuietTimes::LOCAL };
-        let mut worker = Worker {
-            polling: options.mode == Mode::Poll || (options.mode == Mode::Auto && share),
+        let polling = options.mode == Mode::Poll || (options.mode == Mode::Auto && share);
+        let waker = control.clone();
+        let wake = Arc::new(move || {
+            let _ = waker.send(Control::Wake);
+        });
+        Worker {
+            folder: Folder::new(options.folder.clone(), options.mode, polling, wake, seen),
+            taking_up: TakingUp::new(options.folder.clone(), quiet, before),
+            first: Some(options.first_start),
             options,
-            capture_time,
+            reader,
             tell,
-            wake,
+            control,
             started: Instant::now(),
-            watch: None,
-            identity: None,
-            known: Known::default(),
-            settling: Settling::new(quiet),
-            pairing: Pairing::default(),
+            quiet,
+            catch_up: CatchUp::default(),
             scan_at: Duration::ZERO,
-            supervise_at: Duration::ZERO,
             last_pass: Duration::ZERO,
             named: HashSet::new(),
             unnamed_scans: 0,
-            turned_down: HashMap::new(),
             marks: Marks::default(),
-            clocks: (Instant::now(), SystemTime::now()),
+            untaken: 0,
             listening: true,
-        };
-        for file in known {
-            worker.known.add(file);
         }
-        worker
     }
 
     fn now(&self) -> Now {
         self.started.elapsed()
     }
 
-    fn say(&mut self, arrival: Arrival) {
+    fn say(&mut self, arrival: Arrival<R::Found>) {
+        self.untaken += usize::from(arrival.is_counted());
         if self.listening {
             self.listening = (self.tell)(arrival);
         }
     }
 
-    fn run(&mut self, control: &Receiver<Control>) {
-        self.connect();
-        self.first_scan();
-        self.say(Arrival::Folder(FolderNews::Watching { polling: self.polling }));
+    fn say_news(&mut self) {
+        for news in self.folder.take_news() {
+            self.say(Arrival::Folder(news));
+        }
+    }
+
+    fn run(&mut self, control: &Receiver<Control<R::Found>>) {
+        self.folder.begin();
+        self.scan_all();
+        self.say_news();
+        self.say(Arrival::Folder(FolderNews::Watching { polling: self.folder.polling }));
         while self.listening {
-            match control.recv_timeout(self.pause()) {
-                Ok(Control::Stop) | Err(RecvTimeoutError::Disconnected) => return,
-                Ok(Control::Sync(token)) => self.start_mark(token),
-                Ok(Control::Wake) | Err(RecvTimeoutError::Timeout) => {}
+            let pause = self.pause();
+            self.folder.seen().beat(pause);
+            let first = match control.recv_timeout(pause) {
+                Err(RecvTimeoutError::Disconnected) => return,
+                Err(RecvTimeoutError::Timeout) => None,
+                Ok(message) => Some(message),
+            };
+            for message in first.into_iter().chain(control.try_iter().take(MESSAGES)) {
+                if matches!(message, Control::Stop) {
+                    return;
+                }
+                self.hear(message);
             }
+            self.folder.seen().beat(Duration::ZERO);
             self.take_hints();
             self.supervise();
             if self.now() >= self.scan_at {
                 self.scan_all();
             }
-            self.look_at_due();
-            self.finish_marks();
+            self.go_on();
+        }
+    }
+
+    fn hear(&mut self, message: Control<R::Found>) {
+        match message {
+            Control::Wake | Control::Stop => {}
+            Control::Sync(token) => self.start_mark(token),
+            Control::Taken => self.untaken = self.untaken.saturating_sub(1),
+            Control::NotTaken(fingerprint) => {
+                self.untaken = self.untaken.saturating_sub(1);
+                self.taking_up.was_not_taken(fingerprint);
+            }
+            Control::Read { ticket, outcome } => self.taking_up.ended(ticket, outcome),
+            Control::Glanced { ticket, outcome } => {
+                if let Some((path, glanced)) = self.catch_up.ended(ticket, outcome) {
+                    self.take_single(path, glanced);
+                }
+            }
         }
     }
 
     fn pause(&self) -> Duration {
-        let soonest = [Some(self.scan_at), Some(self.supervise_at), self.settling.next_look(), self.pairing.next_due()];
-        let next = soonest.into_iter().flatten().min().unwrap_or(self.scan_at);
+        let settling = self.taking_up.settling.next_look().filter(|_| self.catch_up.is_over());
+        let soonest = [Some(self.folder.next_due()), settling, self.taking_up.next_due(), self.catch_up.next_due()];
+        let next = soonest.into_iter().flatten().fold(self.scan_at, Duration::min);
         // Marks wait for files to be called stalled, which no other clock counts.
         let pause = next.saturating_sub(self.now());
         if self.marks.is_empty() { pause } else { pause.min(Duration::from_millis(50)) }
@@ -181,123 +200,31 @@ impl Worker {
     /// Scans beside events take at most a hundredth of the time, up to [`SELDOM`]; a pass over a slow
     /// share must not become all that ever happens.
     fn scan_every(&self) -> Duration {
-        if self.polling {
+        if self.folder.polling {
             self.options.poll_every.max(self.last_pass * 5)
         } else {
             self.options.scan_every.max((self.last_pass * 100).min(SELDOM))
         }
     }
 
-    // --- the folder ---
-
-    fn connect(&mut self) {
-        self.identity = folder_identity(&self.options.folder);
-        self.watch = None;
-        if self.options.mode == Mode::Poll || self.identity.is_none() {
-            return;
-        }
-        match Watch::start(&self.options.folder, self.wake.clone()) {
-            Ok(watch) => self.watch = Some(watch),
-            Err(e) => self.go_polling(format!("the system gives no events for the folder ({e})")),
-        }
-    }
-
-    fn go_polling(&mut self, why: String) {
-        if !std::mem::replace(&mut self.polling, true) {
-            self.say(Arrival::Folder(FolderNews::Polling { why }));
-        }
-        self.scan_at = self.scan_at.min(self.now() + self.scan_every());
-    }
-
-    /// Notices a folder that went, came back, or was replaced, and a machine that slept.
     fn supervise(&mut self) {
-        if self.now() < self.supervise_at {
-            return;
+        if self.now() >= self.folder.next_due() && self.folder.supervise(self.now()) {
+            self.scan_at = self.now();
         }
-        self.supervise_at = self.now() + SUPERVISE_EVERY;
-        let slept = self.slept();
-        let identity = folder_identity(&self.options.folder);
-        if identity == self.identity && !slept {
-            return;
-        }
-        let was_offline = self.identity.is_none();
-        match identity {
-            None if !was_offline => {
-                self.identity = None;
-                self.watch = None;
-                self.say(Arrival::Folder(FolderNews::Offline));
-            }
-            None => {}
-            Some(_) => {
-                self.connect();
-                self.scan_at = self.now();
-                if was_offline {
-                    self.say(Arrival::Folder(FolderNews::Back));
-                } else if !slept {
-                    self.say(Arrival::Folder(FolderNews::Replaced));
-                }
-            }
-        }
-    }
-
-    fn slept(&mut self) -> bool {
-        let (then, wall) = self.clocks;
-        self.clocks = (Instant::now(), SystemTime::now());
-        let ran = then.elapsed();
-        wall.elapsed().is_ok_and(|passed| passed > ran + SLEPT)
     }
 
     // --- finding files ---
 
-    fn first_scan(&mut self) {
-        let Ok(found) = scan(&self.options.folder, &self.options.rules) else {
-            if self.identity.is_none() {
-                self.say(Arrival::Folder(FolderNews::Offline));
-            }
-            return;
-        };
-        self.scan_at = self.now() + self.scan_every();
-        let (root, now) = (self.options.folder.clone(), self.now());
-        let mut new = Vec::new();
-        for (path, state) in found {
-            match self.known.relation(&spell(&root, &path), &state) {
-                Relation::Same => {}
-                Relation::New => new.push((path, state)),
-                Relation::Touched => self.settling.notice(&path, Hint::Seen, now),
-            }
-        }
-        let (mut whole, unfinished) = whole_files(&root, new);
-        for path in &unfinished {
-            self.settling.notice(path, Hint::Seen, now);
-        }
-        if self.options.first_start == FirstStart::TakeAsKnown {
-            let files: Vec<KnownFile> = whole.into_iter().map(|(_, known)| known).collect();
-            for portion in files.chunks(KNOWN_PORTION) {
-                self.say(Arrival::Known { files: portion.to_vec(), last: false });
-            }
-            self.say(Arrival::Known { files: Vec::new(), last: true });
-            files.into_iter().for_each(|file| self.known.add(file));
-            return;
-        }
-        let capture_time = self.capture_time;
-        // A file without a time sorts by when it was written, behind those with one of its time.
-        whole.sort_by_cached_key(|(path, known)| (capture_time(path), known.state.modified_ns, known.name.clone()));
-        for (path, known) in whole {
-            self.release(path, known, true);
-        }
-    }
-
     fn take_hints(&mut self) {
-        let Some(hints) = self.watch.as_ref().map(Watch::take) else {
-            return;
-        };
+        let hints = self.folder.hints();
         let now = self.now();
-        if hints.rescan {
-            self.scan_at = now;
-        }
-        for (path, hint) in hints.paths {
-            if self.options.rules.takes(&path) && self.is_news(&path, FileState::at(&path)) {
-                self.settling.notice(&path, hint, now);
+        // Before the first scan nobody can tell what is new.
+        let paths = if self.first.is_some() { Default::default() } else { hints.paths };
+        for (path, hint) in paths {
+            if self.options.rules.takes_below(self.folder.path(), &path)
+                && self.taking_up.is_news(&path, FileState::at(&path))
+            {
+                self.taking_up.settling.notice(&path, hint, now);
                 self.named.insert(path);
             }
         }
@@ -310,171 +237,165 @@ impl Worker {
     fn scan_all(&mut self) {
         let began = Instant::now();
         self.scan_at = self.now() + self.scan_every();
-        if self.identity.is_none() {
-            return;
-        }
-        let Ok(found) = scan(&self.options.folder, &self.options.rules) else {
-            self.supervise_at = self.now();
-            return;
-        };
+        let Some(found) = self.folder.list(&self.options.rules) else { return };
         self.last_pass = began.elapsed();
+        if let Some(first) = self.first.take() {
+            return self.begin_to_catch_up(found, first);
+        }
         let now = self.now();
         let mut unnamed = 0;
-        for (path, state) in found {
-            if self.is_news(&path, Some(state)) && !self.settling.is_waiting(&path) && !self.pairing.is_waiting(&path) {
+        for (path, state) in found.files {
+            if self.taking_up.is_news(&path, Some(state)) && !self.taking_up.settling.is_waiting(&path) {
                 unnamed += u32::from(!self.named.contains(&path) && state.is_older_than(EVENT_DELAY));
-                self.settling.notice(&path, Hint::Seen, now);
+                self.taking_up.settling.notice(&path, Hint::Seen, now);
             }
         }
         self.named.clear();
         self.unnamed_scans = if unnamed > 0 { self.unnamed_scans + 1 } else { 0 };
-        if self.watch.is_some()
-            && !self.polling
-            && self.options.mode == Mode::Auto
-            && self.unnamed_scans >= UNNAMED_SCANS
-        {
-            self.go_polling("scans find files that no event had named".to_owned());
+        if self.folder.has_events() && self.options.mode == Mode::Auto && self.unnamed_scans >= UNNAMED_SCANS {
+            self.folder.go_polling("scans find files that no event had named".to_owned());
+            self.scan_at = self.scan_at.min(self.now() + self.scan_every());
         }
-        for path in self.settling.take_stale(now) {
-            if let Some(state) = FileState::at(&path) {
-                let name = spell(&self.options.folder, &path);
-                self.turn_down(&path, state, name, "it stayed empty".to_owned());
+        self.taking_up.after_scan(now);
+    }
+
+    // --- what lay there at the start ---
+
+    fn begin_to_catch_up(&mut self, found: Found, first: FirstStart) {
+        let now = self.now();
+        let mut new = Vec::new();
+        for (path, state) in found.files {
+            match self.taking_up.relation(&path, &state) {
+                Relation::Same => {}
+                Relation::Touched => self.taking_up.settling.notice(&path, Hint::Seen, now),
+                Relation::New => {
+                    self.taking_up.settling.found_at_rest(&path, state, now);
+                    new.push((path, state));
+                }
             }
+        }
+        if first == FirstStart::TakeAsKnown {
+            found.unlisted.into_iter().for_each(|(folder, _)| self.taking_up.is_old(folder));
+        }
+        self.catch_up.begin(new, self.quiet.recent, now);
+    }
+
+    fn catch_up(&mut self) {
+        let now = self.now();
+        for (path, then) in self.catch_up.take_rested(now) {
+            match FileState::at(&path) {
+                Some(state) if state == then => self.catch_up.add(path, state),
+                // Somebody is writing: it lands now.
+                _ => self.taking_up.settling.read_in_vain(&path, now),
+            }
+        }
+        while let Some((ticket, path)) = self.catch_up.start(now) {
+            let kind = Kind::of(&path).unwrap_or(Kind::RawOther);
+            self.begin(Job { path, kind, reach: Reach::Glance }, move |outcome| Control::Glanced { ticket, outcome });
+        }
+        let Some(all) = self.catch_up.take_over() else { return };
+        if self.options.first_start == FirstStart::TakeAsKnown {
+            let files: Vec<KnownFile> = all.into_iter().map(|glanced| self.known_file(glanced)).collect();
+            for portion in files.chunks(KNOWN_PORTION) {
+                self.taking_up.know(portion.to_vec(), false);
+            }
+            self.taking_up.know(Vec::new(), true);
+        } else {
+            all.into_iter().for_each(|glanced| self.taking_up.join_late(glanced.path, glanced.rest));
         }
     }
 
-    fn is_news(&self, path: &Path, state: Option<FileState>) -> bool {
-        let Some(state) = state else {
-            return false;
-        };
-        if self.turned_down.get(path) == Some(&state) {
-            return false;
+    fn known_file(&self, glanced: Glanced) -> KnownFile {
+        let name = spell(self.folder.path(), &glanced.path);
+        KnownFile { name, state: glanced.rest, fingerprint: glanced.fingerprint }
+    }
+
+    /// A file that can't wait for the others: nothing came of the glance at it, or it took too long.
+    fn take_single(&mut self, path: PathBuf, glanced: Result<Glanced, NotRead>) {
+        let first = self.options.first_start == FirstStart::TakeAsKnown;
+        match glanced {
+            Ok(glanced) if first => {
+                let file = self.known_file(glanced);
+                self.taking_up.know(vec![file], self.catch_up.is_over());
+            }
+            Ok(glanced) => self.taking_up.join_late(glanced.path, glanced.rest),
+            // It is being written: it lands now.
+            Err(NotRead::Incomplete(_)) => self.taking_up.settling.read_in_vain(&path, self.now()),
+            Err(why) => {
+                if first {
+                    self.taking_up.is_old(path.clone());
+                } else {
+                    self.taking_up.is_late(path.clone());
+                }
+                self.taking_up.not_read(&path, why, self.now());
+            }
         }
-        self.known.relation(&spell(&self.options.folder, path), &state) != Relation::Same
     }
 
     // --- taking them up ---
 
-    fn look_at_due(&mut self) {
-        let now = self.now();
-        let mut ready = Vec::new();
-        for path in self.settling.due(now) {
-            if !self.listening {
-                return;
-            }
-            let state = FileState::at(&path);
-            if self.settling.observe(&path, state, now) == Step::Check
-                && let Some(state) = state
-                && let Some(file) = self.check(&path, state)
-            {
-                ready.push((path, file));
-            }
-        }
-        ready.sort_by_key(|(_, file)| (file.state.modified_ns, file.name.clone()));
-        for (path, file) in ready {
-            self.hand_on(path, file);
-        }
-        for path in self.pairing.take_overdue(self.now()) {
-            self.release_raw(&path);
-        }
-    }
-
-    /// The structure gate. Gives the file when its picture is whole.
-    fn check(&mut self, path: &Path, state: FileState) -> Option<KnownFile> {
-        let name = spell(&self.options.folder, path);
-        let examined = Kind::of(path).ok_or(Fault::Foreign("it is no picture")).and_then(|kind| {
-            let mut file = File::open(path)?;
-            let layout = container::examine(kind, &mut file)?;
-            if layout.tail_missing && !self.settling.is_quiet_for(path, TAIL_PATIENCE, self.now()) {
-                return Err(Fault::Incomplete("a preview announced behind its picture is missing"));
-            }
-            Fingerprints::of(&mut file, &layout, Extent::Whole).map(|prints| prints.best())
-        });
-        match examined {
-            // Written to while it was read: it will settle again.
-            Ok(_) if FileState::at(path) != Some(state) => None,
-            Ok(fingerprint) => {
-                self.settling.done(path);
-                Some(KnownFile { name, state, fingerprint })
-            }
-            Err(Fault::Incomplete(why)) => {
-                if self.settling.not_whole(path, self.now()) {
-                    self.turn_down(path, state, name, format!("it never became whole: {why}"));
-                }
-                None
-            }
-            // Denied or locked by its writer: as if it were still growing.
-            Err(Fault::Unreadable(e)) => {
-                if self.settling.not_whole(path, self.now()) {
-                    self.turn_down(path, state, name, format!("it can't be read: {e}"));
-                }
-                None
-            }
-            Err(fault) => {
-                self.turn_down(path, state, name, fault.to_string());
-                None
-            }
-        }
-    }
-
-    fn turn_down(&mut self, path: &Path, state: FileState, name: String, why: String) {
-        self.settling.done(path);
-        self.turned_down.insert(path.to_owned(), state);
-        self.say(Arrival::Skipped { name, why });
-    }
-
-    fn hand_on(&mut self, path: PathBuf, file: KnownFile) {
-        let is_raw = Kind::of(&path).is_some_and(Kind::is_raw);
-        let now = self.now();
-        if is_raw && !self.pairing.raw_ready(&path, now) {
-            return;
-        }
-        self.release(path, file, false);
-    }
-
-    fn release_raw(&mut self, path: &Path) {
-        let Some(state) = FileState::at(path) else {
-            return;
+    fn begin(&self, job: Job, message: impl FnOnce(Outcome<R::Found>) -> Control<R::Found> + Send + 'static) {
+        let control = self.control.clone();
+        let reply = move |outcome| {
+            // The intake may have ended meanwhile.
+            let _ = control.send(message(outcome));
         };
-        if let Some(file) = self.check(path, state) {
-            self.release(path.to_owned(), file, false);
-        }
+        self.reader.begin(job, Box::new(reply));
     }
 
-    fn release(&mut self, path: PathBuf, file: KnownFile, late: bool) {
-        self.turned_down.remove(&path);
-        let Some(kind) = Kind::of(&path) else {
-            return;
-        };
-        let freed = if kind.is_raw() { Vec::new() } else { self.pairing.picture_released(&path) };
-        let KnownFile { name, state, fingerprint } = file.clone();
-        let arrival = match self.known.picture_of(&self.options.folder, &name, fingerprint) {
-            Some(was) => Arrival::Rewritten { name, was, state },
-            None => Arrival::Frame { path, name, kind, state, fingerprint, late },
-        };
-        self.known.add(file);
-        self.say(arrival);
-        for raw in freed {
-            self.release_raw(&raw);
+    /// Everything that can be done now without waiting.
+    fn go_on(&mut self) {
+        if !self.catch_up.is_over() && self.first.is_none() {
+            self.catch_up();
+        }
+        if self.catch_up.is_over() {
+            self.taking_up.look_at_due(self.now());
+        }
+        self.read_on();
+        self.say_news();
+        while self.untaken < UNTAKEN {
+            match self.taking_up.next_told() {
+                Some(arrival) => self.say(arrival),
+                None if self.taking_up.take_next(self.now()) => {}
+                None => break,
+            }
+        }
+        // Places that came free.
+        self.read_on();
+        self.finish_marks();
+    }
+
+    fn read_on(&mut self) {
+        while let Some((ticket, job)) = self.taking_up.start(self.now()) {
+            self.begin(job, move |outcome| Control::Read { ticket, outcome });
         }
     }
 
     // --- marks ---
 
     fn start_mark(&mut self, token: u64) {
+        self.folder.supervise(self.now());
         self.take_hints();
         self.scan_all();
-        let waiting = self.settling.paths().chain(self.pairing.paths()).cloned().collect();
+        let waiting = self.taking_up.settling.paths().cloned().collect();
         self.marks.add(token, waiting);
     }
 
     fn finish_marks(&mut self) {
+        if self.marks.is_empty() || self.untaken >= UNTAKEN {
+            return;
+        }
         let now = self.now();
-        let (settling, pairing) = (&self.settling, &self.pairing);
-        let is_waiting = |file: &Path| settling.is_waiting(file) || pairing.is_waiting(file);
-        for (token, files) in self.marks.take_over(is_waiting, |file| settling.is_stalled(file, now)) {
-            let waiting = files.iter().map(|file| spell(&self.options.folder, file)).collect();
-            self.say(Arrival::Mark { token, waiting });
+        let taking_up = &self.taking_up;
+        let is_waiting = |file: &Path| taking_up.settling.is_waiting(file);
+        let over = self.marks.take_over(is_waiting, |file| taking_up.is_stalled(file, now));
+        for (token, files) in over {
+            let (silent, waiting): (Vec<PathBuf>, Vec<PathBuf>) =
+                files.into_iter().partition(|file| self.taking_up.is_silent(file, now));
+            let spelled = |files: Vec<PathBuf>| files.iter().map(|f| spell(self.folder.path(), f)).collect();
+            let (waiting, silent) = (spelled(waiting), spelled(silent));
+            let folder = self.folder.seen().now();
+            self.say(Arrival::Mark { token, waiting, silent, folder });
         }
     }
 }

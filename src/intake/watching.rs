@@ -2,14 +2,12 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::Sender;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use notify::event::{AccessKind, AccessMode, CreateKind, EventKind, ModifyKind, RenameMode};
-use notify::{Config, Event, RecommendedWatcher, RecursiveMode, Watcher};
+use notify::{Config, ErrorKind, Event, RecommendedWatcher, RecursiveMode, Watcher};
 
 use super::settling::Hint;
-use super::watcher_loop::Control;
 
 /// More paths than this in one go are found quicker by a scan.
 const MOST_PATHS: usize = 4096;
@@ -20,6 +18,10 @@ pub struct Hints {
     pub paths: HashMap<PathBuf, Hint>,
     /// Events were lost or a folder appeared: scan.
     pub rescan: bool,
+    /// Events came faster than the system keeps them.
+    pub lost: bool,
+    /// The system has no more watches to give: what lands in new folders has no events.
+    pub no_more_watches: bool,
     woken: bool,
 }
 
@@ -30,8 +32,8 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// Watches a folder and its sub-folders; `wake` is told, once, that hints are waiting.
-    pub fn start(folder: &Path, wake: Sender<Control>) -> notify::Result<Watch> {
+    /// Watches a folder and its sub-folders; `wake` is told, once, that hints are waiting; it must not block.
+    pub fn start(folder: &Path, wake: impl Fn() + Send + 'static) -> notify::Result<Watch> {
         let hints = Arc::new(Mutex::new(Hints::default()));
         let gathered = Arc::clone(&hints);
         // The handler must not block: it only notes the hint and wakes the intake.
@@ -39,7 +41,7 @@ impl Watch {
             let mut hints = gathered.lock().unwrap_or_else(PoisonError::into_inner);
             hints.add(event);
             if !std::mem::replace(&mut hints.woken, true) {
-                let _ = wake.send(Control::Wake);
+                wake();
             }
         };
         let config = Config::default().with_follow_symlinks(false);
@@ -55,10 +57,15 @@ impl Watch {
 
 impl Hints {
     fn add(&mut self, event: notify::Result<Event>) {
-        let Ok(event) = event else {
-            self.rescan = true;
-            return;
+        let event = match event {
+            Ok(event) => event,
+            Err(fault) => {
+                self.rescan = true;
+                self.no_more_watches |= matches!(fault.kind, ErrorKind::MaxFilesWatch);
+                return;
+            }
         };
+        self.lost |= event.need_rescan();
         self.rescan |= event.need_rescan();
         let hint = match event.kind {
             EventKind::Access(AccessKind::Close(AccessMode::Write)) => Hint::Closed,
@@ -111,8 +118,11 @@ mod tests {
         for sign in signs {
             let mut hints = Hints::default();
             hints.add(sign);
-            assert!(hints.rescan);
+            assert!(hints.rescan && !hints.no_more_watches);
         }
+        let mut full = Hints::default();
+        full.add(Err(notify::Error::new(ErrorKind::MaxFilesWatch)));
+        assert!(full.rescan && full.no_more_watches);
         let mut flood = Hints::default();
         for n in 0..=MOST_PATHS {
             flood.add(event(EventKind::Create(CreateKind::File), &format!("{n}.jpg")));

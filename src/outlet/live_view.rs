@@ -14,7 +14,7 @@ use ratatui::widgets::{Axis, Block, Borders, Chart, Clear, Dataset, GraphType, P
 use ratatui::{DefaultTerminal, Frame};
 use tokio::sync::watch;
 
-use super::plain::printable;
+use super::plain::{printable, printable_lines};
 use super::screen::{Shown, compared, scale};
 use crate::photometry::Stops;
 use crate::session::{Board, Card, CardState};
@@ -94,6 +94,11 @@ pub fn run(screens: &mut watch::Receiver<Arc<Shown>>, fixed: &Fixed, lines: &Lin
     shown
 }
 
+/// Gives the terminal back whatever is shown on it.
+pub fn give_back() {
+    ratatui::restore();
+}
+
 fn follow(
     terminal: &mut DefaultTerminal,
     screens: &mut watch::Receiver<Arc<Shown>>,
@@ -155,7 +160,7 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     ])
     .areas(frame.area());
     let look = board.look.as_deref().unwrap_or("none yet");
-    let title = format!("greyhold   {}   look {}   {} frames", fixed.folder, printable(look), board.frames);
+    let title = format!("greyhold   {}   look {}   {} frames", printable(&fixed.folder), printable(look), board.frames);
     frame.render_widget(Line::styled(title, bold()), head);
     frame.render_widget(last_frame(board), last);
     draw_cards(frame, cards, board);
@@ -163,12 +168,15 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     let rows = usize::from(happened.height.saturating_sub(1));
     let text: Vec<Line> = lines.last(rows).into_iter().map(Line::raw).collect();
     frame.render_widget(Paragraph::new(text).block(titled("what happened")), happened);
-    let page =
-        fixed.page.as_ref().and_then(|p| p.lines().next()).map_or_else(String::new, |p| format!("   p  page {p}"));
+    let page = fixed
+        .page
+        .as_ref()
+        .and_then(|p| p.lines().next())
+        .map_or_else(String::new, |p| format!("   p  page {}", printable(p)));
     frame.render_widget(Line::styled(format!("q  end the watch{page}"), dim()), keys);
     match over {
         Over::Nothing => {}
-        Over::Page => draw_over(frame, "the stand page", fixed.page.as_deref().unwrap_or_default()),
+        Over::Page => draw_over(frame, "the stand page", &printable_lines(fixed.page.as_deref().unwrap_or_default())),
         Over::End => draw_over(
             frame,
             "end?",

@@ -4,8 +4,11 @@
 pub mod corrections;
 pub mod live_view;
 pub mod plain;
+pub mod printing;
 pub mod screen;
+mod seats;
 pub mod shot_log;
 pub mod socket;
+pub mod socket_place;
 pub mod stand_page;
 pub mod storage;

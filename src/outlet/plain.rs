@@ -1,6 +1,9 @@
-//! Records as text for a terminal: one readable block each.
+//! Records as text for a terminal: one readable block each, in which nothing but our own paint steers the terminal.
 
+use std::borrow::Cow;
 use std::fmt::Write;
+
+use serde_json::Value;
 
 use crate::advice::{Cause, GroupSeen, Verdict};
 use crate::drift::Basis;
@@ -38,23 +41,58 @@ const DIM: &str = "2";
 
 /// The block for a record; `None` for those that only matter to the log.
 pub fn block(record: &Record, paint: Paint) -> Option<String> {
+    match cleaned(record) {
+        Some(record) => block_of(&record, paint),
+        None => Some(format!("! record {} can't be shown: its text can't be cleaned", record.n)),
+    }
+}
+
+/// The record without characters that steer a terminal or begin a line, wherever they came in: camera names, notes,
+/// file names, reasons. Every text is reached, those of tomorrow's records, too.
+fn cleaned(record: &Record) -> Option<Cow<'_, Record>> {
+    let json = serde_json::to_string(record).ok()?;
+    // Most records have nothing to clean. JSON writes the rest of the control characters behind a backslash.
+    if !json.contains(|c| c == '\\' || steers(c)) {
+        return Some(Cow::Borrowed(record));
+    }
+    let mut value: Value = serde_json::from_str(&json).ok()?;
+    clean(&mut value);
+    serde_json::from_value(value).ok().map(Cow::Owned)
+}
+
+fn clean(value: &mut Value) {
+    match value {
+        Value::String(text) => *text = on_one_line(text),
+        Value::Array(values) => values.iter_mut().for_each(clean),
+        Value::Object(fields) => {
+            let taken = std::mem::take(fields);
+            fields.extend(taken.into_iter().map(|(key, mut value)| {
+                clean(&mut value);
+                (on_one_line(&key), value)
+            }));
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) => {}
+    }
+}
+
+/// Text from elsewhere on one line: its line ends become spaces, so that none of it passes for a line of ours.
+fn on_one_line(text: &str) -> String {
+    printable(&text.replace(['\n', '\r', '\t'], " "))
+}
+
+fn block_of(record: &Record, paint: Paint) -> Option<String> {
     let text = match &record.body {
         Body::Frame(frame) => {
             let late = if frame.late { "  (landed meanwhile)" } else { "" };
-            let title = format!(
-                "frame {}  {}  {}{late}",
-                frame.frame,
-                printable(&frame.file),
-                frame.subject.settings.in_short()
-            );
+            let title = format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.subject.settings.in_short());
             verdict_block(&title, &frame.verdict, &frame.notes, paint)
         }
         Body::Member { frame, file, completed: Some(done), .. } => {
             let counts = if done.verdict.by.as_deref() == Some(RAW) { "  (the raw file counts)" } else { "" };
-            let title = format!("frame {frame}  {}  {}{counts}", printable(file), done.settings.in_short());
+            let title = format!("frame {frame}  {}  {}{counts}", file, done.settings.in_short());
             verdict_block(&title, &done.verdict, &done.notes, paint)
         }
-        Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", printable(file)),
+        Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
         Body::Response { of, how, frames, doubt, .. } => {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
@@ -63,7 +101,7 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             let numbers: Vec<String> = frames.iter().map(ToString::to_string).collect();
             format!(
                 "  learned how {} renders light, from {from} (frames {}): two stops are now known to +-{:.2}, before to +-{:.2}",
-                printable(of.camera.as_deref().unwrap_or("this camera")),
+                of.camera.as_deref().unwrap_or("this camera"),
                 numbers.join(", "),
                 doubt[1].0,
                 doubt[0].0
@@ -103,10 +141,10 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
         Body::TakenBack { group, .. } => format!("  {group}: taken back, it stands as before"),
-        Body::Reread { file, .. } => format!("  {} is read by the new spots", printable(file)),
-        Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", printable(file)),
+        Body::Reread { file, .. } => format!("  {} is read by the new spots", file),
+        Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", file),
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
-        Body::Skipped { file, why } => format!("{} was passed over: {why}", printable(file)),
+        Body::Skipped { file, why, .. } => format!("{} was passed over: {why}", file),
         Body::Warning { text } => format!("! {text}"),
         Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
@@ -116,7 +154,7 @@ pub fn block(record: &Record, paint: Paint) -> Option<String> {
             );
             format!("  {group} {at} (read from the picture)")
         }
-        Body::Note { text } => format!("  note: {}", printable(text)),
+        Body::Note { text } => format!("  note: {}", text),
         Body::Known { files, .. } if !files.is_empty() => {
             format!("  {} photographs were there before and are taken as known", files.len())
         }
@@ -207,7 +245,119 @@ fn arrow(turn: &Turn) -> &'static str {
     }
 }
 
-/// File names and notes come from outside: no control character reaches the terminal.
+/// File names and notes come from outside: no character that steers the terminal reaches it.
 pub fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+    text.chars().map(|c| if steers(c) { '\u{fffd}' } else { c }).collect()
+}
+
+/// The same line by line.
+pub fn printable_lines(text: &str) -> String {
+    text.lines().map(printable).collect::<Vec<_>>().join("\n")
+}
+
+/// JSON that means the same, and steers no terminal: what a terminal would heed stands in it as an escape.
+pub fn printable_json(json: &str) -> String {
+    let mut text = String::with_capacity(json.len());
+    for c in json.chars() {
+        if steers(c) {
+            // All of them lie below U+10000.
+            let _ = write!(text, "\\u{:04x}", u32::from(c));
+        } else {
+            text.push(c);
+        }
+    }
+    text
+}
+
+/// Control characters, and the signs that turn the direction of writing or end a line (Unicode Standard Annex 9,
+/// `Bidi_Control`; line and paragraph separator).
+fn steers(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// Records of every kind that has text in it.
+    fn records() -> Vec<Value> {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden");
+        let logs = std::fs::read_dir(folder).unwrap().flatten().map(|e| e.path());
+        let text: String = logs
+            .filter(|p| p.extension().is_some_and(|e| e == "jsonl"))
+            .map(|p| std::fs::read_to_string(p).unwrap())
+            .collect();
+        let mut records: Vec<Value> = text.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+        records.sort_by_key(|r| r["type"].to_string());
+        // A few of each kind: they hold the same texts.
+        let mut kept: Vec<Value> = Vec::new();
+        for record in records {
+            if kept.iter().filter(|k| k["type"] == record["type"]).count() < 4 {
+                kept.push(record);
+            }
+        }
+        kept.push(serde_json::json!({"v": 4, "n": 1, "at": "2026-03-02T10:00:00Z", "type": "warning", "text": "x"}));
+        kept.push(serde_json::json!({"v": 4, "n": 1, "at": "2026-03-02T10:00:00Z", "type": "note", "text": "x"}));
+        kept.push(serde_json::json!({"v": 4, "n": 1, "at": "2026-03-02T10:00:00Z", "type": "skipped", "file": "x", "why": "y"}));
+        kept
+    }
+
+    /// Every way to the texts in a record.
+    fn texts(value: &Value, way: &str, found: &mut Vec<String>) {
+        match value {
+            Value::String(_) => found.push(way.to_owned()),
+            Value::Array(values) => {
+                values.iter().enumerate().for_each(|(i, v)| texts(v, &format!("{way}/{i}"), found));
+            }
+            Value::Object(fields) => fields.iter().for_each(|(k, v)| texts(v, &format!("{way}/{k}"), found)),
+            _ => {}
+        }
+    }
+
+    fn assert_calm(text: &str) {
+        let bare = text.replace("\u{1b}[1m", "").replace("\u{1b}[2m", "").replace("\u{1b}[0m", "");
+        let steering: Vec<char> = bare.chars().filter(|c| *c != '\n' && steers(*c)).collect();
+        assert!(steering.is_empty(), "{steering:?} in {text:?}");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+        #[test]
+        fn whatever_a_record_holds_the_terminal_is_not_steered(
+            hostile in "[a-z \\x00-\\x1f\\x7f-\\x9f\u{2028}\u{202e}\u{2066}\\[\\]m;0-9]{1,40}",
+        ) {
+            let mut shown = 0;
+            for record in records() {
+                let mut ways = Vec::new();
+                texts(&record, "", &mut ways);
+                let as_it_is: Record = serde_json::from_value(record.clone()).unwrap();
+                let lines = block(&as_it_is, Paint::Plain).map_or(0, |t| t.lines().count());
+                for way in ways {
+                    let mut record = record.clone();
+                    *record.pointer_mut(&way).unwrap() = Value::String(hostile.clone());
+                    // Words that have to be one of a few can't hold anything else.
+                    let Ok(record) = serde_json::from_value::<Record>(record) else { continue };
+                    for paint in [Paint::Plain, Paint::Colour] {
+                        if let Some(text) = block(&record, paint) {
+                            assert_calm(&text);
+                            prop_assert!(text.lines().count() <= lines.max(1) + 1, "a line of its own: {text}");
+                            shown += 1;
+                        }
+                    }
+                }
+            }
+            prop_assert!(shown > 100, "{shown}");
+        }
+
+        #[test]
+        fn json_means_the_same(text in "\\PC*[\\x00-\\x1f\\x7f-\\x9f\u{202e}a]{0,20}") {
+            let json = serde_json::json!({"text": text}).to_string();
+            let calm = printable_json(&json);
+            prop_assert!(!calm.contains(steers));
+            prop_assert_eq!(serde_json::from_str::<Value>(&calm).unwrap(), serde_json::from_str::<Value>(&json).unwrap());
+        }
+    }
 }

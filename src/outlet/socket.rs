@@ -1,31 +1,41 @@
 //! The local socket: newline-delimited JSON, for any number of listeners up to a bound.
 //!
 //! A slow listener loses its place, never a frame: it is told how many events it missed, and can
-//! ask from a record number on. Bad input gets an error reply and costs nothing else.
+//! ask from a record number on. Bad input gets an error reply and costs nothing else. Who may come in, and who
+//! gives way, is for `seats`; where the socket lies is for `socket_place`.
 
 use std::io;
-use std::path::{Path, PathBuf};
+use std::num::NonZeroU32;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use governor::clock::{Clock, DefaultClock};
+use governor::{DefaultDirectRateLimiter, Quota, RateLimiter};
 use interprocess::local_socket::tokio::{Listener, Stream, prelude::*};
-use interprocess::local_socket::{ListenerOptions, Name};
+use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
-use tokio::sync::{Semaphore, broadcast, mpsc, oneshot};
-use tokio::time::timeout;
+use tokio::sync::{OwnedSemaphorePermit, broadcast, mpsc, oneshot};
+use tokio::task::JoinHandle;
+use tokio::time::{sleep, timeout};
 
-use super::shot_log::{PORTION, portion};
+use super::seats::{Seat, Seats};
+use super::shot_log::{LogReader, PORTION, portion};
+pub use super::socket_place::{Place, connect, listen, name_of};
 use crate::session::{Command, Published, Reply};
+use crate::wording;
 
 /// Version of the message format.
 const PROTOCOL: u32 = 1;
-/// Listeners at one time; more are told to come back.
-const MOST_CLIENTS: usize = 64;
 /// No command is longer.
 const LONGEST_COMMAND: u64 = 8 << 10;
 /// A listener that takes nothing for this long is let go.
 const WRITE_PATIENCE: Duration = Duration::from_secs(5);
+/// Commands of one client in a second; more of them wait, and hold nobody else up.
+const COMMANDS_A_SECOND: u32 = 50;
+/// At the end clients get this long to hear of it.
+const FAREWELL: Duration = Duration::from_millis(100);
 /// Events that a slow listener may lag behind before it loses its place.
 pub const EVENTS_KEPT: usize = 1024;
 
@@ -43,122 +53,59 @@ pub struct Hub {
 impl Hub {
     /// Asks the engine, and waits for its answer.
     pub async fn ask(&self, command: Command) -> Reply {
-        let (back, answer) = oneshot::channel();
-        let gone = || Reply::refused("greyhold is ending");
-        match self.commands.send((command, back)).await {
-            Ok(()) => answer.await.unwrap_or_else(|_| gone()),
-            Err(_) => gone(),
-        }
+        ask(&self.commands, command).await
+    }
+
+    fn downgrade(&self) -> Guest {
+        Guest { events: self.events.downgrade(), commands: self.commands.clone(), log: self.log.clone() }
     }
 }
 
-/// The socket that belongs to a capture folder when the configuration names none.
-pub fn default_path(folder: &Path) -> PathBuf {
-    let folder = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
-    let tag = crc32fast::hash(folder.as_os_str().as_encoded_bytes());
-    private_folder().join(format!("greyhold-{tag:08x}.sock"))
-}
-
-/// A folder for this user's sockets alone.
-fn private_folder() -> PathBuf {
-    if let Some(runtime) = std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from).filter(|p| p.is_dir()) {
-        return runtime;
-    }
-    let user = std::env::var("USER").or_else(|_| std::env::var("USERNAME")).unwrap_or_else(|_| "user".to_owned());
-    std::env::temp_dir().join(format!("greyhold-{user}"))
-}
-
-/// Sockets of this user's running daemons, for commands that name none.
-pub fn running() -> Vec<PathBuf> {
-    let entries = std::fs::read_dir(private_folder()).into_iter().flatten().flatten();
-    let mut found: Vec<PathBuf> = entries
-        .map(|e| e.path())
-        .filter(|p| {
-            let name = p.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-            name.starts_with("greyhold-") && name.ends_with(".sock")
-        })
-        .collect();
-    found.sort();
-    found
-}
-
-#[cfg(unix)]
-pub fn name_of(path: &Path) -> io::Result<Name<'_>> {
-    use interprocess::local_socket::{GenericFilePath, ToFsName};
-    path.to_fs_name::<GenericFilePath>()
-}
-
-#[cfg(not(unix))]
-pub fn name_of(path: &Path) -> io::Result<Name<'_>> {
-    use interprocess::local_socket::{GenericNamespaced, ToNsName};
-    path.file_name().unwrap_or(path.as_os_str()).to_ns_name::<GenericNamespaced>()
-}
-
-/// Opens the socket for its owner alone. A dead daemon's socket is replaced, a live one's never.
-pub async fn listen(path: &Path) -> io::Result<Listener> {
-    if let Some(folder) = path.parent() {
-        make_private(folder)?;
-    }
-    if path.exists() {
-        if Stream::connect(name_of(path)?).await.is_ok() {
-            return Err(io::Error::new(io::ErrorKind::AddrInUse, "another greyhold answers there"));
-        }
-        std::fs::remove_file(path)?;
-    }
-    let options = || Ok::<_, io::Error>(ListenerOptions::new().name(name_of(path)?));
-    match owner_only(options()?).create_tokio() {
-        // Systems without it rely on the folder's own mode.
-        Err(e) if e.kind() == io::ErrorKind::Unsupported => options()?.create_tokio(),
-        other => other,
+async fn ask(commands: &mpsc::Sender<Ask>, command: Command) -> Reply {
+    let (back, answer) = oneshot::channel();
+    let gone = || Reply::refused("greyhold is ending");
+    match commands.send((command, back)).await {
+        Ok(()) => answer.await.unwrap_or_else(|_| gone()),
+        Err(_) => gone(),
     }
 }
 
-#[cfg(unix)]
-fn owner_only(options: ListenerOptions<'_>) -> ListenerOptions<'_> {
-    use interprocess::os::unix::local_socket::ListenerOptionsExt;
-    options.mode(0o600)
+/// What one client needs; it doesn't keep the sitting alive.
+struct Guest {
+    events: broadcast::WeakSender<Arc<Published>>,
+    commands: mpsc::Sender<Ask>,
+    log: PathBuf,
 }
 
-#[cfg(not(unix))]
-fn owner_only(options: ListenerOptions<'_>) -> ListenerOptions<'_> {
-    options
+/// The socket while it is served.
+#[derive(Debug)]
+pub struct Serving {
+    accepting: JoinHandle<()>,
+    seats: Seats,
+    _place: Place,
 }
 
-fn make_private(folder: &Path) -> io::Result<()> {
-    if folder.as_os_str().is_empty() || folder.exists() {
-        return Ok(());
+impl Serving {
+    /// Begins to serve clients.
+    pub fn start(listener: Listener, place: Place, hub: Hub) -> Serving {
+        let seats = Seats::default();
+        Serving { accepting: tokio::spawn(accept(listener, hub, seats.clone())), seats, _place: place }
     }
-    let mut builder = std::fs::DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder)
+
+    /// Lets nobody in any more, takes the socket away, and lets those who are there hear that it ended.
+    pub async fn end(self) {
+        self.accepting.abort();
+        let _ = timeout(FAREWELL, self.seats.all_left()).await;
+    }
 }
 
-/// Serves clients until the listener fails or the task is dropped.
-pub async fn serve(listener: Listener, hub: Hub) {
-    let seats = Arc::new(Semaphore::new(MOST_CLIENTS));
+async fn accept(listener: Listener, hub: Hub, seats: Seats) {
     let mut pause = Duration::from_millis(10);
     loop {
         match listener.accept().await {
             Ok(stream) => {
                 pause = Duration::from_millis(10);
-                let hub = hub.clone();
-                match Arc::clone(&seats).try_acquire_owned() {
-                    Ok(seat) => {
-                        tokio::spawn(async move {
-                            let _seat = seat;
-                            // A client that goes away is no fault of anybody's.
-                            let _ = client(stream, hub).await;
-                        });
-                    }
-                    Err(_) => {
-                        tokio::spawn(async move {
-                            let busy = json!({"kind": "busy", "says": format!("{MOST_CLIENTS} listeners are connected already")});
-                            let _ = send(&stream, &busy.to_string()).await;
-                        });
-                    }
-                }
+                tokio::spawn(welcome(stream, hub.downgrade(), seats.clone()));
             }
             // Out of file handles, most likely: wait for some to come back.
             Err(e) => {
@@ -170,48 +117,249 @@ pub async fn serve(listener: Listener, hub: Hub) {
     }
 }
 
+/// Serves a client, or says that there is no room. A client that goes away is no fault of anybody's.
+async fn welcome(stream: Stream, hub: Guest, seats: Seats) {
+    let _ = match seats.take().await {
+        Some(seat) => Client::new(&stream, hub, seat).serve().await,
+        None => send(&stream, &busy(&seats.in_words())).await,
+    };
+}
+
+fn busy(says: &str) -> String {
+    json!({"kind": "busy", "says": says}).to_string()
+}
+
 async fn send(mut stream: &Stream, line: &str) -> io::Result<()> {
     let message = format!("{line}\n");
     timeout(WRITE_PATIENCE, stream.write_all(message.as_bytes())).await.map_err(|_| io::ErrorKind::TimedOut)?
 }
 
-async fn client(stream: Stream, hub: Hub) -> io::Result<()> {
-    send(&stream, &json!({"kind": "hello", "protocol": PROTOCOL, "program": env!("CARGO_PKG_VERSION")}).to_string())
-        .await?;
-    let mut lines = BufReader::new(&stream);
-    let mut events: Option<broadcast::Receiver<Arc<Published>>> = None;
-    // The last record told to this client.
-    let mut told = 0;
-    let mut line = Vec::new();
-    loop {
-        tokio::select! {
-            read = read_command(&mut lines, &mut line) => {
-                match read? {
+/// One connection.
+struct Client<'s> {
+    stream: &'s Stream,
+    hub: Guest,
+    seat: Seat,
+    events: Option<broadcast::Receiver<Arc<Published>>>,
+    /// Held while it listens.
+    listening: Option<OwnedSemaphorePermit>,
+    told: Told,
+}
+
+/// How far a listener was told.
+#[derive(Default)]
+struct Told {
+    /// The last record, once it is known which came first.
+    last: Option<u64>,
+    /// Events that were lost before the first record.
+    missed: u64,
+}
+
+impl Told {
+    /// The message on the records before this one that the client was not told, if there are such.
+    fn gap_before(&mut self, n: u64) -> Option<String> {
+        let missed = self.last.map_or(self.missed, |last| n.saturating_sub(last + 1));
+        self.missed = 0;
+        let from = n.saturating_sub(missed);
+        (missed > 0).then(|| json!({"kind": "gap", "missed": missed, "from": from}).to_string())
+    }
+}
+
+impl<'s> Client<'s> {
+    fn new(stream: &'s Stream, hub: Guest, seat: Seat) -> Client<'s> {
+        Client { stream, hub, seat, events: None, listening: None, told: Told::default() }
+    }
+
+    async fn serve(mut self) -> io::Result<()> {
+        let hello = json!({"kind": "hello", "protocol": PROTOCOL, "program": env!("CARGO_PKG_VERSION")});
+        send(self.stream, &hello.to_string()).await?;
+        let mut lines = BufReader::new(self.stream);
+        let mut line = Vec::new();
+        let mut turns = Turns::default();
+        loop {
+            tokio::select! {
+                read = turns.read_command(&mut lines, &mut line) => match read? {
                     Line::End => return Ok(()),
                     Line::TooLong => {
-                        send(&stream, &refusal(&Value::Null, format!("a command has at most {LONGEST_COMMAND} bytes"))).await?;
-                        return Ok(());
+                        let why = format!("a command has at most {LONGEST_COMMAND} bytes");
+                        return send(self.stream, &refusal(&Value::Null, why)).await;
                     }
                     Line::Whole => {
-                        answer(&stream, &hub, &line, &mut events, &mut told).await?;
+                        self.seat.works();
+                        self.answer(&line).await?;
+                        self.seat.rests(self.events.is_none());
                         line.clear();
+                        turns.is_mine = false;
                     }
+                },
+                event = next_event(&mut self.events) => match event {
+                    Ok(event) => self.tell(&event).await?,
+                    // The next record's number says how many.
+                    Err(broadcast::error::RecvError::Lagged(missed)) => self.told.missed += missed,
+                    Err(broadcast::error::RecvError::Closed) => {
+                        return send(self.stream, &json!({"kind": "goodbye"}).to_string()).await;
+                    }
+                },
+                () = self.seat.wanted() => {
+                    let why = "greyhold is busy: this connection asked nothing for a while and gives way to another";
+                    return send(self.stream, &busy(why)).await;
                 }
             }
-            event = next_event(&mut events) => match event {
-                Ok(event) if event.record.n > told => {
-                    told = event.record.n;
-                    send(&stream, &record_message(&event.line, event.logged)).await?;
+        }
+    }
+
+    async fn tell(&mut self, event: &Published) -> io::Result<()> {
+        let n = event.record.n;
+        if self.told.last.is_some_and(|last| n <= last) {
+            return Ok(());
+        }
+        if let Some(gap) = self.told.gap_before(n) {
+            send(self.stream, &gap).await?;
+        }
+        self.told.last = Some(n);
+        send(self.stream, &record_message(&event.line, event.logged)).await
+    }
+
+    async fn answer(&mut self, line: &[u8]) -> io::Result<()> {
+        if line.iter().all(u8::is_ascii_whitespace) {
+            return Ok(());
+        }
+        let mut value: Value = match serde_json::from_slice(line) {
+            Ok(value) => value,
+            Err(e) => {
+                let why = format!("a command is one line of JSON, and this is none (at character {})", e.column());
+                return send(self.stream, &refusal(&Value::Null, why)).await;
+            }
+        };
+        let id = value.as_object_mut().and_then(|o| o.remove("id")).filter(|id| id.is_string() || id.is_number());
+        let id = id.unwrap_or(Value::Null);
+        let reply = match Asked::of(value) {
+            Ok(Asked::Listen(since)) => return self.listen(&id, since).await,
+            Ok(Asked::Since(n)) => self.since(n).await?,
+            Ok(Asked::Engine(command)) => ask(&self.hub.commands, command).await,
+            Err(why) => Reply::refused(why),
+        };
+        send(self.stream, &reply_message(&id, &reply)).await
+    }
+
+    /// Listening is between the socket and its client.
+    async fn listen(&mut self, id: &Value, since: Option<u64>) -> io::Result<()> {
+        let refused = match since {
+            Some(since) => self.beyond(since).await,
+            None => None,
+        };
+        if let Some(why) = refused {
+            return send(self.stream, &refusal(id, why)).await;
+        }
+        if self.listening.is_none() {
+            self.listening = self.seat.listening();
+        }
+        if self.listening.is_none() {
+            return send(self.stream, &busy(&self.seat.no_room())).await;
+        }
+        let Some(events) = self.hub.events.upgrade().map(|events| events.subscribe()) else {
+            return send(self.stream, &refusal(id, "greyhold is ending".to_owned())).await;
+        };
+        (self.events, self.told) = (Some(events), Told::default());
+        send(self.stream, &reply_message(id, &Reply::done("listening"))).await?;
+        if let Some(since) = since {
+            self.told.last = Some(since.saturating_sub(1));
+            self.told.last = Some(self.tell_since(since).await?);
+        }
+        Ok(())
+    }
+
+    /// The records from `n` on, once.
+    async fn since(&mut self, n: u64) -> io::Result<Reply> {
+        if let Some(why) = self.beyond(n).await {
+            return Ok(Reply::refused(why));
+        }
+        let last = self.tell_since(n).await?;
+        Ok(Reply::with("that is all so far", json!({"next": last + 1})))
+    }
+
+    /// Why a number is none to begin with: it is far from being written.
+    async fn beyond(&self, n: u64) -> Option<String> {
+        let status = ask(&self.hub.commands, Command::Status {}).await;
+        let last = status.value.get("records").and_then(Value::as_u64)?;
+        (n > last + 1).then(|| format!("there is no record {n} yet: the last one is {last}"))
+    }
+
+    /// Sends the records from `n` on out of the log; the number of the last one.
+    async fn tell_since(&self, n: u64) -> io::Result<u64> {
+        let mut told = Told { last: Some(n.max(1) - 1), missed: 0 };
+        let mut log = LogReader::new(&self.hub.log, n);
+        loop {
+            let lines = portion(&mut log).await?;
+            for (n, line) in &lines {
+                if let Some(gap) = told.gap_before(*n) {
+                    send(self.stream, &gap).await?;
                 }
-                Ok(_) => {}
-                Err(broadcast::error::RecvError::Lagged(missed)) => {
-                    let gap = json!({"kind": "gap", "missed": missed, "from": told + 1});
-                    send(&stream, &gap.to_string()).await?;
-                }
-                Err(broadcast::error::RecvError::Closed) => {
-                    return send(&stream, &json!({"kind": "goodbye"}).to_string()).await;
-                }
-            },
+                told.last = Some(*n);
+                send(self.stream, &record_message(line, true)).await?;
+            }
+            if lines.len() < PORTION {
+                return Ok(told.last.unwrap_or_default());
+            }
+        }
+    }
+}
+
+/// When a client may say its next command.
+struct Turns {
+    limit: DefaultDirectRateLimiter,
+    /// Its turn has come, and it has not spoken yet.
+    is_mine: bool,
+}
+
+impl Default for Turns {
+    fn default() -> Turns {
+        let quota = Quota::per_second(NonZeroU32::new(COMMANDS_A_SECOND).unwrap_or(NonZeroU32::MIN));
+        Turns { limit: RateLimiter::direct(quota), is_mine: false }
+    }
+}
+
+impl Turns {
+    /// Reads on to the end of a line as soon as it is this client's turn; what was read before a cancellation stays
+    /// in `line`.
+    async fn read_command(&mut self, lines: &mut BufReader<&Stream>, line: &mut Vec<u8>) -> io::Result<Line> {
+        while !self.is_mine {
+            match self.limit.check() {
+                Ok(()) => self.is_mine = true,
+                Err(until) => sleep(until.wait_time_from(DefaultClock::default().now())).await,
+            }
+        }
+        read_line(lines, line).await
+    }
+}
+
+/// What a line asks for.
+enum Asked {
+    Listen(Option<u64>),
+    Since(u64),
+    Engine(Command),
+}
+
+impl Asked {
+    fn of(value: Value) -> Result<Asked, String> {
+        #[derive(Deserialize)]
+        #[serde(deny_unknown_fields)]
+        struct Listen {
+            #[serde(rename = "command")]
+            _command: String,
+            #[serde(default)]
+            since: Option<u64>,
+        }
+        let unclear =
+            |e: serde_json::Error| format!("this command can't be used: {}", wording::of_fault(&e.to_string()));
+        match value.get("command").and_then(Value::as_str) {
+            None => Err("a command names itself: {\"command\":\"status\"}, for example".to_owned()),
+            Some("listen") => {
+                serde_json::from_value(value).map(|listen: Listen| Asked::Listen(listen.since)).map_err(unclear)
+            }
+            Some(_) => serde_json::from_value(value).map_err(unclear).map(|command| match command {
+                Command::Since { n } => Asked::Since(n),
+                command => Asked::Engine(command),
+            }),
         }
     }
 }
@@ -222,8 +370,7 @@ enum Line {
     End,
 }
 
-/// Reads on to the end of a line; what was read before a cancellation stays in `line`.
-async fn read_command(lines: &mut BufReader<&Stream>, line: &mut Vec<u8>) -> io::Result<Line> {
+async fn read_line(lines: &mut BufReader<&Stream>, line: &mut Vec<u8>) -> io::Result<Line> {
     let room = (LONGEST_COMMAND + 1).saturating_sub(line.len() as u64);
     let read = lines.take(room).read_until(b'\n', line).await?;
     Ok(match line.last() {
@@ -244,70 +391,15 @@ async fn next_event(
     }
 }
 
-async fn answer(
-    stream: &Stream,
-    hub: &Hub,
-    line: &[u8],
-    events: &mut Option<broadcast::Receiver<Arc<Published>>>,
-    told: &mut u64,
-) -> io::Result<()> {
-    if line.iter().all(u8::is_ascii_whitespace) {
-        return Ok(());
-    }
-    let mut value: Value = match serde_json::from_slice(line) {
-        Ok(value) => value,
-        Err(e) => return send(stream, &refusal(&Value::Null, format!("a command is one line of JSON: {e}"))).await,
-    };
-    let id = value.as_object_mut().and_then(|o| o.remove("id")).filter(|id| id.is_string() || id.is_number());
-    let id = id.unwrap_or(Value::Null);
-    // Listening is between the socket and its client; everything else is asked of the engine.
-    if value.get("command").and_then(Value::as_str) == Some("listen") {
-        *events = Some(hub.events.subscribe());
-        send(stream, &reply(&id, &Reply::done("listening"))).await?;
-        if let Some(since) = value.get("since").and_then(Value::as_u64) {
-            *told = since.saturating_sub(1);
-            tell_since(stream, hub, since, told).await?;
-        }
-        return Ok(());
-    }
-    let command: Command = match serde_json::from_value(value) {
-        Ok(command) => command,
-        Err(e) => return send(stream, &refusal(&id, format!("this command is not known: {e}"))).await,
-    };
-    if let Command::Since { n } = command {
-        let mut last = n.saturating_sub(1);
-        tell_since(stream, hub, n, &mut last).await?;
-        let value = json!({"next": last + 1});
-        return send(stream, &reply(&id, &Reply::with("that is all so far", value))).await;
-    }
-    send(stream, &reply(&id, &hub.ask(command).await)).await
-}
-
-/// Sends the records from `n` on out of the log.
-async fn tell_since(stream: &Stream, hub: &Hub, n: u64, told: &mut u64) -> io::Result<()> {
-    let mut from = n.max(1);
-    loop {
-        let lines = portion(&hub.log, from).await?;
-        for (n, line) in &lines {
-            send(stream, &record_message(line, true)).await?;
-            *told = *n;
-            from = n + 1;
-        }
-        if lines.len() < PORTION {
-            return Ok(());
-        }
-    }
-}
-
 /// The record is embedded as it stands in the log, checksum included.
 fn record_message(line: &str, logged: bool) -> String {
     format!("{{\"kind\":\"record\",\"logged\":{logged},\"record\":{line}}}")
 }
 
-fn reply(id: &Value, reply: &Reply) -> String {
+fn reply_message(id: &Value, reply: &Reply) -> String {
     json!({"kind": "reply", "id": id, "ok": reply.ok, "says": reply.says, "value": reply.value}).to_string()
 }
 
 fn refusal(id: &Value, says: String) -> String {
-    reply(id, &Reply::refused(says))
+    reply_message(id, &Reply::refused(says))
 }

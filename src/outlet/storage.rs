@@ -4,6 +4,7 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::Path;
 
+use crate::files;
 use crate::intake::FileState;
 
 /// An open log file.
@@ -25,10 +26,11 @@ pub type Open = Box<dyn Fn(&Path) -> io::Result<Box<dyn Storage>> + Send>;
 pub fn on_disk() -> Open {
     Box::new(|path| {
         let is_new = !path.exists();
-        let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(path)?;
+        let mut options = OpenOptions::new();
+        let mut file = files::open_own(path, options.read(true).write(true).create(true).truncate(false))?;
         file.seek(SeekFrom::End(0))?;
         if is_new {
-            sync_folder_of(path);
+            files::sync_folder_of(path);
         }
         Ok(Box::new(OnDisk(file)) as Box<dyn Storage>)
     })
@@ -52,15 +54,5 @@ impl Storage for OnDisk {
 
     fn state(&self) -> io::Result<FileState> {
         self.0.metadata().map(|m| FileState::of(&m))
-    }
-}
-
-/// A new file's name must be on the disk, too. Not every system can sync a folder; where it can't,
-/// it needn't.
-fn sync_folder_of(path: &Path) {
-    if let Some(folder) = path.parent().filter(|p| !p.as_os_str().is_empty())
-        && let Ok(folder) = File::open(folder)
-    {
-        let _ = folder.sync_all();
     }
 }

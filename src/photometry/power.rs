@@ -32,6 +32,11 @@ impl PowerSetting {
     pub fn below_full(self) -> Stops {
         self.0
     }
+
+    /// As records hold it.
+    pub fn rounded(self) -> PowerSetting {
+        PowerSetting(self.0.rounded())
+    }
 }
 
 impl Add<Stops> for PowerSetting {

@@ -38,6 +38,12 @@ impl Stops {
         Stops(self.0.abs())
     }
 
+    /// As records hold it, to six decimals: what is worked out from records and kept is rounded, so that it is the
+    /// same after it was written and read.
+    pub fn rounded(self) -> Stops {
+        Stops((self.0 * 1e6).round() / 1e6 + 0.0)
+    }
+
     /// The same difference, moved to the nearest multiple of `step`.
     pub fn to_nearest(self, step: Stops) -> Stops {
         Stops((self.0 / step.0).round() * step.0)
@@ -72,7 +78,7 @@ impl fmt::Display for Stops {
 impl Serialize for Stops {
     /// Six decimals: far below any reading's noise, and short lines in the shot log.
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_f64((self.0 * 1e6).round() / 1e6 + 0.0)
+        serializer.serialize_f64(self.rounded().0)
     }
 }
 

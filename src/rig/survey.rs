@@ -53,7 +53,7 @@ pub struct SurveyFrame {
 }
 
 /// A survey, under way or finished.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Survey {
     /// The frames there are to be, in their order.
     pub order: Vec<Lit>,

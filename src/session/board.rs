@@ -4,7 +4,8 @@
 use serde::Serialize;
 
 use super::record::Purpose;
-use super::state::{Last, Pending, State, TrendPoint};
+use super::remembered::{Last, Pending, TrendPoint};
+use super::state::State;
 use crate::advice::{Cause, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;

@@ -4,14 +4,19 @@
 //! everybody else listens.
 
 mod board;
+mod carried;
 mod command;
 mod engine;
+mod files;
 mod metering;
 mod record;
+mod remembered;
+mod rows;
 mod state;
 mod told;
 
 pub use board::{Board, Card, CardState, SurveyGuide};
+pub use carried::{Carried, Portion};
 pub use command::{Command, Reply, SurveyAsk};
 pub use engine::{Engine, FrameInput, Input, Landed, Ledger, Published};
 pub use metering::{Compared, FrameOutcome, Metering, alike};
@@ -19,4 +24,5 @@ pub use record::{
     Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, SurveyStep,
     VERSION,
 };
-pub use state::{LearnedCurve, Look, Pending, State, Surveyed, TrendPoint};
+pub use remembered::{LearnedCurve, Look, Pending, Surveyed, TrendPoint};
+pub use state::State;

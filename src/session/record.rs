@@ -16,7 +16,7 @@ use crate::response::Curve;
 use crate::rig::{Lit, SurveyFrame, SurveyReport};
 
 /// Version of the record format.
-pub const VERSION: u32 = 4;
+pub const VERSION: u32 = 5;
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -82,6 +82,10 @@ pub enum Body {
     Skipped {
         file: String,
         why: String,
+        /// What the file was like: as long as it stays so, nobody need look at it again. Without one, and in logs up to
+        /// format 4, it is.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        state: Option<FileState>,
     },
     Correction {
         purpose: Purpose,
@@ -263,20 +267,51 @@ pub enum LineFault {
     WrongChecksum,
     #[error("it is of format version {0}, newer than this program's {VERSION}")]
     Newer(u32),
-    #[error("it can't be understood: {0}")]
-    Unreadable(String),
+    #[error("it is of format version {version}, but holds what this program doesn't know: {why}")]
+    NotUnderstood { version: u32, why: String },
+    #[error("it is no text")]
+    NoText,
+}
+
+impl LineFault {
+    /// The line is as it was written; it is this program that can't read it.
+    pub fn is_of_another_program(&self) -> bool {
+        matches!(self, LineFault::Newer(_) | LineFault::NotUnderstood { .. })
+    }
 }
 
 const CHECKSUM: &str = ",\"crc\":\"";
 
+/// A JSON object, as text, as a line of the log: its last member becomes the CRC-32 of all before it.
+pub(super) fn seal(mut object: String) -> String {
+    object.pop();
+    let sum = crc32fast::hash(object.as_bytes());
+    object.push_str(&format!("{CHECKSUM}{sum:08x}\"}}"));
+    object
+}
+
+/// Whether a line is as it was written.
+pub(super) fn check_seal(line: &str) -> Result<(), LineFault> {
+    let (body, sum) = line.rsplit_once(CHECKSUM).ok_or(LineFault::NoChecksum)?;
+    let stated = sum.strip_suffix("\"}").and_then(|hex| u32::from_str_radix(hex, 16).ok());
+    if stated == Some(crc32fast::hash(body.as_bytes())) { Ok(()) } else { Err(LineFault::WrongChecksum) }
+}
+
+/// The format version of a sealed line, if this program can know it.
+pub(super) fn check_version(line: &str) -> Result<u32, LineFault> {
+    #[derive(Deserialize)]
+    struct Version {
+        v: u32,
+    }
+    let Version { v } =
+        serde_json::from_str(line).map_err(|e| LineFault::NotUnderstood { version: 0, why: e.to_string() })?;
+    if v > VERSION { Err(LineFault::Newer(v)) } else { Ok(v) }
+}
+
 impl Record {
     /// The record as a line without its end. The last member is the CRC-32 of all before it.
     pub fn to_line(&self) -> Result<String, serde_json::Error> {
-        let mut line = serde_json::to_string(self)?;
-        line.pop();
-        let sum = crc32fast::hash(line.as_bytes());
-        line.push_str(&format!("{CHECKSUM}{sum:08x}\"}}"));
-        Ok(line)
+        serde_json::to_string(self).map(seal)
     }
 
     /// The number that a line says it has, without a look at the rest; `None` when it doesn't begin as
@@ -288,22 +323,16 @@ impl Record {
         rest.split(',').next()?.parse().ok()
     }
 
+    /// The number of a sound line, without a look at what it tells.
+    pub fn sound_number_in(line: &str) -> Option<u64> {
+        check_seal(line).ok()?;
+        Record::number_in(line.as_bytes()).or_else(|| Record::from_line(line).ok().map(|r| r.n))
+    }
+
     pub fn from_line(line: &str) -> Result<Record, LineFault> {
-        let (body, sum) = line.rsplit_once(CHECKSUM).ok_or(LineFault::NoChecksum)?;
-        let stated = sum.strip_suffix("\"}").and_then(|hex| u32::from_str_radix(hex, 16).ok());
-        if stated != Some(crc32fast::hash(body.as_bytes())) {
-            return Err(LineFault::WrongChecksum);
-        }
-        #[derive(Deserialize)]
-        struct Version {
-            v: u32,
-        }
-        let unreadable = |e: serde_json::Error| LineFault::Unreadable(e.to_string());
-        let Version { v } = serde_json::from_str(line).map_err(unreadable)?;
-        if v > VERSION {
-            return Err(LineFault::Newer(v));
-        }
-        serde_json::from_str(line).map_err(unreadable)
+        check_seal(line)?;
+        let version = check_version(line)?;
+        serde_json::from_str(line).map_err(|e| LineFault::NotUnderstood { version, why: e.to_string() })
     }
 }
 

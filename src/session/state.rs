@@ -2,111 +2,18 @@
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use super::record::{
-    Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, Rendered, SurveyStep,
-};
+use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Record, Rendered, SurveyStep};
+use super::remembered::{Last, LearnedCurve, Look, Pending, Recent, Stem, Surveyed, TrendPoint, learned_response};
+use super::rows;
 use super::told::Told;
-use crate::advice::{Cause, Correction, Previous, Subject, Verdict};
+use crate::advice::{Cause, Previous, Subject};
 use crate::container::{Fingerprint, Kind};
-use crate::drift::{Lighting, expected};
-use crate::frame::{Captured, Settings};
 use crate::intake::{FileState, KnownFile, stem_key};
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::{Standing, Survey, SurveyReport};
-
-/// A named reference with the powers that belong to it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Look {
-    pub frame: Option<u64>,
-    pub file: String,
-    #[serde(skip)]
-    pub subject: Subject,
-    pub powers: BTreeMap<String, Option<PowerSetting>>,
-}
-
-/// A correction that is neither seen nor told yet.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Pending {
-    pub record: u64,
-    pub purpose: Purpose,
-    pub correction: Correction,
-    /// Groups that were told to be set.
-    pub told: Vec<String>,
-}
-
-impl Pending {
-    /// The settings that it prepares, unless these are such.
-    pub fn prepares_beyond(&self, shot: &Settings, lighting: Lighting) -> Option<&Settings> {
-        let Purpose::Next { settings } = &self.purpose else { return None };
-        let apart = expected(shot, settings, lighting.planned());
-        apart.is_none_or(|e| e.abs() > Stops(0.01)).then_some(settings)
-    }
-}
-
-#[derive(Debug, Clone, PartialEq)]
-pub struct Last {
-    pub frame: u64,
-    pub file: String,
-    pub subject: Subject,
-    pub verdict: Verdict,
-}
-
-/// A frame as the trend shows it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct TrendPoint {
-    pub frame: u64,
-    pub drift: Option<Stops>,
-    /// Half-width of the drift's 95 % interval.
-    pub uncertainty: Option<Stops>,
-    pub cause: Cause,
-}
-
-impl TrendPoint {
-    fn of(frame: u64, verdict: &Verdict) -> TrendPoint {
-        TrendPoint { frame, drift: verdict.drift, uncertainty: verdict.uncertainty, cause: verdict.cause }
-    }
-}
-
-/// The first file of an exposure, to which others may belong.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Stem {
-    pub frame: u64,
-    pub captured: Option<Captured>,
-    /// It has a picture that is no raw file.
-    pub picture: bool,
-}
-
-/// A curve that was learned on the job.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct LearnedCurve {
-    pub name: String,
-    /// How often it was made better.
-    pub lessons: u32,
-}
-
-/// A finished survey.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Surveyed {
-    /// The record that finished it.
-    pub record: u64,
-    pub survey: Survey,
-    pub report: SurveyReport,
-    /// The look that it was made for; `None` when there was none yet.
-    pub look: Option<String>,
-    /// How far each group was turned since; `None` when that isn't known.
-    pub since: BTreeMap<String, Option<Stops>>,
-}
-
-/// A frame of late.
-#[derive(Debug, Clone, PartialEq)]
-struct Recent {
-    frame: u64,
-    subject: Subject,
-    of_survey: bool,
-}
+use crate::rig::{Standing, Survey};
 
 /// Frames whose raw file or picture may land after others were taken.
 const RECENT: usize = 32;
@@ -114,11 +21,13 @@ const RECENT: usize = 32;
 const TREND: usize = 60;
 
 /// Grows by less than a kilobyte a frame (names and fingerprints); everything else is of fixed size.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct State {
     /// Records applied so far.
     pub records: u64,
     pub frames: u64,
+    #[serde(with = "rows::looks")]
     pub looks: BTreeMap<String, Look>,
     pub current: Option<String>,
     pub standings: Vec<Standing>,
@@ -135,10 +44,17 @@ pub struct State {
     pub surveyed: Option<Surveyed>,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
-    files: HashMap<String, (FileState, Fingerprint)>,
+    #[serde(with = "rows::files")]
+    pub(super) files: HashMap<String, (FileState, Fingerprint)>,
+    /// Files that could not be taken up, as they were then.
+    #[serde(with = "rows::turned_down")]
+    pub(super) turned_down: HashMap<String, FileState>,
+    #[serde(with = "rows::stems")]
     stems: HashMap<String, Stem>,
     /// Curves that were learned, and every one by its name.
+    #[serde(with = "rows::learned")]
     learned: BTreeMap<Rendered, LearnedCurve>,
+    #[serde(with = "rows::curves")]
     curves: BTreeMap<String, Response>,
     /// The last frames, whose further files may still come.
     recent: VecDeque<Recent>,
@@ -150,12 +66,13 @@ impl State {
     pub fn apply(&mut self, record: &Record) {
         self.records = record.n;
         match &record.body {
-            Body::Opened { .. } | Body::Skipped { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
+            Body::Opened { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
+            Body::Skipped { file, state, .. } => self.turn_down(file, *state),
             Body::Config { groups, .. } => self.take_config(groups),
             Body::Known { files, last } => {
                 self.begun |= last;
                 for file in files {
-                    self.files.insert(file.name.clone(), (file.state, file.fingerprint));
+                    self.note_file(&file.name, file.state, file.fingerprint);
                 }
             }
             Body::Reference { look, frame, file, subject, powers } => {
@@ -167,7 +84,7 @@ impl State {
             Body::Look { look } => self.make_current(look),
             Body::Frame(frame) => self.take_frame(frame),
             Body::Member { frame, file, state, fingerprint, completed } => {
-                self.files.insert(file.clone(), (*state, *fingerprint));
+                self.note_file(file, *state, *fingerprint);
                 self.note_stem(file, *frame, None);
                 if let Some(completed) = completed {
                     self.complete(*frame, file, completed);
@@ -175,7 +92,7 @@ impl State {
             }
             Body::Updated { file, was, state } => {
                 if let Some((_, fingerprint)) = self.files.remove(was) {
-                    self.files.insert(file.clone(), (*state, fingerprint));
+                    self.note_file(file, *state, fingerprint);
                 }
             }
             Body::Reread { file, metered } => {
@@ -229,7 +146,11 @@ impl State {
                 Some(known) if self.configured.get(group) == Some(power) => known,
                 Some(known) => {
                     let by = power.zip(known.power).map(|(new, old)| new - old);
-                    Standing { group: group.clone(), power: *power, moved: known.moved.zip(by).map(|(m, b)| m + b) }
+                    Standing {
+                        group: group.clone(),
+                        power: *power,
+                        moved: known.moved.zip(by).map(|(m, b)| (m + b).rounded()),
+                    }
                 }
                 None => Standing { group: group.clone(), power: *power, moved: Some(Stops::ZERO) },
             }
@@ -277,7 +198,7 @@ impl State {
         // A power told for the first time is no turn; the moves tell.
         let by = by_moves.or(by_power);
         if let Some(since) = self.surveyed.as_mut().and_then(|s| s.since.get_mut(group)) {
-            *since = since.zip(by).map(|(since, by)| since + by);
+            *since = since.zip(by).map(|(since, by)| (since + by).rounded());
         }
     }
 
@@ -290,7 +211,7 @@ impl State {
         // A power told for the first time also tells what it was at the reference.
         let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
         if let Some(unknown) = look.and_then(|l| l.powers.get_mut(group)).filter(|p| p.is_none()) {
-            *unknown = setting.zip(moved).map(|(s, m)| s + (-m));
+            *unknown = setting.zip(moved).map(|(s, m)| (s + (-m)).rounded());
         }
     }
 
@@ -305,7 +226,7 @@ impl State {
         for standing in &mut self.standings {
             let then = look.powers.get(&standing.group).copied().flatten();
             standing.moved = match standing.power.zip(then) {
-                Some((now, then)) => Some(now - then),
+                Some((now, then)) => Some((now - then).rounded()),
                 // The reference is the frame just taken: nothing can have moved since.
                 None => only_fresh.then_some(Stops::ZERO),
             };
@@ -316,7 +237,7 @@ impl State {
         self.frames = frame.frame;
         self.begun = true;
         self.told.clear();
-        self.files.insert(frame.file.clone(), (frame.state, frame.fingerprint));
+        self.note_file(&frame.file, frame.state, frame.fingerprint);
         self.note_stem(&frame.file, frame.frame, Some(&frame.subject));
         let of_survey = frame.verdict.cause == Cause::Survey;
         self.recent.push_back(Recent { frame: frame.frame, subject: frame.subject.clone(), of_survey });
@@ -354,8 +275,7 @@ impl State {
     }
 
     fn take_response(&mut self, of: &Rendered, name: &str, curve: &Curve) {
-        let response = Response::new(name.to_owned(), curve.clone(), None, Stops::ZERO);
-        self.curves.insert(name.to_owned(), response);
+        self.curves.insert(name.to_owned(), learned_response(name, curve.clone()));
         let entry = self.learned.entry(of.clone()).or_default();
         *entry = LearnedCurve { name: name.to_owned(), lessons: entry.lessons + 1 };
     }

@@ -1,17 +1,23 @@
 //! What was told of a group, and how it is taken back.
 
-use super::state::{Pending, State};
+use serde::{Deserialize, Serialize};
+
+use super::remembered::Pending;
+use super::rows;
+use super::state::State;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::Standing;
 
 /// How things stood before a group's power was told.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Told {
     /// The record that told it.
     pub record: u64,
     before: Standing,
+    #[serde(with = "rows::nested")]
     since_survey: Option<Option<Stops>>,
     /// Its power at the current look's reference.
+    #[serde(with = "rows::nested")]
     at_reference: Option<Option<PowerSetting>>,
     pending: Option<Pending>,
 }

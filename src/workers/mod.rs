@@ -1,19 +1,49 @@
 //! Strangers' files are read in processes of their own: bounded in time and memory, killed and started anew.
+//!
+//! Metadata and pixels are decoded by a hidden subcommand of this same program ([`serve`]), never in the daemon.
+//! A [`Pool`] starts it, keeps it warm, hands it one file after the other and judges what comes of it.
+//!
+//! What holds where:
+//!
+//! | | Linux | macOS | elsewhere |
+//! |---|---|---|---|
+//! | a crash, an abort or a hang costs one file | yes | yes | yes |
+//! | processor time a file | by the system | by the system | wall-clock time, by the pool |
+//! | memory a file | by the system | not bounded | not bounded |
+//! | no writing, no network, no other program | Landlock and seccomp, where the kernel has them | no | no |
+//!
+//! On every system the pool also bounds the wall-clock time of a file, generously.
+
+mod confinement;
+mod framing;
+mod gauge;
+mod limits;
+mod packing;
+mod patience;
+mod pool;
+mod process;
+mod reading;
+mod serving;
+mod wire;
 
 use std::path::PathBuf;
-use std::sync::Arc;
 
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::container::{self, Fault, Fingerprints, Kind, Links};
-use crate::frame::{self, Frame, FrameError};
+use crate::container::{Fingerprints, Kind, Links};
+use crate::frame::Frame;
 use crate::intake::FileState;
 use crate::photometry::Series;
 
+pub use confinement::{Confinement, Landlocked};
+pub use limits::{Bounds, Limits};
+pub use pool::{Pool, this_program};
+pub use serving::{SUBCOMMAND, attempt, serve};
+
 /// What is to be read of a file.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+#[derive(Debug, Clone)]
 pub struct Task {
     pub path: PathBuf,
     pub kind: Kind,
@@ -43,12 +73,14 @@ pub struct Answer {
     pub captured: Option<DateTime>,
     /// The picture is whole but something announced behind it (a preview) is not.
     pub tail_missing: bool,
+    /// Why the file may not be written wholly yet, although its structure is whole: while it was touched lately, wait.
+    pub perhaps_unfinished: Option<String>,
     /// Absent when only the structure was asked for.
     pub frame: Option<Frame>,
 }
 
 /// Why nothing was read of a file.
-#[derive(Debug, Clone, Error, PartialEq, Eq)]
+#[derive(Debug, Clone, Error, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Refused {
     /// More bytes are missing, or it changed while it was read: wait.
     #[error("{0}")]
@@ -72,51 +104,4 @@ pub enum Refused {
     /// greyhold is ending.
     #[error("greyhold is ending")]
     Stopped,
-}
-
-/// The workers. Clones share them.
-#[derive(Debug, Clone)]
-pub struct Pool(Arc<usize>);
-
-impl Pool {
-    /// At most `seats` processes at one time, started when they are needed and kept warm.
-    pub fn new(seats: usize) -> Pool {
-        Pool(Arc::new(seats))
-    }
-
-    /// Reads a file; blocks until it is read or given up.
-    pub fn read(&self, task: &Task) -> Result<Answer, Refused> {
-        read_here(task)
-    }
-
-    /// Ends all workers; whoever waits for one gets [`Refused::Stopped`].
-    pub fn stop(&self) {}
-}
-
-/// Reads a file in this process.
-fn read_here(task: &Task) -> Result<Answer, Refused> {
-    let unreadable = |e: std::io::Error| Refused::Unreadable(e.to_string());
-    let mut file = container::open(&task.path, task.links).map_err(unreadable)?;
-    let before = FileState::of(&file.metadata().map_err(unreadable)?);
-    let read = match task.depth {
-        Depth::Structure => frame::look_over(task.kind, &mut file),
-        Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
-        Depth::Lenient => frame::read_leniently(task.kind, &task.path, &mut file, task.series),
-    };
-    let read = read.map_err(|FrameError(fault)| match fault {
-        Fault::Incomplete(_) => Refused::Incomplete(fault.to_string()),
-        Fault::Unreadable(e) => Refused::Unreadable(e.to_string()),
-        _ => Refused::Foreign(fault.to_string()),
-    })?;
-    let state = FileState::of(&file.metadata().map_err(unreadable)?);
-    if !before.same_content_as(&state) {
-        return Err(Refused::Incomplete("it changed while it was read".to_owned()));
-    }
-    Ok(Answer {
-        state,
-        fingerprints: read.fingerprints,
-        captured: read.captured,
-        tail_missing: read.tail_missing,
-        frame: read.frame,
-    })
 }

@@ -94,6 +94,8 @@ pub struct Studio {
     /// The folder as the command line spells it, from the home; `None` for its whole path.
     pub spelled: Option<String>,
     pub extra: Vec<String>,
+    /// Environment of the program beside its own.
+    pub surroundings: Vec<(&'static str, String)>,
     /// The stand page's address.
     pub page: String,
     /// The token for the local network, where it is open to that.
@@ -107,7 +109,16 @@ impl Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
-        Studio { home, folder, spelled: None, extra: Vec::new(), page: String::new(), token: None, child: None }
+        Studio {
+            home,
+            folder,
+            spelled: None,
+            extra: Vec::new(),
+            surroundings: Vec::new(),
+            page: String::new(),
+            token: None,
+            child: None,
+        }
     }
 
     pub fn open() -> Studio {
@@ -140,6 +151,7 @@ impl Studio {
         let mut command = Command::new(env!("CARGO_BIN_EXE_greyhold"));
         let folder = self.spelled.as_ref().map_or(self.folder.as_path(), Path::new);
         command.arg("watch").arg(folder).arg("--socket").arg(self.socket()).args(&self.extra);
+        command.envs(self.surroundings.iter().map(|(name, value)| (name, value)));
         command.current_dir(self.home.path()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command
     }
@@ -193,11 +205,17 @@ impl Studio {
 
     /// Asks it to end, as a system does, and gives its exit code and the time it took.
     pub fn stop(&mut self) -> (Option<i32>, Duration) {
-        let mut child = self.child.take().unwrap();
+        let (code, took, _) = self.stop_and_hear();
+        (code, took)
+    }
+
+    /// The same, with what it said on its error output.
+    pub fn stop_and_hear(&mut self) -> (Option<i32>, Duration, String) {
+        let child = self.child.take().unwrap();
         let began = Instant::now();
         Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
-        let status = child.wait().unwrap();
-        (status.code(), began.elapsed())
+        let output = child.wait_with_output().unwrap();
+        (output.status.code(), began.elapsed(), String::from_utf8_lossy(&output.stderr).into_owned())
     }
 
     pub fn connect(&self) -> Client {

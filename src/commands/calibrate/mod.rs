@@ -5,6 +5,7 @@ mod plot;
 use std::path::PathBuf;
 
 use super::exit::{CommandError, Exit};
+use super::photographs::Photographs;
 use super::say;
 use super::series::{self, Exposures};
 use crate::calibration::{Calibration, SeriesFrame, calibrate};
@@ -89,10 +90,11 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 }
 
 fn read_all(paths: &[PathBuf], exposures: &Exposures) -> Result<Vec<SeriesFrame>, CommandError> {
+    let photographs = Photographs::open();
     let mut frames = Vec::with_capacity(paths.len());
     for (i, path) in paths.iter().enumerate() {
         tracing::info!("reading {} of {}: {}", i + 1, paths.len(), path.display());
-        let frame = series::read(path, exposures)
+        let frame = series::read(&photographs, path, exposures)
             .map_err(|why| CommandError::CannotRun(format!("{}: {why}", printable(&path.display().to_string()))))?;
         if frame.settings.camera.is_none() {
             return Err(CommandError::CannotRun(format!(

@@ -5,20 +5,23 @@ mod sitting;
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::Arc;
 use std::time::Duration;
 
+use tokio::sync::broadcast::{self, error::TryRecvError};
 use tokio::sync::oneshot;
 
 use self::sitting::{RIG, Then, story};
 use super::exit::{CommandError, Exit};
 use super::watch::{PageArgs, page_in_words};
-use super::{say, tell};
+use super::{say, say_block, tell};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
+use crate::outlet::socket::EVENTS_KEPT;
 use crate::rig::Turn;
 use crate::session::{Body, Command, Published, SurveyAsk};
+use crate::workers::{Pool, this_program};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -67,6 +70,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         folder: capture,
         meter_old: false,
         page: if with_page { args.how.setup()? } else { None },
+        workers: Pool::new(this_program(), daemon::SEATS),
     };
     play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;
     say(&format!(
@@ -82,15 +86,18 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
 /// Runs a watch in the background and drops the frames into its folder.
 fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
-    let (heard, hears) = channel();
+    let (events, heard) = broadcast::channel(EVENTS_KEPT);
     let (ready, is_ready) = oneshot::channel();
     let (stop, stopped) = oneshot::channel::<()>();
-    let paint = Paint::for_stdout();
-    let player =
-        Player { folder: setup.folder.clone(), socket: setup.socket.clone(), turns: BTreeMap::new(), heard: hears };
-    let show = show(paint, heard);
+    let player = Player {
+        folder: setup.folder.clone(),
+        socket: setup.socket.clone(),
+        turns: BTreeMap::new(),
+        heard,
+        paint: Paint::for_stdout(),
+    };
     let page = setup.page.clone();
-    let watching = runtime.spawn(daemon::run(setup, show, Some(ready), async {
+    let watching = runtime.spawn(daemon::run(setup, events, Some(ready), async {
         let _ = stopped.await;
     }));
     let started = runtime.block_on(async { tokio::time::timeout(Duration::from_secs(10), is_ready).await });
@@ -115,23 +122,14 @@ fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
     played.and(ended.map_err(CommandError::from))
 }
 
-/// Prints records as a watch does and passes them on to the player.
-fn show(paint: Paint, heard: Sender<Published>) -> impl FnMut(&Published) + Send + 'static {
-    move |published| {
-        if let Some(text) = block(&published.record, paint) {
-            say(&text);
-        }
-        let _ = heard.send(published.clone());
-    }
-}
-
 /// The studio: turns its lights, releases the shutter, and may follow what greyhold said.
 struct Player {
     folder: PathBuf,
     socket: PathBuf,
     /// Turns of the last correction, by group.
     turns: BTreeMap<String, Turn>,
-    heard: Receiver<Published>,
+    heard: broadcast::Receiver<Arc<Published>>,
+    paint: Paint,
 }
 
 impl Player {
@@ -141,6 +139,7 @@ impl Player {
             say(&format!("\n--- {}", step.caption));
             for then in &step.first {
                 self.turn(&mut powers, then)?;
+                self.listen();
             }
             if let Some(shot) = &step.shot {
                 let jpeg = sitting::photograph(shot, &powers, number as u64)
@@ -198,9 +197,18 @@ impl Player {
         Ok(())
     }
 
+    /// Prints what greyhold said as a watch does, and remembers what is to be turned.
     fn listen(&mut self) {
-        while let Ok(published) = self.heard.try_recv() {
-            match published.record.body {
+        loop {
+            let published = match self.heard.try_recv() {
+                Ok(published) => published,
+                Err(TryRecvError::Lagged(_)) => continue,
+                Err(TryRecvError::Empty | TryRecvError::Closed) => return,
+            };
+            if let Some(text) = block(&published.record, self.paint) {
+                say_block(&text);
+            }
+            match &published.record.body {
                 Body::Correction { correction, .. } => {
                     self.turns = correction.turns.iter().map(|t| (t.group.clone(), t.clone())).collect();
                 }

@@ -10,6 +10,7 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::json;
@@ -19,7 +20,7 @@ use tokio_stream::wrappers::ReceiverStream;
 
 use super::Page;
 use crate::outlet::plain::{Paint, block};
-use crate::outlet::shot_log::{PORTION, portion};
+use crate::outlet::shot_log::{LogReader, PORTION, portion};
 use crate::session::{Body, Published, Record};
 
 /// A page takes its connection for lost after two of these and a half.
@@ -62,7 +63,8 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
     // A page that knows more than there is has followed another log.
     let mut told = after.filter(|after| *after <= now).unwrap_or(now.saturating_sub(BEFORE));
     send(Event::default().event("begin").data(json!({"after": told}).to_string()), to_page).await?;
-    tell_from_log(page, &mut told, to_page).await?;
+    let mut log = LogReader::new(&page.hub.log, told + 1);
+    tell_from_log(page, &mut log, &mut told, to_page).await?;
     let json = screens.borrow_and_update().json.clone();
     send_board(&json, to_page).await?;
     let (mut rest, mut resting) = (pin!(sleep(BOARDS_APART)), true);
@@ -71,13 +73,18 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
     loop {
         tokio::select! {
             record = records.recv() => match record {
-                Ok(published) if published.record.n > told => {
-                    told = published.record.n;
-                    send_news(&published.record, to_page).await?;
+                Ok(published) => {
+                    if published.record.n > told + 1 {
+                        tell_from_log(page, &mut log, &mut told, to_page).await?;
+                    }
+                    if published.record.n > told {
+                        tell_gap(told, published.record.n, to_page).await?;
+                        told = published.record.n;
+                        send_news(&published.record, to_page).await?;
+                    }
                 }
-                Ok(_) => {}
                 // Too slow to be told from memory: the log has it all.
-                Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut told, to_page).await?,
+                Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut log, &mut told, to_page).await?,
                 Err(broadcast::error::RecvError::Closed) => return Ok(()),
             },
             () = &mut rest, if resting => resting = false,
@@ -109,14 +116,16 @@ async fn tell_the_end(
     Ok(())
 }
 
-async fn tell_from_log(page: &Page, told: &mut u64, to_page: &Sender) -> Result<(), Gone> {
+async fn tell_from_log(page: &Page, log: &mut LogReader, told: &mut u64, to_page: &Sender) -> Result<(), Gone> {
+    log.skip_to(*told + 1);
     loop {
         // A log that can't be read now is read at the next gap.
         let lines = {
             let _turn = page.log_reads.acquire().await;
-            portion(&page.hub.log, *told + 1).await.unwrap_or_default()
+            portion(log).await.unwrap_or_default()
         };
         for (n, line) in &lines {
+            tell_gap(*told, *n, to_page).await?;
             *told = *n;
             if let Ok(record) = Record::from_line(line) {
                 send_news(&record, to_page).await?;
@@ -126,6 +135,18 @@ async fn tell_from_log(page: &Page, told: &mut u64, to_page: &Sender) -> Result<
             return Ok(());
         }
     }
+}
+
+/// Says which records between the last one told and this one are in no log, as while the disk takes nothing.
+async fn tell_gap(told: u64, n: u64, to_page: &Sender) -> Result<(), Gone> {
+    if n <= told + 1 {
+        return Ok(());
+    }
+    let (first, last) = (told + 1, n - 1);
+    let at = Timestamp::now().to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
+    let says = format!("! records {first} to {last} can't be shown: the shot log doesn't have them, or not yet");
+    let news = json!({"n": last, "at": at, "says": says, "ended": false});
+    send(Event::default().event("news").id(last.to_string()).data(news.to_string()), to_page).await
 }
 
 async fn send(event: Event, to_page: &Sender) -> Result<(), Gone> {

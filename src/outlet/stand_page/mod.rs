@@ -31,6 +31,7 @@ use tower::ServiceExt;
 
 pub use self::gate::{Gate, Token};
 pub use self::qr::code as qr_code;
+pub use self::wish::command_in;
 use super::screen::{Picture, Shown};
 use super::socket::Hub;
 

@@ -18,7 +18,7 @@ use crate::rig::{BesideReference, LightGroup, Lights, Lit, Survey, SurveyFrame, 
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::metering::FrameOutcome;
 use crate::session::record::{Body, How, PowerSource, Purpose, SurveyStep};
-use crate::session::state::Surveyed;
+use crate::session::remembered::Surveyed;
 
 /// The lights of the last survey by one curve, put together once.
 #[derive(Debug, Clone)]
@@ -136,7 +136,7 @@ impl<L: Ledger> Engine<L> {
             },
         );
         let response = self.response_of(&outcome.subject);
-        let frame = self.stage_frame(file, outcome, verdict);
+        let Some(frame) = self.stage_frame(file, outcome, verdict) else { return };
         match checked {
             Ok(shows) => {
                 let mut after = survey.clone();

@@ -5,6 +5,7 @@
 
 mod learning;
 mod lighting;
+mod logging;
 mod references;
 mod telling;
 
@@ -14,10 +15,13 @@ use jiff::Timestamp;
 
 use self::learning::Lessons;
 use self::lighting::{Surveying, of_survey};
+use self::logging::Owed;
+pub use self::logging::{Ledger, Published};
 use super::board::Board;
 use super::metering::{Compared, FrameOutcome, Metering, alike};
-use super::record::{Body, Completed, FrameRecord, GroupPower, How, PowerSource, Purpose, Record, VERSION};
-use super::state::{Look, State};
+use super::record::{Body, Completed, FrameRecord, How, PowerSource, Purpose, Record};
+use super::remembered::Look;
+use super::state::State;
 use crate::advice::{Cause, Evidence, LightsSeen, Subject, Verdict, correct, judge};
 use crate::config::Config;
 use crate::container::Fingerprint;
@@ -27,21 +31,6 @@ use crate::intake::{FileState, KnownFile};
 use crate::meter::Metered;
 use crate::photometry::Stops;
 use crate::rig::{LightGroup, Standing, Turn};
-
-/// Where lines are kept.
-pub trait Ledger {
-    /// Appends lines and syncs them to the disk. `false` when they are only kept in memory as yet.
-    fn append(&mut self, lines: Vec<String>) -> bool;
-}
-
-/// A record on its way to the listeners.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Published {
-    pub record: Record,
-    pub line: String,
-    /// Whether it is on the disk.
-    pub logged: bool,
-}
 
 /// A file that the intake told.
 #[derive(Debug)]
@@ -77,6 +66,8 @@ pub enum Input {
     Skipped {
         name: String,
         why: String,
+        /// In this state it needs no second look.
+        state: Option<FileState>,
     },
     Warning(String),
     Config(Box<Config>, Arc<Metering>),
@@ -106,6 +97,7 @@ pub struct Engine<L> {
     surveying: Option<Surveying>,
     /// Room light passes its limit, and that was said.
     room_light_told: bool,
+    owed: Owed,
 }
 
 impl<L: Ledger> Engine<L> {
@@ -129,6 +121,7 @@ impl<L: Ledger> Engine<L> {
             lessons: Lessons::default(),
             surveying: None,
             room_light_told: false,
+            owed: Owed::default(),
         }
     }
 
@@ -168,10 +161,12 @@ impl<L: Ledger> Engine<L> {
     pub fn take(&mut self, input: Input) {
         match input {
             Input::Frame(frame) => self.take_frame(*frame),
+            // Only what is logged can be updated.
+            Input::Rewritten { was, .. } if !self.state.knows(&was) => {}
             Input::Rewritten { name, was, state } => self.stage(Body::Updated { file: name, was, state }),
             Input::Known { files, last } => self.stage(Body::Known { files, last }),
-            Input::Skipped { name, why } => self.stage(Body::Skipped { file: name, why }),
-            Input::Warning(text) => self.stage(Body::Warning { text }),
+            Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
+            Input::Warning(text) => self.warn(text),
             Input::Curves(metering) => self.metering = metering,
             Input::Reread { file, metered } => self.stage(Body::Reread { file, metered }),
             Input::Config(config, metering) => {
@@ -183,39 +178,6 @@ impl<L: Ledger> Engine<L> {
         self.flush();
     }
 
-    fn stage_config(&mut self) {
-        let groups = self.config.groups.iter().map(|g| GroupPower { group: g.name.clone(), power: g.power }).collect();
-        self.stage(Body::Config { tolerance: self.config.tolerance, groups });
-    }
-
-    /// Numbers and encodes a record and takes it into the state, as a restart would from the log.
-    fn stage(&mut self, body: Body) {
-        if matches!(body, Body::Power { .. } | Body::TakenBack { .. } | Body::Config { .. } | Body::Look { .. }) {
-            self.lessons.break_off();
-        }
-        let record = Record { v: VERSION, n: self.state.records + 1, at: (self.clock)(), body };
-        let coded = record.to_line().ok().and_then(|line| Record::from_line(&line).ok().map(|back| (back, line)));
-        match coded {
-            Some((record, line)) => {
-                self.state.apply(&record);
-                self.staged.push((record, line));
-            }
-            // Only a number that JSON can't hold gets here, and every constructor refuses those.
-            None => tracing::error!(n = record.n, "a record could not be encoded and was left out"),
-        }
-    }
-
-    fn flush(&mut self) {
-        if self.staged.is_empty() {
-            return;
-        }
-        let staged = std::mem::take(&mut self.staged);
-        let logged = self.ledger.append(staged.iter().map(|(_, line)| line.clone()).collect());
-        for (record, line) in staged {
-            (self.publish)(Published { record, line, logged });
-        }
-    }
-
     // --- frames ---
 
     fn take_frame(&mut self, FrameInput { file, outcome }: FrameInput) {
@@ -224,7 +186,7 @@ impl<L: Ledger> Engine<L> {
         }
         let mut outcome = match outcome {
             Ok(outcome) => outcome,
-            Err(why) => return self.stage(Body::Skipped { file: file.name, why }),
+            Err(why) => return self.stage(Body::Skipped { file: file.name, why, state: Some(file.state) }),
         };
         if let Some(frame) = self.frame_of_stem(&file.name, file.is_raw, &outcome.subject) {
             return self.take_member(frame, file, outcome);
@@ -239,14 +201,14 @@ impl<L: Ledger> Engine<L> {
             outcome.notes.push(UNLIKE.to_owned());
         }
         let (name, late, subject) = (file.name.clone(), file.late, outcome.subject.clone());
-        let frame = self.stage_frame(file, outcome, verdict.clone());
+        let Some(frame) = self.stage_frame(file, outcome, verdict.clone()) else { return };
         self.warn_of_room_light(&subject.settings);
         self.learn_from_settings(frame, &subject, &verdict, late);
         self.follow_up(frame, &name, subject, &verdict);
     }
 
-    /// Logs a frame; its number.
-    fn stage_frame(&mut self, file: Landed, outcome: FrameOutcome, verdict: Verdict) -> u64 {
+    /// Logs a frame; its number, if that could be written down.
+    fn stage_frame(&mut self, file: Landed, outcome: FrameOutcome, verdict: Verdict) -> Option<u64> {
         let frame = self.state.frames + 1;
         self.stage(Body::Frame(Box::new(FrameRecord {
             frame,
@@ -259,7 +221,7 @@ impl<L: Ledger> Engine<L> {
             notes: outcome.notes,
             verdict,
         })));
-        frame
+        (self.state.frames == frame).then_some(frame)
     }
 
     /// The frame that a further file of one exposure belongs to.

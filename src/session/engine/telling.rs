@@ -17,6 +17,9 @@ impl<L: Ledger> Engine<L> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
     /// `subject`; `sync` and `since` are not the engine's.
     pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+        if let Some(why) = self.has_no_room_for(command) {
+            return Reply::refused(why);
+        }
         let reply = match command {
             Command::Reference { frame: Some(frame), .. }
                 if self.state.last.as_ref().is_none_or(|l| l.frame != *frame) =>
@@ -49,6 +52,15 @@ impl<L: Ledger> Engine<L> {
         };
         self.flush();
         reply
+    }
+
+    /// Why a command can't be carried out now, because what it tells could not be kept.
+    pub fn has_no_room_for(&self, command: &Command) -> Option<String> {
+        let tells_nothing = matches!(command, Command::Status {} | Command::Sync {} | Command::Since { .. });
+        (!tells_nothing && self.ledger.is_full()).then(|| {
+            "the shot log can't be written, and as much waits in memory as may: free its disk, then tell this again"
+                .to_owned()
+        })
     }
 
     fn in_short(&self) -> String {

@@ -1,0 +1,298 @@
+//! The one owner of the engine: takes what was metered and what is asked, in turns, and keeps the screens up to date.
+//!
+//! Nothing that a file, a share or a worker can hold up is waited for in an arm of the loop: it runs beside, and its
+//! result comes in as one more thing to take.
+
+mod beside;
+
+use std::collections::HashMap;
+use std::future::Future;
+use std::sync::Arc;
+
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::task::{JoinSet, block_in_place};
+use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
+
+use self::beside::Later;
+pub(super) use self::beside::Rereading;
+use super::answers::{self, Synced};
+use super::desk::Desk;
+use super::pipeline::{What, Work};
+use super::reading::Named;
+use super::{ENDING, RunError, Setup, TICK};
+use crate::frame::Frame;
+use crate::intake::{Control, FolderStands, Seen};
+use crate::outlet::screen::{Picture, Screens, Shown};
+use crate::outlet::shot_log::ShotLog;
+use crate::outlet::socket::Ask;
+use crate::session::{Command, Engine, Input, Ledger, Metering, Reply};
+
+/// References that were named and are being read.
+const MOST_NAMED: usize = 8;
+/// Names of skipped files that are kept for the next who asks.
+const MOST_SKIPPED: usize = 100;
+
+pub(super) struct Session {
+    pub(super) engine: Engine<ShotLog>,
+    pub(super) metering: watch::Sender<Arc<Metering>>,
+    pub(super) setup: Setup,
+    /// Those who wait for a mark.
+    pub(super) marks: HashMap<u64, oneshot::Sender<Reply>>,
+    pub(super) next_mark: u64,
+    pub(super) control: std::sync::mpsc::Sender<Control<Frame>>,
+    pub(super) folder: Seen,
+    pub(super) trouble_said: bool,
+    pub(super) skipped: Vec<String>,
+    pub(super) desk: Desk,
+    pub(super) named: Named,
+    pub(super) references_under_way: usize,
+    pub(super) rereading: Rereading,
+    pub(super) later: JoinSet<Later>,
+    pub(super) screens: Screens,
+    /// The last frame's.
+    pub(super) picture: Option<Arc<Picture>>,
+}
+
+impl Session {
+    pub async fn serve(
+        &mut self,
+        mut works: mpsc::Receiver<Work>,
+        mut asked: mpsc::Receiver<Ask>,
+        stop: impl Future<Output = ()>,
+    ) -> Result<(), RunError> {
+        let mut ticks = interval(TICK);
+        ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        tokio::pin!(stop);
+        self.look_for_picture();
+        let mut ended = Ok(());
+        loop {
+            // While memory is full of unwritten records, the folder is the queue.
+            let has_room = !self.engine.ledger().is_full();
+            let spot_due = self.desk.next_due();
+            tokio::select! {
+                biased;
+                () = &mut stop => break,
+                _ = ticks.tick() => self.tick(),
+                Some(later) = self.later.join_next(), if !self.later.is_empty() => match later {
+                    Ok(later) => self.take_later(later),
+                    Err(e) => self.broke_off(&e.to_string()),
+                },
+                () = sleep(spot_due.unwrap_or_default()), if spot_due.is_some() => self.work_at_desk(false),
+                Some((command, back)) = asked.recv() => {
+                    self.ask(command, back);
+                    // Whoever floods with commands waits for the frames, not they for him.
+                    if has_room && let Ok(work) = works.try_recv() {
+                        self.take(work);
+                    }
+                }
+                work = works.recv(), if has_room => match work {
+                    Some(work) => self.take(work),
+                    None => {
+                        ended = Err(RunError::IntakeEnded);
+                        break;
+                    }
+                },
+            }
+        }
+        self.end(works).await?;
+        ended
+    }
+
+    /// What was read is still logged, as far as time allows; files that are being read are left for the next start.
+    async fn end(&mut self, mut works: mpsc::Receiver<Work>) -> Result<(), RunError> {
+        let _ = self.control.send(Control::Stop);
+        let pool = self.setup.workers.clone();
+        // A worker that doesn't let itself be ended must not hold up the end.
+        std::thread::spawn(move || pool.stop());
+        let drain = async {
+            while let Some(work) = works.recv().await {
+                self.take(work);
+            }
+        };
+        if timeout(ENDING, drain).await.is_err() {
+            tracing::warn!("some frames were not metered any more; they will be at the next start");
+        }
+        block_in_place(|| {
+            self.engine.close();
+            self.engine.ledger().end()
+        })?;
+        Ok(())
+    }
+
+    // --- what the intake tells ---
+
+    fn take(&mut self, work: Work) {
+        let Work { what, counted } = work;
+        let (input, small) = match what {
+            What::Mark { token, waiting, silent, folder } => {
+                return self.answer_mark(token, Synced { waiting, silent, folder, ..Synced::default() });
+            }
+            What::NotMetered { name, state, fingerprint, why } => {
+                let why = format!("it could not be metered, which is a defect: {why}");
+                let _ = self.control.send(Control::NotTaken(fingerprint));
+                return self.engine_takes(Input::Skipped { name, why, state: Some(state) });
+            }
+            What::Input(input) => (input, None),
+            What::Frame { input, small } => {
+                let name = input.file.name.clone();
+                (Input::Frame(input), small.map(|small| (name, small)))
+            }
+        };
+        self.engine_takes(input);
+        if counted {
+            let _ = self.control.send(Control::Taken);
+        }
+        if let Some((name, small)) = small
+            && let Some(frame) = self.engine.last_frame().filter(|(_, file)| *file == name).map(|(frame, _)| frame)
+        {
+            self.picture = Some(Arc::new(Picture::new(frame, small)));
+        }
+        self.refresh();
+    }
+
+    fn engine_takes(&mut self, input: Input) {
+        if let Input::Skipped { name, .. } = &input
+            && self.skipped.len() < MOST_SKIPPED
+        {
+            self.skipped.push(name.clone());
+        }
+        block_in_place(|| self.engine.take(input));
+        self.speak_of_trouble();
+    }
+
+    // --- screens ---
+
+    /// Puts what is new on all screens.
+    fn refresh(&self) {
+        // Without page and view nobody looks.
+        if self.screens.receiver_count() == 0 {
+            return;
+        }
+        let shown = Arc::clone(&self.screens.borrow());
+        let frame_of = |picture: &Option<Arc<Picture>>| picture.as_ref().map(|p| p.frame);
+        if shown.board.n != self.engine.last_record() || frame_of(&shown.picture) != frame_of(&self.picture) {
+            let _ = self.screens.send(Arc::new(Shown::new(self.engine.board(), self.picture.clone())));
+        }
+    }
+
+    /// After a restart the last frame's picture is read again, if its file is still there.
+    fn look_for_picture(&mut self) {
+        let Some((frame, file)) = self.engine.last_frame().filter(|_| self.setup.page.is_some()) else { return };
+        let (named, file, marks) = (self.named.clone(), file.to_owned(), self.setup.config.marks);
+        self.later.spawn(async move {
+            let read = named.read(&file, marks).await;
+            let picture = read.ok().and_then(|read| Some(Picture::new(frame, read.picture?.small())));
+            Later::Picture(picture)
+        });
+    }
+
+    // --- what people ask ---
+
+    fn ask(&mut self, command: Command, back: oneshot::Sender<Reply>) {
+        if let Some(why) = self.engine.has_no_room_for(&command) {
+            let _ = back.send(Reply::refused(why));
+            return;
+        }
+        match command {
+            Command::Sync {} => self.ask_intake(back),
+            Command::Reference { file: Some(ref file), .. } => {
+                let file = file.clone();
+                self.read_reference(command, file, back);
+            }
+            Command::Spot { name, area } => {
+                self.desk.wish(name, area, back);
+                self.work_at_desk(false);
+            }
+            command => {
+                let mut reply = block_in_place(|| self.engine.command(&command, None));
+                if command == (Command::Status {})
+                    && let Some(values) = reply.value.as_object_mut()
+                {
+                    let folder = answers::folder(&self.setup.folder, &self.folder.now());
+                    values.insert("folder".to_owned(), folder);
+                }
+                let _ = back.send(reply);
+            }
+        }
+        self.speak_of_trouble();
+        self.refresh();
+    }
+
+    /// Somebody wants to hear when everything in the folder is logged.
+    fn ask_intake(&mut self, back: oneshot::Sender<Reply>) {
+        let token = self.next_mark;
+        self.next_mark += 1;
+        self.marks.insert(token, back);
+        let _ = self.control.send(Control::Sync(token));
+        self.answer_vain_marks();
+    }
+
+    fn answer_mark(&mut self, token: u64, synced: Synced) {
+        if let Some(back) = self.marks.remove(&token) {
+            let in_memory = self.engine.ledger().waiting();
+            let skipped = std::mem::take(&mut self.skipped);
+            let _ = back.send(Synced { in_memory, skipped, ..synced }.reply());
+        }
+    }
+
+    /// Marks that the intake can't answer now: nothing is taken from it, or its folder doesn't let it go on.
+    fn answer_vain_marks(&mut self) {
+        let folder = self.folder.now();
+        let silent = folder.stands == FolderStands::Silent;
+        if self.marks.is_empty() || (!silent && !self.engine.ledger().is_full()) {
+            return;
+        }
+        for token in self.marks.keys().copied().collect::<Vec<u64>>() {
+            self.answer_mark(token, Synced { folder: folder.clone(), unasked: !silent, ..Synced::default() });
+        }
+    }
+
+    fn read_reference(&mut self, command: Command, file: String, back: oneshot::Sender<Reply>) {
+        if self.references_under_way >= MOST_NAMED {
+            let _ = back.send(Reply::refused("other files are being read as references: try again in a moment"));
+            return;
+        }
+        self.references_under_way += 1;
+        let (named, metering) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
+        self.later.spawn(async move {
+            let read = named.meter(&file, metering).await;
+            Later::Reference { command, file, back, read }
+        });
+    }
+
+    // --- the clock ---
+
+    fn tick(&mut self) {
+        block_in_place(|| self.engine.retry());
+        self.speak_of_trouble();
+        self.work_at_desk(true);
+        self.answer_vain_marks();
+        self.refresh();
+    }
+
+    fn warn(&mut self, text: String) {
+        // The record is shown, too; here it is for those who read messages only.
+        tracing::info!("{text}");
+        block_in_place(|| self.engine.take(Input::Warning(text)));
+    }
+
+    /// Says once that the log takes nothing, and once that it does again.
+    fn speak_of_trouble(&mut self) {
+        let log = self.engine.ledger();
+        let (trouble, waiting) = (log.trouble().map(str::to_owned), log.waiting());
+        match (trouble, self.trouble_said) {
+            (Some(why), false) => {
+                self.trouble_said = true;
+                let log = self.setup.log.display().to_string();
+                self.warn(format!(
+                    "THE SHOT LOG {log} CAN'T BE WRITTEN ({why}): metering goes on, {waiting} records wait in memory; free the disk or its folder"
+                ));
+            }
+            (None, true) => {
+                self.trouble_said = false;
+                self.warn("the shot log is written again, nothing was lost".to_owned());
+            }
+            _ => {}
+        }
+    }
+}

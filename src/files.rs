@@ -1,0 +1,124 @@
+//! Small files of greyhold's own, written so that nobody ever meets half of one, not even after a power cut. What
+//! stands in them is for others; the shot log, which only grows, has its own way to the disk.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Puts a file with these bytes at `path`, in place of one that is there: written beside it, synced, renamed over
+/// it, and the folder synced. It keeps the old file's permissions, and a link is followed to the file that it
+/// points to. Whatever stands there and is no regular file is refused and left alone.
+pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let path = target_of(path)?;
+    let folder = folder_of(&path);
+    let mut fresh = beside().tempfile_in(folder)?;
+    fresh.write_all(bytes)?;
+    if let Ok(old) = fs::metadata(&path) {
+        fresh.as_file().set_permissions(old.permissions())?;
+    }
+    fresh.as_file().sync_all()?;
+    fresh.persist(&path).map_err(|e| e.error)?;
+    sync_folder_of(&path);
+    Ok(())
+}
+
+/// Opens a file of greyhold's own, to be read or written as the options say. Never waits for another program (as a
+/// pipe would make it) and follows no link; whatever is no regular file is refused, by what was opened and not by its
+/// name.
+pub fn open_own(path: &Path, options: &mut OpenOptions) -> io::Result<File> {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.custom_flags(libc::O_NONBLOCK | libc::O_NOFOLLOW | libc::O_CLOEXEC);
+    }
+    #[cfg(not(unix))]
+    if fs::symlink_metadata(path).is_ok_and(|found| found.is_symlink()) {
+        return Err(not_regular());
+    }
+    let file = options.open(path)?;
+    if file.metadata()?.is_file() { Ok(file) } else { Err(not_regular()) }
+}
+
+/// A file's name must be on the disk, too. Not every system can sync a folder; where it can't, it needn't.
+pub fn sync_folder_of(path: &Path) {
+    if let Ok(folder) = File::open(folder_of(path)) {
+        let _ = folder.sync_all();
+    }
+}
+
+/// The folder that a file lies in.
+pub fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// The file that is meant by a path: what a link points to, or the path itself.
+fn target_of(path: &Path) -> io::Result<PathBuf> {
+    let found = match fs::symlink_metadata(path) {
+        Ok(found) if found.is_symlink() => return regular(path.canonicalize()?),
+        Ok(found) => found,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(path.to_owned()),
+        Err(e) => return Err(e),
+    };
+    if found.is_file() { Ok(path.to_owned()) } else { Err(not_regular()) }
+}
+
+fn regular(path: PathBuf) -> io::Result<PathBuf> {
+    if fs::metadata(&path)?.is_file() { Ok(path) } else { Err(not_regular()) }
+}
+
+fn not_regular() -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidInput, "something that is no regular file stands there")
+}
+
+/// A new file that takes the place of another, with the permissions that any new file of this user's has.
+fn beside() -> tempfile::Builder<'static, 'static> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".greyhold-").suffix(".new");
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    builder
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_made_and_replaced_and_nothing_is_left_beside_it() {
+        let home = tempfile::tempdir().unwrap();
+        let path = home.path().join("a.yaml");
+        for text in ["first", "second, which is longer", ""] {
+            replace(&path, text.as_bytes()).unwrap();
+            assert_eq!(fs::read_to_string(&path).unwrap(), text);
+        }
+        assert_eq!(fs::read_dir(home.path()).unwrap().count(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn permissions_and_links_stay_as_they_are() {
+        use std::fs::Permissions;
+        use std::os::unix::fs::PermissionsExt;
+
+        let home = tempfile::tempdir().unwrap();
+        let (path, link) = (home.path().join("a.yaml"), home.path().join("link.yaml"));
+        fs::write(&path, "old").unwrap();
+        fs::set_permissions(&path, Permissions::from_mode(0o640)).unwrap();
+        std::os::unix::fs::symlink(&path, &link).unwrap();
+        replace(&link, b"new").unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), "new");
+        assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
+        assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o640);
+    }
+
+    #[test]
+    fn what_is_no_file_is_left_alone() {
+        let home = tempfile::tempdir().unwrap();
+        let place = home.path().join("a.yaml");
+        fs::create_dir(&place).unwrap();
+        assert!(replace(&place, b"text").is_err());
+        assert!(place.is_dir());
+        assert!(replace(&home.path().join("nowhere/a.yaml"), b"text").is_err());
+        assert_eq!(fs::read_dir(home.path()).unwrap().count(), 1);
+    }
+}

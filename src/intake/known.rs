@@ -1,0 +1,241 @@
+//! The pictures that were taken up: by the names of their files, and by their checksums.
+
+use std::collections::{BTreeSet, HashMap, VecDeque};
+use std::io::ErrorKind;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::identity::FileState;
+use crate::container::{Fingerprint, Fingerprints};
+
+/// A file whose picture needs no metering any more.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KnownFile {
+    pub name: String,
+    pub state: FileState,
+    pub fingerprint: Fingerprint,
+}
+
+/// The pictures taken up so far.
+#[derive(Debug, Default)]
+pub struct Known {
+    files: HashMap<String, (FileState, Fingerprint)>,
+    /// Two files may hold one picture.
+    names: HashMap<Fingerprint, BTreeSet<String>>,
+    /// Pictures whose name went to another file before they were seen under a new one, the last ones.
+    displaced: VecDeque<(FileState, Fingerprint)>,
+}
+
+/// Two files that change names, or a name that is used again at once, are told within seconds.
+const MOST_DISPLACED: usize = 512;
+
+/// How a file relates to what is known.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Relation {
+    New,
+    /// Nothing about it changed.
+    Same,
+    /// Its bytes changed; whether its picture did must be looked up.
+    Touched,
+}
+
+impl Known {
+    pub fn add(&mut self, file: KnownFile) {
+        if let Some((state, fingerprint)) = self.remove(&file.name)
+            && fingerprint != file.fingerprint
+        {
+            self.displaced.push_back((state, fingerprint));
+            if self.displaced.len() > MOST_DISPLACED {
+                self.displaced.pop_front();
+            }
+        }
+        self.names.entry(file.fingerprint).or_default().insert(file.name.clone());
+        self.files.insert(file.name, (file.state, file.fingerprint));
+    }
+
+    pub fn remove(&mut self, name: &str) -> Option<(FileState, Fingerprint)> {
+        let (state, fingerprint) = self.files.remove(name)?;
+        if let Some(names) = self.names.get_mut(&fingerprint) {
+            names.remove(name);
+            if names.is_empty() {
+                self.names.remove(&fingerprint);
+            }
+        }
+        Some((state, fingerprint))
+    }
+
+    /// The names under which a picture is known.
+    pub fn names_of(&self, fingerprint: Fingerprint) -> Vec<String> {
+        self.names.get(&fingerprint).into_iter().flatten().cloned().collect()
+    }
+
+    pub fn relation(&self, name: &str, state: &FileState) -> Relation {
+        match self.files.get(name) {
+            None => Relation::New,
+            Some((known, _)) if known == state || known.same_content_as(state) => Relation::Same,
+            Some(_) => Relation::Touched,
+        }
+    }
+
+    /// The name under which the picture of a file is known: this very name, or one whose file is gone (renamed).
+    /// A copy under a second name is a frame of its own.
+    pub fn picture_of(&self, root: &Path, name: &str, prints: &Fingerprints, state: &FileState) -> Option<String> {
+        if let Some((known, print)) = self.files.get(name)
+            && prints.are_of(*print)
+            // The head of a picture alone doesn't tell one high-key portrait from the next.
+            && (!matches!(print, Fingerprint::Head(_)) || known.size == state.size)
+        {
+            return Some(name.to_owned());
+        }
+        let others =
+            possible(prints).filter_map(|print| self.names.get(&print)).flatten().filter(|other| *other != name);
+        let mut renamed = others.filter(|other| self.is_renamed(root, other, state));
+        renamed.next().cloned()
+    }
+
+    /// Whether the file known as `other` is the one that now has `state`, under another name.
+    fn is_renamed(&self, root: &Path, other: &str, state: &FileState) -> bool {
+        let Some((known, print)) = self.files.get(other) else { return false };
+        // What is told by a part of its bytes must agree in the rest of what a rename keeps, too.
+        if !matches!(print, Fingerprint::Whole(_)) && !known.same_content_as(state) {
+            return false;
+        }
+        match std::fs::symlink_metadata(path_of(root, other)) {
+            Err(e) => e.kind() == ErrorKind::NotFound || e.kind() == ErrorKind::NotADirectory,
+            // Its name is in use again already, for another file.
+            Ok(now) => state.inode != 0 && known.inode == state.inode && FileState::of(&now).inode != known.inode,
+        }
+    }
+
+    /// Whether this very file was known under a name that another file has now. Asked once: it is then forgotten.
+    pub fn take_displaced(&mut self, prints: &Fingerprints, state: &FileState) -> bool {
+        let is_it = |(known, print): &(FileState, Fingerprint)| {
+            prints.are_of(*print) && known.inode == state.inode && known.same_content_as(state)
+        };
+        self.displaced.iter().position(is_it).and_then(|at| self.displaced.remove(at)).is_some()
+    }
+
+    /// Whether the file that was read is known under any name at all: it may have been renamed while it was read.
+    pub fn has_this_file(&self, prints: &Fingerprints, state: &FileState) -> bool {
+        possible(prints).filter_map(|print| self.names.get(&print)).flatten().any(|name| {
+            let known = self.files.get(name).map(|(known, _)| known);
+            known.is_some_and(|known| known.inode == state.inode && known.same_content_as(state))
+        })
+    }
+}
+
+/// Every fingerprint by which this picture may be known.
+fn possible(prints: &Fingerprints) -> impl Iterator<Item = Fingerprint> {
+    let whole = prints.whole.map(Fingerprint::Whole);
+    whole.into_iter().chain([Fingerprint::Sampled(prints.sampled), Fingerprint::Head(prints.head)])
+}
+
+/// A file's name as it is logged: relative to the capture folder. Names that are no text are
+/// spelled with their bytes, so that two of them never look alike.
+pub fn spell(root: &Path, path: &Path) -> String {
+    let relative = path.strip_prefix(root).unwrap_or(path);
+    match relative.to_str() {
+        Some(text) => text.to_owned(),
+        None => {
+            let hex: String = relative.as_os_str().as_encoded_bytes().iter().map(|b| format!("{b:02x}")).collect();
+            format!("{} (bytes {hex})", relative.to_string_lossy())
+        }
+    }
+}
+
+/// The file that [`spell`] named.
+pub fn path_of(root: &Path, name: &str) -> PathBuf {
+    match spelled_bytes(name) {
+        Some(bytes) => root.join(bytes),
+        None => root.join(name),
+    }
+}
+
+#[cfg(unix)]
+fn spelled_bytes(name: &str) -> Option<PathBuf> {
+    use std::os::unix::ffi::OsStringExt;
+    let (_, hex) = name.strip_suffix(')')?.rsplit_once(" (bytes ")?;
+    let pairs = hex.as_bytes().chunks(2).map(|pair| std::str::from_utf8(pair).ok());
+    let bytes: Vec<u8> = pairs.map(|pair| u8::from_str_radix(pair?, 16).ok()).collect::<Option<_>>()?;
+    // A name that only looks like this is text, and stands for itself.
+    String::from_utf8(bytes.clone()).is_err().then(|| std::ffi::OsString::from_vec(bytes).into())
+}
+
+#[cfg(not(unix))]
+fn spelled_bytes(_: &str) -> Option<PathBuf> {
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn prints(picture: u64) -> Fingerprints {
+        // Of all pictures the heads are one: white from edge to edge.
+        Fingerprints { whole: Some(picture), sampled: picture, head: 7 }
+    }
+
+    fn at(path: &Path, text: &str) -> FileState {
+        std::fs::write(path, text).unwrap();
+        FileState::at(path).unwrap()
+    }
+
+    fn known(name: &str, state: FileState, fingerprint: Fingerprint) -> KnownFile {
+        KnownFile { name: name.to_owned(), state, fingerprint }
+    }
+
+    #[test]
+    fn two_files_with_one_picture_stay_two_and_each_may_be_renamed() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        let mut all = Known::default();
+        for name in ["a.jpg", "b.jpg"] {
+            all.add(known(name, at(&root.join(name), "one"), Fingerprint::Whole(1)));
+        }
+        let copy = at(&root.join("c.jpg"), "one");
+        assert_eq!(all.picture_of(root, "c.jpg", &prints(1), &copy), None, "a copy is a frame of its own");
+        std::fs::rename(root.join("a.jpg"), root.join("d.jpg")).unwrap();
+        let renamed = FileState::at(&root.join("d.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "d.jpg", &prints(1), &renamed), Some("a.jpg".to_owned()));
+    }
+
+    #[test]
+    fn a_name_that_is_used_again_at_once_hides_no_rename() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        let mut all = Known::default();
+        all.add(known("a.jpg", at(&root.join("a.jpg"), "one"), Fingerprint::Whole(1)));
+        std::fs::rename(root.join("a.jpg"), root.join("keeper.jpg")).unwrap();
+        let next = at(&root.join("a.jpg"), "two");
+        let keeper = FileState::at(&root.join("keeper.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "keeper.jpg", &prints(1), &keeper), Some("a.jpg".to_owned()));
+        assert_eq!(all.picture_of(root, "a.jpg", &prints(2), &next), None);
+    }
+
+    #[test]
+    fn what_is_known_by_its_head_alone_is_renamed_only_with_its_size_and_time() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        let old = at(&root.join("old.jpg"), "old");
+        let mut all = Known::default();
+        all.add(known("old.jpg", old, Fingerprint::Head(7)));
+        std::fs::rename(root.join("old.jpg"), root.join("kept.jpg")).unwrap();
+        let kept = FileState::at(&root.join("kept.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "kept.jpg", &prints(1), &kept), Some("old.jpg".to_owned()));
+        let other = at(&root.join("next.jpg"), "another white one");
+        assert_eq!(all.picture_of(root, "next.jpg", &prints(2), &other), None);
+        assert_eq!(all.picture_of(root, "old.jpg", &prints(2), &other), None, "not even under its own name");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn names_that_are_no_text_are_found_again() {
+        use std::os::unix::ffi::OsStrExt;
+        let root = Path::new("/capture");
+        for bytes in [&b"\xff\xfe.jpg"[..], b"sub/\xe4.jpg", b"plain.jpg", b"a (bytes 61).jpg", b"a (bytes 61)"] {
+            let path = root.join(std::ffi::OsStr::from_bytes(bytes));
+            assert_eq!(path_of(root, &spell(root, &path)), path);
+        }
+    }
+}

@@ -1,0 +1,97 @@
+//! A look over a whole log, from its first record to its last: what is sound, what is missing, what is damaged.
+
+use std::path::{Path, PathBuf};
+
+use super::LogError;
+use super::lines::{Line, Lines};
+use super::place::{check, resolved};
+use super::segments::{all, missing};
+use crate::session::{Carried, LineFault, Portion, Record, State};
+
+/// What is to be said of a log.
+#[derive(Debug, Default)]
+pub struct Health {
+    /// Its files.
+    pub files: usize,
+    pub missing_files: Vec<u32>,
+    pub records: u64,
+    /// Numbers that no record has.
+    pub missing: u64,
+    /// Lines that are no sound record.
+    pub damaged: u64,
+    /// Records that are written again, as they are behind a failed sync.
+    pub doubled: u64,
+    /// Files that begin with a state which the records before them don't come to.
+    pub strayed: Vec<PathBuf>,
+}
+
+impl Health {
+    pub fn is_sound(&self) -> bool {
+        self.missing == 0 && self.damaged == 0 && self.missing_files.is_empty() && self.strayed.is_empty()
+    }
+
+    fn take(&mut self, line: &Line, state: &mut State, carried: &mut Carried) -> Result<bool, LineFault> {
+        let text = line.text().ok_or(LineFault::NoText)?;
+        if Portion::is_in(text.as_bytes()) {
+            let portion = Portion::from_line(text)?;
+            return Ok(carried.take(&portion) && carried.is_whole());
+        }
+        let record = Record::from_line(text)?;
+        if record.n <= state.records {
+            self.doubled += 1;
+            return Ok(false);
+        }
+        self.missing += record.n - state.records - 1;
+        self.records += 1;
+        state.apply(&record);
+        Ok(false)
+    }
+}
+
+/// Reads all of a log. Without one, nothing is wrong.
+pub fn health(log: &Path) -> Result<Health, LogError> {
+    let log = resolved(log);
+    let files = all(&log);
+    let mut health = Health { files: files.len(), missing_files: missing(&files), ..Health::default() };
+    let mut state = State::default();
+    for file in files {
+        let unreadable = |cause| LogError::Unreadable { log: file.path.display().to_string(), cause };
+        check(&file.path)?;
+        let mut lines = Lines::of(&file.path).map_err(unreadable)?;
+        let mut carried = Carried::default();
+        let mut number = 0;
+        while let Some(line) = lines.next().map_err(unreadable)? {
+            number += 1;
+            if line.is_blank() {
+                continue;
+            }
+            match health.take(&line, &mut state, &mut carried) {
+                Ok(true) => health.compare(&carried, &mut state, &file.path),
+                Ok(false) => {}
+                Err(fault @ LineFault::Newer(_)) => {
+                    return Err(LogError::Newer { log: file.path.display().to_string(), line: number, fault });
+                }
+                Err(_) => health.damaged += 1,
+            }
+        }
+    }
+    Ok(health)
+}
+
+impl Health {
+    /// A state must be what the records come to, unless some of them are missing: then it is gone on with.
+    fn compare(&mut self, carried: &Carried, state: &mut State, file: &Path) {
+        match carried.state() {
+            Ok(there) if there == *state => {}
+            Ok(there) => {
+                let is_gap = self.missing > 0 || there.records > state.records;
+                self.missing += there.records.saturating_sub(state.records);
+                if !is_gap {
+                    self.strayed.push(file.to_owned());
+                }
+                *state = there;
+            }
+            Err(_) => self.strayed.push(file.to_owned()),
+        }
+    }
+}

@@ -1,0 +1,141 @@
+//! Records that the log's disk did not take up to the end: kept in a file in the user's own folder, and written to the
+//! log at the next start.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::fmt;
+use std::fs::OpenOptions;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+use super::{LogReader, Opened};
+use crate::files::{open_own, replace};
+use crate::session::{Body, Record};
+
+/// Records that are in no log at the end.
+#[derive(Debug)]
+pub struct Unwritten {
+    log: PathBuf,
+    why: String,
+    /// How many of each kind.
+    kinds: BTreeMap<&'static str, usize>,
+    /// Where they are kept, or why they aren't.
+    kept: Result<PathBuf, String>,
+}
+
+impl std::error::Error for Unwritten {}
+
+impl fmt::Display for Unwritten {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let records: usize = self.kinds.values().sum();
+        let kinds: Vec<String> = self.kinds.iter().map(|(kind, n)| format!("{kind}: {n}")).collect();
+        let log = self.log.display();
+        write!(
+            f,
+            "records that could not be written to the shot log {log} ({}): {records} ({}); ",
+            self.why,
+            kinds.join(", ")
+        )?;
+        match &self.kept {
+            Ok(file) => write!(f, "they are kept in {}, and the next start writes them to the log", file.display()),
+            Err(why) => write!(f, "they could not be kept elsewhere ({why}) and are lost"),
+        }
+    }
+}
+
+/// The records of an earlier end, on their way into the log.
+pub(super) struct Rescue(PathBuf);
+
+impl Rescue {
+    /// What an earlier end kept for this log: taken into the state, and to be written, where it follows the log.
+    pub fn of(log: &Path, opened: &mut Opened) -> Option<(Rescue, VecDeque<String>)> {
+        let file = place_of(log)?;
+        let mut text = String::new();
+        open_own(&file, OpenOptions::new().read(true)).ok()?.read_to_string(&mut text).ok()?;
+        let mut lines = VecDeque::new();
+        let mut left = 0;
+        let first = text.lines().find_map(Record::sound_number_in)?;
+        let mut logged = LogReader::new(log, first);
+        for (line, record) in text.lines().filter_map(|line| Record::from_line(line).ok().map(|r| (line, r))) {
+            if record.n == opened.state.records + 1 {
+                opened.state.apply(&record);
+                lines.push_back(line.to_owned());
+            } else if record.n > opened.state.records || !is_next(&mut logged, line) {
+                left += 1;
+            }
+        }
+        let (name, taken) = (file.display(), lines.len());
+        if left > 0 {
+            opened.damage.push(format!(
+                "{name} keeps records of this log's last end that no longer follow what is in the log ({left}): they \
+                 are left there"
+            ));
+        }
+        if taken > 0 {
+            opened.damage.push(format!(
+                "records that the last end could not write were kept in {name} and are taken up: {taken}"
+            ));
+        }
+        // One that holds nothing new is done with, too.
+        (left == 0).then_some((Rescue(file), lines))
+    }
+
+    /// All of it is in the log now.
+    pub fn is_written(self) {
+        let _ = std::fs::remove_file(self.0);
+    }
+}
+
+/// Whether the log goes on with a line.
+fn is_next(log: &mut LogReader, line: &str) -> bool {
+    matches!(log.next_line(), Ok(Some((_, logged))) if logged == line)
+}
+
+/// Keeps lines for the next start.
+pub(super) fn keep(log: &Path, waiting: &VecDeque<String>, why: String) -> Unwritten {
+    let mut kinds = BTreeMap::new();
+    for record in waiting.iter().filter_map(|line| Record::from_line(line).ok()) {
+        *kinds.entry(kind_of(&record.body)).or_default() += 1;
+    }
+    let text: String = waiting.iter().flat_map(|line| [line.as_str(), "\n"]).collect();
+    let kept = match place_of(log) {
+        Some(file) => write(&file, text.as_bytes()).map(|()| file).map_err(|e| e.to_string()),
+        None => Err("this system knows no folder for it".to_owned()),
+    };
+    Unwritten { log: log.to_owned(), why, kinds, kept }
+}
+
+fn write(file: &Path, bytes: &[u8]) -> io::Result<()> {
+    if let Some(folder) = file.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    // What an end before the last one left there is not lost over it.
+    let mut all = std::fs::read(file).unwrap_or_default();
+    all.extend_from_slice(bytes);
+    replace(file, &all)
+}
+
+/// Where the records of a log are kept.
+fn place_of(log: &Path) -> Option<PathBuf> {
+    let folders = directories::ProjectDirs::from("", "", "greyhold")?;
+    let folder = folders.state_dir().unwrap_or(folders.data_local_dir());
+    let tag = crc32fast::hash(log.as_os_str().as_encoded_bytes());
+    Some(folder.join(format!("unwritten-{tag:08x}.jsonl")))
+}
+
+fn kind_of(body: &Body) -> &'static str {
+    match body {
+        Body::Frame(_) => "frames",
+        Body::Member { .. } => "further files of frames",
+        Body::Known { .. } | Body::Updated { .. } => "files known",
+        Body::Skipped { .. } => "files passed over",
+        Body::Reference { .. } | Body::Look { .. } => "references and looks",
+        Body::Reread { .. } | Body::Response { .. } => "readings and curves",
+        Body::Correction { .. } | Body::Resolved { .. } => "corrections",
+        Body::Power { .. } | Body::TakenBack { .. } => "powers",
+        Body::Survey { .. } => "steps of a survey",
+        Body::Note { .. } => "notes",
+        Body::Warning { .. } => "warnings",
+        Body::Config { .. } => "configurations",
+        Body::Opened { .. } | Body::Closed => "starts and ends",
+    }
+}

@@ -1,0 +1,129 @@
+//! What the parsers of YAML and JSON find wrong, in words for the person who wrote it. Where that is, and what
+//! would be right for a key of one's own, is for others.
+
+/// A parser's complaint as a sentence that says what to do.
+pub fn of_fault(fault: &str) -> String {
+    let fault = without_place(fault);
+    let quoted = |rest: &str| rest.split('`').nth(1).unwrap_or_default().to_owned();
+    if let Some((_, rest)) = fault.split_once("missing field") {
+        return format!("'{}' is missing: add it", quoted(rest));
+    }
+    if let Some((_, rest)) = fault.split_once("duplicate field") {
+        return format!("'{}' is there twice: keep one", quoted(rest));
+    }
+    if let Some((_, rest)) = fault.split_once("unknown field") {
+        return format!("unknown key '{}': {}", quoted(rest), known(rest));
+    }
+    if let Some((_, rest)) = fault.split_once("unknown variant") {
+        return format!("'{}' is not known here: {}", quoted(rest), known(rest));
+    }
+    for wrong in ["invalid type: ", "invalid value: "] {
+        if let Some((found, wanted)) = fault.split_once(wrong).and_then(|(_, rest)| rest.rsplit_once(", expected ")) {
+            return format!("write {}, not {}", kind_wanted(wanted), kind_found(found));
+        }
+    }
+    match SYNTAX.iter().find(|(part, _)| fault.contains(part)) {
+        Some((_, words)) => (*words).to_owned(),
+        // A sentence of our own, said while a value was read.
+        None if is_our_own(fault) => fault.to_owned(),
+        None => "this can't be read: look at the indentation, the colons and the quotes here".to_owned(),
+    }
+}
+
+/// What the parser of YAML says of its grammar, and what that means.
+const SYNTAX: [(&str, &str); 14] = [
+    (
+        "mapping values are not allowed",
+        "a value holds a colon, or a line is indented too far: put quotes round the text",
+    ),
+    (
+        "cannot start any token",
+        "a tab or a sign such as @ begins here: indent by spaces, and put quotes round such text",
+    ),
+    ("found a tab", "a tab stands here: indent by spaces"),
+    ("quoted scalar", "a quote is opened and never closed"),
+    ("could not find expected ':'", "a colon is missing after the key"),
+    ("flow ", "a bracket or brace is not closed, or a comma is missing between two values"),
+    ("while parsing a block", "the indentation changes here: what belongs together begins in the same column"),
+    ("did not find expected", "the indentation changes here, or something is not closed"),
+    ("more than one document", "'---' begins a second document: keep one"),
+    ("limit exceeded", "it is nested too deeply, or repeats itself too often"),
+    ("unknown anchor", "*name stands for something that &name names before: it is named nowhere"),
+    ("control characters are not allowed", "there is a control character in it: take it out"),
+    ("EndOfStream", "it ends before its first value"),
+    ("tag", "a value begins with '!': put quotes round it"),
+];
+
+/// Our own sentences say what to write.
+fn is_our_own(fault: &str) -> bool {
+    ["write ", "give "].iter().any(|verb| fault.contains(verb))
+}
+
+/// The message without the place that the parser puts at its end; places are told on their own.
+fn without_place(fault: &str) -> &str {
+    fault.rsplit_once(" at line ").filter(|(_, place)| !place.contains(", while")).map_or(fault, |(said, _)| said)
+}
+
+/// The keys or words that would be known.
+fn known(rest: &str) -> String {
+    let names: Vec<&str> = rest.split('`').skip(3).step_by(2).collect();
+    match names.as_slice() {
+        [] => "take it out".to_owned(),
+        [one] => format!("write {one}"),
+        several => format!("write one of {}", several.join(", ")),
+    }
+}
+
+fn kind_wanted(wanted: &str) -> String {
+    let words = match wanted {
+        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number",
+        "i32" | "i64" | "isize" => "a whole number",
+        "f32" | "f64" => "a number",
+        "a string" | "string" | "str" => "text",
+        "path string" => "a path",
+        "a boolean" => "true or false",
+        "a sequence" => "a list",
+        "a map" => "keys with values",
+        _ if wanted.starts_with("struct ") || wanted.contains("enum ") => "keys with values",
+        _ => wanted,
+    };
+    words.to_owned()
+}
+
+fn kind_found(found: &str) -> String {
+    let value = || found.split('`').nth(1).unwrap_or_default();
+    match found {
+        "unit value" | "null" | "Option value" => "nothing".to_owned(),
+        "sequence" => "a list".to_owned(),
+        "map" | "newtype struct" => "keys with values".to_owned(),
+        _ if found.starts_with("string ") => format!("'{}'", found["string ".len()..].trim_matches('"')),
+        _ if found.starts_with("integer") || found.starts_with("floating") || found.starts_with("boolean") => {
+            value().to_owned()
+        }
+        _ => "this".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_parsers_say_is_said_to_people() {
+        for (fault, words) in [
+            ("missing field `text` at line 1 column 18", "'text' is missing: add it"),
+            ("unknown variant `fly`, expected one of `a`, `b`", "'fly' is not known here: write one of a, b"),
+            ("unknown field `x`, there are no fields", "unknown key 'x': take it out"),
+            ("n: invalid type: string \"two\", expected u32 at line 3 column 4", "write a whole number, not 'two'"),
+            ("invalid type: unit value, expected struct Written", "write keys with values, not nothing"),
+            ("invalid type: boolean `true`, expected f64", "write a number, not true"),
+            ("lights: duplicate field `name`", "'name' is there twice: keep one"),
+            (
+                "did not find expected ',' or ']' at line 2 column 1, while parsing a flow sequence at line 1 column 9",
+                "a bracket or brace is not closed, or a comma is missing between two values",
+            ),
+        ] {
+            assert_eq!(of_fault(fault), words, "{fault}");
+        }
+    }
+}

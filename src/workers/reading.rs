@@ -1,0 +1,37 @@
+//! Reading one file in the worker: through one handle, whose state must be the same before and after.
+
+use super::gauge::{Gauge, Gauged};
+use super::{Answer, Depth, Refused, Task};
+use crate::container::{self, Fault};
+use crate::frame::{self, FrameError};
+use crate::intake::FileState;
+
+pub(super) fn read(task: &Task, gauge: &Gauge) -> Result<Answer, Refused> {
+    gauge.begin();
+    let unreadable = |e: std::io::Error| Refused::Unreadable(e.to_string());
+    let source = gauge.waits(|| container::open(&task.path, task.links)).map_err(unreadable)?;
+    let before = FileState::of(&gauge.waits(|| source.metadata()).map_err(unreadable)?);
+    let mut file = Gauged { source, gauge };
+    let read = match task.depth {
+        Depth::Structure => frame::look_over(task.kind, &mut file),
+        Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
+        Depth::Lenient => frame::read_leniently(task.kind, &task.path, &mut file, task.series),
+    };
+    let read = read.map_err(|FrameError(fault)| match fault {
+        Fault::Incomplete(_) => Refused::Incomplete(fault.to_string()),
+        Fault::Unreadable(e) => Refused::Unreadable(e.to_string()),
+        _ => Refused::Foreign(fault.to_string()),
+    })?;
+    let state = FileState::of(&gauge.waits(|| file.source.metadata()).map_err(unreadable)?);
+    if !before.same_content_as(&state) {
+        return Err(Refused::Incomplete("it changed while it was read".to_owned()));
+    }
+    Ok(Answer {
+        state,
+        fingerprints: read.fingerprints,
+        captured: read.captured,
+        tail_missing: read.tail_missing,
+        perhaps_unfinished: read.perhaps_unfinished,
+        frame: read.frame,
+    })
+}
