@@ -53,6 +53,7 @@ impl Place {
         let logs = home.path().join("log");
         fs::create_dir(&folder).unwrap();
         fs::create_dir(&logs).unwrap();
+        fs::create_dir(home.path().join("user")).unwrap();
         let socket = home.path().join("s.sock");
         let log = logs.join("greyhold-shots.jsonl");
         let (through, environment) = (Vec::new(), Vec::new());
@@ -76,6 +77,10 @@ impl Place {
         let words = self.words();
         let mut command = Command::new(&words[0]);
         command.args(&words[1..]).current_dir(self.home.path()).stdin(Stdio::null());
+        // What it keeps for its user is the test's own, too.
+        for folder in ["HOME", "XDG_STATE_HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME"] {
+            command.env(folder, self.home.path().join("user"));
+        }
         command.envs(self.environment.iter().cloned()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command
     }

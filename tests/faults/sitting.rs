@@ -64,7 +64,7 @@ impl Sitting {
     pub fn start(&mut self) {
         match Daemon::start(&self.place) {
             Ok(daemon) => self.daemon = Some(daemon),
-            Err(why) => panic!("{}: no start: {why}", self.name),
+            Err(why) => panic!("{}: no start: {why}; before that: {:?}", self.name, self.broken),
         }
     }
 

@@ -99,6 +99,7 @@ fn a_terminal_that_is_held() {
         format!("the end took {took:.2?}"),
     );
     daemon.signal("KILL");
+    daemon.is_gone_within(Duration::from_secs(5));
     terminal.signal("CONT");
     let _ = shown.kill();
     let _ = shown.wait();
