@@ -66,7 +66,10 @@ fn a_page_goes_on_from_the_record_that_it_was_told_last() {
 fn times_to_the_record(studio: &Studio, numbers: std::ops::Range<u64>) -> Vec<Duration> {
     let one = |n: u64| {
         let began = Instant::now();
-        assert_eq!(studio.take(&format!("{n}.jpg"), shot(if n % 2 == 0 { 8.0 } else { 5.6 }, 0.0, n))["frame"], n);
+        assert_eq!(
+            studio.take(&format!("{n}.jpg"), shot(if n.is_multiple_of(2) { 8.0 } else { 5.6 }, 0.0, n))["frame"],
+            n
+        );
         began.elapsed()
     };
     numbers.map(one).collect()

@@ -3,6 +3,7 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream};
 
+use greyhold::outlet::stand_page::addresses;
 use serde_json::{Value, json};
 
 use super::{PATIENCE, Studio};
@@ -103,6 +104,33 @@ impl Studio {
     pub fn address(&self, path: &str) -> String {
         format!("{}{path}#{}", self.page, self.token.as_deref().unwrap())
     }
+}
+
+/// A watch that is open to the local network, the address it has there, and its token.
+pub fn open_to_the_network() -> Option<(Studio, SocketAddr, String)> {
+    let mut studio = Studio::empty();
+    studio.extra = vec!["--lan".into()];
+    studio.start();
+    let token = studio.token.clone().unwrap();
+    let to = own_address(studio.port())?;
+    Some((studio, to, token))
+}
+
+pub fn own_address(port: u16) -> Option<SocketAddr> {
+    let address = addresses().into_iter().next();
+    if address.is_none() {
+        println!("skipped: this machine has no address but its own");
+    }
+    address.map(|ip| SocketAddr::new(ip, port))
+}
+
+/// As a page of this address asks, with a cookie.
+pub fn ask(to: SocketAddr, line: &str, cookie: &str) -> Answer {
+    let host = to.to_string();
+    let origin = format!("http://{host}");
+    let mut headers = vec![("Host", host.as_str()), ("Origin", &origin), ("Content-Type", "application/json")];
+    headers.extend((!cookie.is_empty()).then_some(("Cookie", cookie)));
+    send(to, line, &headers, if line.starts_with("POST") { "{}" } else { "" })
 }
 
 /// A page that follows the sitting, without a browser.

@@ -49,7 +49,7 @@ pub struct PageSetup {
 impl PageSetup {
     /// A file of the page's own for a shot log.
     pub fn file_for(folder: &Path, log: &Path, kind: &str) -> PathBuf {
-        let log = std::path::absolute(log).unwrap_or_else(|_| log.to_owned());
+        let log = whole(log);
         folder.join(format!("page-{:016x}.{kind}", xxh3_64(log.as_os_str().as_encoded_bytes())))
     }
 
@@ -102,7 +102,7 @@ impl Opened {
         let page = Page {
             gate: Gate::new(setup.audience, port, is_encrypted, setup.name.clone()),
             token: setup.token.clone(),
-            sessions: Sessions::kept(setup.sessions.clone(), &hub.log),
+            sessions: Sessions::kept(setup.sessions.clone(), &whole(&hub.log)),
             seats: Arc::new(Seats::default()),
             charts: trend::Charts::default(),
             log_reads: Semaphore::new(1),
@@ -134,6 +134,11 @@ impl Opened {
             let _ = fs::remove_file(file);
         }
     }
+}
+
+/// However a log is named, it is the same one.
+fn whole(log: &Path) -> PathBuf {
+    std::path::absolute(log).unwrap_or_else(|_| log.to_owned())
 }
 
 /// Opens the port: `None` is the usual one, or any when that is taken.
