@@ -10,7 +10,7 @@ pub enum Control<F> {
     Wake,
     /// Answer with a mark once everything in the folder has been told.
     Sync(u64),
-    /// What was told before the oldest of [`Arrival::is_counted`] is done with.
+    /// The oldest arrival that counts ([`Arrival::is_counted`](super::Arrival::is_counted)) is done with.
     Taken,
     /// A frame with this fingerprint could not be taken; it counts as done with, too.
     NotTaken(Fingerprint),
