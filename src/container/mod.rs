@@ -23,7 +23,7 @@ mod source;
 mod tiff;
 mod unwritten;
 
-use std::io::{self, Cursor, Read, SeekFrom};
+use std::io::{self, Cursor, SeekFrom};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
@@ -217,10 +217,10 @@ fn checked_length(kind: Kind, file: &mut dyn Source) -> Result<u64, Fault> {
     Ok(length)
 }
 
-fn read_all(mut file: &mut dyn Source, length: u64) -> Result<Vec<u8>, Fault> {
+fn read_all(file: &mut dyn Source, length: u64) -> Result<Vec<u8>, Fault> {
     let mut bytes = Vec::with_capacity(length as usize);
     // One byte more than was promised: a file that grew meanwhile is not whole yet.
-    (&mut file).take(length + 1).read_to_end(&mut bytes)?;
+    file.append(length + 1, &mut bytes)?;
     if bytes.len() as u64 == length { Ok(bytes) } else { Err(Fault::Incomplete("it changed while it was read")) }
 }
 

@@ -10,6 +10,11 @@ use serde::{Deserialize, Serialize};
 pub trait Source: Read + Seek {
     /// How many bytes there are now.
     fn length(&self) -> io::Result<u64>;
+
+    /// Appends the bytes from here on, so many at the most; fewer only where they end.
+    fn append(&mut self, most: u64, to: &mut Vec<u8>) -> io::Result<u64> {
+        Ok(Read::take(self, most).read_to_end(to)? as u64)
+    }
 }
 
 impl Source for File {

@@ -4,6 +4,7 @@
 
 use std::io::{self, Read, Seek, SeekFrom};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
 
 use super::wire::Progress;
 use crate::container::Source;
@@ -33,6 +34,13 @@ impl Gauge {
     }
 }
 
+/// One call for a whole file would show no progress: a share that gives this much in half a minute is a slow one.
+const MOST_AT_ONCE: u64 = 128 << 10;
+/// A disk that gives its part so fast is asked for twice as much, up to this: many small calls cost a large raw file
+/// more than all the rest of having it read by a worker.
+const QUICK: Duration = Duration::from_millis(50);
+const MOST_OF_A_QUICK_DISK: u64 = 8 << 20;
+
 /// A source whose bytes are counted.
 pub(super) struct Gauged<'a, S> {
     pub source: S,
@@ -41,9 +49,7 @@ pub(super) struct Gauged<'a, S> {
 
 impl<S: Read> Read for Gauged<'_, S> {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
-        // One call for a whole file would show no progress.
-        const MOST_AT_ONCE: usize = 1 << 20;
-        let most = into.len().min(MOST_AT_ONCE);
+        let most = into.len().min(MOST_AT_ONCE as usize);
         let into = &mut into[..most];
         let read = self.gauge.waits(|| self.source.read(into))?;
         self.gauge.bytes.fetch_add(read as u64, Ordering::Relaxed);
@@ -60,6 +66,23 @@ impl<S: Seek> Seek for Gauged<'_, S> {
 impl<S: Source> Source for Gauged<'_, S> {
     fn length(&self) -> io::Result<u64> {
         self.gauge.waits(|| self.source.length())
+    }
+
+    /// By the source's own way, which needn't clear the memory first: that costs as much as the reading.
+    fn append(&mut self, most: u64, to: &mut Vec<u8>) -> io::Result<u64> {
+        let (mut appended, mut at_once) = (0, MOST_AT_ONCE);
+        while appended < most {
+            let some = at_once.min(most - appended);
+            let asked = Instant::now();
+            let read = self.gauge.waits(|| self.source.append(some, to))?;
+            self.gauge.bytes.fetch_add(read, Ordering::Relaxed);
+            appended += read;
+            if read < some {
+                break;
+            }
+            at_once = if asked.elapsed() < QUICK { (at_once * 2).min(MOST_OF_A_QUICK_DISK) } else { MOST_AT_ONCE };
+        }
+        Ok(appended)
     }
 }
 
@@ -104,9 +127,22 @@ mod tests {
     fn a_large_read_shows_its_progress() {
         let gauge = Gauge::default();
         let mut source = Gauged { source: io::Cursor::new(vec![0; 3 << 20]), gauge: &gauge };
-        let mut all = vec![0; 3 << 20];
-        assert_eq!(source.read(&mut all).unwrap(), 1 << 20);
-        source.read_exact(&mut all[1 << 20..]).unwrap();
-        assert_eq!(gauge.progress().bytes, 3 << 20);
+        let mut all = vec![0; 1 << 20];
+        assert_eq!(source.read(&mut all).unwrap(), MOST_AT_ONCE as usize);
+        source.read_exact(&mut all).unwrap();
+        assert_eq!(gauge.progress().bytes, (1 << 20) + MOST_AT_ONCE);
+    }
+
+    #[test]
+    fn a_file_that_is_read_whole_is_counted_and_ends_where_it_ends() {
+        let bytes: Vec<u8> = (0..(3 << 20) + 7).map(|at| (at * 31 % 251) as u8).collect();
+        for most in [0, 5, MOST_AT_ONCE, 1 << 20, bytes.len() as u64, u64::MAX] {
+            let gauge = Gauge::default();
+            let mut source = Gauged { source: io::Cursor::new(&bytes), gauge: &gauge };
+            let mut read = Vec::new();
+            let expected = most.min(bytes.len() as u64);
+            assert_eq!(source.append(most, &mut read).unwrap(), expected);
+            assert_eq!((gauge.progress().bytes, read.as_slice()), (expected, &bytes[..expected as usize]));
+        }
     }
 }
