@@ -123,23 +123,3 @@ fn samples_that_are_no_numbers_are_black_or_saturated() {
         assert_eq!(back.readings.len(), metered.readings.len());
     }
 }
-
-/// Pictures as large as cameras make them are within every limit.
-#[test]
-fn the_largest_pictures_of_cameras_pass() {
-    // 100 megapixels, progressive, with colours at half size, as a picture of one tone.
-    let (width, height) = (11_648_usize, 8_736_usize);
-    let mut encoder = mozjpeg::Compress::new(mozjpeg::ColorSpace::JCS_GRAYSCALE);
-    encoder.set_size(width, height);
-    encoder.set_fastest_defaults();
-    encoder.set_progressive_mode();
-    let mut started = encoder.start_compress(Vec::new()).unwrap();
-    let line: Vec<u8> = (0..width).map(|x| 90 + (x * 7 % 60) as u8).collect();
-    for _ in 0..height {
-        started.write_scanlines(&line).unwrap();
-    }
-    let jpeg = started.finish().unwrap();
-    let frame = read("large.jpg", &jpeg).unwrap();
-    let picture = frame.picture.unwrap_or_else(|| panic!("{:?}", frame.notes));
-    assert_eq!(picture.proxy.width, width.div_ceil(8));
-}
