@@ -111,7 +111,7 @@ fn text_out_of_a_file_holds_nothing_that_a_terminal_obeys() {
 fn samples_that_are_no_numbers_are_black_or_saturated() {
     let (width, height) = (96, 64);
     for strange in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, f32::MAX, f32::MIN, 1e30] {
-        let sample = |at: usize| if at % 7 == 0 { strange } else { 0.18 };
+        let sample = |at: usize| if at.is_multiple_of(7) { strange } else { 0.18 };
         let samples: Vec<f32> = (0..width * height).map(sample).collect();
         let frame = read("float.dng", &dng::float_dng(&samples, width as u32, height as u32)).unwrap();
         let picture = frame.picture.unwrap_or_else(|| panic!("{:?}", frame.notes));
