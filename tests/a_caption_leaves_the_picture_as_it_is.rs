@@ -99,7 +99,7 @@ fn a_tiff_whose_directories_move_is_the_same_picture() {
     let entry = |tag: u16, kind: u16, value: u32| {
         [&tag.to_le_bytes()[..], &kind.to_le_bytes(), &1_u32.to_le_bytes(), &value.to_le_bytes()].concat()
     };
-    let strip: Vec<u8> = (0..40_000_u32).map(|n| (n * n >> 5) as u8).collect();
+    let strip: Vec<u8> = (0..40_000_u32).map(|n| ((n * n) >> 5) as u8).collect();
     let directory = |strip_at: u32| {
         let entries = [
             entry(256, 3, 200),

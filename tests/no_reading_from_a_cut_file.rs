@@ -257,3 +257,24 @@ fn a_huge_file_is_refused_before_it_is_read() {
     let said = frame::read(Kind::of(Path::new("huge.nef")).unwrap(), &path, Series::Thirds).unwrap_err().to_string();
     assert!(said.contains("8192 MiB"), "{said}");
 }
+
+/// Pictures as large as cameras make them are within every limit.
+#[test]
+fn the_largest_pictures_of_cameras_pass() {
+    // 100 megapixels, progressive.
+    let (width, height) = (11_648_usize, 8_736_usize);
+    let mut encoder = mozjpeg::Compress::new(mozjpeg::ColorSpace::JCS_GRAYSCALE);
+    encoder.set_size(width, height);
+    encoder.set_fastest_defaults();
+    encoder.set_progressive_mode();
+    let mut started = encoder.start_compress(Vec::new()).unwrap();
+    let line: Vec<u8> = (0..width).map(|x| 90 + (x * 7 % 60) as u8).collect();
+    for _ in 0..height {
+        started.write_scanlines(&line).unwrap();
+    }
+    let jpeg = started.finish().unwrap();
+    let read = frame::read_from(Kind::Jpeg, Path::new("a.jpg"), &mut Cursor::new(&jpeg), Series::Thirds).unwrap();
+    let frame = read.frame.unwrap();
+    let picture = frame.picture.unwrap_or_else(|| panic!("{:?}", frame.notes));
+    assert_eq!(picture.proxy.width, width.div_ceil(8));
+}

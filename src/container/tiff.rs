@@ -20,7 +20,7 @@ const MOST_ENTRIES: usize = 4096;
 /// Strips or tiles over all directories.
 const MOST_PIECES: usize = 65_536;
 /// Bytes that the values of all entries may have together: the raw library keeps them all in memory.
-const MOST_CLAIMED: u64 = 128 << 20;
+const MOST_CLAIMED: u64 = 256 << 20;
 /// The largest colour profile that is read.
 pub const MOST_PROFILE: u64 = 4 << 20;
 

@@ -139,3 +139,14 @@ fn page_commands() {
         assert_eq!(serde_json::from_slice::<Command>(&written).unwrap(), command);
     });
 }
+
+/// What fails is told with its place, and kept.
+#[test]
+fn the_runner_finds_what_fails() {
+    let found = std::panic::catch_unwind(|| {
+        run("runner", vec![vec![1; 40]], |input| assert!(input.iter().all(|byte| *byte != 0xFF), "an edge"));
+    });
+    let said = *found.unwrap_err().downcast::<String>().unwrap();
+    let path = said.rsplit(' ').next().unwrap();
+    assert!(std::fs::read(path).unwrap().contains(&0xFF), "{said}");
+}

@@ -54,15 +54,21 @@ fn keep(name: &str, input: &[u8]) -> PathBuf {
 }
 
 /// Ends everything when one input takes too long: a hang can't be caught.
-struct Watch(Arc<Mutex<Option<(Instant, Vec<u8>)>>>);
+struct Watch(Arc<Mutex<Option<Tried>>>);
+
+/// The input that is being tried, and since when.
+struct Tried {
+    since: Instant,
+    input: Vec<u8>,
+}
 
 impl Watch {
     fn begin(name: &'static str) -> Watch {
-        let now = Arc::new(Mutex::new(None::<(Instant, Vec<u8>)>));
+        let now = Arc::new(Mutex::new(None::<Tried>));
         let seen = Arc::downgrade(&now);
         std::thread::spawn(move || {
             while let Some(now) = seen.upgrade() {
-                if let Some((since, input)) = &*now.lock().unwrap()
+                if let Some(Tried { since, input }) = &*now.lock().unwrap()
                     && since.elapsed() > LONGEST
                 {
                     eprintln!("{name} hangs on {}", keep(name, input).display());
@@ -76,7 +82,7 @@ impl Watch {
     }
 
     fn takes(&self, input: &[u8]) {
-        *self.0.lock().unwrap() = Some((Instant::now(), input.to_vec()));
+        *self.0.lock().unwrap() = Some(Tried { since: Instant::now(), input: input.to_vec() });
     }
 
     fn done(&self) {
