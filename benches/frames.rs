@@ -29,7 +29,7 @@ use greyhold::rig::solve::{Basis, Habit, Single, read};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
 use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
-use harness::http::{Feed, here, send};
+use harness::http::{Feed, here, send, sign_in};
 #[cfg(feature = "raw")]
 use harness::random::Random;
 #[cfg(feature = "raw")]
@@ -168,6 +168,7 @@ struct Watch {
     child: Child,
     folder: PathBuf,
     port: Option<u16>,
+    token: Option<String>,
     events: BufReader<Stream>,
 }
 
@@ -186,6 +187,7 @@ impl Watch {
         let mut child = Command::new(env!("CARGO_BIN_EXE_greyhold"))
             .args(["watch".as_ref(), folder.as_os_str(), "--socket".as_ref(), socket.as_os_str()])
             .args((page == Page::Off).then_some("--no-page"))
+            .env("XDG_STATE_HOME", home.join("state"))
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
@@ -195,11 +197,17 @@ impl Watch {
             let address = lines.find_map(|l| Some(l.ok()?.split_once("http://127.0.0.1:")?.1.to_owned())).unwrap();
             address.split('/').next().unwrap().parse().unwrap()
         });
+        let token = (page == Page::Served).then(|| {
+            let mut files = std::fs::read_dir(home.join("state/greyhold")).unwrap().map(|e| e.unwrap().path());
+            let file = files.find(|f| f.extension().is_some_and(|e| e == "token")).unwrap();
+            let text = std::fs::read_to_string(file).unwrap();
+            text.lines().next().unwrap().split_once('#').unwrap().1.to_owned()
+        });
         std::thread::spawn(move || lines.for_each(drop));
         let name = greyhold::outlet::socket::name_of(&socket).unwrap().into_owned();
         let mut stream = Stream::connect(name).unwrap();
         stream.write_all(b"{\"command\":\"listen\"}\n").unwrap();
-        Watch { child, folder, port, events: BufReader::new(stream) }
+        Watch { child, folder, port, token, events: BufReader::new(stream) }
     }
 
     fn wait_for_frames(&mut self, mut count: usize) {
@@ -237,9 +245,11 @@ impl Drop for Watch {
 
 /// Follows a watch as a page does: reads its feed, and fetches each new picture and chart.
 #[cfg(feature = "raw")]
-fn follow_as_a_page(port: u16) {
+fn follow_as_a_page(watch: &Watch) {
+    let port = watch.port.unwrap();
+    let cookie = sign_in(here(port), watch.token.as_deref().unwrap());
     std::thread::spawn(move || {
-        let Ok(mut feed) = Feed::open(port, None) else { return };
+        let Ok(mut feed) = Feed::open_at(here(port), &cookie, None) else { return };
         let host = format!("127.0.0.1:{port}");
         let mut seen = None;
         // As the page does: in a burst not every picture is fetched.
@@ -249,7 +259,7 @@ fn follow_as_a_page(port: u16) {
             if Some(frame) != seen && fetched.elapsed() > Duration::from_millis(500) {
                 (seen, fetched) = (Some(frame), Instant::now());
                 for path in [format!("/picture?frame={frame}"), "/trend.svg?ink=on_dark".to_owned()] {
-                    send(here(port), &format!("GET {path}"), &[("Host", &host)], "");
+                    send(here(port), &format!("GET {path}"), &[("Host", &host), ("Cookie", &cookie)], "");
                 }
             }
         }
@@ -266,7 +276,7 @@ fn closed_file_to_event(c: &mut Criterion) {
         let home = tempfile::tempdir().unwrap();
         let mut watch = Watch::start(home.path(), page);
         #[cfg(feature = "raw")]
-        (0..followers).for_each(|_| follow_as_a_page(watch.port.unwrap()));
+        (0..followers).for_each(|_| follow_as_a_page(&watch));
         let mut number = 0_u32;
         group.bench_function(format!("24 megapixels, settle time included, {name}"), |b| {
             b.iter_custom(|rounds| {
@@ -299,7 +309,7 @@ fn burst_with(pages: usize) {
     let jpeg = big_jpeg();
     let mut watch = Watch::start(home.path(), Page::Served);
     #[cfg(feature = "raw")]
-    (0..pages).for_each(|_| follow_as_a_page(watch.port.unwrap()));
+    (0..pages).for_each(|_| follow_as_a_page(&watch));
     let folder = watch.folder.clone();
     let began = Instant::now();
     let writer = std::thread::spawn(move || {

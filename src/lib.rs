@@ -7,8 +7,22 @@
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
 //! 2. [`response`]: what a camera's code values say about light
 //! 3. [`files`]: small files of greyhold's own, replaced whole
-//! 4. [`container`]: the structure of picture files, and whether they are whole
-//! 5. [`frame`]: one photograph's settings and its pixels
+//! 4. [`wording`]: what parsers find wrong, in words for people
+//! 5. [`container`]: the structure of picture files, and whether they are whole
+//! 6. [`intake`]: which files are new, whole frames
+//! 7. [`frame`]: one photograph's settings and its pixels
+//! 8. [`workers`]: the processes in which strangers' files are read
+//! 9. [`meter`]: readings of the frame and its spots
+//! 10. [`drift`]: what the settings explain, what the light did
+//! 11. [`calibration`]: a camera's own response curve
+//! 12. [`rig`]: light groups, surveys, and the solver for single lights
+//! 13. [`advice`]: cause, sentence, correction, other ways
+//! 14. [`config`]: the configuration as written, then as meant
+//! 15. [`session`]: records, and the state as their fold
+//! 16. [`outlet`]: shot log, socket, stand page, terminal
+//! 17. [`studio`]: a rendered sitter and a camera of known light
+//! 18. [`daemon`]: the tasks, tied together and ended in order
+//! 19. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;

@@ -3,11 +3,15 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::path::Path;
+use std::time::Instant;
 
 use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
+use greyhold::outlet::shot_log::{LogReader, Opened, ShotLog, read_since, segments};
 use greyhold::photometry::{PowerSetting, Stops};
-use greyhold::session::{Body, Carried, GroupPower, How, Portion, PowerSource, Record, State, VERSION};
+use greyhold::session::{
+    Body, Carried, FrameRecord, GroupPower, How, Ledger, Portion, PowerSource, Record, State, VERSION,
+};
 use proptest::prelude::*;
 
 /// What real sittings of every format told.
@@ -167,4 +171,84 @@ fn in_as_many_lines_as_it_takes() {
         assert_eq!(Record::number_in(line.as_bytes()), None);
         assert_eq!(Portion::after(&line.as_bytes()[..30]), Some(1));
     }
+}
+
+/// Ten thousand frames by way of the real log: a start reads its last file and knows what all of them say.
+#[test]
+fn after_ten_thousand_frames_a_start_reads_the_last_file_alone() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("shots.jsonl");
+    let frames: Vec<FrameRecord> = told_once()
+        .into_iter()
+        .filter_map(|body| match body {
+            Body::Frame(frame) => Some(*frame),
+            _ => None,
+        })
+        .collect();
+    let (mut log, Opened { mut state, .. }) = ShotLog::open(&path).unwrap();
+    let (mut bytes, mut carried) = (0, 0);
+    for batch in 0..100_u64 {
+        let lines: Vec<String> = (1..=100)
+            .map(|n| {
+                let frame = batch * 100 + n;
+                let record = FrameRecord {
+                    frame,
+                    file: format!("IMG_{frame:05}.JPG"),
+                    fingerprint: Fingerprint::Whole(frame << 33),
+                    state: FileState { size: frame, modified_ns: frame as i64, changed_ns: 1 << 60, inode: frame },
+                    ..frames[frame as usize % frames.len()].clone()
+                };
+                let record = written(frame, Body::Frame(Box::new(record)));
+                state.apply(&record);
+                record.to_line().unwrap()
+            })
+            .collect();
+        bytes += lines.iter().map(|l| l.len() + 1).sum::<usize>();
+        assert!(log.append(lines));
+        if log.wants_state() {
+            let lines = state.carried().unwrap();
+            carried += lines.iter().map(|l| l.len() + 1).sum::<usize>();
+            log.carry(&lines);
+        }
+    }
+    drop(log);
+    let began = Instant::now();
+    let (log, opened) = ShotLog::open(&path).unwrap();
+    let restart = began.elapsed();
+    assert_eq!(opened.state, state);
+    assert_eq!(opened.damage, Vec::<String>::new());
+    drop(log);
+    let began = Instant::now();
+    let whole = state_of_all(&path);
+    println!(
+        "restart {restart:?}; replay of all {:?}; records {} MB, carried states {:.1} MB, last file {:.1} MB",
+        began.elapsed(),
+        bytes >> 20,
+        carried as f64 / 1048576.0,
+        std::fs::metadata(segments(&path).last().unwrap()).unwrap().len() as f64 / 1048576.0
+    );
+    assert_eq!(whole, state);
+    let last = segments(&path).pop().unwrap();
+    let read = std::fs::metadata(last).unwrap().len() as usize;
+    assert!(read < bytes / 3, "a start reads {read} of {bytes} bytes");
+    assert!(carried < bytes / 4, "{carried} bytes of states for {bytes} of records");
+    let began = Instant::now();
+    let mut reader = LogReader::new(&path, 1);
+    let mut told = 0;
+    while let lines @ [_, ..] = reader.portion().unwrap().as_slice() {
+        told += lines.len();
+    }
+    println!("all of it told in portions: {:?}", began.elapsed());
+    assert_eq!(told, 10_000);
+}
+
+/// What all records from the first one on come to.
+fn state_of_all(log: &Path) -> State {
+    let mut state = State::default();
+    read_since(log, 1, |_, line| {
+        state.apply(&Record::from_line(line).unwrap());
+        true
+    })
+    .unwrap();
+    state
 }

@@ -8,6 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::thread;
 use std::time::{Duration, Instant};
 
 use greyhold::container::{Kind, Links, open};
@@ -78,6 +79,7 @@ fn assert_same(answer: &Answer, task: &Task) {
     assert_eq!(answer.fingerprints, here.fingerprints, "{what}");
     assert_eq!(answer.captured, here.captured, "{what}");
     assert_eq!(answer.tail_missing, here.tail_missing, "{what}");
+    assert_eq!(answer.perhaps_unfinished, here.perhaps_unfinished, "{what}");
     match (&answer.frame, &here.frame) {
         (None, None) => assert_eq!(task.depth, Depth::Structure, "{what}"),
         (Some(theirs), Some(ours)) => assert_same_frame(theirs, ours, &what),
@@ -165,12 +167,20 @@ fn what_a_worker_reads_is_what_reading_here_gives() {
         fs::write(&name, shot(5.6, 0.0, 4).jpeg()).unwrap();
         files.push(name);
     }
-    for path in &files {
-        for depth in [Depth::Structure, Depth::Whole, Depth::Lenient] {
-            let task = of(path, depth);
-            assert_same(&pool.read(&task).unwrap(), &task);
+    // More at a time than there are seats, each in an order of its own: no answer goes to another's question.
+    thread::scope(|scope| {
+        for first in 0..4 {
+            let (files, pool) = (&files, pool.clone());
+            scope.spawn(move || {
+                for at in 0..files.len() {
+                    for depth in [Depth::Structure, Depth::Whole, Depth::Lenient] {
+                        let task = of(&files[(at + first * 2) % files.len()], depth);
+                        assert_same(&pool.read(&task).unwrap(), &task);
+                    }
+                }
+            });
         }
-    }
+    });
 }
 
 #[test]
@@ -272,6 +282,7 @@ fn confined_as_it_is_a_worker_writes_nothing_and_reaches_nobody() {
     if !cfg!(target_os = "linux") {
         return println!("skipped: this system confines no process");
     }
+    let _alone = alone();
     let desk = Desk::new();
     let pool = Pool::new(program(), 1);
     let holds = pool.confinement().unwrap();
@@ -296,8 +307,6 @@ fn confined_as_it_is_a_worker_writes_nothing_and_reaches_nobody() {
 
 #[cfg(target_os = "linux")]
 mod on_linux {
-    use std::thread;
-
     use super::*;
 
     /// The fields of `/proc/PID/stat` behind the name: state, parent, group.
@@ -325,6 +334,19 @@ mod on_linux {
             found != 0
         });
         found
+    }
+
+    /// This process's ends of pipes.
+    fn pipes() -> usize {
+        let held = fs::read_dir("/proc/self/fd").unwrap().flatten();
+        held.filter(|fd| fs::read_link(fd.path()).is_ok_and(|to| to.to_string_lossy().starts_with("pipe:"))).count()
+    }
+
+    /// Threads of this process that look after a worker.
+    fn watchers() -> usize {
+        let threads = fs::read_dir("/proc/self/task").unwrap().flatten();
+        let names = threads.filter_map(|thread| fs::read_to_string(thread.path().join("comm")).ok());
+        names.filter(|name| name.starts_with("worker")).count()
     }
 
     fn signal(pid: u32, name: &str) {
@@ -421,18 +443,17 @@ mod on_linux {
         let desk = Desk::new();
         let large = desk.put("large.tif", &encoded(ImageFormat::Tiff, 1800, 1200));
         let me = std::process::id();
-        let held =
-            || (fs::read_dir("/proc/self/fd").unwrap().count(), fs::read_dir("/proc/self/task").unwrap().count());
-        let before = held();
+        let before = pipes();
         let mut limits = small_limits();
         limits.picture.memory_mib = 1;
         let pool = Pool::with_limits(program(), 1, limits);
-        for _ in 0..48 {
+        for round in 0..48 {
             let refused = pool.read(&of(&large, Depth::Whole)).unwrap_err();
-            assert_eq!(refused, Refused::TookTooMuch { mib: 1 });
+            assert_eq!(refused, Refused::TookTooMuch { mib: 1 }, "round {round}");
         }
         drop(pool);
         wait_for("every worker's end", || children(me).is_empty());
-        wait_for("their pipes and threads", || held() <= before);
+        wait_for("the end of the threads that looked after them", || watchers() == 0);
+        wait_for("their pipes' end", || pipes() <= before);
     }
 }

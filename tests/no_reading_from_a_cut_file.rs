@@ -165,6 +165,90 @@ fn damaged_metadata_cost_no_more_than_themselves() {
     }
 }
 
+/// An Exif block of one setting in the first directory and three below, in either byte order; the one below may lie in
+/// front, and either may lack what follows its entries.
+fn small_exif(little: bool, exif_first: bool, cut: usize) -> Vec<u8> {
+    let n16 = |v: u16| if little { v.to_le_bytes() } else { v.to_be_bytes() };
+    let n32 = |v: u32| if little { v.to_le_bytes() } else { v.to_be_bytes() };
+    let entry = |tag: u16, kind: u16, value: [u8; 4]| [&n16(tag)[..], &n16(kind), &n32(1), &value].concat();
+    let short = |v: u16| [n16(v), [0; 2]].concat().try_into().unwrap();
+    let heading = |first: u32| [if little { b"II" } else { b"MM" }, &n16(42)[..], &n32(first)].concat();
+    let rationals = [n32(56), n32(10), n32(1), n32(160)].concat();
+    // Heading, 16 bytes of values, then two directories side by side without a link between them.
+    let (main_length, exif_length) = (2 + 2 * 12, 2 + 3 * 12);
+    let (main_at, exif_at) = if exif_first { (24 + exif_length, 24) } else { (24, 24 + main_length) };
+    let main = [&n16(2)[..], &entry(0x0112, 3, short(1)), &entry(0x8769, 4, n32(exif_at as u32))].concat();
+    let exif =
+        [&n16(3)[..], &entry(0x829A, 5, n32(16)), &entry(0x829D, 5, n32(8)), &entry(0x8827, 3, short(200))].concat();
+    let (one, two) = if exif_first { (exif, main) } else { (main, exif) };
+    let block = [heading(main_at as u32), rationals, one, two].concat();
+    block[..block.len() - cut].to_vec()
+}
+
+/// CHECK: TIFF 6.0, section 2: a directory is a count, entries of 12 bytes, and a link of 4. Other readers do without the
+/// link, and so without what is cut of the last entries.
+#[test]
+fn a_directory_at_the_end_of_its_block_gives_its_settings_without_a_link() {
+    for little in [true, false] {
+        for exif_first in [true, false] {
+            let settings = Settings::from_exif(&small_exif(little, exif_first, 0), Series::Thirds).unwrap();
+            assert_eq!(settings.f_number.unwrap().to_string(), "f/5.6");
+            assert_eq!(settings.exposure_time.unwrap().to_string(), "1/160 s");
+            assert_eq!(settings.iso.unwrap().to_string(), "ISO 200");
+        }
+        // The sensitivity is cut off, the aperture is kept.
+        for cut in 1..12 {
+            let settings = Settings::from_exif(&small_exif(little, false, cut), Series::Thirds).unwrap();
+            assert_eq!(settings.f_number.unwrap().to_string(), "f/5.6");
+            assert!(settings.iso.is_none());
+        }
+    }
+}
+
+fn settings_in(kind: Kind, bytes: &[u8]) -> Settings {
+    let read = frame::read_from(kind, Path::new("a"), &mut Cursor::new(bytes), Series::Thirds).unwrap();
+    read.frame.unwrap().settings
+}
+
+#[test]
+fn directories_without_a_link_are_read_in_jpeg_and_tiff() {
+    let block = small_exif(true, false, 0);
+    let mut jpeg = Vec::new();
+    let mut encoder = image::codecs::jpeg::JpegEncoder::new(&mut jpeg);
+    image::ImageEncoder::set_exif_metadata(&mut encoder, block).unwrap();
+    image::ImageEncoder::write_image(encoder, picture().as_raw(), 160, 120, image::ExtendedColorType::Rgb8).unwrap();
+    assert_eq!(settings_in(Kind::Jpeg, &jpeg).f_number.unwrap().to_string(), "f/5.6");
+    // A TIFF of one grey strip, whose directory of settings ends the file.
+    let entry = |tag: u16, kind: u16, value: u32| {
+        [&tag.to_le_bytes()[..], &kind.to_le_bytes(), &1_u32.to_le_bytes(), &value.to_le_bytes()].concat()
+    };
+    let (strip_at, exif_at) = (8 + 2 + 9 * 12 + 4, 8 + 2 + 9 * 12 + 4 + 400 + 8);
+    let main = [
+        entry(256, 3, 20),
+        entry(257, 3, 20),
+        entry(258, 3, 8),
+        entry(259, 3, 1),
+        entry(262, 3, 1),
+        entry(273, 4, strip_at),
+        entry(278, 3, 20),
+        entry(279, 4, 400),
+        entry(0x8769, 4, exif_at),
+    ]
+    .concat();
+    let aperture = [56_u32.to_le_bytes(), 10_u32.to_le_bytes()].concat();
+    let exif = [&2_u16.to_le_bytes()[..], &entry(0x829D, 5, strip_at + 400), &entry(0x8827, 3, 200)].concat();
+    let tiff = [&b"II*\0\x08\0\0\0\x09\0"[..], &main, &[0; 4], &[99; 400], &aperture, &exif].concat();
+    for cut in [0, 1, 11] {
+        let bytes = &tiff[..tiff.len() - cut];
+        let read = frame::read_from(Kind::Tiff, Path::new("a.tif"), &mut Cursor::new(bytes), Series::Thirds).unwrap();
+        let frame = read.frame.unwrap();
+        assert_eq!(frame.settings.f_number.unwrap().to_string(), "f/5.6", "cut {cut}");
+        assert_eq!(frame.settings.iso.is_some(), cut == 0);
+        assert_eq!(read.tail_missing, cut > 0, "what is cut may still be written");
+        assert!(frame.picture.is_some());
+    }
+}
+
 #[test]
 fn a_huge_file_is_refused_before_it_is_read() {
     let home = tempfile::tempdir().unwrap();

@@ -7,9 +7,11 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
-use greyhold::intake::FileState;
-use greyhold::outlet::shot_log::{MOST_WAITING, ShotLog, read_since, segments};
+use greyhold::container::Fingerprint;
+use greyhold::intake::{FileState, KnownFile};
+use greyhold::outlet::shot_log::{LogReader, MOST_WAITING, ShotLog, health, read_since, segments};
 use greyhold::outlet::storage::{Open, Storage, on_disk};
 use greyhold::session::{Body, Ledger, Record, State, VERSION};
 use harness::{Studio, shot, wait_for};
@@ -42,10 +44,11 @@ fn cut_at_every_byte_it_keeps_all_whole_lines_and_goes_on() {
     for cut in 0..whole.len() {
         let (_home, path) = home();
         fs::write(&path, &whole.as_bytes()[..cut]).unwrap();
-        let good = line_ends.iter().filter(|end| **end <= cut).count() as u64;
+        // A line that lacks nothing but its end is whole.
+        let good = line_ends.iter().filter(|end| **end <= cut + 1).count() as u64;
         let (mut log, opened) = ShotLog::open(&path).unwrap();
         assert_eq!(opened.state.records, good, "cut at {cut}");
-        let torn = cut > 0 && !line_ends.contains(&cut);
+        let torn = cut > 0 && !line_ends.contains(&cut) && !line_ends.contains(&(cut + 1));
         assert_eq!(opened.damage.len(), usize::from(torn), "cut at {cut}: {:?}", opened.damage);
         assert!(log.append(vec![note(good + 1)]));
         assert_eq!(read(&path), (1..=good + 1).collect::<Vec<_>>(), "cut at {cut}");
@@ -90,7 +93,7 @@ fn a_newer_format_is_refused_and_left_as_it_is() {
 }
 
 /// A disk whose n-th operation fails, and how.
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 enum Fails {
     Write,
     /// Half of it is written, then the disk is full.
@@ -192,6 +195,205 @@ fn every_single_failure_is_survived() {
             }
         }
     }
+}
+
+/// The same with the state carried into a new file after every second line: whichever operation fails, a restart
+/// knows every line, and no file begins with a state that its records don't come to.
+#[test]
+fn every_single_failure_while_a_file_is_ended_is_survived() {
+    for kind in [Fails::Write, Fails::ShortWrite, Fails::SyncLosingData] {
+        for nth in 1..=12 {
+            for cut_fails in [false, true] {
+                let mut plan = vec![(kind, nth)];
+                plan.extend(cut_fails.then_some((Fails::Cut, 1)));
+                let (_home, path) = home();
+                let (mut log, opened) = ShotLog::open_with(&path, faulty(plan)).unwrap();
+                let mut state = opened.state;
+                for n in 1..=8 {
+                    let line = note(n);
+                    state.apply(&Record::from_line(&line).unwrap());
+                    let logged = log.append(vec![line]);
+                    if logged && n % 2 == 0 {
+                        log.carry(&state.carried().unwrap());
+                    }
+                }
+                assert!(log.retry());
+                drop(log);
+                let what = format!("{kind:?} {nth}, cut fails: {cut_fails}");
+                assert_eq!(read(&path), (1..=8).collect::<Vec<_>>(), "{what}");
+                let health = health(&path).unwrap();
+                assert!(health.strayed.is_empty() && health.missing == 0, "{what}: {health:?}");
+                let (_log, opened) = ShotLog::open(&path).unwrap();
+                assert_eq!(opened.state, state, "{what}");
+            }
+        }
+    }
+}
+
+/// A disk that says after every write that it could not keep it, as some shares do.
+struct NeverKeeps(Box<dyn Storage>);
+
+impl Storage for NeverKeeps {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.0.write(bytes)
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        Err(io::Error::other("input/output error"))
+    }
+
+    fn cut(&mut self, length: u64) -> io::Result<()> {
+        self.0.cut(length)
+    }
+
+    fn state(&self) -> io::Result<FileState> {
+        self.0.state()
+    }
+}
+
+#[test]
+fn a_disk_that_never_keeps_anything_is_left_alone_longer_and_longer_and_told_once() {
+    let (home, path) = home();
+    let disk = on_disk();
+    let open: Open = Box::new(move |path| Ok(Box::new(NeverKeeps(disk(path)?)) as Box<dyn Storage>));
+    let began = Instant::now();
+    let passed = Arc::new(Mutex::new(Duration::ZERO));
+    let clock = Arc::clone(&passed);
+    let (mut log, _) = ShotLog::open_by(&path, open, Box::new(move || began + *clock.lock().unwrap())).unwrap();
+    let mut told = Vec::new();
+    // An hour, a frame every ten seconds and an attempt every half second.
+    for n in 1..=360 {
+        assert!(!log.append(vec![note(n)]));
+        for _ in 0..20 {
+            *passed.lock().unwrap() += Duration::from_millis(500);
+            assert!(!log.retry());
+        }
+        told.extend(log.take_news());
+    }
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].contains("can't be trusted for a log"), "{told:?}");
+    assert!(log.trouble().is_some() && log.waiting() == 360);
+    assert_eq!(segments(&path).len(), 1);
+    let bytes: u64 = fs::read_dir(home.path()).unwrap().flatten().map(|e| e.metadata().unwrap().len()).sum();
+    assert!(bytes < 360 * 200, "{bytes} bytes for 360 lines");
+    // What was written is there for whoever can read it, once.
+    drop(log);
+    let (_log, opened) = ShotLog::open(&path).unwrap();
+    assert!(opened.state.records > 300 && opened.damage.is_empty(), "{} {:?}", opened.state.records, opened.damage);
+}
+
+/// A file of the log ends by its size, the next one begins with the state, and a start reads that one alone.
+#[test]
+fn a_long_log_is_opened_by_its_last_file() {
+    let (_home, path) = home();
+    let (mut log, opened) = ShotLog::open(&path).unwrap();
+    let mut state = opened.state;
+    let at = "2026-03-02T10:00:00Z".parse().unwrap();
+    let mut n = 0;
+    while segments(&path).len() < 3 {
+        let mut lines = Vec::new();
+        for _ in 0..500 {
+            n += 1;
+            let files = vec![KnownFile {
+                name: format!("IMG_{n:05}.JPG{}", " ".repeat(3000)),
+                state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
+                fingerprint: Fingerprint::Whole(n),
+            }];
+            let line = Record { v: VERSION, n, at, body: Body::Known { files, last: true } }.to_line().unwrap();
+            state.apply(&Record::from_line(&line).unwrap());
+            lines.push(line);
+        }
+        assert!(log.append(lines));
+        if log.wants_state() {
+            log.carry(&state.carried().unwrap());
+            assert!(!log.wants_state());
+        }
+        assert!(n < 100_000, "no file was ended");
+    }
+    assert!(log.append(vec![note(n + 1)]));
+    state.apply(&Record::from_line(&note(n + 1)).unwrap());
+    drop(log);
+    let sizes: Vec<u64> = segments(&path).iter().map(|p| fs::metadata(p).unwrap().len()).collect();
+    assert!(sizes[0] >= 8 << 20 && sizes[0] < 12 << 20, "{sizes:?}");
+    assert_eq!(read(&path), (1..=n + 1).collect::<Vec<_>>());
+    assert!(health(&path).unwrap().is_sound());
+    // The files before the last one are not so much as looked into: noise in them is not found.
+    let first = fs::read(&path).unwrap();
+    fs::write(&path, [note(1).as_bytes(), b"\n", &vec![b'x'; 1 << 20]].concat()).unwrap();
+    let (again, opened) = ShotLog::open(&path).unwrap();
+    assert_eq!((opened.state, opened.damage), (state.clone(), Vec::new()));
+    drop(again);
+    // One that is gone is told, and those behind it are read all the same.
+    fs::write(&path, first).unwrap();
+    fs::remove_file(&segments(&path)[1]).unwrap();
+    let (_log, opened) = ShotLog::open(&path).unwrap();
+    assert_eq!(opened.state, state);
+    assert!(
+        opened.damage.iter().any(|d| d.contains("file 2 of the shot log") && d.contains("missing")),
+        "{:?}",
+        opened.damage
+    );
+    assert_eq!(read(&path).last(), Some(&(n + 1)));
+}
+
+/// A state that was carried only in part, or can't be read, costs time and nothing else.
+#[test]
+fn a_carried_state_that_is_damaged_is_done_without() {
+    type Damage = fn(Vec<u8>) -> Vec<u8>;
+    let damages: [Damage; 3] = [
+        |bytes| bytes[..bytes.len() / 2].to_vec(),
+        |mut bytes| {
+            let middle = bytes.len() / 2;
+            bytes[middle] ^= 1;
+            bytes
+        },
+        |_| Vec::new(),
+    ];
+    for damage in damages {
+        let (_home, path) = home();
+        let (mut log, opened) = ShotLog::open(&path).unwrap();
+        let mut state = opened.state;
+        assert!(log.append((1..=5).map(note).collect()));
+        (1..=5).for_each(|n| state.apply(&Record::from_line(&note(n)).unwrap()));
+        log.carry(&state.carried().unwrap());
+        drop(log);
+        let second = segments(&path)[1].clone();
+        fs::write(&second, damage(fs::read(&second).unwrap())).unwrap();
+        let (mut log, opened) = ShotLog::open(&path).unwrap();
+        assert_eq!(opened.state, state);
+        assert!(log.append(vec![note(6)]));
+        assert_eq!(read(&path), [1, 2, 3, 4, 5, 6]);
+    }
+}
+
+/// One reader over a log that grows, goes on in new files, and is moved away and put back: each record once.
+#[test]
+fn a_reader_goes_on_where_it_was() {
+    let (_home, path) = home();
+    let (mut log, opened) = ShotLog::open(&path).unwrap();
+    let mut state = opened.state;
+    let mut reader = LogReader::new(&path, 3);
+    let mut heard: Vec<u64> = Vec::new();
+    for n in 1..=900 {
+        state.apply(&Record::from_line(&note(n)).unwrap());
+        assert!(log.append(vec![note(n)]));
+        match n % 100 {
+            20 => log.carry(&state.carried().unwrap()),
+            50 => fs::rename(&path, path.with_extension("aside")).unwrap(),
+            70 => {
+                let _ = fs::remove_file(&path);
+                fs::rename(path.with_extension("aside"), &path).unwrap();
+            }
+            _ => {}
+        }
+        if n % 7 == 0 {
+            heard.extend(reader.portion().unwrap().iter().map(|(n, _)| n));
+        }
+    }
+    heard.extend(reader.portion().unwrap().iter().map(|(n, _)| n));
+    assert_eq!(heard, (3..=900).collect::<Vec<_>>());
+    let mut late = LogReader::new(&path, 890);
+    assert_eq!(late.portion().unwrap().iter().map(|(n, _)| *n).collect::<Vec<_>>(), (890..=900).collect::<Vec<_>>());
 }
 
 #[test]
@@ -306,4 +508,98 @@ fn a_restart_knows_what_the_last_run_knew() {
     });
     assert_eq!(fold.frames, 2);
     assert!(fold.pending.is_some());
+}
+
+/// Somebody takes the log away in the middle of a sitting: it is said, and a restart knows everything.
+#[test]
+fn a_log_that_is_taken_away_is_told_and_no_frame_is_metered_again() {
+    let mut studio = Studio::open();
+    studio.take("a.jpg", shot(8.0, 0.0, 1));
+    fs::rename(studio.log(), studio.home.path().join("aside.jsonl")).unwrap();
+    let told = |studio: &Studio| {
+        let mut warnings = Vec::new();
+        let _ = read_since(&studio.log(), 1, |_, line| {
+            if let Ok(Record { body: Body::Warning { text }, .. }) = Record::from_line(line) {
+                warnings.push(text);
+            }
+            true
+        });
+        warnings
+    };
+    wait_for("the warning", || told(&studio).iter().any(|text| text.contains("was removed or moved")));
+    studio.put("b.jpg", &shot(8.0, 0.0, 2).jpeg());
+    assert!(studio.sync().is_empty());
+    let before = studio.tell(serde_json::json!({"command": "status"}))["value"].clone();
+    studio.stop();
+    studio.start();
+    assert!(studio.sync().is_empty());
+    let after = studio.tell(serde_json::json!({"command": "status"}))["value"].clone();
+    for key in ["frames", "look", "looks", "lights", "pending", "last"] {
+        assert_eq!(after[key], before[key], "{key}");
+    }
+    assert_eq!(after["frames"], 2);
+}
+
+/// The disk never takes what was told: the end says so, and the next start makes it good.
+#[test]
+fn an_end_with_records_unwritten_says_so_and_keeps_them_for_the_next_start() {
+    let mut studio = Studio::empty();
+    let place = studio.home.path().join("log");
+    let log = place.join("shots.jsonl");
+    studio.extra = vec!["--log".into(), log.display().to_string()];
+    let kept = studio.home.path().join("state");
+    studio.surroundings = vec![("XDG_STATE_HOME", kept.display().to_string())];
+    studio.start();
+    studio.tell(serde_json::json!({"command": "note", "text": "the hair light is Ada's"}));
+    studio.put("a.jpg", &shot(8.0, 0.0, 1).jpeg());
+    assert!(studio.sync().is_empty());
+    let (code, took, said) = studio.stop_and_hear();
+    assert_eq!(code, Some(3), "{said}");
+    assert!(took < Duration::from_secs(10));
+    for word in ["could not be written", "notes: 1", "frames: 1", "the next start writes them"] {
+        assert!(said.contains(word), "{word}: {said}");
+    }
+    fs::create_dir(&place).unwrap();
+    studio.start();
+    assert!(studio.sync().is_empty());
+    studio.stop();
+    let lines = fs::read_to_string(&log).unwrap();
+    assert_eq!(lines.matches("Ada's").count(), 1);
+    assert_eq!(lines.matches("\"type\":\"frame\"").count(), 1);
+    assert!(health(&log).unwrap().is_sound());
+    let left: Vec<_> = fs::read_dir(kept.join("greyhold")).unwrap().flatten().collect();
+    assert!(left.is_empty(), "what is in the log is kept nowhere else: {left:?}");
+}
+
+/// While the disk takes nothing, a listener that asks for what was before hears each record or which it can't have.
+#[test]
+fn a_listener_is_told_by_number_what_it_can_not_have_yet() {
+    let mut studio = Studio::empty();
+    let place = studio.home.path().join("log");
+    studio.extra = vec!["--log".into(), place.join("shots.jsonl").display().to_string()];
+    studio.start();
+    studio.tell(serde_json::json!({"command": "note", "text": "first"}));
+    let mut client = studio.connect();
+    client.ask(serde_json::json!({"command": "listen", "since": 1}));
+    studio.tell(serde_json::json!({"command": "note", "text": "second"}));
+    let gap = client.next();
+    assert_eq!((&gap["kind"], &gap["from"]), (&"gap".into(), &1.into()), "{gap}");
+    let record = client.next()["record"].clone();
+    assert_eq!(gap["missed"].as_u64().unwrap() + 1, record["n"].as_u64().unwrap(), "{gap} {record}");
+    assert_eq!(record["text"], "second");
+    fs::create_dir(&place).unwrap();
+    let mut told = record["n"].as_u64().unwrap();
+    loop {
+        let message = client.next();
+        assert_eq!(message["record"]["n"].as_u64().unwrap(), told + 1, "{message}");
+        told += 1;
+        if message["record"]["text"].as_str().is_some_and(|t| t.contains("written again")) {
+            break;
+        }
+    }
+    // Now that they are on the disk they can be had, each once.
+    let mut late = studio.connect();
+    late.ask(serde_json::json!({"command": "listen", "since": 1}));
+    let numbers: Vec<u64> = (1..=told).map(|_| late.next()["record"]["n"].as_u64().unwrap()).collect();
+    assert_eq!(numbers, (1..=told).collect::<Vec<_>>());
 }

@@ -33,11 +33,11 @@ fn with_browser<F: Future<Output = ()>>(story: impl FnOnce(Studio, Driver) -> F)
 }
 
 async fn phone(driver: &Driver, studio: &Studio) -> Page {
-    driver.open(&studio.page, PHONE).await
+    driver.open(&studio.address(""), PHONE).await
 }
 
 async fn tablet(driver: &Driver, studio: &Studio) -> Page {
-    driver.open(&format!("{}set", studio.page), TABLET).await
+    driver.open(&studio.address("set"), TABLET).await
 }
 
 /// CHECK: f/8 to f/5.6 is one stop (the series of f-numbers, ISO 517, from memory): three clicks of a third.
@@ -243,7 +243,7 @@ fn the_end_of_the_watch_is_told() {
 #[test]
 fn a_phones_clock_is_never_asked() {
     let assets = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outlet/stand_page/assets");
-    for script in ["page.js", "stand.js", "set.js"] {
+    for script in ["page.js", "stand.js", "set.js", "phones.js"] {
         assert!(!fs::read_to_string(assets.join(script)).unwrap().contains("Date"), "{script}");
     }
 }
@@ -451,14 +451,59 @@ fn a_phone_comes_in_with_the_token_and_the_address_forgets_it() {
                     .await;
             }
         }
-        // A new start has a new token: the page asks for it.
+        // A new start has a new token, and knows the phones that are in.
         let port = studio.port().to_string();
         studio.kill();
         studio.extra.extend(["--port".to_owned(), port]);
+        typed.until("the loss", "!document.querySelector('#lost').hidden").await;
         studio.start();
-        typed.until("the question", "!document.querySelector('#enter').hidden").await;
+        for page in [&scanned, &typed] {
+            page.until("the connection", "document.querySelector('#lost').hidden").await;
+            page.card_is("rim", "rest").await;
+        }
+        assert_ne!(studio.token.clone().unwrap(), token);
         scanned.close().await;
         typed.close().await;
+    });
+}
+
+/// To be looked at: `GREYHOLD_PICTURES=FOLDER` keeps them.
+async fn take_picture(page: &Page, name: &str) {
+    if let Some(folder) = std::env::var_os("GREYHOLD_PICTURES") {
+        fs::write(Path::new(&folder).join(format!("{name}.png")), page.client.screenshot().await.unwrap()).unwrap();
+    }
+}
+
+/// Beside the camera it is seen who is in; who isn't known is signed out, and his page closes.
+#[test]
+fn a_phone_is_signed_out_beside_the_camera() {
+    with_browser(|studio, driver| async move {
+        let (stand, set) = (phone(&driver, &studio).await, tablet(&driver, &studio).await);
+        stand.card_is("rim", "rest").await;
+        set.until("both to be listed", "document.querySelectorAll('#phones li').length === 2").await;
+        let own = "[...document.querySelectorAll('#phones li')].find(l => l.textContent.includes('(this one)'))";
+        set.until("their times", &format!("{own}.textContent.includes('last seen now')")).await;
+        let other = set
+            .run(&format!("const own = {own}; return [...document.querySelectorAll('#phones button')].find(b => !own.contains(b)).dataset.signOut"), vec![])
+            .await;
+        let button = format!("[data-sign-out='{}']", other.as_str().unwrap());
+        take_picture(&set, "phones").await;
+        set.click(&button).await;
+        assert_eq!(set.text(&button).await, "Sure? Press again");
+        set.click(&button).await;
+        stand.until("the question", "!document.querySelector('#enter').hidden").await;
+        assert!(stand.text("#enter-why").await.contains("signed out beside the camera"));
+        assert_eq!(stand.text("[data-group=rim] .to").await, "", "nothing of the sitting is left on it");
+        take_picture(&stand, "signed-out").await;
+        set.until("one to be left", "document.querySelectorAll('#phones li').length === 1").await;
+        assert_eq!(set.run("return document.querySelector('#enter').hidden", vec![]).await, json!(true));
+        // With the token it comes back.
+        let token = studio.token.clone().unwrap();
+        stand.run("document.querySelector('#token').value = arguments[0]", vec![json!(token)]).await;
+        stand.click("#enter-form button").await;
+        stand.card_is("rim", "rest").await;
+        stand.close().await;
+        set.close().await;
     });
 }
 
@@ -539,7 +584,7 @@ async fn assert_no_barrier(page: &Page, axe: &str, state: &str) {
 #[test]
 fn targets_are_large_and_the_dial_is_read_from_two_metres() {
     with_browser(|studio, driver| async move {
-        let page = driver.open(&studio.page, SMALL_PHONE).await;
+        let page = driver.open(&studio.address(""), SMALL_PHONE).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
         studio.take("2.jpg", shot(5.6, 0.0, 2));
         page.card_is("key", "down").await;
@@ -595,7 +640,7 @@ fn the_readme_shows_both_views_on_phone_and_tablet() {
         studio.take("frame_0009.jpg", frame(7.1, 9));
         studio.tell(json!({"command": "confirm", "group": "fill"}));
         for (name, path, size, ink) in pictures {
-            let page = driver.open(&format!("{}{path}", studio.page), size).await;
+            let page = driver.open(&studio.address(path), size).await;
             page.until("the page", "document.querySelector('#link').dataset.n > 0").await;
             page.choose("#ink", ink).await;
             if path.is_empty() {

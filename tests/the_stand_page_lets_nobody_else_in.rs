@@ -4,26 +4,32 @@
 mod harness;
 
 use std::collections::BTreeSet;
-use std::io::{Read, Write};
-use std::net::{SocketAddr, TcpStream};
+use std::net::TcpStream;
 use std::process::{Command, Stdio};
 
-use greyhold::outlet::stand_page::addresses;
-use harness::http::{Answer, Feed, connect, here, send};
+use harness::http::{Answer, ask, enter, here, open_to_the_network, own_address, send};
 use harness::{Studio, shot};
 use serde_json::json;
 
 const RIG: &str = include_str!("../fixtures/three_groups.yaml");
 
+/// Asked by who has signed in.
 fn get(studio: &Studio, path: &str, headers: &[(&str, &str)]) -> Answer {
-    send(here(studio.port()), &format!("GET {path}"), headers, "")
+    let session = studio.session();
+    let all: Vec<_> = headers.iter().copied().chain([("Cookie", session.as_str())]).collect();
+    send(here(studio.port()), &format!("GET {path}"), &all, "")
 }
 
 /// A post as the page itself makes it, but for what is said otherwise.
 fn post(studio: &Studio, headers: &[(&str, &str)], body: &str) -> Answer {
     let host = format!("127.0.0.1:{}", studio.port());
-    let origin = format!("http://{host}");
-    let mut all = vec![("Host", host.as_str()), ("Origin", &origin), ("Content-Type", "application/json")];
+    let (origin, session) = (format!("http://{host}"), studio.session());
+    let mut all = vec![
+        ("Host", host.as_str()),
+        ("Origin", &origin),
+        ("Content-Type", "application/json"),
+        ("Cookie", session.as_str()),
+    ];
     all.retain(|(name, _)| !headers.iter().any(|(n, _)| n == name));
     all.extend(headers.iter().filter(|(_, value)| !value.is_empty()));
     send(here(studio.port()), "POST /wish", &all, body)
@@ -180,28 +186,11 @@ fn too_much_and_too_often_is_refused_and_costs_nothing() {
     let long = format!(r#"{{"wish":"look","look":"{}"}}"#, "x".repeat(5000));
     assert_eq!(post(&studio, &[], &long).status, 413);
     assert_eq!(get(&studio, "/marks", &[("Host", &host), ("X-Long", &"x".repeat(20_000))]).status, 431);
-    // Feeds have their number.
-    let mut feeds = Vec::new();
-    let refused = loop {
-        match Feed::open(studio.port(), None) {
-            Ok(feed) => feeds.push(feed),
-            Err(status) => break status,
-        }
-    };
-    assert_eq!((feeds.len(), refused), (64, 503));
-    drop(feeds);
-    // A head that never ends holds its connection for a while only.
-    let mut slow = connect(here(studio.port()));
-    slow.write_all(b"GET / HTTP/1.1\r\nHost: ").unwrap();
-    let mut rest = Vec::new();
-    let _ = slow.read_to_end(&mut rest);
-    assert!(!String::from_utf8_lossy(&rest).contains("200 OK"));
     // Wishes without end.
     let statuses: Vec<u16> = (0..80).map(|_| post(&studio, &[], "{}").status).collect();
     assert!(statuses.contains(&429), "{statuses:?}");
     let frame = studio.take("1.jpg", shot(8.0, 0.0, 1));
     assert_eq!(frame["frame"], 1, "metering went on");
-    assert!(Feed::open(studio.port(), None).is_ok(), "a feed that ended gave its place back");
 }
 
 /// CHECK: ISO/IEC 10918-5 (JFIF) and Exif 2.32: metadata of a JPEG stands in application segments; one APP0 is the picture's
@@ -229,24 +218,7 @@ fn the_small_picture_bears_no_metadata() {
     assert_eq!(get(&studio, "/picture?frame=2", &[("Host", &host)]).status, 404);
 }
 
-// --- the local network ---
-
-/// A watch that is open to the local network, and its token as the terminal shows it.
-fn open_to_the_network() -> (Studio, String) {
-    let mut studio = Studio::empty();
-    studio.extra = vec!["--lan".into()];
-    studio.start();
-    let token = studio.token.clone().expect("the terminal shows the token");
-    (studio, token)
-}
-
-fn own_address(port: u16) -> Option<SocketAddr> {
-    let address = addresses().into_iter().next();
-    if address.is_none() {
-        println!("skipped: this machine has no address but its own");
-    }
-    address.map(|ip| SocketAddr::new(ip, port))
-}
+// --- who has the token ---
 
 #[test]
 fn without_leave_only_this_machine_is_answered() {
@@ -255,60 +227,121 @@ fn without_leave_only_this_machine_is_answered() {
     assert!(TcpStream::connect(from_outside).is_err(), "nothing listens on {from_outside}");
 }
 
+const OF_THE_SITTING: [&str; 7] = [
+    "GET /feed",
+    "GET /picture?frame=1",
+    "GET /trend.svg?ink=on_dark",
+    "GET /marks",
+    "POST /wish",
+    "GET /phones",
+    "POST /sign-out",
+];
+
+/// Other users of this machine come from its own address, too.
 #[test]
-fn the_network_needs_the_token() {
-    let (studio, token) = open_to_the_network();
-    let Some(to) = own_address(studio.port()) else { return };
-    let host = to.to_string();
-    let origin = format!("http://{host}");
-    let ask = |path: &str, cookie: &str| {
-        send(
-            to,
-            path,
-            &[("Host", &host), ("Origin", &origin), ("Content-Type", "application/json"), ("Cookie", cookie)],
-            "{}",
-        )
-    };
-    assert_eq!(ask("GET /", "").status, 200, "the empty page is anybody's");
-    let cookie_name = format!("greyhold-{}", studio.port());
-    let wrong = format!("{cookie_name}={}", "2".repeat(16));
-    for path in ["GET /feed", "GET /picture?frame=1", "GET /trend.svg?ink=on_dark", "GET /marks", "POST /wish"] {
-        for cookie in ["", &wrong, &format!("greyhold-1={token}")] {
-            assert_eq!(ask(path, cookie).status, 401, "{path} {cookie}");
+fn this_machine_and_the_network_need_the_token() {
+    let Some((studio, outside, token)) = open_to_the_network() else { return };
+    for to in [here(studio.port()), outside] {
+        assert_eq!(ask(to, "GET /", "").status, 200, "the empty page is anybody's");
+        for line in OF_THE_SITTING {
+            assert_eq!(ask(to, line, "").status, 401, "{line}");
+            assert_eq!(ask(to, line, &format!("greyhold-1={token}")).status, 401, "{line}");
         }
+        assert_eq!(enter(to, "2222-2222-2222-2222").status, 401);
+        // As typed, with small letters and gaps.
+        let groups: Vec<String> =
+            token.as_bytes().chunks(4).map(|c| String::from_utf8_lossy(c).to_lowercase()).collect();
+        let entered = enter(to, &groups.join(" "));
+        assert_eq!(entered.status, 204);
+        let cookie = entered.header("set-cookie").unwrap();
+        for part in ["HttpOnly", "SameSite=Strict", "Path=/"] {
+            assert!(cookie.contains(part), "{cookie}");
+        }
+        assert!(!cookie.contains("Domain"), "it is this host's alone: {cookie}");
+        assert!(!cookie.contains(&token), "the token is in no further request");
+        let cookie = cookie.split(';').next().unwrap();
+        assert_eq!(ask(to, "GET /marks", cookie).status, 200);
+        assert_eq!(ask(to, "POST /wish", cookie).status, 400, "let in; it is no wish");
+        let rebound = format!("rebound.example:{}", studio.port());
+        assert_eq!(send(to, "GET /marks", &[("Host", &rebound), ("Cookie", cookie)], "").status, 421);
     }
-    let enter = |token: &str| {
-        send(
-            to,
-            "POST /enter",
-            &[("Host", &host), ("Origin", &origin), ("Content-Type", "application/json")],
-            &json!({"token": token}).to_string(),
-        )
-    };
-    assert_eq!(enter("2222-2222-2222-2222").status, 401);
-    // As typed, with small letters and gaps.
-    let groups: Vec<String> = token.as_bytes().chunks(4).map(|c| String::from_utf8_lossy(c).to_lowercase()).collect();
-    let entered = enter(&groups.join(" "));
-    assert_eq!(entered.status, 204);
-    let cookie = entered.header("set-cookie").unwrap();
-    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict") && cookie.contains("Path=/"), "{cookie}");
-    let cookie = cookie.split(';').next().unwrap();
-    assert_eq!(ask("GET /marks", cookie).status, 200);
-    assert_eq!(ask("POST /wish", cookie).status, 400, "let in; it is no wish");
-    let rebound = format!("rebound.example:{}", studio.port());
-    assert_eq!(send(to, "GET /marks", &[("Host", &rebound), ("Cookie", cookie)], "").status, 421);
-    // Guessing has its pace.
-    let guesses: Vec<u16> = (0..20).map(|_| enter("3333-3333-3333-3333").status).collect();
-    assert!(guesses.contains(&429), "{guesses:?}");
+}
+
+/// Everything that an answer tells, in its order.
+fn told(answer: &Answer) -> (u16, String, String) {
+    (answer.status, answer.head.clone(), answer.text())
 }
 
 #[test]
-fn the_token_is_new_at_every_start() {
-    let (mut studio, first) = open_to_the_network();
-    assert_eq!(first.len(), 16);
-    studio.stop();
-    studio.start();
-    assert_ne!(studio.token.clone().unwrap(), first);
+fn a_stranger_learns_nothing_from_any_path_or_method() {
+    let Some((studio, to, _)) = open_to_the_network() else { return };
+    studio.take("secret-client.jpg", shot(8.0, 0.0, 1));
+    let paths = [
+        "/feed",
+        "/feed?after=1",
+        "/feed?after=x",
+        "/picture",
+        "/picture?frame=1",
+        "/picture?frame=2",
+        "/trend.svg",
+        "/trend.svg?ink=on_dark",
+        "/marks",
+        "/wish",
+        "/phones",
+        "/sign-out",
+        "/enter",
+        "/secret-client.jpg",
+        "/capture/secret-client.jpg",
+        "/greyhold-shots.jsonl",
+        "/page.js/",
+        "//",
+        "/%2e%2e/",
+        "/index.html",
+        "/.well-known/security.txt",
+        "/favicon.ico",
+        "/metrics",
+        "/status",
+    ];
+    for method in ["GET", "HEAD", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "PROPFIND"] {
+        let unknown = told(&ask(to, &format!("{method} /nowhere"), ""));
+        assert_eq!(unknown.0, 401, "{method}");
+        let open: &[&str] = if matches!(method, "GET" | "HEAD") { &[] } else { &["/", "/set", "/page.js"] };
+        for path in paths.iter().chain(open) {
+            // This is how one comes in; what it tells is that the token was none.
+            if (method, *path) == ("POST", "/enter") {
+                continue;
+            }
+            assert_eq!(told(&ask(to, &format!("{method} {path}"), "")), unknown, "{method} {path}");
+        }
+    }
+    // Of other ways to ask, too: without a host, from elsewhere.
+    for headers in [&[][..], &[("Host", "x.example")], &[("Host", &to.to_string()), ("Sec-Fetch-Site", "cross-site")]] {
+        let unknown = told(&send(to, "GET /nowhere", headers, ""));
+        for path in paths {
+            assert_eq!(told(&send(to, &format!("GET {path}"), headers, "")), unknown, "{path} {headers:?}");
+        }
+    }
+    // What everybody is given says nothing of this machine, this sitting or this moment.
+    let folder = studio.folder.display().to_string();
+    for path in ["/", "/set", "/page.css", "/page.js", "/stand.js", "/set.js", "/phones.js", "/icon.svg", "/nowhere"] {
+        let answer = ask(to, &format!("GET {path}"), "");
+        assert!(answer.header("date").is_none() && answer.header("server").is_none(), "{}", answer.head);
+        let all = format!("{}{}", answer.head, answer.text());
+        for secret in [folder.as_str(), "secret-client", env!("CARGO_PKG_VERSION")] {
+            assert!(!all.contains(secret), "{path} tells {secret}");
+        }
+    }
+    for garbage in
+        ["", "\r\n\r\n", "GET\r\n\r\n", "\u{16}\u{3}\u{1}", "CONNECT a:1 HTTP/1.1\r\n\r\n", "GET * HTTP/9.9\r\n\r\n"]
+    {
+        let mut stream = harness::http::connect(to);
+        std::io::Write::write_all(&mut stream, garbage.as_bytes()).unwrap();
+        stream.shutdown(std::net::Shutdown::Write).unwrap();
+        let mut answer = Vec::new();
+        let _ = std::io::Read::read_to_end(&mut stream, &mut answer);
+        let answer = String::from_utf8_lossy(&answer).to_lowercase();
+        assert!(!answer.contains("date:") && !answer.contains("server:") && !answer.contains("200 ok"), "{answer}");
+    }
 }
 
 #[test]
@@ -318,10 +351,26 @@ fn a_port_that_is_taken_is_said() {
     let output = Command::new(env!("CARGO_BIN_EXE_greyhold"))
         .args(["watch", "--port", &studio.port().to_string()])
         .arg(folder.path())
+        .env("XDG_STATE_HOME", studio.state())
         .stdin(Stdio::null())
         .output()
         .unwrap();
     assert_eq!(output.status.code(), Some(3));
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(said.contains("stand page") && said.contains("--port"), "{said}");
+}
+
+/// A watch whose page can't be served safely still watches, unless the page was asked for.
+#[test]
+fn where_the_token_cant_be_kept_no_page_is_served_and_the_watch_goes_on() {
+    let mut studio = Studio::empty();
+    std::fs::create_dir(studio.state()).unwrap();
+    std::fs::write(studio.state().join("greyhold"), "in the way").unwrap();
+    studio.extra = vec!["--lan".into()];
+    let asked = studio.start_and_end();
+    assert_eq!(asked.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&asked.stderr).contains("its token can't be written"), "{asked:?}");
+    studio.extra.clear();
+    studio.start_without_page();
+    assert_eq!(studio.take("1.jpg", shot(8.0, 0.0, 1))["frame"], 1);
 }

@@ -7,6 +7,7 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod page;
 mod photographs;
 mod read_files;
 mod series;

@@ -12,15 +12,15 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::exit::{CommandError, Exit};
+use super::page::{PageArgs, page_in_words};
 use super::signals;
 use crate::config::ConfigWatch;
-use crate::daemon::{self, PageSetup, Setup};
+use crate::daemon::{self, Setup};
 use crate::outlet::live_view::{self, Fixed, Lines};
 use crate::outlet::plain::{Paint, block, printable_lines};
 use crate::outlet::printing::{Printer, each_record};
 use crate::outlet::socket::EVENTS_KEPT;
 use crate::outlet::socket_place;
-use crate::outlet::stand_page::{self, Audience, Token};
 use crate::session::Published;
 use crate::workers::{Pool, this_program};
 
@@ -59,58 +59,6 @@ pub struct Args {
     /// Print what happens line by line, also on a terminal
     #[arg(long)]
     plain: bool,
-}
-
-/// How the stand page is served.
-#[derive(Debug, clap::Args)]
-pub(super) struct PageArgs {
-    /// Open the stand page to phones and tablets on this network, with a token that is new at every start
-    #[arg(long)]
-    lan: bool,
-    /// The stand page's port [default: 4718, or any when that is taken]
-    #[arg(long, value_name = "PORT", value_parser = clap::value_parser!(u16).range(1..))]
-    port: Option<u16>,
-    /// Serve no page
-    #[arg(long, conflicts_with_all = ["lan", "port"])]
-    no_page: bool,
-}
-
-impl PageArgs {
-    /// Whether anything was said of how it is served.
-    pub fn is_asked(&self) -> bool {
-        self.lan || self.port.is_some()
-    }
-
-    pub fn setup(&self) -> Result<Option<PageSetup>, CommandError> {
-        if self.no_page {
-            return Ok(None);
-        }
-        let (audience, token) = if self.lan {
-            let token = Token::fresh().map_err(|e| {
-                CommandError::CannotRun(format!("this system gives no random numbers for a token: {e}"))
-            })?;
-            (Audience::LocalNetwork, Some(token))
-        } else {
-            (Audience::ThisMachine, None)
-        };
-        Ok(Some(PageSetup { audience, port: self.port, token }))
-    }
-}
-
-/// How the page is reached, for people.
-pub(super) fn page_in_words(page: &PageSetup, port: u16) -> String {
-    let here = format!("http://127.0.0.1:{port}/   (beside the camera: http://127.0.0.1:{port}/set)");
-    let Some(token) = &page.token else { return here };
-    let addresses: Vec<String> = stand_page::addresses().into_iter().map(|ip| format!("http://{ip}:{port}/")).collect();
-    let Some(first) = addresses.first() else {
-        return format!("{here}\nThis machine has no address on a network: connect it, then start again for phones.");
-    };
-    let code = stand_page::qr_code(&format!("{first}#{}", token.as_str())).unwrap_or_default();
-    format!(
-        "{here}\nphones on this network: {}   token {}\n{code}\nWho has the code sees the pictures and can tell powers; it holds until greyhold ends. The way is not\nencrypted: use a network that you trust.",
-        addresses.join(" or "),
-        token.in_groups()
-    )
 }
 
 impl Args {
@@ -273,7 +221,7 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
         None => socket_place::for_folder(&folder)
             .map_err(|e| CommandError::CannotRun(format!("the socket can't be opened: {e}")))?,
     };
-    let page = args.page.setup()?;
+    let page = args.page.setup(&log)?;
     Ok(Setup {
         config,
         config_watch,

@@ -1,19 +1,19 @@
 //! Checksums of a picture's own bytes: a changed caption leaves them, another picture does not.
 
 use std::fmt;
-use std::io::{self, Read, SeekFrom};
+use std::io::{self, Cursor, Read, SeekFrom};
 use std::str::FromStr;
 
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use xxhash_rust::xxh3::{Xxh3, xxh3_64};
 
-use super::{Fault, Layout, Source};
+use super::{Fault, Layout, Piece, Source};
 
 /// How a picture was told from others when it was taken up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Fingerprint {
-    /// Over every byte of the picture, and how many they are.
+    /// Over every byte of the picture's own data, wherever they lie in the file, and how many they are.
     Whole(u64),
     /// Over samples of it, and how many bytes it has: of photographs that were there before the first start,
     /// which nobody wants to wait for.
@@ -46,48 +46,23 @@ const CHUNK: usize = 1 << 20;
 
 impl Fingerprints {
     /// Of the picture in `bytes`, a whole file that was read.
-    pub fn of_bytes(bytes: &[u8], layout: &Layout) -> Fingerprints {
-        let picture = bytes.get(layout.payload as usize..).unwrap_or_default();
-        let mut samples = Xxh3::new();
-        samples.update(&(picture.len() as u64).to_le_bytes());
-        for from in sample_places(picture.len() as u64) {
-            let from = from as usize;
-            samples.update(&picture[from..picture.len().min(from + SAMPLE as usize)]);
-        }
-        let head = crc32fast::hash(&picture[..picture.len().min(HEAD as usize)]);
-        Fingerprints { whole: Some(sized(xxh3_64(picture), picture.len() as u64)), sampled: samples.digest(), head }
+    pub fn of_bytes(bytes: &[u8], layout: &Layout) -> Result<Fingerprints, Fault> {
+        Fingerprints::of(&mut Cursor::new(bytes), layout, Extent::Whole)
     }
 
     /// Of an examined file, read here.
     pub fn of(file: &mut dyn Source, layout: &Layout, extent: Extent) -> Result<Fingerprints, Fault> {
-        let length = file.length()?.saturating_sub(layout.payload);
+        let picture = &layout.picture;
+        let length = picture.iter().map(|piece| piece.length).sum::<u64>();
         let mut samples = Xxh3::new();
         samples.update(&length.to_le_bytes());
         for from in sample_places(length) {
-            samples.update(&read_at(file, layout.payload + from, SAMPLE)?);
+            samples.update(&sample(file, picture, from)?);
         }
         let head = crc32fast::hash(&read_at(file, layout.payload, HEAD)?);
         let whole = match extent {
             Extent::Samples => None,
-            Extent::Whole => {
-                let mut whole = Xxh3::new();
-                let mut chunk = vec![0; CHUNK];
-                let mut read = 0;
-                file.seek(SeekFrom::Start(layout.payload))?;
-                loop {
-                    match file.read(&mut chunk)? {
-                        0 => break,
-                        n => {
-                            whole.update(&chunk[..n]);
-                            read += n as u64;
-                        }
-                    }
-                }
-                if read != length {
-                    return Err(Fault::Incomplete("it changed while it was read"));
-                }
-                Some(sized(whole.digest(), length))
-            }
+            Extent::Whole => Some(sized(digest(file, picture)?, length)),
         };
         Ok(Fingerprints { whole, sampled: samples.digest(), head })
     }
@@ -116,6 +91,47 @@ fn sized(digest: u64, length: u64) -> u64 {
 fn sample_places(length: u64) -> impl Iterator<Item = u64> {
     let last = length.saturating_sub(SAMPLE);
     (0..SAMPLES).map(move |n| last * n / (SAMPLES - 1))
+}
+
+/// Over all pieces of a picture, as if they followed each other.
+fn digest(mut file: &mut dyn Source, picture: &[Piece]) -> Result<u64, Fault> {
+    let mut whole = Xxh3::new();
+    let mut chunk = vec![0; CHUNK];
+    for piece in picture {
+        file.seek(SeekFrom::Start(piece.at))?;
+        let mut left = piece.length;
+        while left > 0 {
+            let most = left.min(CHUNK as u64);
+            match (&mut file).take(most).read(&mut chunk)? {
+                0 => return Err(Fault::Incomplete("it changed while it was read")),
+                n => {
+                    whole.update(&chunk[..n]);
+                    left -= n as u64;
+                }
+            }
+        }
+    }
+    Ok(whole.digest())
+}
+
+/// A sample from a place on, counted over all pieces.
+fn sample(file: &mut dyn Source, picture: &[Piece], from: u64) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let mut begins = 0;
+    for piece in picture {
+        let ends = begins + piece.length;
+        let wanted = from + bytes.len() as u64;
+        if wanted < ends && (bytes.len() as u64) < SAMPLE {
+            let most = (SAMPLE - bytes.len() as u64).min(ends - wanted);
+            let read = read_at(file, piece.at + (wanted - begins), most)?;
+            if read.is_empty() {
+                break;
+            }
+            bytes.extend(read);
+        }
+        begins = ends;
+    }
+    Ok(bytes)
 }
 
 fn read_at(mut file: &mut dyn Source, at: u64, most: u64) -> io::Result<Vec<u8>> {
@@ -180,25 +196,43 @@ mod tests {
 
     use super::*;
 
+    fn layout(pieces: &[(u64, u64)]) -> Layout {
+        let picture = pieces.iter().map(|(at, length)| Piece { at: *at, length: *length }).collect();
+        Layout { payload: pieces[0].0, picture, ..Layout::default() }
+    }
+
     #[test]
-    fn bytes_in_memory_and_a_file_have_the_same_checksums() {
+    fn samples_are_the_same_with_and_without_the_whole() {
         for length in [0_usize, 5, 70_000, 3_000_000] {
             let bytes: Vec<u8> = (0..length + 10).map(|n| (n * 31 % 251) as u8).collect();
-            let layout = Layout { payload: 10, ..Layout::default() };
-            let read = Fingerprints::of(&mut Cursor::new(&bytes), &layout, Extent::Whole).unwrap();
-            assert_eq!(read, Fingerprints::of_bytes(&bytes, &layout));
+            let layout = layout(&[(10, length as u64)]);
+            let read = Fingerprints::of_bytes(&bytes, &layout).unwrap();
             let sampled = Fingerprints::of(&mut Cursor::new(&bytes), &layout, Extent::Samples).unwrap();
-            assert_eq!((sampled.sampled, sampled.whole), (read.sampled, None));
+            assert_eq!((sampled.sampled, sampled.whole, sampled.head), (read.sampled, None, read.head));
         }
     }
 
     #[test]
     fn one_byte_anywhere_is_another_picture() {
         let mut bytes = vec![255_u8; 200_000];
-        let layout = Layout::default();
-        let before = Fingerprints::of_bytes(&bytes, &layout);
+        let layout = layout(&[(0, 200_000)]);
+        let before = Fingerprints::of_bytes(&bytes, &layout).unwrap();
         bytes[150_001] = 0;
-        assert!(!Fingerprints::of_bytes(&bytes, &layout).are_of(before.best()));
+        assert!(!Fingerprints::of_bytes(&bytes, &layout).unwrap().are_of(before.best()));
+    }
+
+    #[test]
+    fn pieces_count_as_if_they_followed_each_other() {
+        let bytes: Vec<u8> = (0..300_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+        let scattered = Fingerprints::of_bytes(&bytes, &layout(&[(200_000, 90_000), (1_000, 70_001)])).unwrap();
+        let joined = [&bytes[200_000..290_000], &bytes[1_000..71_001]].concat();
+        let whole = Fingerprints::of_bytes(&joined, &layout(&[(0, joined.len() as u64)])).unwrap();
+        assert_eq!((scattered.whole, scattered.sampled), (whole.whole, whole.sampled));
+    }
+
+    #[test]
+    fn a_piece_behind_the_end_is_a_file_that_changed() {
+        assert!(Fingerprints::of_bytes(&[1; 100], &layout(&[(50, 51)])).is_err());
     }
 
     #[test]

@@ -2,19 +2,29 @@
 
 use memchr::memchr;
 
-use super::{Fault, Layout, be16, be32};
+use super::jpeg_coding::{Coding, tables_in};
+use super::jpeg_holes::{self, Hole};
+use super::tiff::MOST_PROFILE;
+use super::{Fault, Layout, Piece, be16, be32};
 
 const EXIF: &[u8] = b"Exif\0\0";
 const ICC: &[u8] = b"ICC_PROFILE\0";
 const MULTI_PICTURE: &[u8] = b"MPF\0";
-/// Pre-allocated files are zero where they are not yet written; a page of zeros in coded data is
-/// such a hole (entropy-coded camera pictures have no such runs).
-const HOLE: usize = 4096;
+/// Code tables in one picture. Each costs a decoder time; one for each scan and kind of coefficient is usual.
+const MOST_TABLES: usize = 64;
+/// Scans of one picture, and as many more for each colour: a progressive picture has about ten.
+const MOST_SCANS: usize = 64;
+const MORE_SCANS_A_COLOUR: usize = 4;
 
 /// What the segments before the picture hold.
 #[derive(Debug, Default)]
 pub struct Walk {
     pub exif: Option<Vec<u8>>,
+    /// Absent where the first scan comes before the frame's heading.
+    coding: Option<Coding>,
+    /// Where the segments stand that the picture is decoded by.
+    means: Vec<Piece>,
+    tables: usize,
     icc_parts: Vec<(u8, Vec<u8>)>,
     /// Where the first scan's marker stands.
     pub scan_at: usize,
@@ -47,14 +57,14 @@ impl Walk {
                         walk.scan_at = body_at - 2;
                         return Ok(walk);
                     }
-                    walk.segment(marker, body, body_at as u64 + 2);
+                    walk.segment(marker, body, body_at as u64 + 2)?;
                     at = end;
                 }
             }
         }
     }
 
-    fn segment(&mut self, marker: u8, body: &[u8], body_at: u64) {
+    fn segment(&mut self, marker: u8, body: &[u8], body_at: u64) -> Result<(), Fault> {
         match marker {
             0xE1 if body.starts_with(EXIF) && self.exif.is_none() => {
                 self.exif = body.get(EXIF.len()..).map(<[u8]>::to_vec)
@@ -68,8 +78,25 @@ impl Walk {
                 let base = body_at + MULTI_PICTURE.len() as u64;
                 self.announced = body.get(MULTI_PICTURE.len()..).and_then(furthest_picture).map_or(0, |far| base + far);
             }
+            0xC4 => self.count_tables(body)?,
+            0xC0..=0xCF if marker != 0xC8 && marker != 0xCC => {
+                if self.coding.is_some() {
+                    return Err(Fault::Foreign("it has two headings for one picture"));
+                }
+                self.coding = Coding::read(marker, body);
+            }
             _ => {}
         }
+        if matches!(marker, 0xC0..=0xCF | 0xDB | 0xDD) {
+            self.means.push(Piece { at: body_at, length: body.len() as u64 });
+        }
+        Ok(())
+    }
+
+    fn count_tables(&mut self, body: &[u8]) -> Result<(), Fault> {
+        self.tables += tables_in(body);
+        let within = self.tables <= MOST_TABLES;
+        if within { Ok(()) } else { Err(Fault::Overloaded("it has more code tables than any picture needs")) }
     }
 
     fn icc(&mut self) -> Option<Vec<u8>> {
@@ -83,34 +110,63 @@ impl Walk {
 /// no hole lies between.
 pub fn examine(bytes: &[u8]) -> Result<Layout, Fault> {
     let mut walk = Walk::header(bytes)?;
-    let end = picture_end(bytes, walk.scan_at)?;
-    if has_hole(bytes.get(walk.scan_at..end).unwrap_or_default()) {
-        return Err(Fault::Incomplete("part of its picture is not written yet"));
+    let (end, scans) = walk.picture_end(bytes)?;
+    if let Some(coding) = &mut walk.coding {
+        coding.scans = scans;
     }
+    let perhaps_unfinished = match jpeg_holes::find(bytes, walk.scan_at..end) {
+        Hole::None => None,
+        Hole::Perhaps => Some("its picture holds whole pages of zeros, which may not be written yet"),
+        Hole::Surely => return Err(Fault::Incomplete("part of its picture is not written yet")),
+    };
+    let icc = walk.icc();
+    if icc.as_ref().is_some_and(|icc| icc.len() as u64 > MOST_PROFILE) {
+        return Err(Fault::Overloaded("its colour profile is larger than 4 MiB"));
+    }
+    let mut picture = walk.means;
+    picture.push(Piece { at: walk.scan_at as u64, length: (end - walk.scan_at) as u64 });
     Ok(Layout {
-        icc: walk.icc(),
+        icc,
         payload: walk.scan_at as u64,
+        picture,
         tail_missing: walk.announced > bytes.len() as u64,
         exif: walk.exif,
+        coding: walk.coding,
+        perhaps_unfinished,
         ..Layout::default()
     })
 }
 
-/// The place just behind the picture's end marker.
-fn picture_end(bytes: &[u8], scan_at: usize) -> Result<usize, Fault> {
-    let mut at = segment_end(bytes, scan_at + 2)?;
-    loop {
-        let rest = bytes.get(at..).unwrap_or_default();
-        let Some(found) = memchr(0xFF, rest) else {
-            return Err(Fault::Incomplete("its picture has no end"));
-        };
-        at += found + 1;
-        match bytes.get(at) {
-            None => return Err(Fault::Incomplete("its picture has no end")),
-            Some(0xFF) => {}
-            Some(0x00 | 0x01 | 0xD0..=0xD7) => at += 1,
-            Some(0xD9) => return Ok(at + 1),
-            Some(_) => at = segment_end(bytes, at + 1)?,
+impl Walk {
+    /// The place just behind the picture's end marker, and how many scans it has.
+    fn picture_end(&mut self, bytes: &[u8]) -> Result<(usize, usize), Fault> {
+        let most_scans = MOST_SCANS + MORE_SCANS_A_COLOUR * self.coding.as_ref().map_or(1, |c| c.components.len());
+        let mut scans = 1;
+        let mut at = segment_end(bytes, self.scan_at + 2)?;
+        loop {
+            let rest = bytes.get(at..).unwrap_or_default();
+            let Some(found) = memchr(0xFF, rest) else {
+                return Err(Fault::Incomplete("its picture has no end"));
+            };
+            at += found + 1;
+            match bytes.get(at) {
+                None => return Err(Fault::Incomplete("its picture has no end")),
+                Some(0xFF) => {}
+                Some(0x00 | 0x01 | 0xD0..=0xD7) => at += 1,
+                Some(0xD9) => return Ok((at + 1, scans)),
+                Some(marker) => {
+                    let end = segment_end(bytes, at + 1)?;
+                    if *marker == 0xDA {
+                        scans += 1;
+                    } else if *marker == 0xC4 {
+                        self.count_tables(bytes.get(at + 3..end).unwrap_or_default())?;
+                    }
+                    if scans > most_scans {
+                        return Err(Fault::Overloaded("its picture is cut into more scans than any picture needs"));
+                    }
+                    at = end;
+                }
+            }
         }
     }
 }
@@ -139,11 +195,6 @@ fn segment_end(bytes: &[u8], body_at: usize) -> Result<usize, Fault> {
         Some(1) => Err(Fault::Foreign("a segment has no length")),
         Some(length) => Ok(body_at + usize::from(length)),
     }
-}
-
-fn has_hole(scan: &[u8]) -> bool {
-    // Looking at half-steps finds every run of 1.5 pages, whatever its alignment.
-    scan.chunks(HOLE / 2).any(|piece| piece.len() == HOLE / 2 && piece.iter().all(|byte| *byte == 0))
 }
 
 /// The furthest end of a picture in a multi-picture index, from its own start.

@@ -4,23 +4,35 @@
 //! Decoders return success on half a file, so wholeness is decided here, from the structure
 //! alone. Decodes nothing and never trusts a length that the file claims of itself.
 
+mod box_heading;
 mod boxes;
 mod chunks;
+mod directories;
+mod exif_block;
 mod fingerprint;
+mod heif;
 mod jpeg;
+mod jpeg_bits;
+mod jpeg_coding;
+mod jpeg_holes;
+mod jpeg_scans;
+mod maker_notes;
 mod raf;
+mod raw_boxes;
 mod source;
 mod tiff;
+mod unwritten;
 
-use std::io::{self, Read, SeekFrom};
+use std::io::{self, Cursor, Read, SeekFrom};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+pub use exif_block::clean_block;
 pub use fingerprint::{Extent, Fingerprint, Fingerprints};
+pub use jpeg_coding::{Coding, Process};
 pub use source::{Links, Source, open};
-pub use tiff::within_budget;
 
 /// What a file is, by its name; the structure then has to agree.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -94,8 +106,18 @@ pub enum Fault {
     TooLarge { mib: u64, limit: u64 },
     #[error("the file's metadata refers to itself or has too many entries")]
     Tangled,
+    /// Structures that would cost a decoder without end.
+    #[error("the file is not taken: {0}")]
+    Overloaded(&'static str),
     #[error("the file can't be read: {0}")]
     Unreadable(#[from] io::Error),
+}
+
+/// A range of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Piece {
+    pub at: u64,
+    pub length: u64,
 }
 
 /// What a whole file's structure tells.
@@ -106,27 +128,43 @@ pub struct Layout {
     /// A second block, where a file divides its metadata.
     pub exif_more: Option<Vec<u8>>,
     pub icc: Option<Vec<u8>>,
-    /// Where the picture's own bytes begin, after the metadata.
+    /// Where the picture's own bytes begin, as logs up to format 4 took a picture by them.
     pub payload: u64,
+    /// Where the picture's own bytes lie: what a changed caption leaves as it is.
+    pub picture: Vec<Piece>,
+    /// How a JPEG is coded.
+    pub coding: Option<Coding>,
+    /// Why the file may not be written wholly yet, although its structure is whole: while it was touched lately, wait.
+    pub perhaps_unfinished: Option<&'static str>,
     /// The picture is whole but something announced behind it (a preview) is not.
     pub tail_missing: bool,
 }
 
 /// Examines an open file of a known kind. `Ok` means that the picture is whole.
-pub fn examine(kind: Kind, mut file: &mut dyn Source) -> Result<Layout, Fault> {
+pub fn examine(kind: Kind, file: &mut dyn Source) -> Result<Layout, Fault> {
     match kind {
         Kind::Jpeg | Kind::Png | Kind::WebP => load(kind, file).map(|(layout, _)| layout),
-        _ => {
-            let length = checked_length(kind, file)?;
-            match kind {
-                Kind::Tiff | Kind::RawTiff => tiff::examine(&mut file, length),
-                Kind::Heif | Kind::RawBoxes => boxes::examine(&mut file, length),
-                Kind::RawRaf => raf::examine(&mut file, length),
-                _ => Ok(Layout::default()),
-            }
-        }
+        _ => examine_structure(kind, file, Extent::Samples),
     }
 }
+
+/// Examines a file of which more than its structure is not read here.
+fn examine_structure(kind: Kind, mut file: &mut dyn Source, extent: Extent) -> Result<Layout, Fault> {
+    let length = checked_length(kind, file)?;
+    let mut layout = match kind {
+        Kind::Tiff | Kind::RawTiff => tiff::examine(&mut file, length)?,
+        Kind::Heif => boxes::examine_heif(&mut file, length)?,
+        Kind::RawBoxes => boxes::examine_raw(&mut file, length)?,
+        Kind::RawRaf => raf::examine(&mut file, length)?,
+        _ => Layout { picture: vec![Piece { at: 0, length }], ..Layout::default() },
+    };
+    if unwritten::has_empty_page(file, &layout.picture, extent)? {
+        layout.perhaps_unfinished = Some(EMPTY_PAGES);
+    }
+    Ok(layout)
+}
+
+const EMPTY_PAGES: &str = "its picture holds pages that are empty, which may not be written yet";
 
 /// What a raw file that is not whole tells nevertheless, for looking at it.
 pub fn examine_cut(kind: Kind, mut file: &mut dyn Source) -> Option<Layout> {
@@ -134,25 +172,28 @@ pub fn examine_cut(kind: Kind, mut file: &mut dyn Source) -> Option<Layout> {
     match kind {
         Kind::RawBoxes => boxes::camera_blocks(&mut file, length),
         Kind::RawRaf => raf::camera_block(&mut file),
-        Kind::RawTiff => tiff::camera_block(&mut file),
+        Kind::RawTiff => tiff::camera_block(&mut file, length),
         _ => None,
     }
 }
 
-/// Examines a file and gives its bytes, too, read once. Raw files' bytes are left on the disk where
-/// nothing meters them.
+/// Examines a file and gives its bytes, too, read once. The bytes of a TIFF, which is decoded strip by strip, and of raw
+/// files that nothing meters are left on the disk.
 pub fn load(kind: Kind, file: &mut dyn Source) -> Result<(Layout, Vec<u8>), Fault> {
-    if kind.is_raw() && !kind.is_metered() {
-        return Ok((examine(kind, file)?, Vec::new()));
+    if kind == Kind::Tiff || (kind.is_raw() && !kind.is_metered()) {
+        return Ok((examine_structure(kind, file, Extent::Whole)?, Vec::new()));
     }
     let length = checked_length(kind, file)?;
     let bytes = read_all(file, length)?;
-    let layout = match kind {
+    let mut layout = match kind {
         Kind::Jpeg => jpeg::examine(&bytes)?,
         Kind::Png => chunks::examine_png(&bytes)?,
         Kind::WebP => chunks::examine_webp(&bytes)?,
-        _ => examine(kind, file)?,
+        _ => examine_structure(kind, &mut Cursor::new(&bytes), Extent::Whole)?,
     };
+    if kind == Kind::WebP && unwritten::has_empty_page(&mut Cursor::new(&bytes), &layout.picture, Extent::Whole)? {
+        layout.perhaps_unfinished = Some(EMPTY_PAGES);
+    }
     Ok((layout, bytes))
 }
 

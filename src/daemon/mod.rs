@@ -17,7 +17,6 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 use thiserror::Error;
-use tokio::net::TcpListener;
 use tokio::runtime::Handle;
 use tokio::sync::broadcast::{self, error::RecvError};
 use tokio::sync::{mpsc, oneshot, watch};
@@ -29,11 +28,11 @@ use self::reading::{Named, Workers};
 use self::session::{Rereading, Session};
 use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
-use crate::outlet::corrections;
+use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub, Serving};
-use crate::outlet::stand_page::{self, Gate, Page, Token};
+use crate::outlet::stand_page::{Opened, PageSetup};
 use crate::session::{Engine, Input, Published};
 use crate::workers::Pool;
 
@@ -56,16 +55,6 @@ pub struct Setup {
     pub page: Option<PageSetup>,
     /// Read the files; [`SEATS`] of them are enough.
     pub workers: Pool,
-}
-
-/// How the stand page is served.
-#[derive(Debug, Clone)]
-pub struct PageSetup {
-    pub audience: stand_page::Audience,
-    /// `None`: the usual one, or any if that is taken.
-    pub port: Option<u16>,
-    /// What other machines need to come in.
-    pub token: Option<Token>,
 }
 
 /// What a caller learns when the first scan is done.
@@ -123,7 +112,7 @@ pub async fn run(
         (false, false) => FirstStart::TakeAsKnown,
     };
     let before = Before { known: opened.state.known_files(), turned_down: opened.state.turned_down_files() };
-    let listed = list_corrections(corrections::beside(&setup.log), events.subscribe());
+    let listed = list_corrections(CorrectionsList::beside(&setup.log), events.subscribe());
     let publish = move |published: Published| {
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
@@ -132,10 +121,12 @@ pub async fn run(
     let mut engine = Engine::new(setup.config.clone(), Arc::clone(&by), opened.state, log, Timestamp::now, publish);
     let (metering, metering_now) = watch::channel(by);
 
+    let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
+
     // Everything that may fail comes before the first record: what is opened is also closed.
     let (arrive, arrivals) = mpsc::unbounded_channel();
     let begun = async {
-        let page = bind_page(setup.page.as_ref()).await?;
+        let page = open_page(setup.page.as_ref(), hub.clone(), screen.clone()).await?;
         let reader =
             Workers { pool: setup.workers.clone(), metering: metering_now.clone(), runtime: Handle::current() };
         let tell = move |arrival| arrive.send(arrival).is_ok();
@@ -148,15 +139,9 @@ pub async fn run(
         engine.take(Input::Warning(damage));
     }
 
-    let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
-    let serving = Serving::start(listener, place, hub.clone());
-    let (port, paging) = match page {
-        Some((listener, gate, port)) => {
-            let page = Page::new(hub, screen.clone(), gate);
-            (Some(port), Some(tokio::spawn(page.serve(listener))))
-        }
-        None => (None, None),
-    };
+    screens.send_replace(Arc::new(Shown::new(engine.board(), None)));
+    let serving = Serving::start(listener, place, hub);
+    let (port, paging) = page.map(|page| (page.port, tokio::spawn(page.serve()))).unzip();
     let ready = ready.map(|tell| (tell, Ready { port, screens: screen }));
     let pictures = if port.is_some() { Pictures::Kept } else { Pictures::Unseen };
     let (works, piping) = pipeline::begin(arrivals, metering_now, pictures, ready);
@@ -193,18 +178,23 @@ pub async fn run(
 
 /// Keeps the list of corrections, on a thread of its own: a disk that hangs must not hold up what it lists. Resolves
 /// when the sitting ended and all is listed.
-fn list_corrections(list: PathBuf, mut events: broadcast::Receiver<Arc<Published>>) -> oneshot::Receiver<()> {
+fn list_corrections(
+    mut list: CorrectionsList,
+    mut events: broadcast::Receiver<Arc<Published>>,
+) -> oneshot::Receiver<()> {
     let (done, all_listed) = oneshot::channel();
     std::thread::spawn(move || {
         loop {
             match events.blocking_recv() {
                 Ok(published) => {
-                    if let Err(e) = corrections::append(&list, &published.record) {
-                        tracing::warn!("the list of corrections {} can't be written: {e}", list.display());
+                    let is_told = list.trouble().is_some();
+                    list.take(&published.record);
+                    if let Some(why) = list.trouble().filter(|_| !is_told) {
+                        tracing::warn!("the list of corrections {} can't be written: {why}", list.path().display());
                     }
                 }
                 Err(RecvError::Lagged(missed)) => {
-                    let list = list.display();
+                    let list = list.path().display();
                     tracing::warn!("the list of corrections {list} was too slow: {missed} records were not looked at");
                 }
                 Err(RecvError::Closed) => break,
@@ -226,12 +216,21 @@ fn options(setup: &Setup, first_start: FirstStart) -> Options {
     }
 }
 
-/// Opens the stand page's port.
-async fn bind_page(setup: Option<&PageSetup>) -> Result<Option<(TcpListener, Gate, u16)>, RunError> {
-    let Some(PageSetup { audience, port, token }) = setup else { return Ok(None) };
-    let listener = stand_page::listen(*audience, *port).await.map_err(RunError::Page)?;
-    let port = listener.local_addr().map_err(RunError::Page)?.port();
-    Ok(Some((listener, Gate::new(*audience, port, token.clone()), port)))
+/// Opens the stand page. One that nobody asked for and that can't be opened is only told as missing.
+async fn open_page(
+    setup: Option<&PageSetup>,
+    hub: Hub,
+    screen: watch::Receiver<Arc<Shown>>,
+) -> Result<Option<Opened>, RunError> {
+    let Some(setup) = setup else { return Ok(None) };
+    match Opened::open(setup, hub, screen).await {
+        Ok(opened) => Ok(Some(opened)),
+        Err(e) if setup.is_asked => Err(RunError::Page(e)),
+        Err(e) => {
+            tracing::warn!("no stand page is served: {e}");
+            Ok(None)
+        }
+    }
 }
 
 /// Whether anybody can see the frames' small pictures.

@@ -53,7 +53,7 @@ struct OnTheMeter {
 }
 
 enum Step {
-    Ready(Work),
+    Ready(Box<Work>),
     Metering(OnTheMeter),
 }
 
@@ -115,7 +115,7 @@ async fn dispatch(
                 }
             }
         };
-        if steps.send(Step::Ready(Work { what, counted })).await.is_err() {
+        if steps.send(Step::Ready(Box::new(Work { what, counted }))).await.is_err() {
             return;
         }
     }
@@ -132,7 +132,7 @@ fn meter(file: Landed, frame: Frame, metering: &Metering, pictures: Pictures) ->
 async fn in_order(mut steps: mpsc::Receiver<Step>, done: mpsc::Sender<Work>) {
     while let Some(step) = steps.recv().await {
         let work = match step {
-            Step::Ready(work) => work,
+            Step::Ready(work) => *work,
             Step::Metering(OnTheMeter { task, name, state, fingerprint }) => {
                 let what = match task.await {
                     Ok((input, small)) => What::Frame { input: Box::new(input), small },

@@ -45,7 +45,7 @@ fn read(pool: &Pool, job: Job, series: Series) -> Outcome<Frame> {
         state: answer.state,
         fingerprints,
         captured: answer.captured,
-        perhaps_unfinished: answer.tail_missing,
+        perhaps_unfinished: answer.tail_missing || answer.perhaps_unfinished.is_some(),
         found: answer.frame,
     })
 }

@@ -5,12 +5,16 @@
 
 mod colour;
 mod dc;
+mod dc_codes;
+#[cfg(test)]
+mod dc_tests;
 mod guard;
 mod pixels;
 #[cfg(feature = "raw")]
 mod raw;
 mod settings;
 mod small;
+mod strips;
 
 use std::path::Path;
 
@@ -70,6 +74,8 @@ pub struct Read {
     pub captured: Option<DateTime>,
     /// The picture is whole but something announced behind it (a preview) is not.
     pub tail_missing: bool,
+    /// Why the file may not be written wholly yet, although its structure is whole: while it was touched lately, wait.
+    pub perhaps_unfinished: Option<String>,
     /// Absent when only the structure was looked at.
     pub frame: Option<Frame>,
 }
@@ -79,12 +85,13 @@ pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Serie
     let (layout, bytes) = container::load(kind, source)?;
     let fingerprints = match bytes.is_empty() {
         true => Fingerprints::of(source, &layout, Extent::Whole)?,
-        false => Fingerprints::of_bytes(&bytes, &layout),
+        false => Fingerprints::of_bytes(&bytes, &layout)?,
     };
     let mut notes = Vec::new();
     let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
     let tail_missing = layout.tail_missing;
-    let picture = match picture_of(kind, path, layout.icc, bytes, &settings) {
+    let perhaps_unfinished = layout.perhaps_unfinished.map(str::to_owned);
+    let picture = match picture_of(kind, path, source, &layout, bytes, &settings) {
         Ok(picture) => Some(picture),
         Err(why) => {
             notes.push(why);
@@ -92,11 +99,13 @@ pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Serie
         }
     };
     if tail_missing {
-        notes.push("the picture is whole, but a preview announced behind it is missing".to_owned());
+        notes.push(
+            "the picture is whole, but a preview or a part of its metadata, announced behind it, is missing".to_owned(),
+        );
     }
     let captured = settings.captured.as_ref().map(|c| c.local);
     let frame = Some(Frame { settings, picture, notes });
-    Ok(Read { fingerprints: Some(fingerprints), captured, tail_missing, frame })
+    Ok(Read { fingerprints: Some(fingerprints), captured, tail_missing, perhaps_unfinished, frame })
 }
 
 /// Like [`read_from`], but of a raw file that is cut behind its metadata these are still told: for
@@ -111,7 +120,7 @@ pub fn read_leniently(kind: Kind, path: &Path, source: &mut dyn Source, series: 
     let settings = settings_of(kind, &layout, &[], series, &mut notes);
     let captured = settings.captured.as_ref().map(|c| c.local);
     let frame = Some(Frame { settings, picture: None, notes });
-    Ok(Read { fingerprints: None, captured, tail_missing: false, frame })
+    Ok(Read { fingerprints: None, captured, tail_missing: false, perhaps_unfinished: None, frame })
 }
 
 /// Whether a file is whole, what its picture is told by, and when it was captured; decodes nothing.
@@ -119,7 +128,8 @@ pub fn look_over(kind: Kind, source: &mut dyn Source) -> Result<Read, FrameError
     let layout = container::examine(kind, source)?;
     let fingerprints = Some(Fingerprints::of(source, &layout, Extent::Samples)?);
     let captured = layout.exif.as_deref().and_then(settings::captured_at);
-    Ok(Read { fingerprints, captured, tail_missing: layout.tail_missing, frame: None })
+    let perhaps_unfinished = layout.perhaps_unfinished.map(str::to_owned);
+    Ok(Read { fingerprints, captured, tail_missing: layout.tail_missing, perhaps_unfinished, frame: None })
 }
 
 /// Reads a photograph that somebody named, in this process.
@@ -142,7 +152,8 @@ fn whole(read: Read) -> Frame {
 fn picture_of(
     kind: Kind,
     path: &Path,
-    icc: Option<Vec<u8>>,
+    source: &mut dyn Source,
+    layout: &container::Layout,
     bytes: Vec<u8>,
     settings: &Settings,
 ) -> Result<Picture, String> {
@@ -158,9 +169,12 @@ fn picture_of(
     if kind.is_raw() {
         return develop(path, bytes, settings.orientation).map_err(|fault| fault.to_string());
     }
-    let (proxy, found) = pixels::decode(kind, &bytes, settings.orientation).map_err(|fault| fault.to_string())?;
-    let icc = icc.or(found);
-    Ok(Picture { proxy, colour: Colour::of(icc.as_deref(), settings.colour_space), linear: None })
+    let decoded = match kind {
+        Kind::Tiff => strips::decode(source, settings.orientation),
+        _ => pixels::decode(kind, &bytes, layout.coding.as_ref(), settings.orientation),
+    };
+    let proxy = decoded.map_err(|fault| fault.to_string())?;
+    Ok(Picture { proxy, colour: Colour::of(layout.icc.as_deref(), settings.colour_space), linear: None })
 }
 
 #[cfg(feature = "raw")]

@@ -10,8 +10,8 @@ use mozjpeg::{ColorSpace, Decompress};
 use thiserror::Error;
 
 use super::dc;
-use super::guard::guarded;
-use crate::container::Kind;
+use super::guard::{guarded, plainly};
+use crate::container::{Coding, Kind, Process};
 
 /// A small upright copy of the picture, 8-bit RGB in its own colour space.
 #[derive(Debug, Clone, PartialEq)]
@@ -31,8 +31,13 @@ pub enum PixelFault {
     TooManyPixels { width: u32, height: u32 },
     #[error("the picture claims {width} x {height} pixels, which its {bytes} bytes can't hold")]
     Bomb { width: u32, height: u32, bytes: usize },
-    #[error("decoding the picture would take more than the {MEMORY_MIB} MiB allowed")]
-    Memory,
+    #[error(
+        "decoding the picture would take {mib} MiB of memory, more than the {MEMORY_MIB} MiB allowed; a smaller picture or a \
+         plain JPEG takes less"
+    )]
+    Memory { mib: u64 },
+    #[error("the picture is stored in pieces that are too large to be read; save it in strips or tiles")]
+    Strip,
     #[error("the picture is in printing inks (CMYK), which are not metered")]
     Inks,
     #[error("the picture's data are damaged: {0}")]
@@ -42,21 +47,22 @@ pub enum PixelFault {
 }
 
 const MOST_MEGAPIXELS: u64 = 200;
-const MEMORY_MIB: u64 = 768;
+/// For all that decoding one picture takes, the file's own bytes with it.
+const MEMORY_MIB: u64 = 448;
+/// Of that, for a picture that is decoded at full size by a library that takes as much again for its own work.
+const FULL_SIZE_MIB: u64 = 256;
 /// No coding holds more pixels in a byte (a flat JPEG holds about 64).
 const MOST_PIXELS_A_BYTE: u64 = 2_000;
 /// A proxy keeps at least this many pixels if the picture has them.
 const ENOUGH_PIXELS: usize = 200_000;
 
-/// Decodes a whole file to a proxy; `orientation` is Exif's, 1 to 8. Also gives the ICC profile
-/// where the container walk does not.
-pub fn decode(kind: Kind, bytes: &[u8], orientation: u8) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
+/// Decodes a whole file to a proxy; `orientation` is Exif's, 1 to 8.
+pub fn decode(kind: Kind, bytes: &[u8], coding: Option<&Coding>, orientation: u8) -> Result<Proxy, PixelFault> {
     let decoded = guarded(|| match kind {
-        Kind::Jpeg => decode_jpeg(bytes).map(|proxy| (proxy, None)),
+        Kind::Jpeg => decode_jpeg(bytes, coding),
         _ => decode_other(kind, bytes),
     });
-    let damaged = |panic: String| PixelFault::Damaged(panic.trim_start_matches("libjpeg fatal error: ").to_owned());
-    decoded.map_err(damaged)?.map(|(proxy, icc)| (proxy.turned(orientation), icc))
+    decoded.map_err(|panic| PixelFault::Damaged(plainly(&panic)))?.map(|proxy| proxy.turned(orientation))
 }
 
 pub(super) fn check_area(width: u32, height: u32) -> Result<(), PixelFault> {
@@ -64,11 +70,21 @@ pub(super) fn check_area(width: u32, height: u32) -> Result<(), PixelFault> {
     if within { Ok(()) } else { Err(PixelFault::TooManyPixels { width, height }) }
 }
 
-/// A JPEG's claim must also be one that its bytes can hold.
-fn check_claim(width: u32, height: u32, bytes: usize) -> Result<(), PixelFault> {
+/// A picture's claim must also be one that its bytes can hold.
+pub(super) fn check_claim(width: u32, height: u32, bytes: usize) -> Result<(), PixelFault> {
     check_area(width, height)?;
     let within = u64::from(width) * u64::from(height) <= MOST_PIXELS_A_BYTE * bytes as u64;
     if within { Ok(()) } else { Err(PixelFault::Bomb { width, height, bytes }) }
+}
+
+/// Memory that decoding takes besides the file's own bytes.
+fn check_memory(needed: u64, bytes: usize, most_mib: u64) -> Result<(), PixelFault> {
+    let all = needed.saturating_add(bytes as u64);
+    if needed <= most_mib << 20 && all <= MEMORY_MIB << 20 {
+        Ok(())
+    } else {
+        Err(PixelFault::Memory { mib: all >> 20 })
+    }
 }
 
 /// The smallest of 1/8, 1/4, 1/2 and 1/1 that keeps enough pixels.
@@ -76,17 +92,18 @@ pub(super) fn eighths(width: usize, height: usize) -> u8 {
     [1_u8, 2, 4].into_iter().find(|n| width * height * usize::from(n * n) / 64 >= ENOUGH_PIXELS).unwrap_or(8)
 }
 
-fn decode_jpeg(bytes: &[u8]) -> Result<Proxy, PixelFault> {
-    let damaged = |e: std::io::Error| PixelFault::Damaged(e.to_string());
+fn decode_jpeg(bytes: &[u8], coding: Option<&Coding>) -> Result<Proxy, PixelFault> {
+    let damaged = |e: std::io::Error| PixelFault::Damaged(plainly(&e.to_string()));
+    let Some(coding) = coding else { return Err(PixelFault::Damaged("its picture has no heading".to_owned())) };
+    check_claim(coding.width as u32, coding.height as u32, bytes.len())?;
+    // Where several scans tell the coefficients, all of them are kept in memory.
+    if coding.scans > 1 || coding.process != Process::Sequential {
+        check_memory(coding.coefficient_bytes(), bytes.len(), MEMORY_MIB)?;
+    }
     let mut decoder = Decompress::new_mem(bytes).map_err(damaged)?;
     let (width, height) = decoder.size();
-    check_claim(width as u32, height as u32, bytes.len())?;
     if matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK) {
         return Err(PixelFault::Inks);
-    }
-    // A progressive file keeps all its coefficients in memory, six bytes a pixel at the most.
-    if is_progressive(bytes) && (width * height * 6) as u64 > MEMORY_MIB << 20 {
-        return Err(PixelFault::Memory);
     }
     if eighths(width, height) == 1
         && let Some(decoded) = dc::decode(bytes)
@@ -105,39 +122,35 @@ fn decode_jpeg(bytes: &[u8]) -> Result<Proxy, PixelFault> {
     Ok(Proxy { width, height, rgb })
 }
 
-fn is_progressive(bytes: &[u8]) -> bool {
-    // The frame header stands within the first segments; a false hit in an embedded preview only
-    // makes the memory check stricter.
-    bytes
-        .get(..bytes.len().min(1 << 17))
-        .unwrap_or_default()
-        .windows(2)
-        .any(|w| matches!(w, [0xFF, 0xC2 | 0xC6 | 0xCA]))
+fn decode_other(kind: Kind, bytes: &[u8]) -> Result<Proxy, PixelFault> {
+    let format = if kind == Kind::Png { ImageFormat::Png } else { ImageFormat::WebP };
+    decode_whole(format, Cursor::new(bytes), bytes.len(), bytes.len())
 }
 
-fn decode_other(kind: Kind, bytes: &[u8]) -> Result<(Proxy, Option<Vec<u8>>), PixelFault> {
-    let format = match kind {
-        Kind::Png => ImageFormat::Png,
-        Kind::WebP => ImageFormat::WebP,
-        _ => ImageFormat::Tiff,
-    };
+/// Decodes at full size, then shrinks; `held` are the file's bytes that are in memory.
+pub(super) fn decode_whole(
+    format: ImageFormat,
+    file: impl std::io::BufRead + std::io::Seek,
+    length: usize,
+    held: usize,
+) -> Result<Proxy, PixelFault> {
     let damaged = |e: image::ImageError| match e {
-        image::ImageError::Limits(_) => PixelFault::Memory,
-        other => PixelFault::Damaged(other.to_string()),
+        image::ImageError::Limits(_) => PixelFault::Memory { mib: MEMORY_MIB },
+        other => PixelFault::Damaged(plainly(&other.to_string())),
     };
-    let mut reader = image::ImageReader::with_format(Cursor::new(bytes), format);
+    // The libraries for WebP and TIFF keep the picture twice; of a TIFF nothing else is in memory.
+    let copies = if format == ImageFormat::Png { 1 } else { 2 };
+    let most_mib = if format == ImageFormat::Tiff { MEMORY_MIB } else { FULL_SIZE_MIB };
+    let mut reader = image::ImageReader::with_format(file, format);
     let mut limits = Limits::default();
-    limits.max_alloc = Some(MEMORY_MIB << 20);
+    limits.max_alloc = Some(most_mib << 20);
     reader.limits(limits);
-    let mut decoder = reader.into_decoder().map_err(damaged)?;
+    let decoder = reader.into_decoder().map_err(damaged)?;
     let (width, height) = decoder.dimensions();
-    check_area(width, height)?;
-    if decoder.total_bytes() > MEMORY_MIB << 20 {
-        return Err(PixelFault::Memory);
-    }
-    let icc = decoder.icc_profile().ok().flatten();
+    check_claim(width, height, length)?;
+    check_memory(decoder.total_bytes().saturating_mul(copies), held, most_mib)?;
     let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
-    Ok((shrink(&picture), icc))
+    Ok(shrink(&picture))
 }
 
 /// Box average down to about the size that a large JPEG's proxy has.
@@ -152,7 +165,7 @@ fn shrink(picture: &DynamicImage) -> Proxy {
 
 impl Proxy {
     /// The picture as the photographer sees it. Orientations by Exif 2.32.
-    fn turned(self, orientation: u8) -> Proxy {
+    pub(super) fn turned(self, orientation: u8) -> Proxy {
         self.turned_with_order(orientation).0
     }
 

@@ -14,7 +14,7 @@ use rawler::rawsource::RawSource;
 
 use super::Picture;
 use super::colour::Colour;
-use super::guard::guarded;
+use super::guard::{guarded, plainly};
 use super::pixels::{PixelFault, Proxy, check_area, eighths};
 use super::settings::ColourTag;
 use crate::response::srgb_encode;
@@ -30,13 +30,13 @@ const ILLUMINANTS: [Illuminant; 4] = [Illuminant::D65, Illuminant::D55, Illumina
 pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, PixelFault> {
     let decoded = guarded(|| {
         let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
-        let refused = |e: rawler::RawlerError| PixelFault::Raw(e.to_string());
+        let refused = |e: rawler::RawlerError| PixelFault::Raw(plainly(&e.to_string()));
         // The size that it claims, before anything of that size is allocated.
         let claim = rawler::decode_dummy(&source).map_err(refused)?;
         check_area(claim.width as u32, claim.height as u32)?;
         rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
     });
-    let image = decoded.unwrap_or_else(|panic| Err(PixelFault::Raw(panic)))?;
+    let image = decoded.unwrap_or_else(|panic| Err(PixelFault::Raw(plainly(&panic))))?;
     let reduced = reduce(&image)?;
     let to_srgb = to_srgb(&image);
     let balance = balance(&image);
@@ -47,13 +47,9 @@ pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, 
         let balanced = Vector3::from_fn(|i, _| light[i] * balance[i]);
         let seen = to_srgb * balanced;
         let luminance = 0.2126 * seen[0] + 0.7152 * seen[1] + 0.0722 * seen[2];
-        linear.push(if saturated { 1.0 } else { luminance.clamp(0.0, 1.0) });
+        linear.push(if saturated { 1.0 } else { unit(luminance) });
         let code = |i: usize| {
-            if light[i] >= SATURATED {
-                255
-            } else {
-                (srgb_encode(f64::from(seen[i].clamp(0.0, 1.0))) * 255.0).round() as u8
-            }
+            if light[i] >= SATURATED { 255 } else { (srgb_encode(f64::from(unit(seen[i]))) * 255.0).round() as u8 }
         };
         rgb.push([code(0), code(1), code(2)]);
     }
@@ -61,6 +57,11 @@ pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, 
     let (proxy, order) = proxy.turned_with_order(orientation);
     let linear = order.into_iter().map(|at| linear[at]).collect();
     Ok(Picture { proxy, colour: Colour::of(None, Some(ColourTag::Srgb)), linear: Some(linear) })
+}
+
+/// Light from 0 to 1; what is no number is black.
+fn unit(light: f32) -> f32 {
+    if light.is_nan() { 0.0 } else { light.clamp(0.0, 1.0) }
 }
 
 struct Reduced {
@@ -133,9 +134,10 @@ impl Repeat {
         let side = [2, width, height].into_iter().fold(period, least_common);
         let place = |row: usize, column: usize, sample: usize| {
             let at = ((row % height) * width + column % width) * black.cpp.max(1) + sample % black.cpp.max(1);
-            let black = levels.get(at).copied().unwrap_or(0.0);
+            let black = levels.get(at).copied().filter(|level| level.is_finite()).unwrap_or(0.0);
             let white_at = if white.len() == 4 { (row % 2) * 2 + column % 2 } else { sample };
-            let white = white.get(white_at).or(white.first()).copied().unwrap_or(f32::from(u16::MAX));
+            let white = white.get(white_at).or(white.first()).copied().filter(|level| level.is_finite());
+            let white = white.unwrap_or(f32::from(u16::MAX));
             let colour = cfa.map_or(sample, |cfa| cfa.color_at(row, column));
             Place { colour, black, scale: 1.0 / (white - black).max(1.0) }
         };
@@ -156,7 +158,7 @@ impl Repeat {
             let around = places.iter().cycle().skip((tile.column % self.side) * self.samples);
             for (raw, place) in line.iter().zip(around) {
                 if place.colour < 3 {
-                    let part = ((*raw).into() - place.black) * place.scale;
+                    let part = part_of((*raw).into(), place);
                     sum[place.colour] += part;
                     count[place.colour] += 1;
                     saturated[place.colour] |= part >= SATURATED;
@@ -164,6 +166,17 @@ impl Repeat {
             }
         }
         Ok(std::array::from_fn(|i| if saturated[i] { 1.0 } else { sum[i] / count[i].max(1) as f32 }))
+    }
+}
+
+/// A sample's light, 1 at white. Files of floating point may hold what is no number, or no end: black and saturated.
+fn part_of(sample: f32, place: &Place) -> f32 {
+    let part = (sample - place.black) * place.scale;
+    match part {
+        // Beyond this range a sample says no more, and sums stay finite.
+        part if part.is_finite() => part.clamp(-2.0, 2.0),
+        f32::INFINITY => 2.0,
+        _ => 0.0,
     }
 }
 

@@ -8,7 +8,7 @@ use jiff::civil::DateTime;
 use memchr::memmem;
 use serde::{Deserialize, Serialize};
 
-use crate::container::within_budget;
+use crate::container::{Fault, clean_block};
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
 
 /// What the camera says it was set to. Absent means that the file doesn't tell.
@@ -162,11 +162,16 @@ impl Settings {
 
     /// Reads metadata that a file keeps in several blocks (TIFF form), the first one counting first.
     pub fn from_blocks(blocks: &[&[u8]], series: Series) -> Result<Settings, &'static str> {
-        if !blocks.iter().all(|block| within_budget(block)) {
-            return Err("its metadata refer to themselves or have too many entries, and were not read");
+        let mut read = Vec::new();
+        for block in blocks {
+            match clean_block(block) {
+                Ok(clean) => read.extend(leniently(clean)),
+                Err(Fault::Tangled) => {
+                    return Err("its metadata refer to themselves or have too many entries, and were not read");
+                }
+                Err(_) => {}
+            }
         }
-        let read: Vec<Exif> =
-            blocks.iter().filter_map(|block| leniently(|reader| reader.read_raw(block.to_vec())).ok()).collect();
         if read.is_empty() {
             Err("its metadata are damaged and could not be read")
         } else {
@@ -174,12 +179,8 @@ impl Settings {
         }
     }
 
-    /// Reads the settings of a HEIF file, whose Exif block lies inside its boxes. Where the parser
-    /// doesn't find it (a brand or an item that it doesn't know), it is looked for by its heading.
+    /// Reads the settings of a HEIF file whose index doesn't tell of its Exif block: it is looked for by its heading.
     pub fn from_heif(bytes: &[u8], series: Series) -> Result<Settings, &'static str> {
-        if let Ok(exif) = leniently(|reader| reader.read_from_container(&mut std::io::Cursor::new(bytes))) {
-            return Ok(Fields(&[exif]).settings(series));
-        }
         let starts = memmem::find_iter(bytes, b"Exif\0\0").filter_map(|at| bytes.get(at + 6..));
         let blocks = starts.filter(|b| b.starts_with(b"II*\0") || b.starts_with(b"MM\0*"));
         let found = blocks.map(|b| &b[..b.len().min(LONGEST_BLOCK)]).find_map(|b| Settings::from_exif(b, series).ok());
@@ -218,10 +219,10 @@ impl Settings {
 }
 
 /// Reads what can be read: a damaged field costs only itself.
-fn leniently(read: impl FnOnce(&Reader) -> Result<Exif, exif::Error>) -> Result<Exif, exif::Error> {
+fn leniently(block: Vec<u8>) -> Option<Exif> {
     let mut reader = Reader::new();
     reader.continue_on_error(true);
-    read(&reader).or_else(|e| e.distill_partial_result(|_| ()))
+    reader.read_raw(block).or_else(|e| e.distill_partial_result(|_| ())).ok()
 }
 
 /// A file's capture time for sorting, or nothing; used before any frame is metered.

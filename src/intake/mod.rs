@@ -4,6 +4,7 @@
 //! picture shows is for others. One thread owns all of it and blocks on the disk by itself.
 
 mod catch_up;
+mod control;
 mod identity;
 mod known;
 mod line;
@@ -22,6 +23,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 pub use catch_up::FirstStart;
+pub use control::Control;
 pub use identity::FileState;
 pub use known::{KnownFile, spell};
 pub use pairing::stem_key;
@@ -30,7 +32,7 @@ pub use reader::{Job, NotRead, Outcome, Reach, Reader, Reading, Reply};
 pub use scanning::Rules;
 pub use settling::{Hint, QuietTimes, Settling, Step};
 pub use supervise::Seen;
-pub use watcher_loop::{Control, Intake};
+pub use watcher_loop::Intake;
 
 use crate::container::{Fingerprint, Kind};
 

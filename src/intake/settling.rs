@@ -200,14 +200,21 @@ impl Settling {
         }
     }
 
-    /// It was read and is to be read again after this time, if it is still there.
-    pub fn read_again_in(&mut self, path: &Path, pause: Duration, now: Now) {
+    /// It was read, and is to be read once more after this time: it may get more.
+    pub fn leave_alone(&mut self, path: &Path, pause: Duration, now: Now) {
         self.read_in_vain(path, now);
         if let Some(pending) = self.waiting.get_mut(path) {
-            pending.refused = true;
             pending.look_at = now + pause;
             // The long pause is a wait, no time in which nobody looked.
             pending.looked_at = now + pause;
+        }
+    }
+
+    /// It could not be read, and is to be tried again after this time.
+    pub fn read_again_in(&mut self, path: &Path, pause: Duration, now: Now) {
+        self.leave_alone(path, pause, now);
+        if let Some(pending) = self.waiting.get_mut(path) {
+            pending.refused = true;
         }
     }
 

@@ -4,9 +4,9 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime};
 
-use super::identity::{FileState, folder_identity};
+use super::identity::folder_identity;
 use super::known::spell;
-use super::scanning::{Rules, scan};
+use super::scanning::{Found, Rules, scan};
 use super::settling::Now;
 use super::watching::{Hints, Watch};
 use super::{FolderNews, FolderStands, FolderState, Mode};
@@ -174,8 +174,8 @@ impl Folder {
         wall.elapsed().is_ok_and(|passed| passed > ran + SLEPT)
     }
 
-    /// All files that may be frames, and the sub-folders that are not listed. `None` while the folder can't be listed.
-    pub fn list(&mut self, rules: &Rules) -> Option<(Vec<(PathBuf, FileState)>, Vec<PathBuf>)> {
+    /// What lies in the folder. `None` while it can't be listed.
+    pub fn list(&mut self, rules: &Rules) -> Option<Found> {
         self.identity?;
         match scan(&self.path, rules) {
             Ok(found) => {
@@ -183,9 +183,8 @@ impl Folder {
                     self.news.push(FolderNews::Listed);
                 }
                 self.stands(FolderStands::Watched);
-                let unlisted = found.unlisted.iter().map(|(path, _)| path.clone()).collect();
-                self.note_unlisted(found.unlisted);
-                Some((found.files, unlisted))
+                self.note_unlisted(&found.unlisted);
+                Some(found)
             }
             Err(e) => {
                 // Gone rather than denied? The next look at the folder itself tells.
@@ -203,13 +202,13 @@ impl Folder {
     }
 
     /// Tells of each sub-folder once that it is not listed.
-    fn note_unlisted(&mut self, unlisted: Vec<(PathBuf, String)>) {
+    fn note_unlisted(&mut self, unlisted: &[(PathBuf, String)]) {
         let before = self.seen.now().unlisted;
         let mut names = Vec::new();
         for (path, why) in unlisted {
-            let name = spell(&self.path, &path);
+            let name = spell(&self.path, path);
             if !before.contains(&name) {
-                self.news.push(FolderNews::NotListed { name: Some(name.clone()), why });
+                self.news.push(FolderNews::NotListed { name: Some(name.clone()), why: why.clone() });
             }
             names.push(name);
         }

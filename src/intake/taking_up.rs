@@ -209,7 +209,7 @@ impl<F> TakingUp<F> {
         }
         let quiet = self.settling.quiet_for(path, now);
         if reading.perhaps_unfinished && quiet < self.tail_patience {
-            return self.settling.read_again_in(path, self.tail_patience - quiet, now);
+            return self.settling.leave_alone(path, self.tail_patience - quiet, now);
         }
         let (name, prints) = (self.name(path), reading.fingerprints);
         if there.is_none() && self.known.has_this_file(&prints, &reading.state) {
@@ -275,8 +275,11 @@ impl<F> TakingUp<F> {
             NotRead::BrokeOff(why) => {
                 let state = self.settling.state(path);
                 let suspect = self.suspects.entry(path.to_owned()).or_default();
-                if suspect.broke.is_some() && suspect.broke == state {
-                    self.turn_down(path, state, why);
+                if let Some(state) = suspect.broke.filter(|broke| state == Some(*broke)) {
+                    self.forget(path);
+                    self.turned_down.insert(path.to_owned(), state);
+                    // The next start tries it again: it may have been the readers' fault.
+                    self.told.push_back(Arrival::Skipped { name: self.name(path), why, state: None });
                 } else {
                     suspect.broke = state;
                     self.settling.read_again_in(path, SECOND_TRY, now);

@@ -10,40 +10,18 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::catch_up::{CatchUp, FirstStart, Glanced};
+use super::control::Control;
 use super::identity::FileState;
 use super::known::{KnownFile, Relation, spell};
 use super::marks::Marks;
 use super::polling::is_network_share;
 use super::reader::{Job, NotRead, Outcome, Reach, Reader};
+use super::scanning::Found;
 use super::settling::{Hint, Now, QuietTimes};
 use super::supervise::{Folder, Seen};
 use super::taking_up::TakingUp;
 use super::{Arrival, Before, FolderNews, Mode, Options};
-use crate::container::{Fingerprint, Kind};
-
-/// What the intake's thread is told from outside.
-#[derive(Debug)]
-pub enum Control<F> {
-    /// Hints are waiting.
-    Wake,
-    /// Answer with a mark once everything in the folder has been told.
-    Sync(u64),
-    /// What was told before the oldest of [`Arrival::is_counted`] is done with.
-    Taken,
-    /// A frame with this fingerprint could not be taken; it counts as done with, too.
-    NotTaken(Fingerprint),
-    /// A reading ended.
-    Read {
-        ticket: u64,
-        outcome: Outcome<F>,
-    },
-    /// A glance ended.
-    Glanced {
-        ticket: u64,
-        outcome: Outcome<F>,
-    },
-    Stop,
-}
+use crate::container::Kind;
 
 /// Handle on a running intake.
 pub struct Intake<F> {
@@ -259,14 +237,14 @@ impl<R: Reader> Worker<R> {
     fn scan_all(&mut self) {
         let began = Instant::now();
         self.scan_at = self.now() + self.scan_every();
-        let Some((found, unlisted)) = self.folder.list(&self.options.rules) else { return };
+        let Some(found) = self.folder.list(&self.options.rules) else { return };
         self.last_pass = began.elapsed();
         if let Some(first) = self.first.take() {
-            return self.begin_to_catch_up(found, unlisted, first);
+            return self.begin_to_catch_up(found, first);
         }
         let now = self.now();
         let mut unnamed = 0;
-        for (path, state) in found {
+        for (path, state) in found.files {
             if self.taking_up.is_news(&path, Some(state)) && !self.taking_up.settling.is_waiting(&path) {
                 unnamed += u32::from(!self.named.contains(&path) && state.is_older_than(EVENT_DELAY));
                 self.taking_up.settling.notice(&path, Hint::Seen, now);
@@ -283,10 +261,10 @@ impl<R: Reader> Worker<R> {
 
     // --- what lay there at the start ---
 
-    fn begin_to_catch_up(&mut self, found: Vec<(PathBuf, FileState)>, unlisted: Vec<PathBuf>, first: FirstStart) {
+    fn begin_to_catch_up(&mut self, found: Found, first: FirstStart) {
         let now = self.now();
         let mut new = Vec::new();
-        for (path, state) in found {
+        for (path, state) in found.files {
             match self.taking_up.relation(&path, &state) {
                 Relation::Same => {}
                 Relation::Touched => self.taking_up.settling.notice(&path, Hint::Seen, now),
@@ -297,7 +275,7 @@ impl<R: Reader> Worker<R> {
             }
         }
         if first == FirstStart::TakeAsKnown {
-            unlisted.into_iter().for_each(|folder| self.taking_up.is_old(folder));
+            found.unlisted.into_iter().for_each(|(folder, _)| self.taking_up.is_old(folder));
         }
         self.catch_up.begin(new, self.quiet.recent, now);
     }

@@ -1,19 +1,91 @@
-//! The list of corrections for a person to read: one line each, beside the shot log.
+//! The list of corrections for a person to read: one line each, beside the shot log. What a full disk doesn't take is
+//! added later; a list that can't be written holds up nothing.
 
+use std::collections::VecDeque;
 use std::fs::OpenOptions;
-use std::io::{self, Write};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use crate::files::open_own;
 use crate::rig::Turn;
 use crate::session::{Body, Purpose, Record};
 
-/// Where the list of a log lies.
-pub fn beside(log: &Path) -> PathBuf {
-    log.with_file_name("greyhold-corrections.txt")
+/// Lines that are kept until the disk takes them.
+const MOST_MISSING: usize = 1_000;
+
+/// The list of one log.
+#[derive(Debug)]
+pub struct CorrectionsList {
+    path: PathBuf,
+    /// Lines that are not in the file yet.
+    missing: VecDeque<String>,
+    /// Lines that there was no room for among those.
+    left_out: u64,
+    trouble: Option<String>,
+}
+
+impl CorrectionsList {
+    pub fn beside(log: &Path) -> CorrectionsList {
+        let path = log.with_file_name("greyhold-corrections.txt");
+        CorrectionsList { path, missing: VecDeque::new(), left_out: 0, trouble: None }
+    }
+
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Why the file takes nothing, while it doesn't.
+    pub fn trouble(&self) -> Option<&str> {
+        self.trouble.as_deref()
+    }
+
+    /// Adds the record's line, if it has one, and what is still missing.
+    pub fn take(&mut self, record: &Record) {
+        if let Some(line) = line(record) {
+            if self.missing.len() >= MOST_MISSING {
+                self.missing.pop_front();
+                self.left_out += 1;
+            }
+            self.missing.push_back(line);
+        }
+        if !self.missing.is_empty() {
+            self.trouble = self.write().err().map(|e| e.to_string());
+        }
+    }
+
+    /// Writes all that is missing, or nothing.
+    fn write(&mut self) -> io::Result<()> {
+        let mut file = open_own(&self.path, OpenOptions::new().read(true).write(true).create(true).truncate(false))?;
+        let end = file.seek(SeekFrom::End(0))?;
+        let mut text = String::new();
+        // Somebody may have left the last line without its end.
+        let mut last = [b'\n'];
+        if end > 0 {
+            file.seek(SeekFrom::End(-1))?;
+            file.read_exact(&mut last)?;
+        }
+        if last != [b'\n'] {
+            text.push('\n');
+        }
+        if self.left_out > 0 {
+            text.push_str(&format!("({} lines are left out here; the shot log has them)\n", self.left_out));
+        }
+        for line in &self.missing {
+            text.push_str(line);
+            text.push('\n');
+        }
+        if let Err(e) = file.write_all(text.as_bytes()) {
+            file.set_len(end)?;
+            return Err(e);
+        }
+        self.missing.clear();
+        self.left_out = 0;
+        Ok(())
+    }
 }
 
 /// The line for a record, if it is a correction or the end of one.
-pub fn line(record: &Record) -> Option<String> {
+fn line(record: &Record) -> Option<String> {
     let at = record.at.strftime("%Y-%m-%d %H:%M:%SZ");
     match &record.body {
         Body::Correction { purpose, correction, sentence } => {
@@ -33,11 +105,59 @@ pub fn line(record: &Record) -> Option<String> {
     }
 }
 
-/// Appends the record's line, if it has one.
-pub fn append(path: &Path, record: &Record) -> io::Result<()> {
-    let Some(mut line) = line(record) else {
-        return Ok(());
-    };
-    line.push('\n');
-    OpenOptions::new().append(true).create(true).open(path)?.write_all(line.as_bytes())
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::session::{How, VERSION};
+
+    fn resolved(n: u64) -> Record {
+        let at = "2026-03-02T10:00:00Z".parse().unwrap();
+        Record { v: VERSION, n, at, body: Body::Resolved { correction: n, how: How::Told } }
+    }
+
+    fn text(home: &tempfile::TempDir) -> String {
+        std::fs::read_to_string(home.path().join("greyhold-corrections.txt")).unwrap()
+    }
+
+    #[test]
+    fn what_the_disk_did_not_take_is_added_later_in_its_order() {
+        let home = tempfile::tempdir().unwrap();
+        let folder = home.path().join("share");
+        let mut list = CorrectionsList::beside(&folder.join("shots.jsonl"));
+        (1..=3).for_each(|n| list.take(&resolved(n)));
+        assert!(list.trouble().is_some());
+        std::fs::create_dir(&folder).unwrap();
+        std::fs::write(list.path(), "a line without its end").unwrap();
+        let note = Record { body: Body::Note { text: "any record tries again".to_owned() }, ..resolved(4) };
+        list.take(&note);
+        assert_eq!(list.trouble(), None);
+        let text = std::fs::read_to_string(list.path()).unwrap();
+        let heads: Vec<&str> = text.lines().map(|l| l.split("  correction").next().unwrap()).collect();
+        let at = "2026-03-02 10:00:00Z  #";
+        assert_eq!(heads, ["a line without its end", &format!("{at}1"), &format!("{at}2"), &format!("{at}3")]);
+    }
+
+    #[test]
+    fn what_is_kept_for_later_is_bounded_and_what_is_left_out_is_told() {
+        let home = tempfile::tempdir().unwrap();
+        let folder = home.path().join("greyhold-corrections.txt");
+        std::fs::create_dir(&folder).unwrap();
+        let mut list = CorrectionsList::beside(&home.path().join("shots.jsonl"));
+        (1..=MOST_MISSING as u64 + 5).for_each(|n| list.take(&resolved(n)));
+        std::fs::remove_dir(&folder).unwrap();
+        list.take(&resolved(5000));
+        assert!(text(&home).starts_with("(6 lines are left out here"), "{}", text(&home).lines().next().unwrap());
+        assert_eq!(text(&home).lines().count(), MOST_MISSING + 1);
+    }
+
+    /// A pipe that nobody reads would hold up whoever opens it.
+    #[cfg(unix)]
+    #[test]
+    fn a_pipe_in_its_place_holds_up_nothing() {
+        let home = tempfile::tempdir().unwrap();
+        let mut list = CorrectionsList::beside(&home.path().join("shots.jsonl"));
+        assert!(std::process::Command::new("mkfifo").arg(list.path()).status().unwrap().success());
+        list.take(&resolved(1));
+        assert!(list.trouble().is_some());
+    }
 }

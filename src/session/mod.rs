@@ -7,6 +7,7 @@ mod board;
 mod carried;
 mod command;
 mod engine;
+mod files;
 mod metering;
 mod record;
 mod remembered;

@@ -45,10 +45,10 @@ pub struct State {
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
     #[serde(with = "rows::files")]
-    files: HashMap<String, (FileState, Fingerprint)>,
+    pub(super) files: HashMap<String, (FileState, Fingerprint)>,
     /// Files that could not be taken up, as they were then.
     #[serde(with = "rows::turned_down")]
-    turned_down: HashMap<String, FileState>,
+    pub(super) turned_down: HashMap<String, FileState>,
     #[serde(with = "rows::stems")]
     stems: HashMap<String, Stem>,
     /// Curves that were learned, and every one by its name.
@@ -67,10 +67,7 @@ impl State {
         self.records = record.n;
         match &record.body {
             Body::Opened { .. } | Body::Note { .. } | Body::Warning { .. } | Body::Closed => {}
-            Body::Skipped { file, state, .. } => {
-                self.turned_down.remove(file);
-                self.turned_down.extend(state.map(|state| (file.clone(), state)));
-            }
+            Body::Skipped { file, state, .. } => self.turn_down(file, *state),
             Body::Config { groups, .. } => self.take_config(groups),
             Body::Known { files, last } => {
                 self.begun |= last;
@@ -266,11 +263,6 @@ impl State {
         }
     }
 
-    fn note_file(&mut self, name: &str, state: FileState, fingerprint: Fingerprint) {
-        self.turned_down.remove(name);
-        self.files.insert(name.to_owned(), (state, fingerprint));
-    }
-
     fn note_stem(&mut self, file: &str, frame: u64, first: Option<&Subject>) {
         let picture = !Kind::of(file.as_ref()).is_some_and(Kind::is_raw);
         let captured = first.and_then(|s| s.settings.captured.clone());
@@ -345,11 +337,6 @@ impl State {
         self.files.get(file).is_some_and(|(_, known)| *known == fingerprint)
     }
 
-    /// Whether a picture is logged under this name.
-    pub fn knows(&self, file: &str) -> bool {
-        self.files.contains_key(file)
-    }
-
     pub fn stem(&self, file: &str) -> Option<&Stem> {
         self.stems.get(&stem_key(file.as_ref()))
     }
@@ -364,11 +351,6 @@ impl State {
                 fingerprint: *fingerprint,
             })
             .collect()
-    }
-
-    /// Every file that could not be taken up, as it was then.
-    pub fn turned_down_files(&self) -> Vec<(String, FileState)> {
-        self.turned_down.iter().map(|(name, state)| (name.clone(), *state)).collect()
     }
 
     /// The turn that the open correction still asks of a group.

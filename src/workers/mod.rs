@@ -73,6 +73,8 @@ pub struct Answer {
     pub captured: Option<DateTime>,
     /// The picture is whole but something announced behind it (a preview) is not.
     pub tail_missing: bool,
+    /// Why the file may not be written wholly yet, although its structure is whole: while it was touched lately, wait.
+    pub perhaps_unfinished: Option<String>,
     /// Absent when only the structure was asked for.
     pub frame: Option<Frame>,
 }

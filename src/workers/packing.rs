@@ -27,6 +27,7 @@ pub(super) struct AnswerHeader {
     fingerprints: Option<Fingerprints>,
     captured: Option<DateTime>,
     tail_missing: bool,
+    perhaps_unfinished: Option<String>,
     frame: Option<FrameHeader>,
 }
 
@@ -57,7 +58,7 @@ struct PictureHeader {
 
 /// The header, and what follows it.
 pub(super) fn taken_apart(answer: Answer) -> (AnswerHeader, Option<Picture>) {
-    let Answer { state, fingerprints, captured, tail_missing, frame } = answer;
+    let Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame } = answer;
     let mut pixels = None;
     let frame = frame.map(|Frame { settings, picture, notes }| {
         let claim = picture.as_ref().map(|p| PictureHeader {
@@ -75,7 +76,7 @@ pub(super) fn taken_apart(answer: Answer) -> (AnswerHeader, Option<Picture>) {
         let notes = notes.iter().take(MOST_NOTES).map(|note| note.chars().take(LONGEST_NOTE).collect()).collect();
         FrameHeader { settings, exact, notes, picture: claim }
     });
-    (AnswerHeader { state, fingerprints, captured, tail_missing, frame }, pixels)
+    (AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame }, pixels)
 }
 
 pub(super) fn send_pixels(to: &mut impl Write, picture: &Picture) -> Result<(), Broken> {
@@ -89,7 +90,7 @@ pub(super) fn send_pixels(to: &mut impl Write, picture: &Picture) -> Result<(), 
 impl AnswerHeader {
     /// Reads what follows the header.
     pub(super) fn put_together(self, from: &mut impl Read) -> Result<Answer, Broken> {
-        let AnswerHeader { state, fingerprints, captured, tail_missing, frame } = self;
+        let AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame } = self;
         let frame = match frame {
             None => None,
             Some(FrameHeader { settings, exact, notes, picture }) => Some(Frame {
@@ -98,7 +99,7 @@ impl AnswerHeader {
                 notes,
             }),
         };
-        Ok(Answer { state, fingerprints, captured, tail_missing, frame })
+        Ok(Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame })
     }
 }
 
@@ -165,6 +166,7 @@ mod tests {
             fingerprints,
             captured,
             tail_missing: true,
+            perhaps_unfinished: Some("its last page is not written".to_owned()),
             frame: Some(Frame { settings, picture, notes }),
         }
     }
@@ -257,7 +259,7 @@ mod tests {
         let mut huge = u32::MAX.to_le_bytes().to_vec();
         huge.resize(1 << 21, b' ');
         assert!(matches!(received(&huge), Err(Broken::TooLong)));
-        for (width, height) in [(1 << 31, 1 << 31), (usize::MAX, 2), (MOST_PIXELS + 1, 1), (usize::MAX, 0)] {
+        for (width, height) in [(1 << 31, 1_usize << 31), (usize::MAX, 2), (MOST_PIXELS + 1, 1), (usize::MAX, 0)] {
             let small = sent(answer(Settings::default(), Some(picture(1, 1, false))));
             let length = u32::from_le_bytes(*small.first_chunk().unwrap()) as usize;
             let claim = format!("\"width\":{width},\"height\":{height}");

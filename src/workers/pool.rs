@@ -235,3 +235,29 @@ pub fn this_program() -> PathBuf {
     }
     std::env::current_exe().unwrap_or_else(|_| PathBuf::from("greyhold"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::container::{Kind, Links};
+    use crate::photometry::Series;
+    use crate::workers::Depth;
+
+    #[test]
+    fn no_more_are_started_while_eight_hang() {
+        let pool = Pool::new(PathBuf::from("no such program"), 1);
+        let path = PathBuf::from("any.jpg");
+        let task = Task { path, kind: Kind::Jpeg, series: Series::Thirds, depth: Depth::Whole, links: Links::Refused };
+        pool.0.stuck.store(MOST_STUCK, Ordering::SeqCst);
+        assert_eq!(pool.read(&task).unwrap_err(), Refused::Silent { seconds: 30 });
+        pool.0.stuck.store(MOST_STUCK - 1, Ordering::SeqCst);
+        assert!(matches!(pool.read(&task).unwrap_err(), Refused::Unreadable(_)), "it is tried again");
+    }
+
+    #[test]
+    fn after_the_end_nothing_is_started() {
+        let pool = Pool::new(PathBuf::from("no such program"), 1);
+        pool.clone().stop();
+        assert_eq!(pool.confinement().unwrap_err(), Refused::Stopped);
+    }
+}

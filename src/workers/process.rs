@@ -19,7 +19,7 @@ use super::{Answer, Bounds, Confinement, Refused};
 /// What a worker printed to standard error: only its end is kept, to tell what it died of.
 const LAST_WORDS: usize = 4096;
 /// How long a worker that closed its output may take to be gone.
-const DYING: Duration = Duration::from_secs(1);
+const DYING: Duration = Duration::from_secs(5);
 
 /// A worker that is kept warm. Dropping it kills it.
 #[derive(Debug)]
@@ -47,7 +47,7 @@ impl Process {
     pub(super) fn start(program: &Path, stuck: &Arc<AtomicUsize>) -> io::Result<Process> {
         let mut command = Command::new(program);
         command.arg(SUBCOMMAND).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-        // Raw files are decoded by several threads, whose stacks count; what is printed is for nobody.
+        // Raw files are decoded by several threads, whose stacks count as memory; what is printed is for nobody.
         let threads = thread::available_parallelism().map_or(1, |n| n.get().min(4));
         command.env("RAYON_NUM_THREADS", threads.to_string()).env("RUST_BACKTRACE", "0").env_remove("RUST_LOG");
         apart_from_the_terminal(&mut command);

@@ -31,6 +31,7 @@ pub(super) fn read(task: &Task, gauge: &Gauge) -> Result<Answer, Refused> {
         fingerprints: read.fingerprints,
         captured: read.captured,
         tail_missing: read.tail_missing,
+        perhaps_unfinished: read.perhaps_unfinished,
         frame: read.frame,
     })
 }

@@ -66,7 +66,7 @@ enum Header {
     Ready(Confinement),
     Reading(Progress),
     Refused(Refused),
-    Read(AnswerHeader),
+    Read(Box<AnswerHeader>),
 }
 
 impl Told {
@@ -78,7 +78,7 @@ impl Told {
                 Err(refused) => (Header::Refused(refused), None),
                 Ok(answer) => {
                     let (header, picture) = taken_apart(answer);
-                    (Header::Read(header), picture)
+                    (Header::Read(Box::new(header)), picture)
                 }
             },
         };

@@ -65,7 +65,8 @@ impl Driver {
             options["mobileEmulation"] =
                 json!({"deviceMetrics": {"width": width, "height": height, "pixelRatio": 2.0, "touch": true}});
         }
-        let capabilities = json!({"browserName": "chrome", "goog:chromeOptions": options});
+        // The page's own certificate is nobody's whom a browser knows.
+        let capabilities = json!({"browserName": "chrome", "acceptInsecureCerts": true, "goog:chromeOptions": options});
         let client = ClientBuilder::new(HttpConnector::new())
             .capabilities(capabilities.as_object().unwrap().clone())
             .connect(&format!("http://127.0.0.1:{}", self.port))

@@ -2,7 +2,7 @@
 
 use std::io::Cursor;
 
-use tiff::encoder::colortype::Gray16;
+use tiff::encoder::colortype::{Gray16, Gray32Float};
 use tiff::encoder::{Rational, SRational, TiffEncoder};
 use tiff::tags::Tag;
 
@@ -68,5 +68,24 @@ pub fn dng(light: &[[f32; 3]], width: u32, height: u32, sensor: &Sensor, shot: &
     tags.write_tag(Tag::Unknown(50_728), &sensor.neutral.map(ratio)[..]).unwrap();
     tags.write_tag(Tag::Unknown(50_778), 21_u16).unwrap();
     image.write_data(&samples).unwrap();
+    bytes.into_inner()
+}
+
+/// A DNG whose samples are floating point, 1 at saturation.
+pub fn float_dng(samples: &[f32], width: u32, height: u32) -> Vec<u8> {
+    let mut bytes = Cursor::new(Vec::new());
+    let mut encoder = TiffEncoder::new(&mut bytes).unwrap();
+    let mut image = encoder.new_image::<Gray32Float>(width, height).unwrap();
+    let tags = image.encoder();
+    tags.write_tag(Tag::PhotometricInterpretation, 32_803_u16).unwrap();
+    tags.write_tag(Tag::Make, "Studio").unwrap();
+    tags.write_tag(Tag::Model, "studio of numbers").unwrap();
+    tags.write_tag(Tag::Unknown(33_421), &[2_u16, 2][..]).unwrap();
+    tags.write_tag(Tag::Unknown(33_422), &[0_u8, 1, 1, 2][..]).unwrap();
+    tags.write_tag(Tag::Unknown(50_706), &[1_u8, 6, 0, 0][..]).unwrap();
+    tags.write_tag(Tag::Unknown(50_708), "studio of numbers").unwrap();
+    tags.write_tag(Tag::Unknown(50_714), 0_u16).unwrap();
+    tags.write_tag(Tag::Unknown(50_717), 1_u16).unwrap();
+    image.write_data(samples).unwrap();
     bytes.into_inner()
 }

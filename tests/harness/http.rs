@@ -3,9 +3,10 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream};
 
-use serde_json::Value;
+use greyhold::outlet::stand_page::addresses;
+use serde_json::{Value, json};
 
-use super::PATIENCE;
+use super::{PATIENCE, Studio};
 
 /// An answer.
 #[derive(Debug)]
@@ -36,8 +37,8 @@ pub fn here(port: u16) -> SocketAddr {
     SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), port)
 }
 
-/// Sends a request's lines, and reads the answer to its end.
-pub fn send(to: SocketAddr, line: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+/// A request as it goes over the line. It ends its connection.
+pub fn request(line: &str, headers: &[(&str, &str)], body: &str) -> String {
     let mut text = format!("{line} HTTP/1.1\r\nConnection: close\r\n");
     for (name, value) in headers {
         text.push_str(&format!("{name}: {value}\r\n"));
@@ -45,15 +46,91 @@ pub fn send(to: SocketAddr, line: &str, headers: &[(&str, &str)], body: &str) ->
     if !body.is_empty() {
         text.push_str(&format!("Content-Length: {}\r\n", body.len()));
     }
-    let mut stream = connect(to);
-    stream.write_all(format!("{text}\r\n{body}").as_bytes()).unwrap();
+    format!("{text}\r\n{body}")
+}
+
+/// Sends a request's lines, and reads the answer to its end.
+pub fn send(to: SocketAddr, line: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+    try_send(to, line, headers, body).unwrap_or_else(|| panic!("no answer to {line}"))
+}
+
+/// As `send`; nothing where the connection ends without an answer.
+pub fn try_send(to: SocketAddr, line: &str, headers: &[(&str, &str)], body: &str) -> Option<Answer> {
+    exchange(connect(to), &request(line, headers, body))
+}
+
+/// Sends text over a connection, whatever it is made of, and reads the answer to its end.
+pub fn exchange(mut stream: impl Read + Write, text: &str) -> Option<Answer> {
+    // Who is turned away before he has said all has his answer all the same.
+    let _ = stream.write_all(text.as_bytes());
     let mut answer = Vec::new();
     let _ = stream.read_to_end(&mut answer);
-    let end =
-        answer.windows(4).position(|w| w == b"\r\n\r\n").unwrap_or_else(|| panic!("no answer to {line}: {answer:?}"));
+    let end = answer.windows(4).position(|w| w == b"\r\n\r\n")?;
     let head = String::from_utf8_lossy(&answer[..end]).into_owned();
-    let status = head.split(' ').nth(1).unwrap().parse().unwrap();
-    Answer { status, head, body: answer[end + 4..].to_vec() }
+    let status = head.split(' ').nth(1)?.parse().ok()?;
+    Some(Answer { status, head, body: answer[end + 4..].to_vec() })
+}
+
+/// Offers a token as the page does.
+pub fn enter(to: SocketAddr, token: &str) -> Answer {
+    let host = to.to_string();
+    let headers =
+        [("Host", host.as_str()), ("Origin", &format!("http://{host}")), ("Content-Type", "application/json")];
+    send(to, "POST /enter", &headers, &json!({"token": token}).to_string())
+}
+
+/// Signs in, and gives the cookie for it.
+pub fn sign_in(to: SocketAddr, token: &str) -> String {
+    let entered = enter(to, token);
+    assert_eq!(entered.status, 204, "{}", entered.text());
+    entered.header("set-cookie").unwrap().split(';').next().unwrap().to_owned()
+}
+
+impl Studio {
+    /// The cookie of somebody who has signed in on this machine.
+    pub fn session(&self) -> String {
+        let mut session = self.session.lock().unwrap();
+        if let Some((port, cookie)) = &*session
+            && *port == self.port()
+        {
+            return cookie.clone();
+        }
+        let cookie = sign_in(here(self.port()), self.token.as_deref().unwrap());
+        *session = Some((self.port(), cookie.clone()));
+        cookie
+    }
+
+    /// An address of the page as it is opened for the first time, with what signs in.
+    pub fn address(&self, path: &str) -> String {
+        format!("{}{path}#{}", self.page, self.token.as_deref().unwrap())
+    }
+}
+
+/// A watch that is open to the local network, the address it has there, and its token.
+pub fn open_to_the_network() -> Option<(Studio, SocketAddr, String)> {
+    let mut studio = Studio::empty();
+    studio.extra = vec!["--lan".into()];
+    studio.start();
+    let token = studio.token.clone().unwrap();
+    let to = own_address(studio.port())?;
+    Some((studio, to, token))
+}
+
+pub fn own_address(port: u16) -> Option<SocketAddr> {
+    let address = addresses().into_iter().next();
+    if address.is_none() {
+        println!("skipped: this machine has no address but its own");
+    }
+    address.map(|ip| SocketAddr::new(ip, port))
+}
+
+/// As a page of this address asks, with a cookie.
+pub fn ask(to: SocketAddr, line: &str, cookie: &str) -> Answer {
+    let host = to.to_string();
+    let origin = format!("http://{host}");
+    let mut headers = vec![("Host", host.as_str()), ("Origin", &origin), ("Content-Type", "application/json")];
+    headers.extend((!cookie.is_empty()).then_some(("Cookie", cookie)));
+    send(to, line, &headers, if line.starts_with("POST") { "{}" } else { "" })
 }
 
 /// A page that follows the sitting, without a browser.
@@ -62,11 +139,15 @@ pub struct Feed {
 }
 
 impl Feed {
-    /// Opens it; the status if it isn't let in.
-    pub fn open(port: u16, after: Option<u64>) -> Result<Feed, u16> {
-        let mut stream = connect(here(port));
+    /// Opens it for who has signed in on this machine; the status if it isn't let in.
+    pub fn open(studio: &Studio, after: Option<u64>) -> Result<Feed, u16> {
+        Feed::open_at(here(studio.port()), &studio.session(), after)
+    }
+
+    pub fn open_at(to: SocketAddr, cookie: &str, after: Option<u64>) -> Result<Feed, u16> {
+        let mut stream = connect(to);
         let path = after.map_or_else(|| "/feed".to_owned(), |n| format!("/feed?after={n}"));
-        stream.write_all(format!("GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n").as_bytes()).unwrap();
+        stream.write_all(format!("GET {path} HTTP/1.1\r\nHost: {to}\r\nCookie: {cookie}\r\n\r\n").as_bytes()).unwrap();
         let mut feed = Feed { lines: BufReader::new(stream) };
         let status: u16 = feed.line().unwrap().split(' ').nth(1).unwrap().parse().unwrap();
         if status != 200 {

@@ -9,9 +9,10 @@ pub mod random;
 pub mod sittings;
 
 use std::fs;
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, Lines, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, ChildStdout, Command, Output, Stdio};
+use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
@@ -94,10 +95,14 @@ pub struct Studio {
     /// The folder as the command line spells it, from the home; `None` for its whole path.
     pub spelled: Option<String>,
     pub extra: Vec<String>,
+    /// Environment of the program beside its own.
+    pub surroundings: Vec<(&'static str, String)>,
     /// The stand page's address.
     pub page: String,
-    /// The token for the local network, where it is open to that.
+    /// What its page is signed in with, where a page is served.
     pub token: Option<String>,
+    /// The session of who looks at the page without a browser, and the port that it belongs to.
+    session: Mutex<Option<(u16, String)>>,
     child: Option<Child>,
 }
 
@@ -107,7 +112,17 @@ impl Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
-        Studio { home, folder, spelled: None, extra: Vec::new(), page: String::new(), token: None, child: None }
+        Studio {
+            home,
+            folder,
+            spelled: None,
+            extra: Vec::new(),
+            surroundings: Vec::new(),
+            page: String::new(),
+            token: None,
+            session: Mutex::default(),
+            child: None,
+        }
     }
 
     pub fn open() -> Studio {
@@ -136,16 +151,43 @@ impl Studio {
         self.folder.join("greyhold-shots.jsonl")
     }
 
+    /// Where it keeps what it remembers of itself.
+    pub fn state(&self) -> PathBuf {
+        self.home.path().join("state")
+    }
+
     fn command(&self) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_greyhold"));
         let folder = self.spelled.as_ref().map_or(self.folder.as_path(), Path::new);
         command.arg("watch").arg(folder).arg("--socket").arg(self.socket()).args(&self.extra);
+        command.envs(self.surroundings.iter().map(|(name, value)| (name, value)));
         command.current_dir(self.home.path()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        command.env("XDG_STATE_HOME", self.state());
         command
     }
 
     /// Starts the program and waits until its first scan is done.
     pub fn start(&mut self) {
+        let mut lines = self.launch();
+        if !self.extra.iter().any(|e| e == "--no-page") {
+            let line = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("page")?.trim().to_owned())).unwrap();
+            self.page = line.split_whitespace().next().unwrap().to_owned();
+            let file = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("token    in ")?.to_owned())).unwrap();
+            let file = file.strip_suffix(", which you alone can read").unwrap();
+            let addresses = fs::read_to_string(file).unwrap();
+            self.token = Some(addresses.lines().next().unwrap().split_once('#').unwrap().1.to_owned());
+        }
+        // Keep the pipe flowing, so that the program never waits for its reader.
+        std::thread::spawn(move || lines.for_each(drop));
+    }
+
+    /// Starts it where it is expected to serve no page.
+    pub fn start_without_page(&mut self) {
+        let lines = self.launch();
+        std::thread::spawn(move || lines.for_each(drop));
+    }
+
+    fn launch(&mut self) -> Lines<BufReader<ChildStdout>> {
         let mut child = self.command().spawn().unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
         let ready = lines.any(|l| l.is_ok_and(|l| l.starts_with("watching ")));
@@ -153,17 +195,8 @@ impl Studio {
             let output = child.wait_with_output().unwrap();
             panic!("greyhold ended at the start: {}", String::from_utf8_lossy(&output.stderr));
         }
-        if !self.extra.iter().any(|e| e == "--no-page") {
-            let line = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("page")?.trim().to_owned())).unwrap();
-            self.page = line.split_whitespace().next().unwrap().to_owned();
-            if self.extra.iter().any(|e| e == "--lan") {
-                let told = lines.find_map(|l| Some(l.ok()?.split_once("token ")?.1.trim().replace('-', "")));
-                self.token = told;
-            }
-        }
-        // Keep the pipe flowing, so that the program never waits for its reader.
-        std::thread::spawn(move || lines.for_each(drop));
         self.child = Some(child);
+        lines
     }
 
     /// Starts it where it is expected to end by itself.
@@ -193,11 +226,17 @@ impl Studio {
 
     /// Asks it to end, as a system does, and gives its exit code and the time it took.
     pub fn stop(&mut self) -> (Option<i32>, Duration) {
-        let mut child = self.child.take().unwrap();
+        let (code, took, _) = self.stop_and_hear();
+        (code, took)
+    }
+
+    /// The same, with what it said on its error output.
+    pub fn stop_and_hear(&mut self) -> (Option<i32>, Duration, String) {
+        let child = self.child.take().unwrap();
         let began = Instant::now();
         Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
-        let status = child.wait().unwrap();
-        (status.code(), began.elapsed())
+        let output = child.wait_with_output().unwrap();
+        (output.status.code(), began.elapsed(), String::from_utf8_lossy(&output.stderr).into_owned())
     }
 
     pub fn connect(&self) -> Client {

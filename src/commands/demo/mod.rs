@@ -13,7 +13,7 @@ use tokio::sync::oneshot;
 
 use self::sitting::{RIG, Then, story};
 use super::exit::{CommandError, Exit};
-use super::watch::{PageArgs, page_in_words};
+use super::page::{PageArgs, page_in_words};
 use super::{say, say_block, tell};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
@@ -62,14 +62,15 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     std::fs::write(&config_file, RIG).map_err(cannot)?;
     let (config, config_watch) = ConfigWatch::read(&config_file)?;
     let with_page = args.page || args.how.is_asked();
+    let log = capture.join("greyhold-shots.jsonl");
     let setup = Setup {
         config,
         config_watch,
-        log: capture.join("greyhold-shots.jsonl"),
+        page: if with_page { args.how.setup(&log)? } else { None },
+        log,
         socket: home.join("greyhold.sock"),
         folder: capture,
         meter_old: false,
-        page: if with_page { args.how.setup()? } else { None },
         workers: Pool::new(this_program(), daemon::SEATS),
     };
     play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;

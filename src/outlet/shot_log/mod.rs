@@ -4,6 +4,7 @@
 //! written is trusted: the lines go into a new segment (`….2.jsonl`), and reading takes the segments in order, each
 //! record once. A segment ends by its size; the next one begins with the state so far, so that a start reads it alone.
 
+mod fault;
 mod health;
 mod lines;
 mod pause;
@@ -15,21 +16,20 @@ mod segments;
 mod tail;
 
 use std::collections::VecDeque;
-use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use thiserror::Error;
-
 use self::pause::Pause;
+use self::place::Lock;
 use self::replay::{Extent, replay};
 use self::rescue::Rescue;
 use self::segments::{Segment, after, all};
 use super::storage::{Open, Storage, on_disk};
 use crate::intake::FileState;
-use crate::session::{Ledger, LineFault, State};
+use crate::session::{Ledger, State};
 
+pub use fault::LogError;
 pub use health::{Health, health};
 pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
@@ -47,26 +47,6 @@ const TIMES_CARRIED: u64 = 4;
 const MORE: u64 = 1 << 20;
 /// A place whose disk fails so often can't be trusted.
 const MANY_FAILURES: u32 = 10;
-
-#[derive(Debug, Error)]
-pub enum LogError {
-    #[error("another greyhold (process {process}) writes to {log}: stop it first, or give this one its own log")]
-    InUse { log: String, process: String },
-    #[error("{log} is no shot log: name another with --log")]
-    NoShotLog { log: String },
-    #[error(
-        "the shot log can't be kept to one greyhold, because its lock file {lock} can't be used ({why}): remove that, or name another log with --log"
-    )]
-    NoLock { lock: String, why: String },
-    #[error("{log}, line {line}, was written by a newer greyhold: {fault}")]
-    Newer { log: String, line: usize, fault: LineFault },
-    #[error(
-        "the shot log {log} can't be read from line {line} on ({bytes} bytes), which is more than a torn end: nothing of it is cut or written; put it right, or name another log with --log"
-    )]
-    Unsound { log: String, line: usize, bytes: u64 },
-    #[error("the shot log {log} can't be read: {cause}")]
-    Unreadable { log: String, cause: io::Error },
-}
 
 /// What opening a log found.
 #[derive(Debug, Default)]
@@ -98,7 +78,7 @@ pub struct ShotLog {
     due: u64,
     /// What befell the log, to be told.
     news: Vec<String>,
-    lock: Option<File>,
+    lock: Option<Lock>,
 }
 
 /// What time it is, for the pauses between attempts.
@@ -260,7 +240,7 @@ impl ShotLog {
         }
         self.trouble = None;
         if let Some(rescue) = self.rescue.take() {
-            rescue.is_written();
+            rescue.done();
         }
         true
     }

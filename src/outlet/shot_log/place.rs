@@ -63,8 +63,18 @@ pub(super) fn is_of_a_log(line: &Line) -> bool {
     torn || Record::number_in(bytes).is_some() || Portion::is_in(bytes)
 }
 
+/// A log held for this process alone.
+pub(super) struct Lock(File);
+
+impl Drop for Lock {
+    /// A program that is being started has all open files for a moment: closing alone would leave it locked.
+    fn drop(&mut self) {
+        let _ = self.0.unlock();
+    }
+}
+
 /// Holds the log for this process alone. `None` where its folder takes no lock file.
-pub(super) fn lock(log: &Path) -> Result<Option<File>, LogError> {
+pub(super) fn lock(log: &Path) -> Result<Option<Lock>, LogError> {
     let path = log.with_extension("lock");
     let refused = |why: String| LogError::NoLock { lock: path.display().to_string(), why };
     let mut options = OpenOptions::new();
@@ -84,7 +94,7 @@ pub(super) fn lock(log: &Path) -> Result<Option<File>, LogError> {
         Ok(()) => {
             // For whoever finds it locked; a lock that can only be read is a lock all the same.
             let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| write!(file, "{}", std::process::id()));
-            Ok(Some(file))
+            Ok(Some(Lock(file)))
         }
         Err(TryLockError::WouldBlock) => {
             let process = if process.is_empty() { "unknown".to_owned() } else { process };

@@ -79,8 +79,8 @@ impl Rescue {
         (left == 0).then_some((Rescue(file), lines))
     }
 
-    /// All of it is in the log now.
-    pub fn is_written(self) {
+    /// Done with: all of it is in the log now.
+    pub fn done(self) {
         let _ = std::fs::remove_file(self.0);
     }
 }

@@ -6,6 +6,7 @@ use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
 
+use axum::Extension;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::sse::{Event, Sse};
@@ -15,10 +16,11 @@ use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::json;
 use tokio::sync::{broadcast, mpsc};
-use tokio::time::{Instant, MissedTickBehavior, interval, sleep};
+use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_stream::wrappers::ReceiverStream;
 
 use super::Page;
+use super::gate::{Peer, SignedIn};
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::shot_log::{LogReader, PORTION, portion};
 use crate::session::{Body, Published, Record};
@@ -29,6 +31,8 @@ const BEAT: Duration = Duration::from_secs(1);
 const BOARDS_APART: Duration = Duration::from_millis(100);
 /// Events on their way to one page; while it does not read, the rest stays in the log.
 const WAITING: usize = 16;
+/// A page that takes nothing for this long is gone.
+const SEND_PATIENCE: Duration = Duration::from_secs(10);
 /// What a page that has just opened is told of what was before.
 const BEFORE: u64 = 80;
 
@@ -40,25 +44,48 @@ pub struct Resume {
 }
 
 type Sender = mpsc::Sender<Result<Event, Infallible>>;
-/// The page went away.
+/// The page went away, or may stay no longer.
 struct Gone;
 
-pub async fn feed(State(page): State<Arc<Page>>, Query(Resume { after }): Query<Resume>) -> Response {
-    let Ok(seat) = Arc::clone(&page.feeds).try_acquire_owned() else {
+pub async fn feed(
+    State(page): State<Arc<Page>>,
+    Extension(Peer { machine, .. }): Extension<Peer>,
+    Extension(SignedIn(session)): Extension<SignedIn>,
+    Query(Resume { after }): Query<Resume>,
+) -> Response {
+    let Some(seat) = page.seats.feed(machine) else {
         return (StatusCode::SERVICE_UNAVAILABLE, "as many pages as can be are open already").into_response();
     };
     let (to_page, events) = mpsc::channel(WAITING);
     tokio::spawn(async move {
         let _seat = seat;
-        let _ = follow(&page, after, &to_page).await;
+        tokio::select! {
+            _ = follow(&page, session, after, &to_page) => {}
+            () = signed_out(&page, session) => {}
+        }
+        if !page.sessions.touch(session) {
+            // A page that doesn't read isn't told, but ended all the same.
+            let _ = to_page.try_send(Ok(Event::default().event("signed_out").data("-")));
+        }
     });
     Sse::new(ReceiverStream::new(events)).into_response()
 }
 
-async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(), Gone> {
+/// Resolves when a session was ended.
+async fn signed_out(page: &Page, session: u64) {
+    let mut changes = page.sessions.changes();
+    while page.sessions.touch(session) {
+        if changes.changed().await.is_err() {
+            return;
+        }
+    }
+}
+
+async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender) -> Result<(), Gone> {
     // Before the log is read, so that nothing falls in between.
     let mut records = page.hub.events.subscribe();
     let mut screens = page.screens.clone();
+    let mut phones = page.sessions.changes();
     let now = screens.borrow_and_update().board.n;
     // A page that knows more than there is has followed another log.
     let mut told = after.filter(|after| *after <= now).unwrap_or(now.saturating_sub(BEFORE));
@@ -87,6 +114,7 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
                 Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut log, &mut told, to_page).await?,
                 Err(broadcast::error::RecvError::Closed) => return Ok(()),
             },
+            Ok(()) = phones.changed() => send(Event::default().event("phones").data("-"), to_page).await?,
             () = &mut rest, if resting => resting = false,
             changed = screens.changed(), if !resting => {
                 if changed.is_err() {
@@ -97,7 +125,13 @@ async fn follow(page: &Page, after: Option<u64>, to_page: &Sender) -> Result<(),
                 rest.as_mut().reset(Instant::now() + BOARDS_APART);
                 resting = true;
             }
-            _ = beats.tick() => send(Event::default().event("beat").data("-"), to_page).await?,
+            _ = beats.tick() => {
+                // An open page is a session in use.
+                if !page.sessions.touch(session) {
+                    return Err(Gone);
+                }
+                send(Event::default().event("beat").data("-"), to_page).await?;
+            }
         }
     }
 }
@@ -150,7 +184,7 @@ async fn tell_gap(told: u64, n: u64, to_page: &Sender) -> Result<(), Gone> {
 }
 
 async fn send(event: Event, to_page: &Sender) -> Result<(), Gone> {
-    to_page.send(Ok(event)).await.map_err(|_| Gone)
+    timeout(SEND_PATIENCE, to_page.send(Ok(event))).await.map_err(|_| Gone)?.map_err(|_| Gone)
 }
 
 async fn send_board(json: &str, to_page: &Sender) -> Result<(), Gone> {

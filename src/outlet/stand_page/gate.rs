@@ -1,9 +1,10 @@
-//! Who may come in: the right host, the right origin, this machine or the token, and not too often.
+//! Who may come in: the right host, the right origin, a session, and not too often. Who has none learns nothing:
+//! whatever he asks for but the empty page, the answer is the same.
 
 use std::net::IpAddr;
 use std::num::NonZeroU32;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use axum::body::{Body, to_bytes};
 use axum::extract::{Request, State};
@@ -12,65 +13,51 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
 use serde::Deserialize;
-use subtle::ConstantTimeEq;
 use tokio::time::timeout;
 
-use super::{Audience, Page};
+use super::seats::Seat;
+use super::tries::{Tried, Tries};
+use super::{Audience, Page, shell};
 
 /// Where a request comes from.
+#[derive(Debug, Clone)]
+pub struct Peer {
+    pub machine: IpAddr,
+    pub seat: Arc<Seat>,
+}
+
+/// The session that a request belongs to.
 #[derive(Debug, Clone, Copy)]
-pub struct Peer(pub IpAddr);
+pub struct SignedIn(pub u64);
 
-/// The word that opens the page to other machines: 80 random bits, new at every start.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Token(String);
-
-/// Letters and digits that are not taken for one another, 32 of them.
-const LETTERS: &[u8; 32] = b"23456789ABCDEFGHJKLMNPQRSTUVWXYZ";
-const TOKEN_LETTERS: usize = 16;
-
-impl Token {
-    pub fn fresh() -> Result<Token, getrandom::Error> {
-        let mut bytes = [0_u8; TOKEN_LETTERS];
-        getrandom::fill(&mut bytes)?;
-        Ok(Token(bytes.iter().map(|b| char::from(LETTERS[usize::from(b % 32)])).collect()))
-    }
-
-    pub fn as_str(&self) -> &str {
-        &self.0
-    }
-
-    /// In groups of four, for typing.
-    pub fn in_groups(&self) -> String {
-        let groups: Vec<&str> = (0..TOKEN_LETTERS).step_by(4).map(|at| &self.0[at..at + 4]).collect();
-        groups.join("-")
-    }
-
-    /// Compares in constant time what somebody typed or brought.
-    fn is(&self, said: &str) -> bool {
-        let bare: String = said.chars().filter(|c| !c.is_whitespace() && *c != '-').collect();
-        self.0.as_bytes().ct_eq(bare.to_ascii_uppercase().as_bytes()).into()
-    }
+/// Whose pace is measured. A session has its own, so that nobody behind the same address uses it up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Who {
+    Machine(IpAddr),
+    Session(u64),
 }
 
 /// Decides who comes in.
 pub struct Gate {
     audience: Audience,
     port: u16,
-    token: Option<Token>,
-    requests: DefaultKeyedRateLimiter<IpAddr>,
-    wishes: DefaultKeyedRateLimiter<IpAddr>,
-    tries: DefaultKeyedRateLimiter<IpAddr>,
+    scheme: &'static str,
+    /// The page's own name on the network.
+    name: Option<String>,
+    requests: DefaultKeyedRateLimiter<Who>,
+    wishes: DefaultKeyedRateLimiter<Who>,
+    connections: DefaultKeyedRateLimiter<IpAddr>,
+    tries: Tries,
 }
 
-/// A machine's requests: twenty pages that load at once need a hundred.
+/// Twenty pages that load at once need a hundred.
 const REQUESTS: Quota = Quota::per_second(per(60)).allow_burst(per(400));
 /// What people do on a page.
 const WISHES: Quota = Quota::per_second(per(10)).allow_burst(per(40));
-/// Tries of a token.
-const TRIES: Quota = Quota::per_minute(per(10)).allow_burst(per(10));
-/// More machines than this have forgotten ones among them.
-const MANY_MACHINES: usize = 1000;
+/// Connections that another machine opens. Agreeing on how to encrypt one costs most of what a stranger can cause.
+const CONNECTIONS: Quota = Quota::per_second(per(100)).allow_burst(per(500));
+/// More of them than this have forgotten ones among them.
+const MANY: usize = 1000;
 
 const fn per(n: u32) -> NonZeroU32 {
     match NonZeroU32::new(n) {
@@ -79,31 +66,47 @@ const fn per(n: u32) -> NonZeroU32 {
     }
 }
 
+fn keeps_pace<K: std::hash::Hash + Eq + Clone>(limiter: &DefaultKeyedRateLimiter<K>, who: &K) -> bool {
+    if limiter.len() > MANY {
+        limiter.retain_recent();
+    }
+    limiter.check_key(who).is_ok()
+}
+
 /// A request that is not let in, with what its sender may read.
 type Refusal = (StatusCode, &'static str);
 
+const FOREIGN: Refusal = (StatusCode::FORBIDDEN, "another site may not ask this page for anything");
+const TOO_OFTEN: Refusal = (StatusCode::TOO_MANY_REQUESTS, "too many requests: wait a minute");
+const NOT_SIGNED_IN: Refusal = (StatusCode::UNAUTHORIZED, "sign in first");
+const FULL: Refusal = (StatusCode::SERVICE_UNAVAILABLE, "this machine has as many connections open as can be");
+
+/// The sessions' ids that a request offers.
+#[derive(Debug, PartialEq, Eq)]
+enum Offered<'a> {
+    None,
+    One(&'a str),
+    /// No browser sends two: somebody guesses.
+    Several,
+}
+
 impl Gate {
-    /// `token` is needed by everybody but this machine.
-    pub fn new(audience: Audience, port: u16, token: Option<Token>) -> Gate {
-        let limiter = RateLimiter::keyed;
-        Gate { audience, port, token, requests: limiter(REQUESTS), wishes: limiter(WISHES), tries: limiter(TRIES) }
+    pub fn new(audience: Audience, port: u16, is_encrypted: bool, name: Option<String>) -> Gate {
+        Gate {
+            audience,
+            port,
+            scheme: if is_encrypted { "https" } else { "http" },
+            name,
+            requests: RateLimiter::keyed(REQUESTS),
+            wishes: RateLimiter::keyed(WISHES),
+            connections: RateLimiter::keyed(CONNECTIONS),
+            tries: Tries::default(),
+        }
     }
 
-    fn admit(&self, peer: IpAddr, request: &Request) -> Result<(), Refusal> {
-        let posts = request.method() == Method::POST;
-        let limiter = match request.uri().path() {
-            "/enter" => &self.tries,
-            _ if posts => &self.wishes,
-            _ => &self.requests,
-        };
-        if limiter.len() > MANY_MACHINES {
-            limiter.retain_recent();
-        }
-        limiter.check_key(&peer).map_err(|_| (StatusCode::TOO_MANY_REQUESTS, "too many requests: wait a little"))?;
-        let headers = request.headers();
-        let host =
-            self.host(headers).ok_or((StatusCode::MISDIRECTED_REQUEST, "this is not the address of this page"))?;
-        self.check_origin(headers, &host, request)
+    /// Whether another connection of this machine is taken.
+    pub fn takes_connection(&self, machine: IpAddr) -> bool {
+        machine.is_loopback() || keeps_pace(&self.connections, &machine)
     }
 
     /// The one host that the request names, if it can be ours. A name that somebody's name server
@@ -116,18 +119,22 @@ impl Gate {
         }
         let (name, port) = host.rsplit_once(':')?;
         let address = name.trim_start_matches('[').trim_end_matches(']').parse::<IpAddr>();
+        let own_name = self.name.as_deref().is_some_and(|own| name.strip_suffix(".local") == Some(own));
         let ours = match address {
             Ok(ip) => ip.is_loopback() || self.audience == Audience::LocalNetwork,
-            Err(_) => name == "localhost",
+            Err(_) => name == "localhost" || own_name,
         };
         (ours && port.parse() == Ok(self.port)).then_some(host)
     }
 
-    fn check_origin(&self, headers: &HeaderMap, host: &str, request: &Request) -> Result<(), Refusal> {
-        let foreign = (StatusCode::FORBIDDEN, "another site may not ask this page for anything");
+    /// Refuses what another site's page asks, or a page under a name that isn't ours.
+    fn check_site(&self, request: &Request) -> Result<(), Refusal> {
+        let headers = request.headers();
+        let host =
+            self.host(headers).ok_or((StatusCode::MISDIRECTED_REQUEST, "this is not the address of this page"))?;
         match headers.get(header::ORIGIN) {
-            Some(origin) if origin.to_str().ok() != Some(&format!("http://{host}")) => return Err(foreign),
-            None if request.method() == Method::POST => return Err(foreign),
+            Some(origin) if origin.to_str().ok() != Some(&format!("{}://{host}", self.scheme)) => return Err(FOREIGN),
+            None if request.method() == Method::POST => return Err(FOREIGN),
             _ => {}
         }
         // A link from elsewhere may open the page, and nothing else.
@@ -137,7 +144,7 @@ impl Gate {
         match site {
             Some("same-origin" | "none") | None => Ok(()),
             Some(_) if opens => Ok(()),
-            Some(_) => Err(foreign),
+            Some(_) => Err(FOREIGN),
         }
     }
 
@@ -146,42 +153,106 @@ impl Gate {
         format!("greyhold-{}", self.port)
     }
 
-    fn has_token(&self, headers: &HeaderMap) -> bool {
-        let Some(token) = &self.token else { return false };
+    /// What a browser is told to keep; nothing, and it forgets.
+    fn set_cookie(&self, id: Option<&str>) -> String {
+        // The session's own end comes earlier, by the last use.
+        let (value, seconds) = id.map_or(("", 0), |id| (id, 30 * 24 * 3600));
+        let secure = if self.scheme == "https" { "; Secure" } else { "" };
+        format!("{}={value}; HttpOnly; SameSite=Strict; Path=/; Max-Age={seconds}{secure}", self.cookie())
+    }
+
+    fn offered<'a>(&self, headers: &'a HeaderMap) -> Offered<'a> {
         let name = self.cookie();
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|c| c.to_str().ok());
-        let mut pairs = cookies.flat_map(|c| c.split(';')).filter_map(|pair| pair.trim().split_once('='));
-        pairs.any(|(key, value)| key == name && token.is(value))
+        let pairs = cookies.flat_map(|c| c.split(';')).filter_map(|pair| pair.trim().split_once('='));
+        let mut ids = pairs.filter(|(key, _)| *key == name).map(|(_, id)| id);
+        match (ids.next(), ids.next()) {
+            (None, _) => Offered::None,
+            (Some(id), None) => Offered::One(id),
+            _ => Offered::Several,
+        }
+    }
+
+    fn keeps_pace(&self, who: Who, method: &Method) -> Result<(), Refusal> {
+        let limiter = if *method == Method::POST { &self.wishes } else { &self.requests };
+        if keeps_pace(limiter, &who) { Ok(()) } else { Err(TOO_OFTEN) }
     }
 }
 
-/// Stops what comes too often, to another host or from another site; every answer bears the headers that keep a page to itself.
-pub async fn guard(State(page): State<Arc<Page>>, request: Request, next: Next) -> Response {
-    let peer = request.extensions().get::<Peer>().copied();
-    let mut response = match peer.map(|Peer(ip)| page.gate.admit(ip, &request)) {
-        Some(Ok(())) => next.run(request).await,
-        Some(Err(refusal)) => refusal.into_response(),
-        None => StatusCode::FORBIDDEN.into_response(),
+/// What came of looking at a request.
+struct Looked {
+    let_in: Result<Option<SignedIn>, Refusal>,
+    /// It bore a cookie that opens nothing, which the browser had better forget.
+    has_stale_cookie: bool,
+}
+
+impl Page {
+    fn look_at(&self, Peer { machine, seat }: &Peer, request: &Request) -> Looked {
+        let refused = |refusal, has_stale_cookie| Looked { let_in: Err(refusal), has_stale_cookie };
+        let gate = &self.gate;
+        // First of all: what another site's page asks uses nothing up.
+        if let Err(refusal) = gate.check_site(request) {
+            return refused(refusal, false);
+        }
+        let offered = gate.offered(request.headers());
+        let session = match offered {
+            Offered::One(id) => self.sessions.of(id),
+            Offered::None | Offered::Several => None,
+        };
+        let is_wrong = session.is_none() && offered != Offered::None;
+        if is_wrong && gate.tries.attempt(*machine, Instant::now(), || false) == Tried::TooOften {
+            return refused(TOO_OFTEN, true);
+        }
+        let who = session.map_or(Who::Machine(*machine), Who::Session);
+        if let Err(refusal) = gate.keeps_pace(who, request.method()) {
+            return refused(refusal, is_wrong);
+        }
+        match session {
+            Some(_) if !seat.sign_in() => refused(FULL, false),
+            Some(number) => Looked { let_in: Ok(Some(SignedIn(number))), has_stale_cookie: false },
+            None if shell::is_open(request.method(), request.uri().path()) && offered != Offered::Several => {
+                Looked { let_in: Ok(None), has_stale_cookie: is_wrong }
+            }
+            None => refused(NOT_SIGNED_IN, is_wrong),
+        }
+    }
+}
+
+/// Stops who has no session, what comes too often, to another host or from another site; every answer bears the headers
+/// that keep a page to itself.
+pub async fn guard(State(page): State<Arc<Page>>, mut request: Request, next: Next) -> Response {
+    let Some(peer) = request.extensions().get::<Peer>().cloned() else {
+        return StatusCode::FORBIDDEN.into_response();
     };
+    let Looked { let_in, has_stale_cookie } = page.look_at(&peer, &request);
+    let mut response = match let_in {
+        Ok(session) => {
+            if let Some(session) = session {
+                request.extensions_mut().insert(session);
+            }
+            next.run(request).await
+        }
+        Err(refusal) => {
+            let mut response = refusal.into_response();
+            // Who is turned away keeps no place.
+            response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
+            response
+        }
+    };
+    let headers = response.headers_mut();
     for (name, value) in HEADERS {
-        response.headers_mut().insert(HeaderName::from_static(name), HeaderValue::from_static(value));
+        headers.insert(HeaderName::from_static(name), HeaderValue::from_static(value));
+    }
+    if has_stale_cookie && let Ok(forget) = HeaderValue::from_str(&page.gate.set_cookie(None)) {
+        headers.entry(header::SET_COOKIE).or_insert(forget);
     }
     response
-}
-
-/// Lets this machine in, and whoever has the token.
-pub async fn need_token(State(page): State<Arc<Page>>, request: Request, next: Next) -> Response {
-    let is_here = request.extensions().get::<Peer>().is_some_and(|Peer(ip)| ip.is_loopback());
-    if is_here || page.gate.has_token(request.headers()) {
-        return next.run(request).await;
-    }
-    (StatusCode::UNAUTHORIZED, "this page needs the token that greyhold's terminal shows").into_response()
 }
 
 const HEADERS: [(&str, &str); 7] = [
     (
         "content-security-policy",
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; manifest-src 'self'; \
          base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'",
     ),
     ("x-content-type-options", "nosniff"),
@@ -208,23 +279,68 @@ pub async fn posted<T: for<'de> Deserialize<'de>>(headers: &HeaderMap, body: Bod
     serde_json::from_slice(&bytes).map_err(|e| (StatusCode::BAD_REQUEST, format!("it can't be understood: {e}")))
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Entry {
-    token: String,
+impl Gate {
+    /// Whether what a machine offers is the token, if it may offer one at all.
+    pub fn tries(&self, machine: IpAddr, is_right: impl FnOnce() -> bool) -> Tried {
+        self.tries.attempt(machine, Instant::now(), is_right)
+    }
+
+    /// The header that gives a browser its session.
+    pub fn session_cookie(&self, id: &str) -> String {
+        self.set_cookie(Some(id))
+    }
 }
 
-/// Takes the token and gives the cookie for it.
-pub async fn enter(State(page): State<Arc<Page>>, headers: HeaderMap, body: Body) -> Response {
-    let Entry { token: said } = match posted(&headers, body).await {
-        Ok(entry) => entry,
-        Err(refusal) => return refusal.into_response(),
-    };
-    match &page.gate.token {
-        Some(token) if token.is(&said) => {
-            let cookie = format!("{}={}; HttpOnly; SameSite=Strict; Path=/", page.gate.cookie(), token.as_str());
-            (StatusCode::NO_CONTENT, [(header::SET_COOKIE, cookie)]).into_response()
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn gate(name: Option<&str>) -> Gate {
+        Gate::new(Audience::LocalNetwork, 4718, false, name.map(str::to_owned))
+    }
+
+    fn headers(name: header::HeaderName, values: &[&str]) -> HeaderMap {
+        values.iter().map(|v| (name.clone(), HeaderValue::from_str(v).unwrap())).collect()
+    }
+
+    fn is_ours(gate: &Gate, host: &str) -> bool {
+        gate.host(&headers(header::HOST, &[host])).is_some()
+    }
+
+    #[test]
+    fn of_names_only_its_own_is_answered_to() {
+        let (named, nameless) = (gate(Some("studio")), gate(None));
+        for host in ["studio.local:4718", "STUDIO.local:4718"] {
+            assert!(is_ours(&named, host) && !is_ours(&nameless, host), "{host}");
         }
-        _ => (StatusCode::UNAUTHORIZED, "this is not the token: look at greyhold's terminal").into_response(),
+        for host in [
+            "studio:4718",
+            "studio.local",
+            "studio.local:80",
+            "studio.local.:4718",
+            "studio.local.example:4718",
+            "a.studio.local:4718",
+            "studio2.local:4718",
+            ".local:4718",
+            "studio.example:4718",
+        ] {
+            assert!(!is_ours(&named, host), "{host}");
+        }
+        assert!(is_ours(&named, "192.168.1.5:4718") && is_ours(&named, "localhost:4718"));
+    }
+
+    #[test]
+    fn one_cookie_of_its_name_counts() {
+        let gate = gate(None);
+        let offered = |cookies: &[&str]| match gate.offered(&headers(header::COOKIE, cookies)) {
+            Offered::None => "none".to_owned(),
+            Offered::One(id) => id.to_owned(),
+            Offered::Several => "several".to_owned(),
+        };
+        assert_eq!(offered(&[]), "none");
+        assert_eq!(offered(&["a=b; greyhold-4719=x; xgreyhold-4718=y"]), "none");
+        assert_eq!(offered(&["a=b; greyhold-4718=x"]), "x");
+        assert_eq!(offered(&["greyhold-4718=x; greyhold-4718=x"]), "several");
+        assert_eq!(offered(&["greyhold-4718=x", "greyhold-4718=y"]), "several");
     }
 }

@@ -1,13 +1,14 @@
 //! A QR code for a terminal (ISO/IEC 18004, by a library): two rows of modules in a line of text.
 
-use qrcode::QrCode;
 use qrcode::render::unicode::Dense1x2;
+use qrcode::{EcLevel, QrCode};
 
 /// The code of an address, to be read from a dark terminal; `None` when it is too long for one.
 ///
+/// A screen is neither torn nor stained: the lowest level of correction keeps the code small.
 /// The library's 'dark' is a character that is drawn: here that is for the light modules.
 pub fn code(address: &str) -> Option<String> {
-    let code = QrCode::new(address.as_bytes()).ok()?;
+    let code = QrCode::with_error_correction_level(address.as_bytes(), EcLevel::L).ok()?;
     Some(code.render::<Dense1x2>().dark_color(Dense1x2::Light).light_color(Dense1x2::Dark).quiet_zone(true).build())
 }
 

@@ -1,18 +1,20 @@
 //! The trend of the last frames as a chart.
 
-use std::collections::BTreeMap;
-use std::sync::{Mutex, PoisonError};
+use std::sync::Arc;
 
+use axum::body::Bytes;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use serde::Deserialize;
+use tokio::sync::Mutex;
+use tokio::task::spawn_blocking;
 
-use crate::outlet::screen::{compared, scale};
+use crate::outlet::screen::{Shown, compared, scale};
 use crate::photometry::Stops;
 use crate::session::TrendPoint;
 
 /// What the chart is drawn on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Ink {
     OnDark,
@@ -24,27 +26,37 @@ const FRAMES: u64 = 60;
 
 /// The charts that were drawn last, so that twenty pages cost one.
 #[derive(Debug, Default)]
-pub struct Charts(Mutex<BTreeMap<Ink, Drawn>>);
+pub struct Charts {
+    on_dark: Mutex<Option<Drawn>>,
+    on_light: Mutex<Option<Drawn>>,
+}
 
 #[derive(Debug)]
 struct Drawn {
     points: Vec<TrendPoint>,
     tolerance: Stops,
-    svg: String,
+    svg: Bytes,
 }
 
 impl Charts {
-    pub fn chart(&self, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
-        // Nothing that panics is done while it is held.
-        let mut charts = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        match charts.get(&ink) {
-            Some(drawn) if drawn.points == points && drawn.tolerance == tolerance => drawn.svg.clone(),
-            _ => {
-                let svg = chart(points, tolerance, ink);
-                charts.insert(ink, Drawn { points: points.to_vec(), tolerance, svg: svg.clone() });
-                svg
-            }
+    /// Drawn beside the tasks that serve; whoever asks meanwhile waits for the first one's. `None` when drawing failed.
+    pub async fn chart(&self, shown: Arc<Shown>, ink: Ink) -> Option<Bytes> {
+        let kept = match ink {
+            Ink::OnDark => &self.on_dark,
+            Ink::OnLight => &self.on_light,
+        };
+        let mut kept = kept.lock().await;
+        let board = &shown.board;
+        if let Some(drawn) = kept.as_ref().filter(|d| d.points == board.trend && d.tolerance == board.tolerance) {
+            return Some(drawn.svg.clone());
         }
+        let draw = move || {
+            let (points, tolerance) = (shown.board.trend.clone(), shown.board.tolerance);
+            let svg = Bytes::from(chart(&points, tolerance, ink));
+            Drawn { points, tolerance, svg }
+        };
+        let drawn = spawn_blocking(draw).await.ok()?;
+        Some(kept.insert(drawn).svg.clone())
     }
 }
 

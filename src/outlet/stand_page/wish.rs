@@ -68,6 +68,11 @@ impl From<Wish> for Command {
     }
 }
 
+/// The command that a page's wish stands for; `None` when it can't be understood.
+pub fn command_in(body: &[u8]) -> Option<Command> {
+    serde_json::from_slice::<Wish>(body).ok().map(Command::from)
+}
+
 /// Hands a wish to the engine; the answer says in words what came of it.
 pub async fn wish(State(page): State<Arc<Page>>, headers: HeaderMap, body: Body) -> Response {
     match gate::posted::<Wish>(&headers, body).await {

@@ -2,6 +2,7 @@
 // ever taken as HTML: all text goes in as text.
 import { Stand } from "/stand.js";
 import { SetView } from "/set.js";
+import { Phones } from "/phones.js";
 
 export const by = (id) => document.getElementById(id);
 
@@ -58,12 +59,15 @@ function say(text) {
   fading = setTimeout(() => { said.hidden = true; }, 6000);
 }
 
+const json = (what) => ({ method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(5000) });
+
 /** Sends a wish and says what came of it. */
-export async function wish(what, aloud = say) {
+export const wish = (what, aloud = say) => post("/wish", what, aloud);
+
+/** Sends something and says what came of it. */
+export async function post(where, what, aloud = say) {
   try {
-    const answer = await fetch("/wish", {
-      method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(5000),
-    });
+    const answer = await fetch(where, json(what));
     if (answer.status === 401) { askForToken(); return false; }
     const text = await answer.text();
     let reply = { ok: false, says: text };
@@ -90,6 +94,7 @@ let ended = false;
 let trying = false;
 
 const views = { stand: new Stand(), set: new SetView() };
+const phones = new Phones();
 const view = location.pathname === "/set" ? "set" : "stand";
 
 function hear() {
@@ -106,6 +111,8 @@ function listen() {
   source.addEventListener("beat", hear);
   // The browser's own new tries don't tell the record to go on from.
   source.addEventListener("error", lose);
+  source.addEventListener("signed_out", () => leave("This device was signed out beside the camera."));
+  source.addEventListener("phones", () => { if (view === "set") phones.refresh(); });
   source.addEventListener("begin", (event) => {
     const begins = JSON.parse(event.data).after;
     // Another log than before: what was told is another sitting's.
@@ -172,27 +179,63 @@ setInterval(() => {
   }
 }, 250);
 
-// --- coming in ---
+// --- signing in ---
+
+let signedIn = false;
+
+/** Shows a sentence, or nothing at all. */
+function notice(element, text) {
+  element.hidden = !text;
+  write(element, text);
+}
+
+/** Leaves nothing of the sitting on a device that is not signed in any more: the page begins anew, and says why. */
+function leave(why) {
+  source?.close();
+  try { sessionStorage.setItem("greyhold-why", why); } catch { /* It then asks without a reason. */ }
+  location.replace(location.pathname);
+}
+
+function whyLeft() {
+  try {
+    const why = sessionStorage.getItem("greyhold-why") ?? "";
+    sessionStorage.removeItem("greyhold-why");
+    return why;
+  } catch { return ""; }
+}
 
 function askForToken() {
+  if (signedIn) { leave("This device is not signed in any more: it was signed out, or not used for a day."); return; }
   source?.close();
   source = null;
   for (const id of ["stand", "set", "next", "ways"]) by(id).hidden = true;
   by("enter").hidden = false;
   by("lost").hidden = true;
-  write(by("link"), "not connected");
+  const why = whyLeft();
+  if (why) notice(by("enter-why"), why);
+  write(by("link"), "not signed in");
 }
 
 function open() {
+  signedIn = true;
   by("enter").hidden = true;
+  if (by(view).hidden && view === "set") phones.refresh();
   by(view).hidden = false;
   by("next").hidden = false;
   by("ways").hidden = false;
 }
 
 async function enter(token) {
-  const answer = await fetch("/enter", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ token }) });
-  if (!answer.ok) { write(by("enter-says"), await answer.text()); askForToken(); return; }
+  const answer = await fetch("/enter", json({ token }));
+  if (!answer.ok) {
+    signedIn = false;
+    askForToken();
+    notice(by("enter-says"), `Not signed in: ${await answer.text()}.`);
+    return;
+  }
+  notice(by("enter-says"), "");
+  notice(by("enter-why"), "");
+  by("token").value = "";
   by("enter").hidden = true;
   heard = performance.now();
   await tryAgain();
@@ -200,7 +243,7 @@ async function enter(token) {
 
 by("enter-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  enter(by("token").value).catch(() => write(by("enter-says"), "greyhold can't be reached"));
+  enter(by("token").value).catch(() => notice(by("enter-says"), "greyhold can't be reached. Is this device on the studio's network?"));
 });
 
 // --- what comes next ---
@@ -258,10 +301,10 @@ for (const link of document.querySelectorAll("nav a")) {
 document.title = view === "set" ? "greyhold: beside the camera" : "greyhold: at the stand";
 
 // The token comes behind the #, which no server and no log ever sees; then it leaves the address.
-const brought = location.hash.slice(1);
-if (/^[0-9A-Za-z-]{16,40}$/.test(brought)) {
+const brought = /^([0-9A-Za-z-]{16,40})(\.[0-9a-f]{64})?$/.exec(location.hash.slice(1));
+if (brought) {
   history.replaceState(null, "", location.pathname);
-  enter(brought).catch(() => askForToken());
+  enter(brought[1]).catch(() => askForToken());
 } else {
   tryAgain();
 }

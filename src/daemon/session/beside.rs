@@ -1,0 +1,151 @@
+//! What is done beside the session's loop, and what its results set off: named references, the configuration and the
+//! spots in it, and the references that are metered anew for them.
+
+use std::sync::Arc;
+
+use tokio::sync::oneshot;
+use tokio::task::block_in_place;
+
+use super::super::desk::{self, Taken, answer};
+use super::Session;
+use crate::advice::Subject;
+use crate::config::Config;
+use crate::outlet::screen::Picture;
+use crate::session::{Command, FrameOutcome, Input, Metering, Reply};
+
+/// What comes of work beside the loop.
+pub enum Later {
+    Desk(desk::Done),
+    /// A file was named as reference and read.
+    Reference {
+        command: Command,
+        file: String,
+        back: oneshot::Sender<Reply>,
+        read: Result<FrameOutcome, String>,
+    },
+    /// What frames are compared with was metered anew, by these spots.
+    Reread {
+        by: Arc<Metering>,
+        read: Vec<(String, Result<FrameOutcome, String>)>,
+    },
+    /// The last frame's, after a restart.
+    Picture(Option<Picture>),
+}
+
+/// Metering anew what frames are compared with.
+#[derive(Default)]
+pub struct Rereading {
+    pub(super) under_way: bool,
+    /// Who hears when it is done.
+    answers: Vec<(Vec<oneshot::Sender<Reply>>, Reply)>,
+}
+
+impl Session {
+    pub(super) fn take_later(&mut self, later: Later) {
+        match later {
+            Later::Picture(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
+            Later::Reference { command, file, back, read } => {
+                self.references_under_way -= 1;
+                let reply = match read {
+                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.subject))),
+                    Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
+                };
+                let _ = back.send(reply);
+            }
+            Later::Reread { by, read } => self.take_reread(&by, read),
+            Later::Desk(done) => self.take_from_desk(done),
+        }
+        self.speak_of_trouble();
+        self.refresh();
+    }
+
+    /// A panic beside the loop is a defect, but never worth a sitting.
+    pub(super) fn broke_off(&mut self, why: &str) {
+        tracing::error!("work beside the metering broke off, which is a defect: {why}");
+        self.desk.is_done(None);
+        self.rereading.under_way = false;
+    }
+
+    pub(super) fn work_at_desk(&mut self, look: bool) {
+        if let Some(job) = self.desk.next(&self.setup.config, look) {
+            self.later.spawn_blocking(move || Later::Desk(job()));
+        }
+    }
+
+    fn take_from_desk(&mut self, done: desk::Done) {
+        self.desk.is_done(Some(&done));
+        let spots = self.setup.config.spots.clone();
+        match done.config {
+            Some(Ok(taken)) => self.take_config(taken),
+            Some(Err(fault)) => self.warn(fault),
+            None => {}
+        }
+        if let Some(metering) = done.metering {
+            let _ = self.metering.send(Arc::clone(&metering));
+            block_in_place(|| self.engine.take(Input::Curves(metering)));
+            tracing::info!("the camera curves are read anew");
+        }
+        if let Some((wish, reply)) = done.drawn {
+            self.rereading.answers.push((wish.backs, reply));
+        }
+        if spots == self.setup.config.spots && !self.rereading.under_way {
+            self.answer_spots();
+        } else {
+            self.reread();
+        }
+    }
+
+    fn take_config(&mut self, Taken { config, metering }: Taken) {
+        let old = &self.setup.config;
+        let fixed = |c: &Config| (c.folder.clone(), c.log.clone(), c.socket.clone(), c.mode, c.rules.clone());
+        if fixed(&config) != fixed(old) {
+            self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
+        }
+        self.setup.config = (*config).clone();
+        let _ = self.metering.send(Arc::clone(&metering));
+        block_in_place(|| self.engine.take(Input::Config(config, metering)));
+        tracing::info!("the changed configuration is taken up");
+    }
+
+    /// A reference is compared spot by spot, so it needs the readings of the new ones.
+    fn reread(&mut self) {
+        if std::mem::replace(&mut self.rereading.under_way, true) {
+            return;
+        }
+        let (named, by) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
+        let files = self.engine.compared_files();
+        self.later.spawn(async move {
+            let mut read = Vec::new();
+            for file in files {
+                let metered = named.meter(&file, Arc::clone(&by)).await;
+                read.push((file, metered));
+            }
+            Later::Reread { by, read }
+        });
+    }
+
+    fn take_reread(&mut self, by: &Arc<Metering>, read: Vec<(String, Result<FrameOutcome, String>)>) {
+        self.rereading.under_way = false;
+        if by.spots != self.metering.borrow().spots {
+            // Other spots were drawn meanwhile: the last ones count.
+            return self.reread();
+        }
+        for (file, metered) in read {
+            match metered {
+                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => {
+                    block_in_place(|| self.engine.take(Input::Reread { file, metered: Box::new(metered) }));
+                }
+                _ => self.warn(format!(
+                    "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
+                )),
+            }
+        }
+        self.answer_spots();
+    }
+
+    fn answer_spots(&mut self) {
+        for (backs, reply) in std::mem::take(&mut self.rereading.answers) {
+            answer(backs, &reply);
+        }
+    }
+}

@@ -1,0 +1,31 @@
+//! What the state tells of files: which are logged, and which were turned down and need no second look.
+
+use super::state::State;
+use crate::container::Fingerprint;
+use crate::intake::FileState;
+
+impl State {
+    /// A picture is logged under this name.
+    pub(super) fn note_file(&mut self, name: &str, state: FileState, fingerprint: Fingerprint) {
+        self.turned_down.remove(name);
+        self.files.insert(name.to_owned(), (state, fingerprint));
+    }
+
+    /// A file could not be taken up; with a state it can't be as long as it is in that.
+    pub(super) fn turn_down(&mut self, file: &str, state: Option<FileState>) {
+        match state {
+            Some(state) => self.turned_down.insert(file.to_owned(), state),
+            None => self.turned_down.remove(file),
+        };
+    }
+
+    /// Every file that could not be taken up, as it was then.
+    pub fn turned_down_files(&self) -> Vec<(String, FileState)> {
+        self.turned_down.iter().map(|(name, state)| (name.clone(), *state)).collect()
+    }
+
+    /// Whether a picture is logged under this name.
+    pub fn knows(&self, file: &str) -> bool {
+        self.files.contains_key(file)
+    }
+}
