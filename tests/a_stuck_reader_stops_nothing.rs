@@ -74,7 +74,9 @@ impl Watch {
         self.records().into_iter().find_map(opened).unwrap()
     }
 
+    /// Puts frames into the folder, once what lay there at the start is known.
     fn take(&self, frames: u64) {
+        assert_eq!(self.client().ask(json!({"command": "sync"}))["ok"], true);
         for n in 0..frames {
             fs::write(self.home.path().join(format!("capture/{n}.jpg")), shot(8.0, 0.0, n).jpeg()).unwrap();
         }
