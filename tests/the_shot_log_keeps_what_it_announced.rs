@@ -559,15 +559,23 @@ fn an_end_with_records_unwritten_says_so_and_keeps_them_for_the_next_start() {
     for word in ["could not be written", "notes: 1", "frames: 1", "the next start writes them"] {
         assert!(said.contains(word), "{word}: {said}");
     }
+    // The disk still takes nothing: a second end keeps what the first one kept, and what came since.
+    studio.start();
+    studio.put("b.jpg", &shot(8.0, 0.0, 2).jpeg());
+    assert!(studio.sync().is_empty());
+    let (code, _, said) = studio.stop_and_hear();
+    assert_eq!(code, Some(3), "{said}");
+    assert!(said.contains("frames: 2"), "{said}");
     fs::create_dir(&place).unwrap();
     studio.start();
     assert!(studio.sync().is_empty());
     studio.stop();
     let lines = fs::read_to_string(&log).unwrap();
     assert_eq!(lines.matches("Ada's").count(), 1);
-    assert_eq!(lines.matches("\"type\":\"frame\"").count(), 1);
+    assert_eq!(lines.matches("\"type\":\"frame\"").count(), 2);
     assert!(health(&log).unwrap().is_sound());
-    let left: Vec<_> = fs::read_dir(kept.join("greyhold")).unwrap().flatten().collect();
+    let names = fs::read_dir(kept.join("greyhold")).unwrap().flatten().map(|entry| entry.file_name());
+    let left: Vec<_> = names.filter(|name| name.to_string_lossy().starts_with("unwritten")).collect();
     assert!(left.is_empty(), "what is in the log is kept nowhere else: {left:?}");
 }
 

@@ -131,7 +131,7 @@ impl ShotLog {
                 }
             }
         }
-        let (rescue, waiting) = Rescue::of(&path, &mut opened).unzip();
+        let (rescue, waiting) = Rescue::of(&path, &mut opened);
         let mut log = ShotLog {
             path,
             open,
@@ -140,7 +140,7 @@ impl ShotLog {
             segment,
             expected,
             is_known: !files.is_empty(),
-            waiting: waiting.unwrap_or_default(),
+            waiting,
             rescue,
             trouble: None,
             pause: Pause::default(),
@@ -212,7 +212,7 @@ impl ShotLog {
             return Ok(());
         }
         let why = self.trouble.clone().unwrap_or_default();
-        Err(rescue::keep(&self.path, &self.waiting, why))
+        Err(rescue::keep(&self.path, self.rescue.as_ref(), &self.waiting, why))
     }
 
     fn write_waiting(&mut self) -> bool {

@@ -46,37 +46,37 @@ impl fmt::Display for Unwritten {
 pub(super) struct Rescue(PathBuf);
 
 impl Rescue {
-    /// What an earlier end kept for this log: taken into the state, and to be written, where it follows the log.
-    pub fn of(log: &Path, opened: &mut Opened) -> Option<(Rescue, VecDeque<String>)> {
-        let file = place_of(log)?;
-        let mut text = String::new();
-        open_own(&file, OpenOptions::new().read(true)).ok()?.read_to_string(&mut text).ok()?;
-        let mut lines = VecDeque::new();
-        let mut left = 0;
-        let first = text.lines().find_map(Record::sound_number_in)?;
+    /// What an earlier end kept for this log: taken into the state, and to be written, where it follows the log. The
+    /// file stays where it keeps anything else.
+    pub fn of(log: &Path, opened: &mut Opened) -> (Option<Rescue>, VecDeque<String>) {
+        let mut taken = Taken::default();
+        let Some((file, text)) = read(log) else { return (None, taken.lines) };
+        let Some(first) = text.lines().find_map(Record::sound_number_in) else { return (None, taken.lines) };
         let mut logged = LogReader::new(log, first);
+        let mut left = 0;
         for (line, record) in text.lines().filter_map(|line| Record::from_line(line).ok().map(|r| (line, r))) {
             if record.n == opened.state.records + 1 {
                 opened.state.apply(&record);
-                lines.push_back(line.to_owned());
-            } else if record.n > opened.state.records || !is_next(&mut logged, line) {
+                taken.add(record.n, line);
+            } else if record.n > opened.state.records || !(taken.has(record.n, line) || is_next(&mut logged, line)) {
                 left += 1;
             }
         }
-        let (name, taken) = (file.display(), lines.len());
+        let name = file.display();
         if left > 0 {
             opened.damage.push(format!(
                 "{name} keeps records of this log's last end that no longer follow what is in the log ({left}): they \
                  are left there"
             ));
         }
-        if taken > 0 {
+        if !taken.lines.is_empty() {
             opened.damage.push(format!(
-                "records that the last end could not write were kept in {name} and are taken up: {taken}"
+                "records that the last end could not write were kept in {name} and are taken up: {}",
+                taken.lines.len()
             ));
         }
         // One that holds nothing new is done with, too.
-        (left == 0).then_some((Rescue(file), lines))
+        ((left == 0).then_some(Rescue(file)), taken.lines)
     }
 
     /// Done with: all of it is in the log now.
@@ -85,31 +85,61 @@ impl Rescue {
     }
 }
 
+/// The lines that are taken up, one record after the other.
+#[derive(Default)]
+struct Taken {
+    first: u64,
+    lines: VecDeque<String>,
+}
+
+impl Taken {
+    fn add(&mut self, number: u64, line: &str) {
+        if self.lines.is_empty() {
+            self.first = number;
+        }
+        self.lines.push_back(line.to_owned());
+    }
+
+    /// Whether this very line is among them: an end may have kept it twice.
+    fn has(&self, number: u64, line: &str) -> bool {
+        let place = number.checked_sub(self.first).and_then(|place| usize::try_from(place).ok());
+        place.and_then(|place| self.lines.get(place)).is_some_and(|taken| taken == line)
+    }
+}
+
+fn read(log: &Path) -> Option<(PathBuf, String)> {
+    let file = place_of(log)?;
+    let mut text = String::new();
+    open_own(&file, OpenOptions::new().read(true)).ok()?.read_to_string(&mut text).ok()?;
+    Some((file, text))
+}
+
 /// Whether the log goes on with a line.
 fn is_next(log: &mut LogReader, line: &str) -> bool {
     matches!(log.next_line(), Ok(Some((_, logged))) if logged == line)
 }
 
-/// Keeps lines for the next start.
-pub(super) fn keep(log: &Path, waiting: &VecDeque<String>, why: String) -> Unwritten {
+/// Keeps lines for the next start. `earlier` is what an end before kept, if that was taken up: it is among these lines,
+/// or in the log by now.
+pub(super) fn keep(log: &Path, earlier: Option<&Rescue>, waiting: &VecDeque<String>, why: String) -> Unwritten {
     let mut kinds = BTreeMap::new();
     for record in waiting.iter().filter_map(|line| Record::from_line(line).ok()) {
         *kinds.entry(kind_of(&record.body)).or_default() += 1;
     }
     let text: String = waiting.iter().flat_map(|line| [line.as_str(), "\n"]).collect();
     let kept = match place_of(log) {
-        Some(file) => write(&file, text.as_bytes()).map(|()| file).map_err(|e| e.to_string()),
+        Some(file) => write(&file, earlier, text.as_bytes()).map(|()| file).map_err(|e| e.to_string()),
         None => Err("this system knows no folder for it".to_owned()),
     };
     Unwritten { log: log.to_owned(), why, kinds, kept }
 }
 
-fn write(file: &Path, bytes: &[u8]) -> io::Result<()> {
+fn write(file: &Path, earlier: Option<&Rescue>, bytes: &[u8]) -> io::Result<()> {
     if let Some(folder) = file.parent() {
         std::fs::create_dir_all(folder)?;
     }
-    // What an end before the last one left there is not lost over it.
-    let mut all = std::fs::read(file).unwrap_or_default();
+    // What was not taken up from there is not lost over it.
+    let mut all = if earlier.is_some() { Vec::new() } else { std::fs::read(file).unwrap_or_default() };
     all.extend_from_slice(bytes);
     replace(file, &all)
 }
