@@ -28,8 +28,11 @@ impl Confinement {
     /// What nothing keeps it from.
     fn missing(self) -> &'static str {
         match (self.seccomp, self.landlock) {
-            (true, _) | (_, Landlocked::Whole) => "",
-            (false, Landlocked::Partly) => "reaching the network",
+            (true, _) => "",
+            // Landlock knows what is opened and TCP, but neither dates and permissions nor the rest of the network.
+            (false, Landlocked::Whole | Landlocked::Partly) => {
+                "reaching the network or changing a file's date and permissions"
+            }
             (false, Landlocked::No) => "writing, reaching the network or starting programs",
         }
     }
@@ -277,4 +280,22 @@ mod linux {
     const OLDER: &[c_long] = &[libc::SYS_renameat];
     #[cfg(not(any(target_arch = "x86_64", target_arch = "aarch64")))]
     const OLDER: &[c_long] = &[];
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_does_not_hold_is_said() {
+        let said = |landlock, seccomp| Confinement { landlock, seccomp }.to_string();
+        for landlock in [Landlocked::Whole, Landlocked::Partly, Landlocked::No] {
+            assert!(Confinement { landlock, seccomp: true }.is_whole());
+            assert!(said(landlock, true).contains("keeps them from writing, from the network"));
+            assert!(!Confinement { landlock, seccomp: false }.is_whole());
+            assert!(said(landlock, false).contains("does not keep them from"));
+        }
+        assert!(said(Landlocked::Whole, false).contains("network"));
+        assert!(said(Landlocked::No, false).contains("writing"));
+    }
 }
