@@ -1,6 +1,6 @@
 //! A TIFF's pixels, strip by strip (or tile by tile): a picture of any size takes no more memory than one of them.
 
-use std::io::BufReader;
+use std::io::{BufReader, Seek};
 
 use image::ImageFormat;
 use tiff::decoder::{Decoder, DecodingResult, Limits};
@@ -27,6 +27,7 @@ pub fn decode(source: &mut dyn Source, orientation: u8) -> Result<Proxy, PixelFa
             Some(samples) => Sums::of(&mut decoder, width as usize, height as usize, samples)?.proxy(),
             None => {
                 drop(decoder);
+                source.rewind().map_err(|e| PixelFault::Damaged(e.to_string()))?;
                 decode_whole(ImageFormat::Tiff, BufReader::new(source), length, 0)
             }
         }
