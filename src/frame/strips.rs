@@ -1,6 +1,6 @@
 //! A TIFF's pixels, strip by strip (or tile by tile): a picture of any size takes no more memory than one of them.
 
-use std::io::{BufReader, Seek};
+use std::io::BufReader;
 
 use image::ImageFormat;
 use tiff::decoder::{Decoder, DecodingResult, Limits};
