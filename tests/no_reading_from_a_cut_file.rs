@@ -278,3 +278,16 @@ fn the_largest_pictures_of_cameras_pass() {
     let picture = frame.picture.unwrap_or_else(|| panic!("{:?}", frame.notes));
     assert_eq!(picture.proxy.width, width.div_ceil(8));
 }
+
+/// Samples that are no whole numbers of 8 or 16 bits side by side take another way than most.
+#[test]
+fn a_tiff_of_floating_point_is_read_like_one_of_bytes() {
+    let light = 0.5_f32;
+    let mut bytes = Cursor::new(Vec::new());
+    image::Rgb32FImage::from_pixel(60, 40, image::Rgb([light; 3])).write_to(&mut bytes, ImageFormat::Tiff).unwrap();
+    bytes.set_position(0);
+    let read = frame::read_from(Kind::Tiff, Path::new("a.tif"), &mut bytes, Series::Thirds).unwrap();
+    let frame = read.frame.unwrap();
+    let picture = frame.picture.unwrap_or_else(|| panic!("{:?}", frame.notes));
+    assert!(picture.proxy.rgb.iter().flatten().all(|code| (127..=128).contains(code)), "{:?}", picture.proxy.rgb[0]);
+}

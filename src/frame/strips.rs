@@ -27,6 +27,7 @@ pub fn decode(source: &mut dyn Source, orientation: u8) -> Result<Proxy, PixelFa
             Some(samples) => Sums::of(&mut decoder, width as usize, height as usize, samples)?.proxy(),
             None => {
                 drop(decoder);
+                source.rewind().map_err(|e| PixelFault::Damaged(e.to_string()))?;
                 decode_whole(ImageFormat::Tiff, BufReader::new(source), length, 0)
             }
         }
