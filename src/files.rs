@@ -5,21 +5,41 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
+use tempfile::NamedTempFile;
+
 /// Puts a file with these bytes at `path`, in place of one that is there: written beside it, synced, renamed over
 /// it, and the folder synced. It keeps the old file's permissions, and a link is followed to the file that it
 /// points to. Whatever stands there and is no regular file is refused and left alone.
 pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let path = target_of(path)?;
-    let folder = folder_of(&path);
-    let mut fresh = beside().tempfile_in(folder)?;
-    fresh.write_all(bytes)?;
+    let mut builder = beside();
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let fresh = builder.tempfile_in(folder_of(&path))?;
     if let Ok(old) = fs::metadata(&path) {
         fresh.as_file().set_permissions(old.permissions())?;
     }
+    put(fresh, &path, bytes)
+}
+
+/// Like [`replace`], but nobody besides this user may read or write the file, and a link is replaced, not followed.
+pub fn replace_private(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    // A temporary file is for its user alone.
+    put(beside().tempfile_in(folder_of(path))?, path, bytes)
+}
+
+fn put(mut fresh: NamedTempFile, path: &Path, bytes: &[u8]) -> io::Result<()> {
+    fresh.write_all(bytes)?;
     fresh.as_file().sync_all()?;
-    fresh.persist(&path).map_err(|e| e.error)?;
-    sync_folder_of(&path);
+    fresh.persist(path).map_err(|e| e.error)?;
+    sync_folder_of(path);
     Ok(())
+}
+
+/// The folder for what greyhold remembers of itself; none where this user has no home.
+pub fn state_folder() -> Option<PathBuf> {
+    let own = directories::ProjectDirs::from("", "", "greyhold")?;
+    Some(own.state_dir().unwrap_or_else(|| own.data_local_dir()).to_owned())
 }
 
 /// Opens a file of greyhold's own, to be read or written as the options say. Never waits for another program (as a
@@ -70,12 +90,10 @@ fn not_regular() -> io::Error {
     io::Error::new(io::ErrorKind::InvalidInput, "something that is no regular file stands there")
 }
 
-/// A new file that takes the place of another, with the permissions that any new file of this user's has.
+/// A new file that takes the place of another.
 fn beside() -> tempfile::Builder<'static, 'static> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".greyhold-").suffix(".new");
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
     builder
 }
 

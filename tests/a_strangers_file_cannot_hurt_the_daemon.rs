@@ -198,7 +198,7 @@ fn a_file_that_keeps_its_decoder_busy_is_given_up_and_the_next_is_read() {
 fn a_file_that_takes_the_memory_is_given_up_and_the_next_is_read() {
     let _alone = alone();
     let desk = Desk::new();
-    let large = desk.put("large.tif", &encoded(ImageFormat::Tiff, 6000, 4500));
+    let large = desk.put("large.png", &encoded(ImageFormat::Png, 6000, 4500));
     let mut limits = small_limits();
     limits.picture.memory_mib = 64;
     let pool = Pool::with_limits(program(), 1, limits);

@@ -4,6 +4,7 @@ use std::io::IsTerminal;
 use std::path::Path;
 
 use super::exit::CommandError;
+use crate::files::state_folder;
 use crate::outlet::stand_page::{self, Audience, Certificate, PageSetup, Token};
 
 /// The file that the page's certificate is kept in.
@@ -42,7 +43,7 @@ impl PageArgs {
         }
         let token = Token::fresh()
             .map_err(|e| CommandError::CannotRun(format!("this system gives no random numbers for a token: {e}")))?;
-        let folder = stand_page::own_folder();
+        let folder = state_folder();
         // Where output goes elsewhere it is kept, and read by who knows whom.
         let is_shown = std::io::stdout().is_terminal();
         if folder.is_none() && (!is_shown || self.tls) {

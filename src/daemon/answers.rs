@@ -33,6 +33,9 @@ impl Synced {
             FolderStands::Silent => but.push("the capture folder's disk or share doesn't answer".to_owned()),
             FolderStands::NotListed { why } => but.push(format!("the capture folder can't be listed ({why})")),
         }
+        if self.folder.replaced {
+            but.push("what the folder held that lay there before: another one lies in its place now".to_owned());
+        }
         let mut name = |what: &str, names: &[String]| {
             if !names.is_empty() {
                 but.push(format!("{what}: {}", names.join(", ")));
@@ -62,6 +65,7 @@ impl Synced {
             "waiting": waiting,
             "silent": self.silent,
             "folder": stands(&self.folder),
+            "replaced": self.folder.replaced,
             "unlisted": self.folder.unlisted,
             "in_memory": self.in_memory,
             "skipped": self.skipped,
@@ -80,6 +84,7 @@ pub(super) fn folder(path: &Path, state: &FolderState) -> Value {
         "path": path.display().to_string(),
         "state": stands(state),
         "why": why,
+        "replaced": state.replaced,
         "polling": state.polling,
         "unlisted": state.unlisted,
     })
@@ -124,6 +129,13 @@ mod tests {
             let folder = FolderState { stands, ..FolderState::default() };
             assert_eq!(Synced { folder, ..watched() }.reply().value["complete"], false);
         }
+        let folder = FolderState { stands: FolderStands::Watched, replaced: true, ..FolderState::default() };
+        let other = Synced { folder, ..Synced::default() }.reply();
+        assert!(
+            other.value["complete"] == false && other.says.contains("another one lies in its place"),
+            "{}",
+            other.says
+        );
         let skipped = Synced { skipped: names(), ..watched() }.reply();
         assert!(skipped.says.ends_with("skipped since this was last asked: a.jpg"), "{}", skipped.says);
     }

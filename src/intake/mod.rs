@@ -133,6 +133,9 @@ pub enum FolderNews {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FolderState {
     pub stands: FolderStands,
+    /// Another folder lies where the first one lay (that is unmounted, or was made anew): what the first one still held
+    /// is out of reach.
+    pub replaced: bool,
     pub polling: bool,
     /// Sub-folders that the system doesn't list.
     pub unlisted: Vec<String>,

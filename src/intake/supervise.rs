@@ -50,6 +50,8 @@ pub(super) struct Folder {
     mode: Mode,
     wake: Arc<dyn Fn() + Send + Sync>,
     identity: Option<(u64, u64)>,
+    /// The folder that was watched first, while another one or none lies in its place.
+    lost: Option<(u64, u64)>,
     watch: Option<Watch>,
     pub polling: bool,
     supervise_at: Now,
@@ -66,6 +68,7 @@ impl Folder {
             mode,
             wake,
             identity: None,
+            lost: None,
             watch: None,
             polling,
             supervise_at: Duration::ZERO,
@@ -148,6 +151,7 @@ impl Folder {
             return false;
         }
         let was_away = self.identity.is_none();
+        self.note_which(identity);
         if identity.is_none() {
             self.identity = None;
             self.watch = None;
@@ -165,6 +169,14 @@ impl Folder {
             self.news.push(FolderNews::Replaced);
         }
         true
+    }
+
+    /// Keeps in mind which folder was lost, until that one is back.
+    fn note_which(&mut self, identity: Option<(u64, u64)>) {
+        let first = self.lost.or(self.identity);
+        self.lost = first.filter(|first| identity != Some(*first));
+        let replaced = self.lost.is_some() && identity.is_some();
+        self.seen.set(|state| state.replaced = replaced);
     }
 
     fn slept(&mut self) -> bool {

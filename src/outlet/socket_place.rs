@@ -150,8 +150,7 @@ mod own {
     pub fn folders() -> Vec<Folder> {
         let runtime = std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from).filter(|p| p.is_absolute());
         let shared = std::env::temp_dir().join(format!("greyhold-{}", user()));
-        let home = directories::ProjectDirs::from("", "", "greyhold");
-        let home = home.map(|d| d.state_dir().unwrap_or(d.data_local_dir()).join("sockets"));
+        let home = crate::files::state_folder().map(|folder| folder.join("sockets"));
         let given = runtime.map(|path| Folder { path, making: None });
         let shared = Folder { path: shared, making: Some(Parents::There) };
         let home = home.map(|path| Folder { path, making: Some(Parents::Made) });

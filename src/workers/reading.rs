@@ -1,12 +1,15 @@
 //! Reading one file in the worker: through one handle, whose state must be the same before and after.
 
+use std::io::ErrorKind;
+
 use super::gauge::{Gauge, Gauged};
+use super::limits::Bounds;
 use super::{Answer, Depth, Refused, Task};
 use crate::container::{self, Fault};
 use crate::frame::{self, FrameError};
 use crate::intake::FileState;
 
-pub(super) fn read(task: &Task, gauge: &Gauge) -> Result<Answer, Refused> {
+pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer, Refused> {
     gauge.begin();
     let unreadable = |e: std::io::Error| Refused::Unreadable(e.to_string());
     let source = gauge.waits(|| container::open(&task.path, task.links)).map_err(unreadable)?;
@@ -19,6 +22,7 @@ pub(super) fn read(task: &Task, gauge: &Gauge) -> Result<Answer, Refused> {
     };
     let read = read.map_err(|FrameError(fault)| match fault {
         Fault::Incomplete(_) => Refused::Incomplete(fault.to_string()),
+        Fault::Unreadable(e) if e.kind() == ErrorKind::OutOfMemory => Refused::TookTooMuch { mib: bounds.memory_mib },
         Fault::Unreadable(e) => Refused::Unreadable(e.to_string()),
         _ => Refused::Foreign(fault.to_string()),
     })?;

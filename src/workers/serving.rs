@@ -36,7 +36,7 @@ pub fn serve() -> io::Result<()> {
         limits::bound(request.bounds);
         voice.lock().reads = true;
         teller.unpark();
-        let result = reading::read(&request.task(), &voice.gauge);
+        let result = reading::read(&request.task(), request.bounds, &voice.gauge);
         let mut mouth = voice.lock();
         // Under the lock, so that no progress is told behind the answer.
         mouth.reads = false;

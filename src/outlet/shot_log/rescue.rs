@@ -8,7 +8,7 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use super::{LogReader, Opened};
-use crate::files::{open_own, replace};
+use crate::files::{open_own, replace_private, state_folder};
 use crate::session::{Body, Record};
 
 /// Records that are in no log at the end.
@@ -141,15 +141,13 @@ fn write(file: &Path, earlier: Option<&Rescue>, bytes: &[u8]) -> io::Result<()> 
     // What was not taken up from there is not lost over it.
     let mut all = if earlier.is_some() { Vec::new() } else { std::fs::read(file).unwrap_or_default() };
     all.extend_from_slice(bytes);
-    replace(file, &all)
+    replace_private(file, &all)
 }
 
 /// Where the records of a log are kept.
 fn place_of(log: &Path) -> Option<PathBuf> {
-    let folders = directories::ProjectDirs::from("", "", "greyhold")?;
-    let folder = folders.state_dir().unwrap_or(folders.data_local_dir());
     let tag = crc32fast::hash(log.as_os_str().as_encoded_bytes());
-    Some(folder.join(format!("unwritten-{tag:08x}.jsonl")))
+    Some(state_folder()?.join(format!("unwritten-{tag:08x}.jsonl")))
 }
 
 fn kind_of(body: &Body) -> &'static str {

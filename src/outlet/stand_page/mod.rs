@@ -38,7 +38,6 @@ pub use self::certificate::{Certificate, CertificateError};
 use self::gate::Gate;
 pub use self::named::checked as checked_name;
 pub use self::opening::{Opened, PageSetup};
-pub use self::private::folder as own_folder;
 pub use self::qr::code as qr_code;
 use self::seats::Seats;
 use self::sessions::Sessions;

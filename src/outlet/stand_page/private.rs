@@ -1,17 +1,13 @@
 //! greyhold's own files that nobody but this user may read: the token, the sessions, the certificate's key.
 
-use std::fs::{self, DirBuilder, File, OpenOptions};
-use std::io::{self, Read, Write};
-use std::path::{Path, PathBuf};
+use std::fs::{self, DirBuilder, File};
+use std::io::{self, Read};
+use std::path::Path;
+
+use crate::files::{folder_of, replace_private};
 
 /// No file of these is longer.
 const LONGEST: u64 = 256 << 10;
-
-/// The folder for what greyhold remembers of itself; none where this user has no home.
-pub fn folder() -> Option<PathBuf> {
-    let own = directories::ProjectDirs::from("", "", "greyhold")?;
-    Some(own.state_dir().unwrap_or_else(|| own.data_local_dir()).to_owned())
-}
 
 /// Its text, if it is there.
 pub fn read(path: &Path) -> io::Result<Option<String>> {
@@ -32,28 +28,8 @@ pub fn read(path: &Path) -> io::Result<Option<String>> {
 
 /// Puts a file in place at once and whole, after a power cut, too.
 pub fn write(path: &Path, text: &str) -> io::Result<()> {
-    let folder = path.parent().ok_or(io::ErrorKind::InvalidInput)?;
-    make_folder(folder)?;
-    let new = path.with_extension(format!("new-{}", std::process::id()));
-    let _ = fs::remove_file(&new);
-    let written = fill(&new, text).and_then(|()| fs::rename(&new, path));
-    if written.is_err() {
-        let _ = fs::remove_file(&new);
-    }
-    written?;
-    #[cfg(unix)]
-    File::open(folder)?.sync_all()?;
-    Ok(())
-}
-
-fn fill(path: &Path, text: &str) -> io::Result<()> {
-    let mut options = OpenOptions::new();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(path)?;
-    file.write_all(text.as_bytes())?;
-    file.sync_all()
+    make_folder(folder_of(path))?;
+    replace_private(path, text.as_bytes())
 }
 
 fn make_folder(folder: &Path) -> io::Result<()> {
