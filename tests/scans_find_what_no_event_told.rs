@@ -12,7 +12,7 @@ use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use greyhold::container::{Extent, Fingerprint, Fingerprints, Layout, Links, open};
+use greyhold::container::{Extent, Fingerprints, Layout, Links, open};
 use greyhold::intake::{
     Arrival, Before, Control, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options, Outcome,
     Reader, Reading, Reply, Rules,
@@ -513,14 +513,14 @@ fn what_was_turned_down_is_looked_at_again_when_it_changes_and_not_before() {
 fn a_frame_that_was_not_taken_is_known_no_more() {
     let mut watched = Watched::new(Manner::default(), 1);
     watched.put("a.jpg", &picture(1));
-    let print = loop {
+    let name = loop {
         match watched.arrivals.recv_timeout(PATIENCE).unwrap() {
-            Arrival::Frame { fingerprint, .. } => break fingerprint,
+            Arrival::Frame { name, .. } => break name,
             arrival => watched.heard(arrival, &mut Told::default()),
         };
     };
-    assert!(matches!(print, Fingerprint::Whole(_)));
-    watched.intake.control.send(Control::NotTaken(print)).unwrap();
+    assert_eq!(name, "a.jpg");
+    watched.intake.control.send(Control::NotTaken(name)).unwrap();
     assert!(watched.told().frames.is_empty(), "the very same file isn't tried in a circle");
     fs::rename(watched.folder.path().join("a.jpg"), watched.folder.path().join("b.jpg")).unwrap();
     let told = watched.told();

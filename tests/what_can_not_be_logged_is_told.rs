@@ -47,7 +47,14 @@ impl Ledger for Kept {
 
 fn landed(n: u64) -> Landed {
     let state = FileState { size: n, modified_ns: 0, changed_ns: 0, inode: n };
-    Landed { name: format!("frame_{n}.jpg"), is_raw: false, state, fingerprint: Fingerprint::Whole(n), late: false }
+    Landed {
+        name: format!("frame_{n}.jpg"),
+        is_raw: false,
+        state,
+        fingerprint: Fingerprint::Whole(n),
+        late: false,
+        passed: false,
+    }
 }
 
 #[test]

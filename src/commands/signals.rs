@@ -32,6 +32,8 @@ pub fn stop(give_back: impl FnOnce() + Send + 'static) -> io::Result<impl Future
                 let _ = set_up.send(Ok(()));
                 runtime.block_on(requests.next());
                 let _ = first.send(());
+                // A window that is closed may hang up twice and more.
+                requests.heed_no_hang_up();
                 runtime.block_on(requests.next());
                 // A terminal that is stuck takes nothing back.
                 std::thread::spawn(give_back);
@@ -56,6 +58,7 @@ struct Requests {
     terminate: tokio::signal::unix::Signal,
     /// Closing a terminal's window asks this; `None` where the user had that ignored (nohup).
     hang_up: Option<tokio::signal::unix::Signal>,
+    heeds_hang_up: bool,
 }
 
 #[cfg(unix)]
@@ -66,14 +69,20 @@ impl Requests {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
             hang_up: (!is_hang_up_ignored()).then(|| signal(SignalKind::hangup())).transpose()?,
+            heeds_hang_up: true,
         })
+    }
+
+    /// The signal goes on being taken, so that it ends nothing by itself.
+    fn heed_no_hang_up(&mut self) {
+        self.heeds_hang_up = false;
     }
 
     async fn next(&mut self) {
         let hang_up = async {
             match &mut self.hang_up {
-                Some(hang_up) => hang_up.recv().await,
-                None => std::future::pending().await,
+                Some(hang_up) if self.heeds_hang_up => hang_up.recv().await,
+                _ => std::future::pending().await,
             }
         };
         tokio::select! {
@@ -114,6 +123,9 @@ impl Requests {
             logoff: ctrl_logoff()?,
         })
     }
+
+    /// Nothing here comes twice by itself.
+    fn heed_no_hang_up(&mut self) {}
 
     async fn next(&mut self) {
         tokio::select! {

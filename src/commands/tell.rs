@@ -69,7 +69,7 @@ enum What {
     },
     /// Ask how things stand
     Status,
-    /// Wait until all that is in the folder is logged
+    /// Wait until all that is in the folder is logged (exit code 1: not all of it is, or can be known to be)
     Sync,
 }
 
@@ -87,12 +87,15 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     let reply = ask(&socket, &command)?;
     let ok = reply["ok"].as_bool().unwrap_or(false);
     let says = reply["says"].as_str().unwrap_or_default();
+    // Who waits for the folder before he ejects a card must not be told that all is well when it isn't.
+    let is_complete = reply["value"]["complete"].as_bool().unwrap_or(true);
+    let done = if ok && is_complete { Exit::Clean } else { Exit::SomeUnusable };
     if args.json {
         say_json(&reply.to_string());
-        Ok(if ok { Exit::Clean } else { Exit::SomeUnusable })
+        Ok(done)
     } else if ok {
         say(says);
-        Ok(Exit::Clean)
+        Ok(done)
     } else {
         Err(CommandError::WrongUse(says.to_owned()))
     }

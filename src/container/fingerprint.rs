@@ -52,8 +52,10 @@ impl Fingerprints {
 
     /// Of an examined file, read here.
     pub fn of(file: &mut dyn Source, layout: &Layout, extent: Extent) -> Result<Fingerprints, Fault> {
-        let picture = &layout.picture;
-        let length = picture.iter().map(|piece| piece.length).sum::<u64>();
+        let told = layout.picture.iter().map(|piece| piece.length).sum::<u64>();
+        // Where nothing tells which bytes are the picture's, all of them are: else such files would look alike.
+        let all = [Piece { at: 0, length: file.length()? }];
+        let (picture, length) = if told > 0 { (&layout.picture[..], told) } else { (&all[..], all[0].length) };
         let mut samples = Xxh3::new();
         samples.update(&length.to_le_bytes());
         for from in sample_places(length) {

@@ -19,6 +19,8 @@ pub(super) struct Synced {
     pub in_memory: usize,
     /// Files that were skipped since somebody last asked.
     pub skipped: Vec<String>,
+    /// Further ones, whose names nobody kept.
+    pub more_skipped: usize,
     /// The intake could not be asked: neither files nor folder were looked at anew.
     pub unasked: bool,
 }
@@ -38,21 +40,21 @@ impl Synced {
         }
         let mut name = |what: &str, names: &[String]| {
             if !names.is_empty() {
-                but.push(format!("{what}: {}", names.join(", ")));
+                but.push(format!("{what}: {}", some_of(names, 0)));
             }
         };
         name("what is not whole yet", &self.waiting);
-        name("what its disk or share gives no bytes of", &self.silent);
+        name("what can't be read now, because its disk or share doesn't answer", &self.silent);
         name("what lies in folders that can't be listed", &self.folder.unlisted);
         if self.in_memory > 0 {
             but.push(format!("{} records that wait in memory, because the log can't be written", self.in_memory));
         }
         if self.unasked {
-            but.push("what landed since: the log's disk must take records first".to_owned());
+            but.push("what landed meanwhile, which waits until the shot log can be written".to_owned());
         }
         let skipped = match self.skipped.as_slice() {
             [] => String::new(),
-            names => format!("; skipped since this was last asked: {}", names.join(", ")),
+            names => format!("; skipped since this was last asked: {}", some_of(names, self.more_skipped)),
         };
         let says = match but.as_slice() {
             [] => format!("everything in the folder is logged{skipped}"),
@@ -69,8 +71,20 @@ impl Synced {
             "unlisted": self.folder.unlisted,
             "in_memory": self.in_memory,
             "skipped": self.skipped,
+            "more_skipped": self.more_skipped,
         });
         Reply::with(says, value)
+    }
+}
+
+/// The first names of a list, and how many more there are.
+fn some_of(names: &[String], beyond: usize) -> String {
+    /// More in one sentence nobody reads.
+    const SHOWN: usize = 10;
+    let shown = names.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
+    match names.len().saturating_sub(SHOWN) + beyond {
+        0 => shown,
+        more => format!("{shown} and {more} more"),
     }
 }
 
@@ -117,7 +131,7 @@ mod tests {
             (Synced { waiting: names(), ..watched() }, "a.jpg"),
             (Synced { silent: names(), ..watched() }, "a.jpg"),
             (Synced { in_memory: 3, ..watched() }, "3 records"),
-            (Synced { unasked: true, ..watched() }, "landed since"),
+            (Synced { unasked: true, ..watched() }, "landed meanwhile"),
             (Synced::default(), "not looked at"),
         ];
         for (synced, word) in cases {

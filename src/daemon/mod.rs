@@ -155,6 +155,7 @@ pub async fn run(
         folder: intake.folder.clone(),
         trouble_said: false,
         skipped: Vec::new(),
+        more_skipped: 0,
         desk: Desk::new(setup.config_watch.clone(), &setup.config),
         named: Named::new(setup.workers.clone(), setup.folder.clone()),
         references_under_way: 0,

@@ -6,7 +6,6 @@ use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio::task::{JoinHandle, spawn_blocking};
 
 use super::{Pictures, Ready};
-use crate::container::Fingerprint;
 use crate::frame::{Frame, Small};
 use crate::intake::{Arrival, FileState, FolderNews, FolderState};
 use crate::session::{FrameInput, Input, Landed, Metering};
@@ -33,7 +32,6 @@ pub(super) enum What {
     NotMetered {
         name: String,
         state: FileState,
-        fingerprint: Fingerprint,
         why: String,
     },
     Mark {
@@ -49,7 +47,6 @@ struct OnTheMeter {
     task: JoinHandle<(FrameInput, Option<Small>)>,
     name: String,
     state: FileState,
-    fingerprint: Fingerprint,
 }
 
 enum Step {
@@ -83,15 +80,15 @@ async fn dispatch(
     while let Some(arrival) = arrivals.recv().await {
         let counted = arrival.is_counted();
         let what = match arrival {
-            Arrival::Frame { name, kind, state, fingerprint, late, found } => {
+            Arrival::Frame { name, kind, state, fingerprint, late, passed, found } => {
                 let Ok(seat) = Arc::clone(&seats).acquire_owned().await else { return };
                 let metering = Arc::clone(&metering.borrow());
-                let file = Landed { name: name.clone(), is_raw: kind.is_raw(), state, fingerprint, late };
+                let file = Landed { name: name.clone(), is_raw: kind.is_raw(), state, fingerprint, late, passed };
                 let task = spawn_blocking(move || {
                     let _seat = seat;
                     meter(file, found, &metering, pictures)
                 });
-                if steps.send(Step::Metering(OnTheMeter { task, name, state, fingerprint })).await.is_err() {
+                if steps.send(Step::Metering(OnTheMeter { task, name, state })).await.is_err() {
                     return;
                 }
                 continue;
@@ -133,11 +130,11 @@ async fn in_order(mut steps: mpsc::Receiver<Step>, done: mpsc::Sender<Work>) {
     while let Some(step) = steps.recv().await {
         let work = match step {
             Step::Ready(work) => *work,
-            Step::Metering(OnTheMeter { task, name, state, fingerprint }) => {
+            Step::Metering(OnTheMeter { task, name, state }) => {
                 let what = match task.await {
                     Ok((input, small)) => What::Frame { input: Box::new(input), small },
                     // A panic is a defect, but never worth a sitting.
-                    Err(e) => What::NotMetered { name, state, fingerprint, why: e.to_string() },
+                    Err(e) => What::NotMetered { name, state, why: e.to_string() },
                 };
                 Work { what, counted: true }
             }

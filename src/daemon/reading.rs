@@ -56,7 +56,7 @@ fn why_not(refused: Refused) -> NotRead {
         Refused::Incomplete(_) => NotRead::Incomplete(text.trim_start_matches("the file is not whole: ").to_owned()),
         Refused::Foreign(_) | Refused::TookTooLong { .. } | Refused::TookTooMuch { .. } => NotRead::Foreign(text),
         Refused::Unreadable(why) => NotRead::Unreadable(why),
-        Refused::Crashed(_) => NotRead::BrokeOff(text),
+        Refused::Crashed(_) | Refused::Unfinished { .. } => NotRead::BrokeOff(text),
         Refused::Silent { .. } => NotRead::Silent,
         Refused::Stopped => NotRead::Ended,
     }

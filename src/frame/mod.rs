@@ -132,7 +132,7 @@ pub fn look_over(kind: Kind, source: &mut dyn Source) -> Result<Read, FrameError
     Ok(Read { fingerprints, captured, tail_missing: layout.tail_missing, perhaps_unfinished, frame: None })
 }
 
-/// Reads a photograph that somebody named, in this process.
+/// Reads a photograph in this process: for tests and measuring. The program reads by its workers.
 pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
     let mut file = container::open(path, Links::Followed).map_err(Fault::from)?;
     read_from(kind, path, &mut file, series).map(whole)

@@ -1,7 +1,6 @@
 //! What the intake's thread is told from outside.
 
 use super::reader::Outcome;
-use crate::container::Fingerprint;
 
 /// A message to the intake's thread; each is taken at once.
 #[derive(Debug)]
@@ -13,7 +12,7 @@ pub enum Control<F> {
     /// The oldest arrival that counts ([`Arrival::is_counted`](super::Arrival::is_counted)) is done with.
     Taken,
     /// A frame with this fingerprint could not be taken; it counts as done with, too.
-    NotTaken(Fingerprint),
+    NotTaken(String),
     /// A reading ended.
     Read {
         ticket: u64,

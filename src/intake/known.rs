@@ -65,11 +65,6 @@ impl Known {
         Some((state, fingerprint))
     }
 
-    /// The names under which a picture is known.
-    pub fn names_of(&self, fingerprint: Fingerprint) -> Vec<String> {
-        self.names.get(&fingerprint).into_iter().flatten().cloned().collect()
-    }
-
     pub fn relation(&self, name: &str, state: &FileState) -> Relation {
         match self.files.get(name) {
             None => Relation::New,

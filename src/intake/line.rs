@@ -37,6 +37,8 @@ pub struct Waiter {
     pub late: bool,
     /// It gave no bytes before, so that it is read beside the line.
     pub suspect: bool,
+    /// It gave up its place in the line: files behind it may have been handed on before it.
+    pub passed: bool,
 }
 
 #[derive(Debug)]
@@ -120,7 +122,7 @@ impl<F> Line<F> {
         if let Some(at) = self.aside.iter().position(|(_, stage)| matches!(stage, Stage::Read(_)))
             && let (waiter, Stage::Read(outcome)) = self.aside.swap_remove(at)
         {
-            return Some((waiter, outcome));
+            return Some((Waiter { passed: true, ..waiter }, outcome));
         }
         match self.places.pop_front()? {
             (waiter, Stage::Read(outcome)) => Some((waiter, outcome)),
@@ -158,7 +160,7 @@ mod tests {
     const STATE: FileState = FileState { size: 1, modified_ns: 0, changed_ns: 0, inode: 1 };
 
     fn waiter(name: &str, suspect: bool) -> Waiter {
-        Waiter { path: name.into(), rest: STATE, late: false, suspect }
+        Waiter { path: name.into(), rest: STATE, late: false, suspect, passed: false }
     }
 
     fn seconds(n: u64) -> Now {

@@ -12,7 +12,7 @@ use super::pairing::Pairing;
 use super::reader::{Job, NotRead, Outcome, Reach, Reading};
 use super::settling::{Hint, Now, QuietTimes, Settling, Step};
 use super::{Arrival, Before};
-use crate::container::{Fingerprint, Kind};
+use crate::container::Kind;
 
 /// A picture that is whole, and yet may get more, is taken once it was left alone for this long; editors leave stale
 /// announcements of a preview behind it.
@@ -97,7 +97,7 @@ impl<F> TakingUp<F> {
         state.is_some_and(|state| self.relation(path, &state) != Relation::Same)
     }
 
-    /// Turns down what stayed empty; forgets what was turned down and is gone.
+    /// Turns down what stayed empty.
     pub fn after_scan(&mut self, now: Now) {
         for (path, state) in self.settling.take_empty(now) {
             self.turn_down(&path, Some(state), "it stayed empty".to_owned());
@@ -143,7 +143,7 @@ impl<F> TakingUp<F> {
 
     fn waiter(&self, path: PathBuf, rest: FileState) -> Waiter {
         let (late, suspect) = (self.late.contains(&path), self.suspects.contains_key(&path));
-        Waiter { path, rest, late, suspect }
+        Waiter { path, rest, late, suspect, passed: false }
     }
 
     /// A file at rest joins the line; raw files that waited for it come behind it.
@@ -236,8 +236,8 @@ impl<F> TakingUp<F> {
             (None, Some(kind), Some(found)) => {
                 let KnownFile { name, state, fingerprint } = file.clone();
                 self.known.add(file);
-                let late = waiter.late;
-                self.told.push_back(Arrival::Frame { name, kind, state, fingerprint, late, found });
+                let (late, passed) = (waiter.late, waiter.passed);
+                self.told.push_back(Arrival::Frame { name, kind, state, fingerprint, late, passed, found });
             }
             (None, ..) => self.turn_down(path, Some(waiter.rest), "nothing was found in it".to_owned()),
         }
@@ -339,11 +339,9 @@ impl<F> TakingUp<F> {
     }
 
     /// A frame that was told was not taken: it is none that could be renamed, and it isn't told again as it is.
-    pub fn was_not_taken(&mut self, fingerprint: Fingerprint) {
-        for name in self.known.names_of(fingerprint) {
-            if let Some((state, _)) = self.known.remove(&name) {
-                self.turned_down.insert(path_of(&self.root, &name), state);
-            }
+    pub fn was_not_taken(&mut self, name: &str) {
+        if let Some((state, _)) = self.known.remove(name) {
+            self.turned_down.insert(path_of(&self.root, name), state);
         }
     }
 

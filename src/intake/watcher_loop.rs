@@ -175,9 +175,9 @@ impl<R: Reader> Worker<R> {
             Control::Wake | Control::Stop => {}
             Control::Sync(token) => self.start_mark(token),
             Control::Taken => self.untaken = self.untaken.saturating_sub(1),
-            Control::NotTaken(fingerprint) => {
+            Control::NotTaken(name) => {
                 self.untaken = self.untaken.saturating_sub(1);
-                self.taking_up.was_not_taken(fingerprint);
+                self.taking_up.was_not_taken(&name);
             }
             Control::Read { ticket, outcome } => self.taking_up.ended(ticket, outcome),
             Control::Glanced { ticket, outcome } => {

@@ -2,6 +2,7 @@
 
 use super::state::State;
 use crate::container::Fingerprint;
+use crate::frame::Settings;
 use crate::intake::FileState;
 
 impl State {
@@ -22,6 +23,13 @@ impl State {
     /// Every file that could not be taken up, as it was then.
     pub fn turned_down_files(&self) -> Vec<(String, FileState)> {
         self.turned_down.iter().map(|(name, state)| (name.clone(), *state)).collect()
+    }
+
+    /// Whether a frame of these settings was shot before the last one, by the same camera's clock.
+    pub fn is_overtaken(&self, settings: &Settings) -> bool {
+        let Some(last) = self.last.as_ref().map(|last| &last.subject.settings) else { return false };
+        let times = last.captured.as_ref().zip(settings.captured.as_ref());
+        last.camera == settings.camera && times.is_some_and(|(last, this)| last.seconds_since(this) > 0.0)
     }
 
     /// Whether a picture is logged under this name.

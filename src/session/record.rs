@@ -161,6 +161,9 @@ pub struct FrameRecord {
     pub fingerprint: Fingerprint,
     /// It landed while no daemon was running.
     pub late: bool,
+    /// It was shot before the frame that was logged before it, and read later: it changes nothing.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub overtaken: bool,
     pub look: Option<String>,
     pub subject: Subject,
     pub notes: Vec<String>,

@@ -244,6 +244,9 @@ impl State {
         if self.recent.len() > RECENT {
             self.recent.pop_front();
         }
+        if frame.overtaken {
+            return;
+        }
         // A frame lit by one group is none to go by, but for its time.
         if of_survey {
             if let Some(last) = &mut self.last {

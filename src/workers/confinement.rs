@@ -164,6 +164,14 @@ mod linux {
         rules.insert(libc::SYS_clone, vec![when(0, MaskedEq(libc::CLONE_THREAD as u64), 0)?]);
         rules.insert(libc::SYS_tgkill, vec![when(0, Ne, u64::from(std::process::id()))?]);
         rules.insert(libc::SYS_prlimit64, vec![when(0, Ne, 0)?]);
+        // The same calls by another door: 32-bit pointers on a 64-bit processor, under numbers of their own
+        // (arch/x86/entry/syscalls/syscall_64.tbl of the kernel: bit 30, and 512 to 547).
+        #[cfg(target_arch = "x86_64")]
+        {
+            const X32: c_long = 0x4000_0000;
+            let same: Vec<c_long> = rules.keys().copied().chain(512..=547).map(|call| call | X32).collect();
+            rules.extend(same.into_iter().map(|call| (call, Vec::new())));
+        }
         Some(rules)
     }
 

@@ -93,6 +93,9 @@ pub enum Refused {
     Unreadable(String),
     #[error("reading it took more than {seconds} s of processor time")]
     TookTooLong { seconds: u64 },
+    /// It was not read within a time that is ample on a machine with processor time to spare.
+    #[error("it could not be read within {seconds} s: the machine is too busy, or the file keeps its decoder busy")]
+    Unfinished { seconds: u64 },
     #[error("reading it took more than {mib} MiB of memory")]
     TookTooMuch { mib: u64 },
     /// The process that read it died.

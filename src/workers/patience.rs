@@ -44,8 +44,8 @@ impl Patience {
         if self.quiet >= self.silence || self.all >= LONGEST {
             return Some(Refused::Silent { seconds: self.silence.as_secs() });
         }
-        let seconds = self.bounds.processor_seconds;
-        (self.working >= Duration::from_secs(seconds) * GENEROUS).then_some(Refused::TookTooLong { seconds })
+        let ample = Duration::from_secs(self.bounds.processor_seconds) * GENEROUS;
+        (self.working >= ample).then_some(Refused::Unfinished { seconds: ample.as_secs() })
     }
 
     /// The worker told how far it is. A file that is being decoded gives no bytes, and needn't.
@@ -97,7 +97,7 @@ mod tests {
     #[test]
     fn a_decoder_that_works_is_not_silent_but_its_time_is_bounded() {
         let busy = ends_after(&mut patience(), |_| Some(Progress { bytes: 77, waiting: false }));
-        assert_eq!(busy, Some((59, Refused::TookTooLong { seconds: 5 })));
+        assert_eq!(busy, Some((59, Refused::Unfinished { seconds: 60 })));
     }
 
     #[test]

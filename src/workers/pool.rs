@@ -162,7 +162,10 @@ impl Pool {
         if let Some(confinement) = confinement
             && !self.0.told_confinement.swap(true, Ordering::SeqCst)
         {
-            tracing::info!("{confinement}");
+            match confinement.is_whole() {
+                true => tracing::info!("{confinement}"),
+                false => tracing::warn!("{confinement}"),
+            }
         }
     }
 }

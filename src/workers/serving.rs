@@ -36,7 +36,8 @@ pub fn serve() -> io::Result<()> {
         limits::bound(request.bounds);
         voice.lock().reads = true;
         teller.unpark();
-        let result = reading::read(&request.task(), request.bounds, &voice.gauge);
+        let bounds = request.bounds;
+        let result = reading::read(&request.task(), bounds, &voice.gauge);
         let mut mouth = voice.lock();
         // Under the lock, so that no progress is told behind the answer.
         mouth.reads = false;

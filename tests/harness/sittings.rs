@@ -330,11 +330,17 @@ impl Sitting {
 
     /// Takes a frame; its records.
     pub fn take(&mut self, take: &Take, rig: &Rig, random: &mut Random) -> Vec<Record> {
+        self.take_in_order(take, rig, random, false)
+    }
+
+    /// The same; `passed` frames took so long to read that others may have been taken before them.
+    pub fn take_in_order(&mut self, take: &Take, rig: &Rig, random: &mut Random, passed: bool) -> Vec<Record> {
         self.shot += 1;
         let frame = Frame { settings: take.settings(), picture: Some(take.shoot(rig, random)), notes: Vec::new() };
         let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
         let name = format!("frame_{}.jpg", self.shot);
-        let file = Landed { name, is_raw: false, state, fingerprint: Fingerprint::Whole(self.shot), late: false };
+        let file =
+            Landed { name, is_raw: false, state, fingerprint: Fingerprint::Whole(self.shot), late: false, passed };
         let before = self.records.lock().unwrap().len();
         let outcome = Ok(self.metering.subject(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));

@@ -31,6 +31,8 @@ use crate::session::{Command, Engine, Input, Ledger, Metering, Reply};
 const MOST_NAMED: usize = 8;
 /// Names of skipped files that are kept for the next who asks.
 const MOST_SKIPPED: usize = 100;
+/// Who waits for everything in the folder to be logged, at one time.
+const MOST_MARKS: usize = 64;
 
 pub(super) struct Session {
     pub(super) engine: Engine<ShotLog>,
@@ -43,6 +45,8 @@ pub(super) struct Session {
     pub(super) folder: Seen,
     pub(super) trouble_said: bool,
     pub(super) skipped: Vec<String>,
+    /// Those beyond [`MOST_SKIPPED`].
+    pub(super) more_skipped: usize,
     pub(super) desk: Desk,
     pub(super) named: Named,
     pub(super) references_under_way: usize,
@@ -127,9 +131,9 @@ impl Session {
             What::Mark { token, waiting, silent, folder } => {
                 return self.answer_mark(token, Synced { waiting, silent, folder, ..Synced::default() });
             }
-            What::NotMetered { name, state, fingerprint, why } => {
+            What::NotMetered { name, state, why } => {
                 let why = format!("it could not be metered, which is a defect: {why}");
-                let _ = self.control.send(Control::NotTaken(fingerprint));
+                let _ = self.control.send(Control::NotTaken(name.clone()));
                 return self.engine_takes(Input::Skipped { name, why, state: Some(state) });
             }
             What::Input(input) => (input, None),
@@ -151,10 +155,10 @@ impl Session {
     }
 
     fn engine_takes(&mut self, input: Input) {
-        if let Input::Skipped { name, .. } = &input
-            && self.skipped.len() < MOST_SKIPPED
-        {
-            self.skipped.push(name.clone());
+        match &input {
+            Input::Skipped { name, .. } if self.skipped.len() < MOST_SKIPPED => self.skipped.push(name.clone()),
+            Input::Skipped { .. } => self.more_skipped += 1,
+            _ => {}
         }
         block_in_place(|| self.engine.take(input));
         self.speak_of_trouble();
@@ -220,31 +224,41 @@ impl Session {
 
     /// Somebody wants to hear when everything in the folder is logged.
     fn ask_intake(&mut self, back: oneshot::Sender<Reply>) {
+        if self.marks.len() >= MOST_MARKS {
+            let _ = back.send(Reply::refused("many wait for the folder already: ask again in a moment"));
+            return;
+        }
         let token = self.next_mark;
         self.next_mark += 1;
         self.marks.insert(token, back);
-        let _ = self.control.send(Control::Sync(token));
-        self.answer_vain_marks();
+        // Nobody would take such a mark up, and it would stay with the intake.
+        if !self.answer_vain_marks() {
+            let _ = self.control.send(Control::Sync(token));
+        }
     }
 
     fn answer_mark(&mut self, token: u64, synced: Synced) {
         if let Some(back) = self.marks.remove(&token) {
             let in_memory = self.engine.ledger().waiting();
-            let skipped = std::mem::take(&mut self.skipped);
-            let _ = back.send(Synced { in_memory, skipped, ..synced }.reply());
+            let (skipped, more_skipped) = (self.skipped.clone(), self.more_skipped);
+            // Whoever went away has not heard of them.
+            if back.send(Synced { in_memory, skipped, more_skipped, ..synced }.reply()).is_ok() {
+                (self.skipped, self.more_skipped) = (Vec::new(), 0);
+            }
         }
     }
 
     /// Marks that the intake can't answer now: nothing is taken from it, or its folder doesn't let it go on.
-    fn answer_vain_marks(&mut self) {
+    fn answer_vain_marks(&mut self) -> bool {
         let folder = self.folder.now();
         let silent = folder.stands == FolderStands::Silent;
-        if self.marks.is_empty() || (!silent && !self.engine.ledger().is_full()) {
-            return;
+        if !silent && !self.engine.ledger().is_full() {
+            return false;
         }
         for token in self.marks.keys().copied().collect::<Vec<u64>>() {
             self.answer_mark(token, Synced { folder: folder.clone(), unasked: !silent, ..Synced::default() });
         }
+        true
     }
 
     fn read_reference(&mut self, command: Command, file: String, back: oneshot::Sender<Reply>) {

@@ -149,8 +149,10 @@ impl Gate {
     }
 
     fn cookie(&self) -> String {
-        // Cookies don't tell ports apart, and two sittings may run on one machine.
-        format!("greyhold-{}", self.port)
+        // Cookies don't tell ports apart, and two sittings may run on one machine. A browser lets no plain page replace
+        // a cookie that an encrypted one made under the same name.
+        let kind = if self.scheme == "https" { "-tls" } else { "" };
+        format!("greyhold-{}{kind}", self.port)
     }
 
     /// What a browser is told to keep; nothing, and it forgets.

@@ -19,6 +19,8 @@ use super::private;
 pub const MOST: usize = 64;
 /// A session ends this long after its last use. An open page uses it all the time, so that none ends in a sitting.
 const LASTS: SignedDuration = SignedDuration::from_hours(24);
+/// And this long after it began, however much it is used: a phone that was left open somewhere is out the day after.
+const LONGEST: SignedDuration = SignedDuration::from_hours(36);
 /// Who was seen within this time is there now: an open page is seen every second.
 const NOW: SignedDuration = SignedDuration::from_secs(10);
 const FORMAT: u32 = 1;
@@ -72,7 +74,7 @@ struct Session {
 impl Session {
     fn has_ended(&self, now: Timestamp) -> bool {
         // A clock that was put back ends nothing.
-        now.duration_since(self.used) > LASTS
+        now.duration_since(self.used) > LASTS || now.duration_since(self.entered) > LONGEST
     }
 }
 
@@ -286,10 +288,12 @@ mod tests {
         list.enter("one", Kind::Phone, ADDRESS, None, first);
         let day = LASTS;
         assert_eq!(list.find("one", first + day), Some(1));
-        assert_eq!(list.find("one", first + day + day), Some(1), "it was used meanwhile");
+        assert_eq!(list.find("one", first + LONGEST), Some(1), "it was used meanwhile");
         assert!(list.touch(1, first + day), "a clock that was put back ends nothing");
-        assert_eq!(list.find("one", first + day + day + SignedDuration::from_secs(1)), None);
-        assert!(!list.touch(1, first + day + day + SignedDuration::from_secs(1)));
+        assert_eq!(list.find("one", first + LONGEST + SignedDuration::from_secs(1)), None);
+        assert!(!list.touch(1, first + LONGEST + SignedDuration::from_secs(1)));
+        list.enter("idle", Kind::Phone, ADDRESS, None, first);
+        assert_eq!(list.find("idle", first + day + SignedDuration::from_secs(1)), None);
         assert_eq!(list.find("two", first), None);
     }
 

@@ -40,6 +40,8 @@ pub struct Landed {
     pub state: FileState,
     pub fingerprint: Fingerprint,
     pub late: bool,
+    /// Frames that landed behind it may have been taken before it.
+    pub passed: bool,
 }
 
 /// Such a file, metered.
@@ -82,6 +84,9 @@ pub enum Input {
 
 /// Frames of one stem belong together when their capture times differ by no more than this.
 const SAME_EXPOSURE_SECONDS: f64 = 2.0;
+/// What is said of a frame that later ones have overtaken.
+const OVERTAKEN: &str = "it was shot before the frame that is logged before it, and took longer to read: it is logged, \
+                         and nothing is asked for it";
 /// A frame and its reference have no readings that compare.
 const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or by a \
                       curve that is there no more; set a reference anew";
@@ -191,6 +196,9 @@ impl<L: Ledger> Engine<L> {
         if let Some(frame) = self.frame_of_stem(&file.name, file.is_raw, &outcome.subject) {
             return self.take_member(frame, file, outcome);
         }
+        if file.passed && self.state.is_overtaken(&outcome.subject.settings) {
+            return self.take_overtaken(file, outcome);
+        }
         if let Some((survey, lit)) = self.state.surveying.clone().and_then(|s| s.next().cloned().map(|lit| (s, lit))) {
             return self.take_survey_frame(file, outcome, &survey, &lit);
         }
@@ -207,6 +215,15 @@ impl<L: Ledger> Engine<L> {
         self.follow_up(frame, &name, subject, &verdict);
     }
 
+    /// A frame that was shot before the last one and took longer to read. It belongs to the log and to nothing else:
+    /// lights and settings have moved on, and a turn for it would spoil what is right by now.
+    fn take_overtaken(&mut self, file: Landed, mut outcome: FrameOutcome) {
+        let pair = self.comparable(&outcome.subject, None);
+        let verdict = self.judge(&pair, true, None);
+        outcome.notes.push(OVERTAKEN.to_owned());
+        self.stage_frame(Landed { late: true, ..file }, outcome, verdict);
+    }
+
     /// Logs a frame; its number, if that could be written down.
     fn stage_frame(&mut self, file: Landed, outcome: FrameOutcome, verdict: Verdict) -> Option<u64> {
         let frame = self.state.frames + 1;
@@ -216,6 +233,7 @@ impl<L: Ledger> Engine<L> {
             state: file.state,
             fingerprint: file.fingerprint,
             late: file.late,
+            overtaken: file.passed && self.state.is_overtaken(&outcome.subject.settings),
             look: self.state.current.clone(),
             subject: outcome.subject,
             notes: outcome.notes,
