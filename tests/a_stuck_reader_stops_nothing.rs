@@ -96,7 +96,7 @@ impl Watch {
 
     /// Whether its last record says that it ended in order.
     fn is_closed(&self) -> bool {
-        self.records().last().is_some_and(|r| matches!(r.body, Body::Closed { .. }))
+        self.records().last().is_some_and(|r| matches!(r.body, Body::Closed))
     }
 
     /// What holds of every watch whose output is stuck.
