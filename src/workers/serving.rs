@@ -33,10 +33,11 @@ pub fn serve() -> io::Result<()> {
             Err(Broken::Ended) => return Ok(()),
             Err(broken) => return Err(ended(broken)),
         };
-        limits::bound(request.bounds);
+        let bounds = request.bounds;
+        limits::bound(bounds);
         voice.lock().reads = true;
         teller.unpark();
-        let result = reading::read(&request.task(), request.bounds, &voice.gauge);
+        let result = reading::read(&request.task(), bounds, &voice.gauge);
         let mut mouth = voice.lock();
         // Under the lock, so that no progress is told behind the answer.
         mouth.reads = false;
