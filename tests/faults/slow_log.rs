@@ -10,7 +10,7 @@ use crate::calls::{can_trace, inject, through};
 use crate::effort::FOUND_WITHIN;
 use crate::sitting::Sitting;
 
-/// Of the sitting behind the program's own first records.
+/// Syncs that are as they should be: those of the program's own first records.
 const SYNCS_BEFORE: u32 = 4;
 /// Each sync takes so long in microseconds.
 const HANGS: u32 = 10_000_000;
