@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
-use greyhold::outlet::shot_log::{LogReader, MOST_WAITING, ShotLog, health, read_since, segments};
+use greyhold::outlet::shot_log::{LogReader, LogWriter, MOST_WAITING, ShotLog, health, read_since, segments};
 use greyhold::outlet::storage::{Open, Storage, on_disk};
 use greyhold::session::{Body, Ledger, Record, State, VERSION};
 use harness::{Studio, shot, wait_for};
@@ -79,6 +79,99 @@ fn damage_in_the_middle_is_told_and_passed_over() {
         opened.damage
     );
     assert_eq!(read(&path), [1, 3, 4]);
+}
+
+#[test]
+fn many_damaged_lines_are_told_in_one_sentence() {
+    let (_home, path) = home();
+    let damaged: String = (2..=900).map(|n| format!("nothing of a log's {n}\n")).collect();
+    fs::write(&path, format!("{}\n{damaged}{}\n", note(1), note(2))).unwrap();
+    let (_log, opened) = ShotLog::open(&path).unwrap();
+    assert_eq!(opened.state.records, 2);
+    assert_eq!(opened.damage.len(), 1, "{:?}", opened.damage);
+    assert!(opened.damage[0].contains("lines 2 to 900, are damaged and were passed over"), "{:?}", opened.damage);
+}
+
+#[test]
+fn an_end_that_is_longer_than_any_record_is_never_cut() {
+    let (_home, path) = home();
+    let begin = note(1) + "\n";
+    for (length, is_taken) in [(16 << 20, true), ((16 << 20) + 1, false)] {
+        let bytes = [begin.as_bytes(), &vec![b'x'; length]].concat();
+        fs::write(&path, &bytes).unwrap();
+        match ShotLog::open(&path) {
+            Ok((_, opened)) => {
+                assert!(is_taken && opened.damage[0].contains("torn"), "{length}: {:?}", opened.damage);
+                assert_eq!(fs::read_to_string(&path).unwrap(), begin);
+            }
+            Err(e) => {
+                assert!(!is_taken && e.to_string().contains("more than a torn end"), "{length}: {e}");
+                assert!(fs::read(&path).unwrap() == bytes, "it was changed");
+            }
+        }
+    }
+}
+
+/// A disk whose syncs wait while the gate is shut.
+struct Hanging {
+    inner: Box<dyn Storage>,
+    gate: Arc<Mutex<()>>,
+}
+
+impl Storage for Hanging {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.inner.write(bytes)
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        let _open = self.gate.lock().unwrap();
+        self.inner.sync()
+    }
+
+    fn cut(&mut self, length: u64) -> io::Result<()> {
+        self.inner.cut(length)
+    }
+
+    fn state(&self) -> io::Result<FileState> {
+        self.inner.state()
+    }
+}
+
+#[test]
+fn a_disk_that_hangs_holds_up_nobody_and_everything_is_written_once_it_answers() {
+    let (_home, path) = home();
+    let (gate, disk) = (Arc::new(Mutex::new(())), on_disk());
+    let of_disk = Arc::clone(&gate);
+    let open: Open = Box::new(move |path| {
+        let hanging = Hanging { inner: disk(path)?, gate: Arc::clone(&of_disk) };
+        Ok(Box::new(hanging) as Box<dyn Storage>)
+    });
+    let mut log = LogWriter::of(ShotLog::open_with(&path, open).unwrap().0);
+    let shut = gate.lock().unwrap();
+    let began = Instant::now();
+    // Waiting for each of them would take minutes.
+    for n in 1..=1000 {
+        assert!(!log.append(vec![note(n)]), "record {n} was announced as logged");
+    }
+    assert!(began.elapsed() < Duration::from_secs(60), "{:?}", began.elapsed());
+    assert_eq!(log.waiting(), 1000);
+    while log.trouble().is_none() {
+        log.retry();
+    }
+    assert!(log.trouble().unwrap().contains("doesn't answer") && !log.is_full() && !log.wants_state());
+    while !log.is_full() {
+        let n = log.waiting() as u64 + 1;
+        log.append(vec![note(n)]);
+    }
+    assert_eq!(log.waiting(), MOST_WAITING);
+    drop(shut);
+    while !log.retry() {}
+    assert!(log.trouble().is_none() && log.waiting() == 0);
+    assert!(log.append(vec![note(MOST_WAITING as u64 + 1)]), "a healthy disk is waited for");
+    log.end(Duration::from_secs(60)).unwrap();
+    let numbers = read(&path);
+    assert!(numbers.iter().copied().eq(1..=MOST_WAITING as u64 + 1), "each once, in order");
+    assert!(ShotLog::open(&path).is_ok(), "its lock is given back at the end");
 }
 
 #[test]

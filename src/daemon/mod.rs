@@ -30,7 +30,7 @@ use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
 use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::screen::Shown;
-use crate::outlet::shot_log::{LogError, ShotLog, Unwritten};
+use crate::outlet::shot_log::{LogError, LogWriter, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub, Serving};
 use crate::outlet::stand_page::{Opened, PageSetup};
 use crate::session::{Engine, Input, Published};
@@ -85,6 +85,9 @@ pub enum RunError {
 const COMMANDS_WAITING: usize = 64;
 /// What is under way at the end gets this long.
 const ENDING: Duration = Duration::from_millis(1200);
+/// The log's last lines get what is left of this since the end was asked for, and never less than a moment.
+const LOGGING: Duration = Duration::from_millis(1300);
+const LAST_MOMENT: Duration = Duration::from_millis(300);
 /// The last corrections get this long to be listed.
 const LISTING: Duration = Duration::from_millis(200);
 const TICK: Duration = Duration::from_millis(500);
@@ -100,6 +103,7 @@ pub async fn run(
     // Events name files from the root of the disk; names in the log are from the folder.
     setup.folder = std::path::absolute(&setup.folder).map_err(RunError::Watch)?;
     let (log, opened) = ShotLog::open(&setup.log)?;
+    let log = LogWriter::of(log);
     setup.log = log.path().to_owned();
     let (listener, place) =
         socket::listen(&setup.socket).map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;

@@ -33,10 +33,10 @@ pub fn serve() -> io::Result<()> {
             Err(Broken::Ended) => return Ok(()),
             Err(broken) => return Err(ended(broken)),
         };
-        limits::bound(request.bounds);
+        let bounds = request.bounds;
+        limits::bound(bounds);
         voice.lock().reads = true;
         teller.unpark();
-        let bounds = request.bounds;
         let result = reading::read(&request.task(), bounds, &voice.gauge);
         let mut mouth = voice.lock();
         // Under the lock, so that no progress is told behind the answer.

@@ -7,7 +7,7 @@ use crate::mounts::has;
 use crate::sitting::{Sitting, skip};
 
 /// Whether processes may be traced here.
-fn can_trace(name: &str) -> bool {
+pub fn can_trace(name: &str) -> bool {
     let tried = Command::new("strace").args(["-qq", "-o", "/dev/null", "true"]).output();
     let can = has("strace") && tried.is_ok_and(|o| o.status.success());
     if !can {
@@ -17,14 +17,14 @@ fn can_trace(name: &str) -> bool {
 }
 
 /// `-D`: the tracer runs beside the program, which keeps its place and its number.
-fn through(faults: &[String]) -> Vec<String> {
+pub fn through(faults: &[String]) -> Vec<String> {
     let mut words: Vec<String> =
         ["strace", "-D", "-f", "--seccomp-bpf", "-qq", "-o", "/dev/null"].map(str::to_owned).to_vec();
     words.extend_from_slice(faults);
     words
 }
 
-fn inject(calls: &str, what: &str, path: Option<&std::path::Path>) -> Vec<String> {
+pub fn inject(calls: &str, what: &str, path: Option<&std::path::Path>) -> Vec<String> {
     let mut words = vec![format!("-etrace={calls}"), format!("-einject={calls}:{what}")];
     if let Some(path) = path {
         words.push(format!("-P{}", path.display()));

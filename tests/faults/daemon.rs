@@ -107,6 +107,7 @@ pub struct Daemon {
     said: Arc<Mutex<String>>,
     pub printed: Arc<Mutex<String>>,
     unread: Option<std::process::ChildStdout>,
+    is_traced: bool,
     pub ready_after: Duration,
 }
 
@@ -124,8 +125,8 @@ impl Daemon {
         }
         let process = Process::of(child.id()).ok_or("it ended at once")?;
         let socket = place.socket.clone();
-        let ready_after = Duration::ZERO;
-        let mut daemon = Daemon { child, process, socket, pulse: None, said, printed, unread, ready_after };
+        let (ready_after, is_traced) = (Duration::ZERO, !place.through.is_empty());
+        let mut daemon = Daemon { child, process, socket, pulse: None, said, printed, unread, is_traced, ready_after };
         loop {
             if let Some(status) = daemon.child.try_wait().unwrap() {
                 std::thread::sleep(Duration::from_millis(50));
@@ -219,7 +220,12 @@ impl Daemon {
         pulse.look_away();
         let began = Instant::now();
         self.process.signal("TERM");
+        // A tracer keeps a thread that it delays, and so the name of a program that is gone.
+        let mut gone_after = None;
         let (code, killed) = loop {
+            if self.is_traced && gone_after.is_none() && !self.process.lives() {
+                gone_after = Some(began.elapsed());
+            }
             if let Some(status) = self.child.try_wait().unwrap() {
                 break (status.code(), false);
             }
@@ -229,7 +235,8 @@ impl Daemon {
             }
             std::thread::sleep(Duration::from_millis(2));
         };
-        self.ended(began.elapsed(), code, killed, workers, pulse)
+        let took = gone_after.unwrap_or_else(|| began.elapsed());
+        self.ended(took, code, killed, workers, pulse)
     }
 
     fn ended(&self, took: Duration, code: Option<i32>, killed: bool, workers: Vec<Process>, pulse: Pulse) -> Ended {

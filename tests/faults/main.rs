@@ -37,6 +37,7 @@ mod limits;
 mod other_bombs;
 mod pages;
 mod share;
+mod slow_log;
 mod slow_share;
 mod soak;
 mod terminal;

@@ -8,6 +8,7 @@ mod beside;
 use std::collections::HashMap;
 use std::future::Future;
 use std::sync::Arc;
+use std::time::Instant;
 
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::{JoinSet, block_in_place};
@@ -19,11 +20,11 @@ use super::answers::{self, Synced};
 use super::desk::Desk;
 use super::pipeline::{What, Work};
 use super::reading::Named;
-use super::{ENDING, RunError, Setup, TICK};
+use super::{ENDING, LAST_MOMENT, LOGGING, RunError, Setup, TICK};
 use crate::frame::Frame;
 use crate::intake::{Control, FolderStands, Seen};
 use crate::outlet::screen::{Picture, Screens, Shown};
-use crate::outlet::shot_log::ShotLog;
+use crate::outlet::shot_log::LogWriter;
 use crate::outlet::socket::Ask;
 use crate::session::{Command, Engine, Input, Ledger, Metering, Reply};
 
@@ -35,7 +36,7 @@ const MOST_SKIPPED: usize = 100;
 const MOST_MARKS: usize = 64;
 
 pub(super) struct Session {
-    pub(super) engine: Engine<ShotLog>,
+    pub(super) engine: Engine<LogWriter>,
     pub(super) metering: watch::Sender<Arc<Metering>>,
     pub(super) setup: Setup,
     /// Those who wait for a mark.
@@ -104,6 +105,7 @@ impl Session {
 
     /// What was read is still logged, as far as time allows; files that are being read are left for the next start.
     async fn end(&mut self, mut works: mpsc::Receiver<Work>) -> Result<(), RunError> {
+        let began = Instant::now();
         let _ = self.control.send(Control::Stop);
         let pool = self.setup.workers.clone();
         // A worker that doesn't let itself be ended must not hold up the end.
@@ -118,7 +120,8 @@ impl Session {
         }
         block_in_place(|| {
             self.engine.close();
-            self.engine.ledger().end()
+            let left = LOGGING.saturating_sub(began.elapsed()).max(LAST_MOMENT);
+            self.engine.ledger().end(left)
         })?;
         Ok(())
     }

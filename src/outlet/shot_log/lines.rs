@@ -7,7 +7,7 @@ use std::path::Path;
 use crate::container::{Links, open};
 
 /// No record is longer; a longer line is damage.
-const LONGEST_LINE: u64 = 16 << 20;
+pub(super) const LONGEST_LINE: u64 = 16 << 20;
 /// Some editors put it in front of a text.
 const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
 

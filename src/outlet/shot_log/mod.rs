@@ -14,10 +14,12 @@ mod replay;
 mod rescue;
 mod segments;
 mod tail;
+mod writer;
 
 use std::collections::VecDeque;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Instant;
 
 use self::pause::Pause;
@@ -34,6 +36,7 @@ pub use health::{Health, health};
 pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;
+pub use writer::LogWriter;
 
 /// Lines kept in memory while the disk doesn't take them.
 pub const MOST_WAITING: usize = 10_000;
@@ -66,7 +69,7 @@ pub struct ShotLog {
     expected: u64,
     /// There was a log at the start, or one was begun since: what comes back at its place is that.
     is_known: bool,
-    waiting: VecDeque<String>,
+    waiting: VecDeque<Arc<str>>,
     /// Lines kept elsewhere until those that wait are written.
     rescue: Option<Rescue>,
     /// Why the disk takes nothing, while it doesn't.
@@ -207,12 +210,17 @@ impl ShotLog {
 
     /// The last attempt before the end: what can't be written is kept elsewhere, and told.
     pub fn end(&mut self) -> Result<(), Unwritten> {
-        self.pause = Pause::default();
-        if self.retry() {
+        if self.try_at_last() {
             return Ok(());
         }
         let why = self.trouble.clone().unwrap_or_default();
         Err(rescue::keep(&self.path, self.rescue.as_ref(), &self.waiting, why))
+    }
+
+    /// Without any pause that a failing disk would be left in.
+    fn try_at_last(&mut self) -> bool {
+        self.pause = Pause::default();
+        self.retry()
     }
 
     fn write_waiting(&mut self) -> bool {
@@ -314,7 +322,7 @@ impl ShotLog {
 }
 
 /// The next lines that are written at one time, and how many they are.
-fn batch(waiting: &VecDeque<String>, lacks_end: bool) -> (Vec<u8>, usize) {
+fn batch(waiting: &VecDeque<Arc<str>>, lacks_end: bool) -> (Vec<u8>, usize) {
     let mut bytes = Vec::new();
     if lacks_end {
         bytes.push(b'\n');
@@ -351,7 +359,7 @@ impl Active {
 
 impl Ledger for ShotLog {
     fn append(&mut self, lines: Vec<String>) -> bool {
-        self.waiting.extend(lines);
+        self.waiting.extend(lines.into_iter().map(Arc::from));
         self.retry()
     }
 

@@ -1,6 +1,6 @@
 //! What a log comes to at a start: the state out of its last files, and how much of the last one is sound. Reads only.
 
-use super::lines::{Line, Lines};
+use super::lines::{LONGEST_LINE, Line, Lines};
 use super::place::is_of_a_log;
 use super::segments::{Segment, missing};
 use super::{LogError, Opened};
@@ -95,14 +95,30 @@ fn carried(file: &Segment) -> Result<Begins, LogError> {
 /// What stands behind the last sound line of a file.
 #[derive(Default)]
 struct Behind {
-    lines: Vec<usize>,
+    /// The first and the last line of it.
+    lines: Option<(usize, usize)>,
     /// Of these, lines that a log might hold.
     of_a_log: usize,
 }
 
+impl Behind {
+    fn add(&mut self, line: usize, is_of_a_log: bool) {
+        self.lines = Some((self.lines.map_or(line, |(first, _)| first), line));
+        self.of_a_log += usize::from(is_of_a_log);
+    }
+
+    /// A sentence on lines that have a sound one behind them.
+    fn was_passed_over(&self, file: &str) -> Option<String> {
+        self.lines.map(|(first, last)| match first == last {
+            true => format!("{file}, line {first}, is damaged and was passed over"),
+            false => format!("{file}, lines {first} to {last}, are damaged and were passed over"),
+        })
+    }
+}
+
 /// Applies a file's records.
 fn take_in(file: &Segment, is_last: bool, opened: &mut Opened) -> Result<End, LogError> {
-    let name = file.path.display();
+    let name = file.path.display().to_string();
     let mut end = End { is_ended: true, ..End::default() };
     let mut behind = Behind::default();
     let mut lines = lines_of(file)?;
@@ -115,24 +131,24 @@ fn take_in(file: &Segment, is_last: bool, opened: &mut Opened) -> Result<End, Lo
                 if let Some(record) = record {
                     apply(&record, &format!("{name}, line {number}"), opened);
                 }
-                for line in std::mem::take(&mut behind).lines {
-                    opened.damage.push(format!("{name}, line {line}, is damaged and was passed over"));
-                }
+                opened.damage.extend(std::mem::take(&mut behind).was_passed_over(&name));
                 end = End { good: line.end, is_ended: line.is_ended, torn: 0 };
             }
             Err(fault) if fault.is_of_another_program() => return Err(newer(file, number, fault)),
             Err(_) => {
-                behind.lines.push(number);
-                behind.of_a_log += usize::from(is_of_a_log(&line));
+                behind.add(number, is_of_a_log(&line));
             }
         }
     }
     end.torn = lines.at() - end.good;
     // More than that no loss of power leaves: somebody else wrote it, and it may be all that there is.
-    let is_too_much = behind.lines.len() > 1 && (end.torn > LONGEST_TAIL || behind.of_a_log > 1);
-    match behind.lines.first() {
-        Some(line) if is_last && is_too_much => {
-            Err(LogError::Unsound { log: name.to_string(), line: *line, bytes: end.torn })
+    match behind.lines {
+        Some((first, last)) if is_last => {
+            let most = if first == last { LONGEST_LINE } else { LONGEST_TAIL };
+            if end.torn > most || (first != last && behind.of_a_log > 1) {
+                return Err(LogError::Unsound { log: name, line: first, bytes: end.torn });
+            }
+            Ok(end)
         }
         _ => Ok(end),
     }

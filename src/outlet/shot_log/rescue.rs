@@ -6,6 +6,7 @@ use std::fmt;
 use std::fs::OpenOptions;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::{LogReader, Opened};
 use crate::files::{open_own, replace_private, state_folder};
@@ -48,7 +49,7 @@ pub(super) struct Rescue(PathBuf);
 impl Rescue {
     /// What an earlier end kept for this log: taken into the state, and to be written, where it follows the log. The
     /// file stays where it keeps anything else.
-    pub fn of(log: &Path, opened: &mut Opened) -> (Option<Rescue>, VecDeque<String>) {
+    pub fn of(log: &Path, opened: &mut Opened) -> (Option<Rescue>, VecDeque<Arc<str>>) {
         let mut taken = Taken::default();
         let Some((file, text)) = read(log) else { return (None, taken.lines) };
         let Some(first) = text.lines().find_map(Record::sound_number_in) else { return (None, taken.lines) };
@@ -89,7 +90,7 @@ impl Rescue {
 #[derive(Default)]
 struct Taken {
     first: u64,
-    lines: VecDeque<String>,
+    lines: VecDeque<Arc<str>>,
 }
 
 impl Taken {
@@ -97,13 +98,13 @@ impl Taken {
         if self.lines.is_empty() {
             self.first = number;
         }
-        self.lines.push_back(line.to_owned());
+        self.lines.push_back(Arc::from(line));
     }
 
     /// Whether this very line is among them: an end may have kept it twice.
     fn has(&self, number: u64, line: &str) -> bool {
         let place = number.checked_sub(self.first).and_then(|place| usize::try_from(place).ok());
-        place.and_then(|place| self.lines.get(place)).is_some_and(|taken| taken == line)
+        place.and_then(|place| self.lines.get(place)).is_some_and(|taken| **taken == *line)
     }
 }
 
@@ -121,12 +122,12 @@ fn is_next(log: &mut LogReader, line: &str) -> bool {
 
 /// Keeps lines for the next start. `earlier` is what an end before kept, if that was taken up: it is among these lines,
 /// or in the log by now.
-pub(super) fn keep(log: &Path, earlier: Option<&Rescue>, waiting: &VecDeque<String>, why: String) -> Unwritten {
+pub(super) fn keep(log: &Path, earlier: Option<&Rescue>, waiting: &VecDeque<Arc<str>>, why: String) -> Unwritten {
     let mut kinds = BTreeMap::new();
     for record in waiting.iter().filter_map(|line| Record::from_line(line).ok()) {
         *kinds.entry(kind_of(&record.body)).or_default() += 1;
     }
-    let text: String = waiting.iter().flat_map(|line| [line.as_str(), "\n"]).collect();
+    let text: String = waiting.iter().flat_map(|line| [&**line, "\n"]).collect();
     let kept = match place_of(log) {
         Some(file) => write(&file, earlier, text.as_bytes()).map(|()| file).map_err(|e| e.to_string()),
         None => Err("this system knows no folder for it".to_owned()),

@@ -1,7 +1,7 @@
 //! Cuts what stands behind the last sound line of a log, and keeps it beside the log.
 
 use std::fs::OpenOptions;
-use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::io::{self, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use crate::files::open_own;
@@ -12,9 +12,7 @@ pub(super) fn cut(file: &Path, good: u64) -> io::Result<PathBuf> {
     let beside = file.with_extension(format!("torn-{}", jiff::Timestamp::now().as_millisecond()));
     let mut kept = open_own(&beside, OpenOptions::new().write(true).create_new(true))?;
     log.seek(SeekFrom::Start(good))?;
-    let mut tail = Vec::new();
-    log.read_to_end(&mut tail)?;
-    kept.write_all(&tail)?;
+    io::copy(&mut log, &mut kept)?;
     kept.sync_all()?;
     log.set_len(good)?;
     log.sync_all()?;
