@@ -218,6 +218,10 @@ impl Session {
                     let folder = answers::folder(&self.setup.folder, &self.folder.now());
                     values.insert("folder".to_owned(), folder);
                 }
+                // What is told now would be lost with the power, and whoever tells it can do something about that.
+                if reply.ok && self.engine.ledger().trouble().is_some() {
+                    reply.says.push_str("\n  (in memory only: the shot log can't be written just now)");
+                }
                 let _ = back.send(reply);
             }
         }
