@@ -48,27 +48,11 @@ pub(super) fn receive_header<T: DeserializeOwned>(from: &mut impl Read) -> Resul
     serde_json::from_slice(&json).map_err(|_| Broken::NotUnderstood)
 }
 
-/// Numbers at a time that become bytes.
-const RUN: usize = 4096;
-
+/// As they lie in memory: both ends are on one machine, and a large picture is on its way as long as it is copied.
 pub(super) fn send_reals(to: &mut impl Write, reals: &[f32]) -> io::Result<()> {
-    let mut bytes = Vec::with_capacity(RUN * 4);
-    for run in reals.chunks(RUN) {
-        bytes.clear();
-        bytes.extend(run.iter().flat_map(|real| real.to_le_bytes()));
-        to.write_all(&bytes)?;
-    }
-    Ok(())
+    to.write_all(bytemuck::cast_slice(reals))
 }
 
 pub(super) fn receive_reals(from: &mut impl Read, reals: &mut [f32]) -> io::Result<()> {
-    let mut bytes = [0_u8; RUN * 4];
-    for run in reals.chunks_mut(RUN) {
-        let bytes = &mut bytes[..run.len() * 4];
-        from.read_exact(bytes)?;
-        for (real, four) in run.iter_mut().zip(bytes.as_chunks::<4>().0) {
-            *real = f32::from_le_bytes(*four);
-        }
-    }
-    Ok(())
+    from.read_exact(bytemuck::cast_slice_mut(reals))
 }

@@ -39,7 +39,7 @@ const MOST_AT_ONCE: u64 = 128 << 10;
 /// A disk that gives its part so fast is asked for twice as much, up to this: many small calls cost a large raw file
 /// more than all the rest of having it read by a worker.
 const QUICK: Duration = Duration::from_millis(50);
-const MOST_OF_A_QUICK_DISK: u64 = 8 << 20;
+const MOST_OF_A_QUICK_DISK: u64 = 64 << 20;
 
 /// A source whose bytes are counted.
 pub(super) struct Gauged<'a, S> {

@@ -50,6 +50,7 @@ impl Process {
         // Raw files are decoded by several threads, whose stacks count as memory; what is printed is for nobody.
         let threads = thread::available_parallelism().map_or(1, |n| n.get().min(4));
         command.env("RAYON_NUM_THREADS", threads.to_string()).env("RUST_BACKTRACE", "0").env_remove("RUST_LOG");
+        with_large_pages(&mut command);
         apart_from_the_terminal(&mut command);
         let mut child = command.spawn()?;
         let pipes = child.stdin.take().zip(child.stdout.take()).zip(child.stderr.take());
@@ -273,6 +274,20 @@ fn panic_in(words: &str) -> String {
 fn plain(text: &str) -> String {
     text.chars().filter(|c| !c.is_control()).take(200).collect()
 }
+
+/// A raw file's 100 MB come and go with every frame: in pages of 4 KiB the system needs a quarter of the whole
+/// reading's time to hand them out. Other C libraries than glibc pay no heed.
+#[cfg(target_os = "linux")]
+fn with_large_pages(command: &mut Command) {
+    const TUNABLES: &str = "GLIBC_TUNABLES";
+    // What somebody has set for the whole machine holds.
+    if std::env::var_os(TUNABLES).is_none() {
+        command.env(TUNABLES, "glibc.malloc.hugetlb=1");
+    }
+}
+
+#[cfg(not(target_os = "linux"))]
+fn with_large_pages(_: &mut Command) {}
 
 /// Keys of the terminal (to end or to halt) are for greyhold, which looks after its workers itself.
 #[cfg(unix)]

@@ -96,12 +96,14 @@ impl Page {
         self.run(script, vec![json!(css)]).await.as_str().unwrap().to_owned()
     }
 
-    /// Waits until a script gives true.
+    /// Waits until a script gives true. A page that is still being loaded lacks what the script asks for: that is
+    /// 'not yet', not an error.
     pub async fn until(&self, what: &str, script: &str) {
         let began = Instant::now();
-        while self.run(&format!("return Boolean({script})"), vec![]).await != json!(true) {
+        let script = format!("return Boolean({script})");
+        while !matches!(self.client.execute(&script, vec![]).await, Ok(Value::Bool(true))) {
             if began.elapsed() > PATIENCE {
-                let text = self.run("return document.body.innerText", vec![]).await;
+                let text = self.run("return document.body?.innerText ?? '(no page)'", vec![]).await;
                 panic!("waited in vain for {what}; the page says:\n{}", text.as_str().unwrap_or_default());
             }
             tokio::time::sleep(std::time::Duration::from_millis(40)).await;
