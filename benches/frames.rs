@@ -13,6 +13,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use criterion::{Criterion, criterion_group, criterion_main};
+#[cfg(feature = "raw")]
 use greyhold::config::Curves;
 use greyhold::container::{Kind, Links, examine};
 use greyhold::frame;
@@ -24,6 +25,8 @@ use greyhold::photometry::Stops;
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 #[cfg(feature = "raw")]
 use greyhold::response::Response;
+#[cfg(feature = "raw")]
+use greyhold::rig::PatchLight;
 #[cfg(feature = "raw")]
 use greyhold::rig::solve::{Basis, Habit, Single, read};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
@@ -75,18 +78,19 @@ fn big_jpeg() -> Vec<u8> {
 fn surveyed(response: &Response) -> (Basis, Vec<Habit>, LightMap) {
     let rig = Rig::portrait();
     let mut random = Random(1);
-    let mut map = |take: Take| light_map(&take.shoot(&rig, &mut random), response);
+    let mut map = |take: Take| light_map(&take.shoot(&rig, &mut random));
+    let light = |map: &LightMap| PatchLight::of(map, response);
     let usual = Take::at_reference(&rig, 1);
-    let dark = map(usual.clone().firing(Firing::None));
+    let dark = light(&map(usual.clone().firing(Firing::None)));
     let singles = (0..rig.lamps.len()).map(Firing::Only);
     let mut singles: Vec<Single> = singles
         .map(|firing| Single {
-            light: map(usual.clone().firing(firing)).without(&dark, Stops::ZERO),
+            light: light(&map(usual.clone().firing(firing))).without(&dark, Stops::ZERO),
             gain: Stops::ZERO,
         })
         .collect();
     singles.push(Single { light: dark.clone(), gain: Stops::ZERO });
-    let basis = Basis::of(&singles, &map(usual.clone()), response, true).unwrap();
+    let basis = Basis::of(&singles, &light(&map(usual.clone())), response, true).unwrap();
     let mut turned = usual;
     turned.powers[2] = -1.0;
     let habit = |flash| Habit { is_flash: flash, step: Stops(1.0 / 3.0), asked: None };
@@ -99,7 +103,6 @@ fn decoding(c: &mut Criterion) {
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join("big.jpg");
     std::fs::write(&path, &jpeg).unwrap();
-    let response = Curves::stock_only().stock().clone();
     let spots = Spot::ready();
     let mut group = c.benchmark_group("24 megapixels");
     group.sample_size(10).measurement_time(Duration::from_secs(6));
@@ -115,11 +118,12 @@ fn decoding(c: &mut Criterion) {
     group.bench_function("settled file to finished reading, JPEG", |b| {
         b.iter(|| {
             let picture = frame::read(Kind::Jpeg, &path, Series::Thirds).unwrap().picture.unwrap();
-            black_box((meter(&picture, &response, &spots), light_map(&picture, &response)))
+            black_box((meter(&picture, &spots), light_map(&picture)))
         });
     });
     #[cfg(feature = "raw")]
     {
+        let response = Curves::stock_only().stock().clone();
         let (basis, habits, map) = surveyed(&response);
         let expected = vec![Stops::ZERO; habits.len()];
         group.bench_function("single lights out of a finished reading, by a survey of three groups", |b| {
@@ -142,7 +146,7 @@ fn decoding(c: &mut Criterion) {
         group.bench_function("settled file to finished reading, raw (DNG)", |b| {
             b.iter(|| {
                 let picture = frame::read(Kind::RawTiff, &path, Series::Thirds).unwrap().picture.unwrap();
-                black_box((meter(&picture, &Response::raw(), &spots), light_map(&picture, &Response::raw())))
+                black_box((meter(&picture, &spots), light_map(&picture)))
             });
         });
     }

@@ -15,7 +15,6 @@ use greyhold::container::Kind;
 use greyhold::frame::{self, Frame};
 use greyhold::meter::{Metered, Spot, meter};
 use greyhold::photometry::Series;
-use greyhold::response::Response;
 use harness::{dng, real_frames, shot};
 
 fn read(name: &str, bytes: &[u8]) -> Result<Frame, String> {
@@ -116,7 +115,7 @@ fn samples_that_are_no_numbers_are_black_or_saturated() {
         let frame = read("float.dng", &dng::float_dng(&samples, width as u32, height as u32)).unwrap();
         let picture = frame.picture.unwrap_or_else(|| panic!("{:?}", frame.notes));
         assert!(picture.linear.as_ref().unwrap().iter().all(|light| (0.0..=1.0).contains(light)), "{strange}");
-        let metered = meter(&picture, &Response::srgb(), &Spot::ready());
+        let metered = meter(&picture, &Spot::ready());
         let json = serde_json::to_string(&metered).unwrap();
         // What JSON has no number for would be written as null, and then not be read.
         let back: Metered = serde_json::from_str(&json).unwrap_or_else(|e| panic!("{strange}: {e}"));

@@ -38,7 +38,7 @@ fn series(frames: &Path, name: &str, without: Option<&str>) -> Vec<SeriesFrame> 
                 exposure: Some(Stops(r[4].parse().unwrap())),
                 is_raw: false,
                 shares: shares(&picture),
-                metered: meter(&picture, &Response::srgb(), &Spot::ready()),
+                metered: meter(&picture, &Spot::ready()),
             }
         })
         .collect()

@@ -12,7 +12,6 @@ use greyhold::container::Fingerprint;
 use greyhold::intake::FileState;
 use greyhold::outlet::shot_log::{MOST_WAITING, ShotLog};
 use greyhold::outlet::storage::{Open, on_disk};
-use greyhold::photometry::Stops;
 use greyhold::session::{
     Body, Command, Engine, FrameInput, FrameOutcome, Input, Landed, Ledger, Metering, Published, Record, State,
 };
@@ -21,13 +20,13 @@ use harness::sittings::{Rig, Take, config};
 
 type Told = Arc<Mutex<Vec<Record>>>;
 
-fn engine<L: Ledger>(ledger: L, config: &Config) -> (Engine<L>, Arc<Metering>, Told) {
-    let metering = Arc::new(Metering::of(config, Curves::of_folder(None).0));
+fn engine<L: Ledger>(ledger: L, config: &Config) -> (Engine<L>, Arc<Curves>, Told) {
+    let curves = Arc::new(Curves::stock_only());
     let told = Told::default();
     let heard = Arc::clone(&told);
     let publish = move |p: Published| heard.lock().unwrap().push(p.record);
     let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
-    (Engine::new(config.clone(), Arc::clone(&metering), State::default(), ledger, clock, publish), metering, told)
+    (Engine::new(config.clone(), Arc::clone(&curves), State::default(), ledger, clock, publish), curves, told)
 }
 
 fn note(text: &str) -> Command {
@@ -62,7 +61,8 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
     let rig = Rig::portrait();
     let config = config(&rig);
     let kept = Kept::default();
-    let (mut engine, metering, told) = engine(kept.clone(), &config);
+    let (mut engine, _, told) = engine(kept.clone(), &config);
+    let metering = Metering::of(&config);
     engine.open("test".to_owned(), "studio".to_owned());
     let random = &mut Random(1);
     for n in 1..=4_u64 {
@@ -71,7 +71,7 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
         let mut outcome: FrameOutcome =
             metering.subject(greyhold::frame::Frame { settings: take.settings(), picture, notes: Vec::new() });
         if n % 2 == 0 {
-            outcome.subject.metered.as_mut().unwrap().readings[0].level = Stops(f64::NAN);
+            outcome.subject.metered.as_mut().unwrap().readings[0].level = f64::NAN;
         }
         engine.take(Input::Frame(Box::new(FrameInput { file: landed(n), outcome: Ok(outcome) })));
     }
@@ -104,7 +104,7 @@ fn what_is_told_while_nothing_can_be_written_is_bounded_and_refused_beyond_that(
     let open: Open =
         Box::new(move |path| if *full.lock().unwrap() { Err(io::ErrorKind::StorageFull.into()) } else { disk(path) });
     let (log, _) = ShotLog::open_with(&path, open).unwrap();
-    let (mut engine, metering, told) = engine(log, &Config::default());
+    let (mut engine, curves, told) = engine(log, &Config::default());
     engine.open("test".to_owned(), "studio".to_owned());
     let mut taken = 0;
     while engine.command(&note("again"), None).ok {
@@ -116,7 +116,7 @@ fn what_is_told_while_nothing_can_be_written_is_bounded_and_refused_beyond_that(
     assert!(engine.command(&Command::Status {}, None).ok, "what tells nothing is answered");
     for n in 0..1000 {
         engine.take(Input::Warning(format!("warning {n}")));
-        engine.take(Input::Config(Box::default(), Arc::clone(&metering)));
+        engine.take(Input::Config(Box::default(), Arc::clone(&curves)));
     }
     assert_eq!(engine.ledger().waiting(), MOST_WAITING);
     *is_full.lock().unwrap() = false;

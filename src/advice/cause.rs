@@ -251,7 +251,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         lights: seen.as_ref().zip(expected).map(|(s, e)| s.drift - e),
         spots,
         uneven,
-        by: evidence.frame.metered.as_ref().map(|m| m.response.clone()),
+        by: evidence.frame.metered.as_ref().map(|_| evidence.response.name.clone()),
         groups: evidence.lights.map(|l| l.groups.clone()).unwrap_or_default(),
     }
 }
@@ -279,7 +279,8 @@ fn with_lights(evidence: &Evidence, whole: Cause, drift: Option<Stops>) -> Cause
 pub fn colour_shift(evidence: &Evidence) -> Option<(Stops, Stops)> {
     let (reference, frame) = metered_pair(evidence)?;
     let (a, b) = reference.reading(evidence.judge_by).zip(frame.reading(evidence.judge_by))?;
-    let shift = (b.red_green - a.red_green, b.blue_green - a.blue_green);
+    let (before, now) = (a.tints_by(evidence.response), b.tints_by(evidence.response));
+    let shift = (now[0] - before[0], now[1] - before[1]);
     (shift.0.abs() > evidence.colour_limit || shift.1.abs() > evidence.colour_limit).then_some(shift)
 }
 
@@ -309,8 +310,8 @@ fn observed_spots(evidence: &Evidence) -> Vec<Observed> {
     let Some((reference, frame)) = metered_pair(evidence) else {
         return Vec::new();
     };
-    // Readings through different curves are not comparable.
-    if reference.response != frame.response {
+    // Codes of a picture and those of a raw file are no match.
+    if reference.scale != frame.scale {
         return Vec::new();
     }
     // A spot that was moved since shows other things; the grey patch is looked for in each frame.
@@ -396,7 +397,10 @@ fn tell_cause(
 
 /// The bright parts of the frame lie far under where they should be: dark all over, not clipped.
 fn is_misfire(evidence: &Evidence, expected: Option<Stops>) -> bool {
-    let bright = |reading: &Reading| reading.quantiles.get(reading.quantiles.len() * 9 / 10).copied();
+    let bright = |reading: &Reading| {
+        let code = reading.quantiles.get(reading.quantiles.len() * 9 / 10);
+        code.map(|code| evidence.response.light(*code))
+    };
     let pair = metered_pair(evidence).and_then(|(r, f)| r.reading(evidence.judge_by).zip(f.reading(evidence.judge_by)));
     let Some((reference, frame)) = pair.and_then(|(r, f)| bright(r).zip(bright(f))) else {
         return false;

@@ -97,10 +97,8 @@ fn pairing(
 }
 
 fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response) -> Option<(Stops, Stops)> {
-    let srgb = Response::srgb();
     let doubt = doubt_of_rendering(&a.settings, &b.settings);
-    let (a, b) = (a.metered.reread(&srgb, by), b.metered.reread(&srgb, by));
-    let seen = observe(a.reading(WHOLE)?, b.reading(WHOLE)?, by)?;
+    let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, by)?;
     Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(doubt)))
 }
 

@@ -156,10 +156,11 @@ fn check_scene(frames: &[SeriesFrame], exposures: &[Stops]) -> Result<(), Refusa
 /// whatever the curve and the exposure.
 fn likeness(a: &SeriesFrame, b: &SeriesFrame) -> Option<f64> {
     let srgb = Response::srgb();
-    let trusted = srgb.light(TRUSTED.start)..srgb.light(TRUSTED.end);
     let both = a.metered.cells.iter().zip(&b.metered.cells);
-    let (first, second): (Vec<Stops>, Vec<Stops>) =
-        both.filter(|(x, y)| trusted.contains(x) && trusted.contains(y)).map(|(x, y)| (*x, *y)).unzip();
+    let (first, second): (Vec<Stops>, Vec<Stops>) = both
+        .filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y))
+        .map(|(x, y)| (srgb.light(*x), srgb.light(*y)))
+        .unzip();
     // An even wall has no pattern to have moved.
     let even = |cells: &[Stops]| {
         let (low, high) = cells

@@ -125,11 +125,6 @@ fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<u64>) -> Op
     better.then_some(Learned { curve, frames, residual, doubt })
 }
 
-/// Codes of a picture's shares, by the curve it was metered by.
-pub fn codes_of(metered: &Metered, by: &Response) -> Option<Vec<f64>> {
-    Some(metered.reading(WHOLE)?.quantiles.iter().map(|q| by.code(*q)).collect())
-}
-
 /// What a raw file says of the curve of the picture beside it: the picture's codes, and the light.
 pub fn teach_by_raw(number: u64, codes: &[f64], raw: &Metered, known: &Curve) -> Option<Learned> {
     let (codes, light) = paired(codes, raw)?;
@@ -160,8 +155,9 @@ fn median(values: &mut [f64]) -> f64 {
 /// Shares that neither file clips.
 fn paired(codes: &[f64], raw: &Metered) -> Option<(Vec<f64>, Vec<Stops>)> {
     let linear = Response::raw();
-    let light = &raw.reading(WHOLE)?.quantiles;
-    let sound = |(code, light): &(&f64, &Stops)| TRUSTED.contains(code) && TRUSTED.contains(&linear.code(**light));
-    let (codes, light): (Vec<f64>, Vec<Stops>) = codes.iter().zip(light).filter(sound).map(|(c, l)| (*c, *l)).unzip();
+    let raw = &raw.reading(WHOLE)?.quantiles;
+    let sound = |(code, raw): &(&f64, &f64)| TRUSTED.contains(code) && TRUSTED.contains(raw);
+    let (codes, light): (Vec<f64>, Vec<Stops>) =
+        codes.iter().zip(raw).filter(sound).map(|(code, raw)| (*code, linear.light(*raw))).unzip();
     (codes.len() >= FEWEST_SHARES).then_some((codes, light))
 }

@@ -8,7 +8,7 @@ mod learning;
 
 pub use accuracy::{Accuracy, Column, Errors, Pairing, accuracy};
 pub use bracket::{Calibration, Refusal, calibrate};
-pub use learning::{Chain, Learned, codes_of, holds_on, teach_by_raw};
+pub use learning::{Chain, Learned, holds_on, teach_by_raw};
 
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -26,7 +26,6 @@ pub struct SeriesFrame {
     pub shares: Shares,
     /// Its codes are linear light, encoded: a raw file.
     pub is_raw: bool,
-    /// Metered by the sRGB curve, from which it is read again by any other.
     pub metered: Metered,
 }
 

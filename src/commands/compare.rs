@@ -12,11 +12,10 @@ use crate::advice::{Cause, Evidence, Subject, Verdict, judge};
 use crate::config::{Config, Curves};
 use crate::drift::{Lighting, Observed, WentBy};
 use crate::frame::Settings;
-use crate::meter::Metered;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
-use crate::session::{FrameOutcome, Metering, alike};
+use crate::session::{Compared, FrameOutcome, Metering, State, response_for};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
@@ -90,6 +89,7 @@ struct Answer<'a> {
 struct Comparison {
     photographs: Photographs,
     config: Config,
+    curves: Curves,
     metering: Metering,
     lighting: Lighting,
     light_alone: bool,
@@ -115,9 +115,9 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     for fault in faults {
         eprintln!("{fault}");
     }
-    let metering = Metering::of(&config, curves);
+    let metering = Metering::of(&config);
     let photographs = Photographs::open();
-    let comparison = Comparison { photographs, config, metering, lighting, light_alone: args.light_alone };
+    let comparison = Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone };
     let reference = comparison.read(&args.reference);
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {
@@ -149,14 +149,13 @@ impl Comparison {
     }
 
     fn judge(&self, reference: Option<&Subject>, frame: &Subject) -> Verdict {
-        let named = |name: &str| self.metering.curves.named(name);
-        let curve = |m: &Metered| named(&m.response).unwrap_or_else(Response::srgb);
-        let pair = alike(reference, frame, curve, named);
+        let pair = Compared::of(reference, frame);
+        let response = self.response_of(&pair.frame);
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
             previous: None,
-            response: &pair.response,
+            response: &response,
             judge_by: &self.config.judge_by,
             lighting: self.lighting,
             tolerance: self.config.tolerance,
@@ -167,6 +166,12 @@ impl Comparison {
             lights: None,
             colour_limit: self.config.colour_limit,
         })
+    }
+
+    /// The curve that a frame's counting reading goes by.
+    fn response_of(&self, frame: &Subject) -> Response {
+        let by = |m| response_for(&frame.settings, m, &self.config, &self.curves, &State::default());
+        frame.metered.as_ref().map_or_else(Response::srgb, by)
     }
 
     fn answer(
@@ -180,7 +185,11 @@ impl Comparison {
         match (outcome, table) {
             (Ok(outcome), table) => {
                 let verdict = self.judge(reference, &outcome.subject);
-                table.map_or_else(|| as_json(&file, &verdict, outcome), |t| t.row(&file, &verdict, outcome))
+                let response = outcome.subject.metered.as_ref().map(|_| self.response_of(&outcome.subject).name);
+                table.map_or_else(
+                    || as_json(&file, &verdict, outcome, response.as_deref()),
+                    |t| t.row(&file, &verdict, outcome),
+                )
             }
             (Err(why), None) => nothing_known(&file, why),
             (Err(why), Some(table)) => table.refusal(&file, why),
@@ -238,8 +247,7 @@ impl Table {
     }
 }
 
-fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome) -> String {
-    let response = outcome.subject.metered.as_ref().map(|m| m.response.as_str());
+fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome, response: Option<&str>) -> String {
     encode(&Answer {
         file: file.to_owned(),
         expected: verdict.expected,

@@ -10,7 +10,6 @@ use crate::container::Kind;
 use crate::meter::{Spot, meter, shares};
 use crate::outlet::plain::printable;
 use crate::photometry::{Series, Stops};
-use crate::response::Response;
 use crate::workers::Depth;
 
 /// Exposures told by hand: by file name, in stops.
@@ -54,7 +53,7 @@ pub fn read(photographs: &Photographs, path: &Path, exposures: &Exposures) -> Re
         exposure: exposures.of(path),
         is_raw: picture.linear.is_some(),
         shares: shares(&picture),
-        metered: meter(&picture, &Response::srgb(), &Spot::ready()),
+        metered: meter(&picture, &Spot::ready()),
     })
 }
 

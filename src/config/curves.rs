@@ -1,6 +1,7 @@
 //! Response curves on the disk: the stock curve, and those that cameras were calibrated to.
 
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 use std::time::SystemTime;
 
 use serde::{Deserialize, Serialize};
@@ -14,6 +15,7 @@ use crate::response::{Curve, Response, ResponseChoice};
 use crate::wording;
 
 const STOCK: &str = include_str!("../../config/responses/stock-camera.yaml");
+const EARLIER_STOCK: &str = include_str!("../../config/responses/earlier-stock-cameras.yaml");
 const VERSION: u32 = 1;
 
 /// A camera's own curve, as its file holds it.
@@ -55,6 +57,30 @@ struct Stock {
     luminance: Curve,
 }
 
+/// A stock curve of an earlier day.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct EarlierStock {
+    name: String,
+    light: Vec<f64>,
+}
+
+/// The curves that readings of a log up to format 4 may name and that every program knows.
+#[allow(clippy::expect_used, reason = "the curves are part of the program, and a test reads them")]
+static OF_EARLIER_LOGS: LazyLock<Vec<Response>> = LazyLock::new(|| {
+    let stock: Vec<EarlierStock> = serde_yaml::from_str(EARLIER_STOCK).expect("the built-in curves are sound");
+    let stock = stock.into_iter().map(|s| {
+        let table = s.light.try_into().expect("a built-in curve has 256 values");
+        Response::of_table(&s.name, table)
+    });
+    [Response::raw(), Response::srgb()].into_iter().chain(stock).collect()
+});
+
+/// A curve that readings of a log up to format 4 went through, by its name. A calibrated camera's is not among them.
+pub fn curve_of_earlier_logs(name: &str) -> Option<Response> {
+    OF_EARLIER_LOGS.iter().find(|r| r.name == name).cloned()
+}
+
 /// A curve's file can't be used.
 #[derive(Debug, Error)]
 pub enum CurveError {
@@ -84,8 +110,7 @@ impl Calibrated {
         Calibrated { version: VERSION, camera, colour, look, made, luminance, red, green, blue }
     }
 
-    /// The file that this curve is kept in, beside older ones of the same camera, colour space and look: readings
-    /// of an earlier day refer to those.
+    /// The file that this curve is kept in, beside older ones of the same camera, colour space and look.
     pub fn file_in(&self, folder: &Path) -> PathBuf {
         let plain = |text: &str| {
             let spelled: String =
@@ -118,7 +143,7 @@ impl Calibrated {
         }
     }
 
-    /// The curve under the name that readings refer to: made anew, it is another curve.
+    /// The curve under the name that verdicts tell: made anew, it is another curve.
     pub fn response(&self) -> Response {
         let name = format!("{} / {} / {} of {}", self.camera, self.colour, self.look, self.made.at);
         let channels = [&self.red, &self.green, &self.blue].map(Clone::clone);
@@ -188,12 +213,6 @@ impl Curves {
             }
         }
     }
-
-    /// A curve by the name that readings bear.
-    pub fn named(&self, name: &str) -> Option<Response> {
-        let fixed = [Response::srgb(), Response::raw(), self.stock.clone()];
-        fixed.into_iter().chain(self.own.iter().map(|(_, r)| r.clone())).find(|r| r.name == name)
-    }
 }
 
 #[cfg(test)]
@@ -204,7 +223,19 @@ mod tests {
     fn the_stock_curve_is_sound_and_zero_at_mid_grey() {
         let curves = Curves::stock_only();
         assert!(curves.stock().light(118.0).abs() < Stops(1e-9));
-        assert!(curves.named(&curves.stock().name).is_some());
+    }
+
+    /// The second stock curve is the present one: its table was made from the same coefficients.
+    #[test]
+    fn every_curve_that_an_earlier_log_may_name_rises_and_the_last_stock_curve_is_among_them() {
+        for name in ["raw", "srgb", "stock-camera-1", "stock-camera-2"] {
+            let curve = curve_of_earlier_logs(name).unwrap();
+            assert!((0..255).all(|code| curve.light(f64::from(code)) < curve.light(f64::from(code + 1))), "{name}");
+        }
+        let (earlier, now) = (curve_of_earlier_logs("stock-camera-2").unwrap(), Curves::stock_only().stock);
+        let apart = (0..=255).map(|code| (earlier.light(f64::from(code)) - now.light(f64::from(code))).abs().0);
+        assert!(now.name != earlier.name || apart.fold(0.0, f64::max) < 1e-3);
+        assert!(curve_of_earlier_logs("somebody's own").is_none());
     }
 
     #[test]
@@ -230,8 +261,6 @@ mod tests {
         let pick = |camera, colour, look| curves.pick(ResponseChoice::Camera, camera, colour, look).name;
         let newest = pick(Some("Our One"), "sRGB", Some("plain"));
         assert!(newest.contains("plain of 2026-01-02"), "{newest}");
-        let earlier = newest.replace("01-02", "01-01");
-        assert!(curves.named(&earlier).is_some(), "readings by the older one can still be read again");
         assert!(pick(Some("Our One"), "sRGB", None).contains("punchy"), "the one calibrated last");
         for (camera, colour, look) in [
             (Some("Our One"), "Adobe RGB", None),

@@ -13,7 +13,7 @@ use std::time::Duration;
 
 use thiserror::Error;
 
-pub use self::curves::{Calibrated, CurveError, Curves, Made, usual_folder};
+pub use self::curves::{Calibrated, CurveError, Curves, Made, curve_of_earlier_logs, usual_folder};
 use self::reading::text_of;
 pub use self::watching::ConfigWatch;
 use self::written::{Written, Wrong};

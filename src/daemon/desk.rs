@@ -10,7 +10,7 @@ use tokio::sync::oneshot;
 
 use crate::config::{Config, ConfigWatch, Curves, drawn};
 use crate::meter::Area;
-use crate::session::{Metering, Reply};
+use crate::session::Reply;
 
 /// Wishes for spots are taken up no faster than this: each has the references metered anew.
 const BETWEEN_SPOTS: Duration = Duration::from_millis(500);
@@ -22,13 +22,13 @@ const MOST_WAITING: usize = 64;
 
 type CurvesStamp = Vec<(PathBuf, Option<SystemTime>, u64)>;
 
-/// What workers and engine meter by; curves that can't be used are told, and left out.
-pub(super) fn metering_of(config: &Config) -> Arc<Metering> {
+/// The curves of cameras; those that can't be used are told, and left out.
+pub(super) fn curves_of(config: &Config) -> Arc<Curves> {
     let (curves, faults) = Curves::of_folder(config.curves.as_deref());
     for fault in faults {
         tracing::warn!("{fault}");
     }
-    Arc::new(Metering::of(config, curves))
+    Arc::new(curves)
 }
 
 /// A spot to be drawn, and those who wait to hear of it.
@@ -40,20 +40,20 @@ pub(super) struct Wish {
     pub backs: Vec<oneshot::Sender<Reply>>,
 }
 
-/// A configuration that was read, and what is metered by from then on.
+/// A configuration that was read, and the curves that it names the folder of.
 pub(super) struct Taken {
     pub config: Box<Config>,
-    pub metering: Arc<Metering>,
+    pub curves: Arc<Curves>,
 }
 
 /// What came of a job.
 pub(super) struct Done {
     watch: ConfigWatch,
-    curves: CurvesStamp,
+    stamp: CurvesStamp,
     /// The configuration changed; or it can't be read.
     pub config: Option<Result<Taken, String>>,
     /// Only the cameras' curves changed.
-    pub metering: Option<Arc<Metering>>,
+    pub curves: Option<Arc<Curves>>,
     /// The spot that was to be drawn, and what is answered.
     pub drawn: Option<(Wish, Reply)>,
 }
@@ -61,7 +61,7 @@ pub(super) struct Done {
 /// What is known of those files, and what is to be done with them.
 pub(super) struct Desk {
     watch: ConfigWatch,
-    curves: CurvesStamp,
+    stamp: CurvesStamp,
     busy: bool,
     wishes: VecDeque<Wish>,
     drawn_at: Option<Instant>,
@@ -69,8 +69,8 @@ pub(super) struct Desk {
 
 impl Desk {
     pub fn new(watch: ConfigWatch, config: &Config) -> Desk {
-        let curves = Curves::stamp(config.curves.as_deref());
-        Desk { watch, curves, busy: false, wishes: VecDeque::new(), drawn_at: None }
+        let stamp = Curves::stamp(config.curves.as_deref());
+        Desk { watch, stamp, busy: false, wishes: VecDeque::new(), drawn_at: None }
     }
 
     /// Takes a wish for a spot. One that is still waiting under the same name is overtaken; who asked for it hears
@@ -108,10 +108,10 @@ impl Desk {
         if wish.is_some() {
             self.drawn_at = Some(Instant::now());
         }
-        let (watch, curves, config) = (self.watch.clone(), self.curves.clone(), config.clone());
+        let (watch, stamp, config) = (self.watch.clone(), self.stamp.clone(), config.clone());
         Some(move || match wish {
-            Some(wish) => draw(watch, curves, wish),
-            None => look_at(watch, curves, &config),
+            Some(wish) => draw(watch, stamp, wish),
+            None => look_at(watch, stamp, &config),
         })
     }
 
@@ -126,7 +126,7 @@ impl Desk {
         self.busy = false;
         if let Some(done) = done {
             self.watch = done.watch.clone();
-            self.curves = done.curves.clone();
+            self.stamp = done.stamp.clone();
         }
     }
 
@@ -146,31 +146,31 @@ pub(super) fn answer(backs: Vec<oneshot::Sender<Reply>>, reply: &Reply) {
     }
 }
 
-fn look_at(mut watch: ConfigWatch, curves: CurvesStamp, config: &Config) -> Done {
+fn look_at(mut watch: ConfigWatch, stamp: CurvesStamp, config: &Config) -> Done {
     match watch.look() {
         Some(Ok(config)) => {
-            let curves = Curves::stamp(config.curves.as_deref());
-            let metering = metering_of(&config);
-            Done { watch, curves, config: Some(Ok(Taken { config, metering })), metering: None, drawn: None }
+            let stamp = Curves::stamp(config.curves.as_deref());
+            let curves = curves_of(&config);
+            Done { watch, stamp, config: Some(Ok(Taken { config, curves })), curves: None, drawn: None }
         }
         Some(Err(fault)) => {
             let fault = format!("the changed configuration is not taken up, the old one holds: {fault}");
-            Done { watch, curves, config: Some(Err(fault)), metering: None, drawn: None }
+            Done { watch, stamp, config: Some(Err(fault)), curves: None, drawn: None }
         }
         None => {
             let now = Curves::stamp(config.curves.as_deref());
-            let metering = (now != curves).then(|| metering_of(config));
-            Done { watch, curves: now, config: None, metering, drawn: None }
+            let curves = (now != stamp).then(|| curves_of(config));
+            Done { watch, stamp: now, config: None, curves, drawn: None }
         }
     }
 }
 
 /// Saves a drawn spot and reads the configuration with it.
-fn draw(mut watch: ConfigWatch, curves: CurvesStamp, wish: Wish) -> Done {
+fn draw(mut watch: ConfigWatch, stamp: CurvesStamp, wish: Wish) -> Done {
     let done =
-        |watch, curves, config, wish, reply| Done { watch, curves, config, metering: None, drawn: Some((wish, reply)) };
+        |watch, stamp, config, wish, reply| Done { watch, stamp, config, curves: None, drawn: Some((wish, reply)) };
     if let Err(why) = drawn::draw(watch.drawn(), &wish.name, wish.area) {
-        return done(watch, curves, None, wish, Reply::refused(why.to_string()));
+        return done(watch, stamp, None, wish, Reply::refused(why.to_string()));
     }
     match watch.now() {
         Ok(config) => {
@@ -179,13 +179,13 @@ fn draw(mut watch: ConfigWatch, curves: CurvesStamp, wish: Wish) -> Done {
                 Some(_) => format!("the spot '{}' counts from the next frame on (saved in {file})", wish.name),
                 None => format!("the drawn spot '{}' is gone", wish.name),
             });
-            let curves = Curves::stamp(config.curves.as_deref());
-            let metering = metering_of(&config);
-            done(watch, curves, Some(Ok(Taken { config, metering })), wish, reply)
+            let stamp = Curves::stamp(config.curves.as_deref());
+            let curves = curves_of(&config);
+            done(watch, stamp, Some(Ok(Taken { config, curves })), wish, reply)
         }
         Err(fault) => {
             let reply = Reply::refused(format!("it is saved, but the configuration can't be read: {fault}"));
-            done(watch, curves, None, wish, reply)
+            done(watch, stamp, None, wish, reply)
         }
     }
 }

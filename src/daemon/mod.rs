@@ -23,7 +23,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
-use self::desk::{Desk, metering_of};
+use self::desk::{Desk, curves_of};
 use self::reading::{Named, Workers};
 use self::session::{Rereading, Session};
 use crate::config::{Config, ConfigWatch};
@@ -33,7 +33,7 @@ use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, LogWriter, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub, Serving};
 use crate::outlet::stand_page::{Opened, PageSetup};
-use crate::session::{Engine, Input, Published};
+use crate::session::{Engine, Input, Metering, Published};
 use crate::workers::Pool;
 
 /// How many files are read at one time, at most: what the intake begins, and one that somebody named. Only files that
@@ -121,9 +121,9 @@ pub async fn run(
         // No listener is no fault.
         let _ = events.send(Arc::new(published));
     };
-    let by = metering_of(&setup.config);
-    let mut engine = Engine::new(setup.config.clone(), Arc::clone(&by), opened.state, log, Timestamp::now, publish);
-    let (metering, metering_now) = watch::channel(by);
+    let curves = curves_of(&setup.config);
+    let mut engine = Engine::new(setup.config.clone(), curves, opened.state, log, Timestamp::now, publish);
+    let (metering, metering_now) = watch::channel(Arc::new(Metering::of(&setup.config)));
 
     let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
 

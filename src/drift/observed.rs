@@ -32,7 +32,7 @@ const FLOOR: Stops = Stops(0.06);
 /// From the median absolute deviation to a standard deviation (Hampel 1974, from memory).
 const MAD_TO_SIGMA: f64 = 1.4826;
 
-/// Compares one spot's readings. `None` when too much of it is clipped to tell.
+/// Compares one spot's readings by a curve. `None` when too much of it is clipped to tell.
 pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Option<Observed> {
     let both = reference.quantiles.iter().zip(&frame.quantiles);
     let shares: Vec<Share> = both.filter_map(|(a, b)| Share::of(*a, *b, response)).collect();
@@ -74,11 +74,10 @@ struct Share {
 }
 
 impl Share {
-    fn of(a: Stops, b: Stops, response: &Response) -> Option<Share> {
-        let codes = [response.code(a), response.code(b)];
-        let trusted = codes.iter().all(|c| TRUSTED.contains(c));
-        let weight = 1.0 / response.noise_between(codes[0], codes[1]).0.powi(2);
-        trusted.then_some(Share { drift: b - a, codes, weight })
+    fn of(a: f64, b: f64, response: &Response) -> Option<Share> {
+        let trusted = TRUSTED.contains(&a) && TRUSTED.contains(&b);
+        let weight = 1.0 / response.noise_between(a, b).0.powi(2);
+        trusted.then(|| Share { drift: response.light(b) - response.light(a), codes: [a, b], weight })
     }
 }
 
@@ -124,7 +123,7 @@ const UNEVEN: Stops = Stops(0.3);
 /// Fewer neighbouring cells than this are the sitter's doing.
 const FEWEST_CELLS: usize = 3;
 
-/// Compares the coarse grids of two frames, given the drift of the frame as a whole.
+/// Compares the coarse grids of two frames by a curve, given the drift of the frame as a whole.
 pub fn compare_layout(
     reference: &Metered,
     frame: &Metered,
@@ -135,14 +134,16 @@ pub fn compare_layout(
         return None;
     }
     let trusted = response.light(TRUSTED.start)..response.light(TRUSTED.end);
+    let light = |metered: &Metered| -> Vec<Stops> { metered.cells.iter().map(|code| response.light(*code)).collect() };
+    let (reference, frame) = (light(reference), light(frame));
     let off = |(a, b): (&Stops, &Stops)| {
         let like_the_rest = *a + drift.unwrap_or(Stops::ZERO);
         let by = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
         (by.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(by)
     };
-    let cells: Vec<Option<Stops>> = reference.cells.iter().zip(&frame.cells).map(off).collect();
+    let cells: Vec<Option<Stops>> = reference.iter().zip(&frame).map(off).collect();
     let uneven = drift.and_then(|_| unevenness(&cells));
-    Some(Layout { likeness: correlation(&reference.cells, &frame.cells), uneven })
+    Some(Layout { likeness: correlation(&reference, &frame), uneven })
 }
 
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter

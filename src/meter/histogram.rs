@@ -1,52 +1,52 @@
-//! Histograms over stops of light.
+//! Histograms of a spot's pixels.
 
 use serde::{Deserialize, Serialize};
 
 use crate::photometry::Stops;
 
-/// Counts in sixths of a stop, over 14 stops from 10 below mid-grey to 4 above; what lies outside
-/// is counted in the end bins.
+/// How a spot's pixels lie on the scale of codes: thousandths of them in steps of eight codes, dark to bright.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(transparent)]
-pub struct Histogram(Vec<u32>);
+pub struct Histogram(Vec<u16>);
 
-const LOWEST: Stops = Stops(-10.0);
-/// Bins of the kept histogram in one stop.
-const KEPT_PER_STOP: usize = 6;
-/// Bins of the working histogram in one stop; a multiple of the kept ones.
-const FINE_PER_STOP: usize = 96;
-const STOPS: usize = 14;
+/// Codes in one bin of the kept histogram.
+const CODES: usize = 8;
 
 impl Histogram {
-    /// Bins with the light at their lower edge.
-    pub fn bins(&self) -> impl Iterator<Item = (Stops, u32)> + '_ {
-        self.0.iter().enumerate().map(|(i, count)| (LOWEST + Stops(i as f64 / KEPT_PER_STOP as f64), *count))
+    /// Of the weight at codes.
+    pub(super) fn of(weights: impl Iterator<Item = (f64, f64)>) -> Histogram {
+        let mut sums = [0.0; 256 / CODES];
+        for (code, weight) in weights {
+            sums[code.clamp(0.0, 255.0) as usize / CODES] += weight;
+        }
+        let all: f64 = sums.iter().sum();
+        Histogram(sums.iter().map(|s| if all > 0.0 { (s / all * 1e3).round() as u16 } else { 0 }).collect())
     }
 
-    /// Every bin's count where its middle has moved to.
-    pub(super) fn moved(&self, to: impl Fn(&Stops) -> Stops) -> Histogram {
-        let mut moved = vec![0; self.0.len()];
-        for (low, count) in self.bins().filter(|(_, count)| *count > 0) {
-            let place = (to(&(low + Stops(0.5 / KEPT_PER_STOP as f64))) - LOWEST).0 * KEPT_PER_STOP as f64;
-            moved[(place.max(0.0) as usize).min(self.0.len() - 1)] += count;
-        }
-        Histogram(moved)
+    /// Bins with the code at their lower edge and their share in thousandths.
+    pub fn bins(&self) -> impl Iterator<Item = (usize, u16)> + '_ {
+        self.0.iter().enumerate().map(|(i, share)| (i * CODES, *share))
     }
 }
 
-/// The working histogram that quantiles are read from.
+/// The working histogram that quantiles are read from: weights over stops of light by the standard curve.
 pub(super) struct Fine {
     weights: Vec<f32>,
     total: f64,
 }
 
+const LOWEST: Stops = Stops(-10.0);
+/// Fine enough that a bin is less than half a code nearly up to white.
+const PER_STOP: usize = 192;
+const STOPS: usize = 14;
+
 impl Fine {
     pub fn new() -> Fine {
-        Fine { weights: vec![0.0; STOPS * FINE_PER_STOP], total: 0.0 }
+        Fine { weights: vec![0.0; STOPS * PER_STOP], total: 0.0 }
     }
 
     pub fn add(&mut self, light: f32, weight: f32) {
-        let place = (light - LOWEST.0 as f32) * FINE_PER_STOP as f32;
+        let place = (light - LOWEST.0 as f32) * PER_STOP as f32;
         let bin = (place.max(0.0) as usize).min(self.weights.len() - 1);
         self.weights[bin] += weight;
         self.total += f64::from(weight);
@@ -63,15 +63,17 @@ impl Fine {
                 && let Some(target) = wanted.next_if(|t| *t <= below + weight)
             {
                 let part = (target - below) / weight;
-                quantiles.push(LOWEST + Stops((bin as f64 + part) / FINE_PER_STOP as f64));
+                quantiles.push(LOWEST + Stops((bin as f64 + part) / PER_STOP as f64));
             }
             below += weight;
         }
         quantiles
     }
 
-    pub fn kept(&self) -> Histogram {
-        let fold = self.weights.chunks(FINE_PER_STOP / KEPT_PER_STOP);
-        Histogram(fold.map(|bins| bins.iter().sum::<f32>().round() as u32).collect())
+    /// Bins that hold something: the light at their middle, and its weight.
+    pub fn bins(&self) -> impl Iterator<Item = (Stops, f64)> + '_ {
+        let middle = |bin: usize| LOWEST + Stops((bin as f64 + 0.5) / PER_STOP as f64);
+        let filled = self.weights.iter().enumerate().filter(|(_, weight)| **weight > 0.0);
+        filled.map(move |(bin, weight)| (middle(bin), f64::from(*weight)))
     }
 }

@@ -1,18 +1,19 @@
-//! Metering: readings of the spots of a frame, in stops of light.
+//! Metering: readings of the spots of a frame, in the codes of its file.
 //!
-//! Pure functions on pixels. Does not know where the picture came from, what the reference was or
-//! which lights were on.
+//! Pure functions on pixels. Does not know where the picture came from, what the reference was, which
+//! lights were on, or what light the camera's codes stand for: a response curve says that, where a frame is judged.
 
+mod earlier;
 mod histogram;
 mod light_map;
 mod reading;
-mod reread;
 mod shares;
 mod spot;
 mod tones;
 
+pub use earlier::{EarlierLightMap, EarlierMetered, Logged, LoggedMap};
 pub use histogram::Histogram;
 pub use light_map::{LightMap, PATCHES, light_map};
-pub use reading::{GRID, Metered, Reading, meter};
+pub use reading::{GRID, Metered, Reading, Scale, meter};
 pub use shares::{Shares, shares};
 pub use spot::{Area, CENTRE, GREY, Place, Spot, WHOLE, Weighting};

@@ -1,4 +1,11 @@
-//! Readings: how much light, of which colour, stands at each spot of a frame.
+//! Readings: which codes, of which colour, stand at each spot of a frame.
+//!
+//! A reading holds codes, because they are what a file says and stay true whatever becomes known of its camera.
+//! Quantiles lose nothing by that: a curve rises, so the n-th darkest code is the n-th darkest light. A mean does
+//! lose something, as a mean of light is not the light of a mean: it is taken of light by one fixed curve, that of
+//! IEC 61966-2-1, and told as the code of that light. By another curve it is exact where all is of one tone, and off
+//! by half the curvature between the two times the variance of the tones elsewhere; [`Reading::level_by`] makes up
+//! for it by the quantiles.
 
 use serde::{Deserialize, Serialize};
 
@@ -9,36 +16,45 @@ use crate::frame::Picture;
 use crate::photometry::Stops;
 use crate::response::Response;
 
+/// What a file's codes stand for. All run from 0 to 255, with parts of a code between.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Scale {
+    /// A picture that a camera rendered, in codes of the sRGB encoding: its response curve says what light they show.
+    Rendered,
+    /// The linear light of a raw file, told by the codes that encode it as IEC 61966-2-1 does: it needs no curve but
+    /// that one, which [`Response::raw`] undoes.
+    Linear,
+}
+
 /// What one spot of one frame reads.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Reading {
     pub spot: String,
     pub area: Area,
-    /// Log-average of the light, in stops from mid-grey (18 % reflectance, sRGB code 118).
-    pub level: Stops,
-    /// Light at equal shares of the spot's pixels, dark to bright.
-    pub quantiles: Vec<Stops>,
+    /// The code of the log-average of light by the standard curve; mid-grey (18 % reflectance) is 118.
+    pub level: f64,
+    /// Codes at equal shares of the spot's pixels, dark to bright.
+    pub quantiles: Vec<f64>,
     pub histogram: Histogram,
     /// Share of pixels at the top of the scale, for red, green, blue.
     pub clipped_high: [f32; 3],
     /// Share of pixels at the bottom of the scale.
     pub clipped_low: [f32; 3],
-    /// Mean log2 of red over green light; warmer is positive.
-    pub red_green: Stops,
-    /// Mean log2 of blue over green light.
-    pub blue_green: Stops,
+    /// Codes of the log-averages of red, green and blue light by the standard curve.
+    pub rgb: [f64; 3],
     pub pixels: u32,
 }
 
 /// Everything metered in one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Metered {
-    /// The curve that the light was read by.
-    pub response: String,
+    pub scale: Scale,
+    /// Colour space.
     pub colour: String,
     pub readings: Vec<Reading>,
-    /// Mean light of [`GRID`] cells, row by row from the top left.
-    pub cells: Vec<Stops>,
+    /// The level of [`GRID`] cells, row by row from the top left, as a reading's.
+    pub cells: Vec<f64>,
 }
 
 /// Columns and rows of the coarse grid.
@@ -52,20 +68,48 @@ impl Metered {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
         self.readings.iter().find(|r| r.spot == spot)
     }
+
+    /// Whether this is the linear light of a raw file.
+    pub fn is_raw(&self) -> bool {
+        self.scale == Scale::Linear
+    }
 }
 
-/// Light per pixel, ready for any number of spots.
+impl Reading {
+    /// Log-average of the light by a curve, in stops from mid-grey.
+    pub fn level_by(&self, response: &Response) -> Stops {
+        let standard = Response::srgb();
+        // The quantiles tell how the curve differs from the standard one over the spot's tones.
+        let apart = self.quantiles.iter().map(|q| (response.light(*q) - standard.light(*q)).0);
+        standard.light(self.level) + Stops(apart.sum::<f64>() / self.quantiles.len().max(1) as f64)
+    }
+
+    /// Log2 of red over green light, and of blue over green, by a curve; warmer is positive in the first.
+    pub fn tints_by(&self, response: &Response) -> [Stops; 2] {
+        let [red, green, blue] = [0, 1, 2].map(|channel| response.channel_light(channel, self.rgb[channel]));
+        [red - green, blue - green]
+    }
+}
+
+/// As records hold codes, to a hundredth, which is less than any of them is sure by: rounded where they come about, so
+/// that a reading is the same after it was written and read.
+pub(super) fn rounded(code: f64) -> f64 {
+    (code * 100.0).round() / 100.0
+}
+
+/// Light per pixel by the standard curve, ready for any number of spots.
 struct Lit<'a> {
     picture: &'a Picture,
+    standard: Response,
     /// Luminance in stops from mid-grey.
     light: Vec<f32>,
-    /// Stops from mid-grey for each code value of red, green and blue.
-    log_of_code: [[f32; 256]; 3],
+    /// Stops from mid-grey for each code value of a colour.
+    log_of_code: [f32; 256],
 }
 
-/// Meters every spot of a picture through a response curve.
-pub fn meter(picture: &Picture, response: &Response, spots: &[Spot]) -> Metered {
-    let lit = Lit::new(picture, response);
+/// Meters every spot of a picture.
+pub fn meter(picture: &Picture, spots: &[Spot]) -> Metered {
+    let lit = Lit::new(picture);
     let readings = spots.iter().filter_map(|spot| {
         let area = match spot.place {
             Place::At(area) => area,
@@ -74,26 +118,34 @@ pub fn meter(picture: &Picture, response: &Response, spots: &[Spot]) -> Metered 
         Some(lit.reading(&spot.name, area, spot.weighting))
     });
     Metered {
-        response: response.name.clone(),
+        scale: Scale::of(picture),
         colour: picture.colour.space.to_string(),
         readings: readings.collect(),
         cells: lit.cells(GRID.0, GRID.1),
     }
 }
 
+impl Scale {
+    pub(super) fn of(picture: &Picture) -> Scale {
+        if picture.linear.is_some() { Scale::Linear } else { Scale::Rendered }
+    }
+}
+
 impl<'a> Lit<'a> {
-    fn new(picture: &'a Picture, response: &Response) -> Lit<'a> {
-        let log_of_code = std::array::from_fn(|channel| {
-            picture.colour.srgb_code.map(|code| response.channel_light(channel, f64::from(code)).0 as f32)
-        });
-        let tones = Tones::new(|code| response.light(code).0);
+    fn new(picture: &'a Picture) -> Lit<'a> {
+        let standard = Response::srgb();
+        let log_of_code = picture.colour.srgb_code.map(|code| standard.light(f64::from(code)).0 as f32);
+        let tones = Tones::new(|code| standard.light(code).0);
         let light = picture.luminance().map(|y| tones.of(y)).collect();
-        Lit { picture, light, log_of_code }
+        Lit { picture, standard, light, log_of_code }
     }
 
     fn colours(&self, at: usize) -> [f32; 3] {
-        let rgb = self.picture.proxy.rgb[at];
-        std::array::from_fn(|channel| self.log_of_code[channel][rgb[channel] as usize])
+        self.picture.proxy.rgb[at].map(|code| self.log_of_code[code as usize])
+    }
+
+    fn code(&self, light: Stops) -> f64 {
+        rounded(self.standard.code(light))
     }
 
     fn reading(&self, name: &str, area: Area, weighting: Weighting) -> Reading {
@@ -103,7 +155,7 @@ impl<'a> Lit<'a> {
         let down = fall_off(rows.len(), weighting);
         let mut fine = Fine::new();
         let (mut sum, mut total) = (0.0_f64, 0.0_f64);
-        let (mut red_green, mut blue_green) = (0.0_f64, 0.0_f64);
+        let mut colours = [0.0_f64; 3];
         let (mut high, mut low) = ([0_u32; 3], [0_u32; 3]);
         for (y, row_weight) in rows.clone().zip(&down) {
             let line = y * proxy.width;
@@ -113,10 +165,9 @@ impl<'a> Lit<'a> {
                 fine.add(light, weight);
                 sum += f64::from(light * weight);
                 total += f64::from(weight);
-                let [red, green, blue] = self.colours(line + x);
-                red_green += f64::from((red - green) * weight);
-                blue_green += f64::from((blue - green) * weight);
+                let logs = self.colours(line + x);
                 for channel in 0..3 {
+                    colours[channel] += f64::from(logs[channel] * weight);
                     high[channel] += u32::from(rgb[channel] >= HIGH_CODE);
                     low[channel] += u32::from(rgb[channel] <= LOW_CODE);
                 }
@@ -127,18 +178,17 @@ impl<'a> Lit<'a> {
         Reading {
             spot: name.to_owned(),
             area,
-            level: Stops(sum / total),
-            quantiles: fine.quantiles(QUANTILES),
-            histogram: fine.kept(),
+            level: self.code(Stops(sum / total)),
+            quantiles: fine.quantiles(QUANTILES).into_iter().map(|q| self.code(q)).collect(),
+            histogram: Histogram::of(fine.bins().map(|(light, weight)| (self.standard.code(light), weight))),
             clipped_high: share(high),
             clipped_low: share(low),
-            red_green: Stops(red_green / total),
-            blue_green: Stops(blue_green / total),
+            rgb: colours.map(|sum| self.code(Stops(sum / total))),
             pixels,
         }
     }
 
-    fn cells(&self, columns: usize, rows: usize) -> Vec<Stops> {
+    fn cells(&self, columns: usize, rows: usize) -> Vec<f64> {
         let proxy = &self.picture.proxy;
         let mut means = Vec::with_capacity(columns * rows);
         for row in 0..rows {
@@ -155,7 +205,7 @@ impl<'a> Lit<'a> {
                     .flat_map(|y| self.light[y * proxy.width + xs.start..y * proxy.width + xs.end].iter())
                     .map(|l| f64::from(*l))
                     .sum();
-                means.push(Stops(sum / count as f64));
+                means.push(self.code(Stops(sum / count as f64)));
             }
         }
         means
@@ -225,6 +275,8 @@ fn fall_off(length: usize, weighting: Weighting) -> Vec<f32> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::frame::{Colour, Proxy};
     use crate::meter::spot::{GREY, WHOLE};
@@ -236,14 +288,14 @@ mod tests {
     }
 
     fn whole(picture: &Picture) -> Reading {
-        meter(picture, &Response::srgb(), &Spot::ready()).reading(WHOLE).unwrap().clone()
+        meter(picture, &Spot::ready()).reading(WHOLE).unwrap().clone()
     }
 
     /// CHECK: sRGB code 118 is mid-grey (IEC 61966-2-1, ISO 12232).
     #[test]
     fn code_118_meters_as_mid_grey() {
         let reading = whole(&picture(40, 30, |_, _| [118; 3]));
-        assert!(reading.level.abs() < Stops(0.02), "{}", reading.level);
+        assert!((reading.level - 118.0).abs() < 0.5, "{}", reading.level);
         assert_eq!(reading.pixels, 1200);
         assert_eq!(reading.clipped_high, [0.0; 3]);
     }
@@ -253,8 +305,8 @@ mod tests {
     fn patches_of_known_light_read_one_stop_apart() {
         for stops in [-3.0, -2.0, -1.0, 1.0, 2.0] {
             let code = (srgb_encode(0.18 * f64::exp2(stops)) * 255.0).round() as u8;
-            let reading = whole(&picture(40, 30, |_, _| [code; 3]));
-            assert!((reading.level.0 - stops).abs() < 0.03, "{stops}: {}", reading.level);
+            let level = whole(&picture(40, 30, |_, _| [code; 3])).level_by(&Response::srgb());
+            assert!((level.0 - stops).abs() < 0.03, "{stops}: {level}");
         }
     }
 
@@ -262,10 +314,36 @@ mod tests {
     #[test]
     fn the_level_is_the_average_of_logs_and_not_of_codes() {
         let reading = whole(&picture(40, 30, |x, _| if x < 20 { [85; 3] } else { [162; 3] }));
-        assert!(reading.level.abs() < Stops(0.02), "{}", reading.level);
+        assert!(reading.level_by(&Response::srgb()).abs() < Stops(0.02), "{}", reading.level);
         assert_eq!(reading.quantiles.len(), QUANTILES);
         assert!(reading.quantiles.is_sorted_by(|a, b| a <= b));
-        assert_eq!(reading.histogram.bins().map(|(_, n)| n).sum::<u32>(), 1200);
+        let halves: Vec<(usize, u16)> = reading.histogram.bins().filter(|(_, share)| *share > 0).collect();
+        assert_eq!(halves, [(80, 500), (160, 500)], "of codes 85 and 162");
+    }
+
+    /// A curve that is steeper in the shadows than the standard one, and flatter in the lights.
+    fn bent() -> Response {
+        let table = std::array::from_fn(|code| (code as f64 / 118.0).max(0.02).log2() * (1.3 + code as f64 / 500.0));
+        Response::of_table("bent", table)
+    }
+
+    proptest! {
+        /// CHECK: the mean over the pixels of each one's light by the curve (definition).
+        #[test]
+        fn the_level_by_any_curve_is_the_mean_of_light_by_it(codes in proptest::collection::vec(8_u8..248, 64)) {
+            let by = bent();
+            let scene = picture(32, 32, |x, y| [codes[(y / 4) * 8 + x / 4]; 3]);
+            let truth = codes.iter().map(|c| by.light(f64::from(*c)).0).sum::<f64>() / 64.0;
+            let level = whole(&scene).level_by(&by);
+            prop_assert!((level.0 - truth).abs() < 0.02, "{level} {truth}");
+        }
+    }
+
+    #[test]
+    fn a_reading_is_the_same_after_it_was_written_and_read() {
+        let metered = meter(&picture(90, 60, |x, y| [(x * 2) as u8, y as u8, 200]), &Spot::ready());
+        let text = serde_json::to_string(&metered).unwrap();
+        assert_eq!(serde_json::from_str::<Metered>(&text).unwrap(), metered);
     }
 
     #[test]
@@ -280,10 +358,10 @@ mod tests {
         let scene = picture(480, 320, |x, y| {
             if (200..260).contains(&x) && (100..160).contains(&y) { [118; 3] } else { [180, (x % 97) as u8 + 60, 40] }
         });
-        let metered = meter(&scene, &Response::srgb(), &Spot::ready());
+        let metered = meter(&scene, &Spot::ready());
         let grey = metered.reading(GREY).unwrap();
         assert!(grey.area.left > 0.4 && grey.area.right < 0.55, "{:?}", grey.area);
         let none = picture(480, 320, |x, _| [180, (x % 97) as u8 + 60, 40]);
-        assert!(meter(&none, &Response::srgb(), &Spot::ready()).reading(GREY).is_none());
+        assert!(meter(&none, &Spot::ready()).reading(GREY).is_none());
     }
 }

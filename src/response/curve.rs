@@ -63,17 +63,16 @@ impl Response {
         Response::new(String::new(), curve.clone(), None, Stops::ZERO)
     }
 
+    /// A curve of which nothing is known but its light at each code.
+    pub fn of_table(name: &str, log2_exposure: [f64; 256]) -> Response {
+        Response { name: name.to_owned(), log2_exposure, channels: None, curve: None, scatter: Stops::ZERO }
+    }
+
     /// The sRGB curve, anchored so that 18 % is zero. Source: IEC 61966-2-1.
     pub fn srgb() -> Response {
         // Code 0 holds everything darker than code 1; half of code 1 is its middle.
         let level = |code: usize| srgb_decode(if code == 0 { 0.5 } else { code as f64 } / 255.0);
-        Response {
-            name: "srgb".to_owned(),
-            log2_exposure: std::array::from_fn(|code| (level(code) / 0.18).log2()),
-            channels: None,
-            curve: None,
-            scatter: Stops::ZERO,
-        }
+        Response::of_table("srgb", std::array::from_fn(|code| (level(code) / 0.18).log2()))
     }
 
     /// Linear light: saturation is white, 18 % of it is zero.

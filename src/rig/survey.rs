@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::patches::PatchLight;
 use super::solve::{Basis, Single};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -179,8 +180,7 @@ impl Survey {
     }
 
     fn check_single(&self, group: &str, frame: &SurveyFrame, response: &Response) -> Result<(), SurveyRefusal> {
-        let flash = self.flash_of(frame);
-        let patches: Vec<Option<(Stops, Stops)>> = flash.collect();
+        let patches = self.flash_of(frame, response);
         // Below this a code says little of light, and nothing of a flash.
         let readable = response.light(TRUSTED.start);
         let shows = |(with, without): (Stops, Stops)| with > readable && with - without >= LEAST_FLASH;
@@ -189,14 +189,17 @@ impl Survey {
             return Err(SurveyRefusal::NoFlash);
         }
         // What is clipped is bright enough.
-        let mut levels: Vec<Stops> = frame.light.patches().map(|v| v.unwrap_or(CLIPPED)).collect();
+        let mut levels: Vec<Stops> = patches.iter().map(|p| p.map_or(CLIPPED, |(with, _)| with)).collect();
         levels.sort_by(|a, b| b.0.total_cmp(&a.0));
         let bright = levels.get(levels.len() / 50).copied().unwrap_or(Stops::ZERO);
         if bright < BRIGHT_ENOUGH {
             return Err(SurveyRefusal::TooDark { group: group.to_owned(), under: (BRIGHT_ENOUGH - bright).0 });
         }
         // A light that shows everything that another gives, wherever that one gives anything, is not alone.
-        let other = self.taken.iter().find(|t| matches!(&t.lit, Lit::Only(g) if g != group) && self.holds(frame, t));
+        let other = self
+            .taken
+            .iter()
+            .find(|t| matches!(&t.lit, Lit::Only(g) if g != group) && self.holds(&patches, frame, t, response));
         match other {
             Some(SurveyFrame { lit, .. }) => Err(SurveyRefusal::MoreThanOne {
                 group: group.to_owned(),
@@ -206,22 +209,33 @@ impl Survey {
         }
     }
 
-    /// Light of a frame, and what there would be of it without flash at its settings, patch by patch.
-    fn flash_of<'a>(&'a self, frame: &'a SurveyFrame) -> impl Iterator<Item = Option<(Stops, Stops)>> + 'a {
+    /// Light of a frame, and what there would be of it without flash at its settings, patch by patch; `None` where it
+    /// is clipped.
+    fn flash_of(&self, frame: &SurveyFrame, response: &Response) -> Vec<Option<(Stops, Stops)>> {
         let without = self.frame(&Lit::Nothing);
         let longer = without.and_then(|w| expected(&w.settings, &frame.settings, Lighting::Continuous));
-        (0..frame.light.columns * frame.light.rows).map(move |at| {
-            let patch = |map: &LightMap| map.at(at % map.columns, at / map.columns);
-            let dark = without.and_then(|w| patch(&w.light)).zip(longer).map_or(DARK, |(l, e)| l + e);
-            Some((patch(&frame.light)?, dark))
-        })
+        let dark = without.map(|w| PatchLight::of(&w.light, response));
+        let lit = PatchLight::of(&frame.light, response);
+        let both = |at: usize| {
+            let patch = |light: &PatchLight| light.at(at % light.columns, at / light.columns);
+            let dark = dark.as_ref().and_then(patch).zip(longer).map_or(DARK, |(l, e)| l + e);
+            Some((patch(&lit)?, dark))
+        };
+        (0..lit.columns * lit.rows).map(both).collect()
     }
 
-    /// Whether the frame has at least all the light of a single one, wherever that has any to speak of.
-    fn holds(&self, frame: &SurveyFrame, single: &SurveyFrame) -> bool {
+    /// Whether the frame, of which this is the light, has at least all the light of a single one, wherever that has any
+    /// to speak of.
+    fn holds(
+        &self,
+        patches: &[Option<(Stops, Stops)>],
+        frame: &SurveyFrame,
+        single: &SurveyFrame,
+        response: &Response,
+    ) -> bool {
         let Some(exposure) = expected(&single.settings, &frame.settings, Lighting::Flash) else { return false };
         let (mut bright, mut held) = (0, 0);
-        for (own, other) in self.flash_of(frame).zip(self.flash_of(single)) {
+        for (own, other) in patches.iter().zip(self.flash_of(single, response)) {
             let Some(((own, _), (other, dark))) = own.zip(other) else { continue };
             if other - dark > LEAST_FLASH && other > BRIGHT_ENOUGH + Stops(-1.5) {
                 bright += 1;
@@ -242,11 +256,13 @@ impl Survey {
         }
     }
 
-    /// The lights of a finished survey, read by one curve; its maps are by that curve already.
+    /// The lights of a finished survey, read by one curve.
     pub fn lights(&self, response: &Response) -> Option<Lights> {
         let all = self.frame(&Lit::Everything)?;
         let dark = self.frame(&Lit::Nothing)?;
-        let room = dark.light.above(response.light(TRUSTED.start));
+        let light_of = |frame: &SurveyFrame| PatchLight::of(&frame.light, response);
+        let all_light = light_of(all);
+        let room = light_of(dark).above(response.light(TRUSTED.start));
         let ambient =
             Single { light: room.clone(), gain: expected(&dark.settings, &all.settings, Lighting::Continuous)? };
         let mut names: Vec<Vec<String>> = Vec::new();
@@ -255,7 +271,7 @@ impl Survey {
             let Lit::Only(group) = &frame.lit else { continue };
             let to_single = expected(&dark.settings, &frame.settings, Lighting::Continuous)?;
             singles.push(Single {
-                light: frame.light.without(&room, to_single),
+                light: light_of(frame).without(&room, to_single),
                 gain: expected(&frame.settings, &all.settings, Lighting::Flash)?,
             });
             names.push(vec![group.clone()]);
@@ -266,10 +282,10 @@ impl Survey {
         let whole = self.skipped.is_empty();
         singles.push(ambient);
         if !whole {
-            let rest = singles.iter().fold(all.light.clone(), |rest, s| rest.without(&s.light, s.gain));
+            let rest = singles.iter().fold(all_light.clone(), |rest, s| rest.without(&s.light, s.gain));
             singles.push(Single { light: rest, gain: Stops::ZERO });
         }
-        let basis = Basis::of(&singles, &all.light, response, whole)?;
+        let basis = Basis::of(&singles, &all_light, response, whole)?;
         let flashes: Vec<usize> = (0..names.len()).collect();
         let mut sets = basis.ties(&flashes);
         let names = sets.iter().map(|set| set.iter().flat_map(|s| names[*s].clone()).collect()).collect();

@@ -1,19 +1,14 @@
-//! What metering a frame needs to know, and which curve its readings go by.
+//! What metering a frame needs to know, and which of two frames' readings compare.
 
 use crate::advice::Subject;
-use crate::config::{Config, Curves};
-use crate::frame::{Frame, Settings};
-use crate::meter::{LightMap, Metered, Spot, light_map, meter};
+use crate::config::Config;
+use crate::frame::Frame;
+use crate::meter::{LightMap, Spot, light_map, meter};
 use crate::photometry::Series;
-use crate::response::{Response, ResponseChoice};
 
-/// Shared by the workers and the engine; replaced when the configuration changes.
+/// What the workers meter by; replaced when the configuration changes.
 #[derive(Debug, Clone)]
 pub struct Metering {
-    pub curves: Curves,
-    pub choice: ResponseChoice,
-    /// The picture look that the camera is set to.
-    pub look: Option<String>,
     pub spots: Vec<Spot>,
     pub marks: Series,
     /// There are groups of lights that a survey could tell apart.
@@ -30,74 +25,42 @@ pub struct FrameOutcome {
 }
 
 impl Metering {
-    pub fn of(config: &Config, curves: Curves) -> Metering {
-        Metering {
-            curves,
-            choice: config.response,
-            look: config.picture_look.clone(),
-            spots: config.spots.clone(),
-            marks: config.marks,
-            several_groups: config.groups.len() > 1,
-        }
-    }
-
-    /// The curve for pictures of this camera in this colour space.
-    pub fn response_for(&self, settings: &Settings, colour: &str) -> Response {
-        self.curves.pick(self.choice, settings.camera.as_deref(), colour, self.look.as_deref())
+    pub fn of(config: &Config) -> Metering {
+        Metering { spots: config.spots.clone(), marks: config.marks, several_groups: config.groups.len() > 1 }
     }
 
     /// Meters a frame that was read: what the blocking workers do.
     pub fn subject(&self, frame: Frame) -> FrameOutcome {
-        let metered = frame.picture.as_ref().map(|picture| {
-            let response = match picture.linear {
-                Some(_) => Response::raw(),
-                None => self.response_for(&frame.settings, &picture.colour.space.to_string()),
-            };
-            (meter(picture, &response, &self.spots), self.several_groups.then(|| light_map(picture, &response)))
-        });
-        let (metered, light) = metered.unzip();
+        let picture = frame.picture.as_ref();
+        let metered = picture.map(|picture| meter(picture, &self.spots));
+        let light = picture.filter(|_| self.several_groups).map(light_map);
         let subject = Subject { settings: frame.settings, metered, second: None };
-        FrameOutcome { subject, light: light.flatten(), notes: frame.notes }
+        FrameOutcome { subject, light, notes: frame.notes }
     }
 }
 
-/// Two subjects by one kind of reading and one curve, ready to be compared.
+/// Two subjects with one kind of reading each, ready to be compared.
 #[derive(Debug, Clone)]
 pub struct Compared {
     pub reference: Option<Subject>,
     pub frame: Subject,
-    pub response: Response,
-    /// They have no kind of reading in common, or the reference's curve is known no more.
+    /// They have no kind of reading in common.
     pub unlike: bool,
 }
 
-/// Brings two subjects to one curve: the raw files' light where both have it, else the pictures'.
-///
-/// `curve` gives the curve to read a picture by. What was read by a curve that `named` doesn't know
-/// can't be compared.
-pub fn alike(
-    reference: Option<&Subject>,
-    frame: &Subject,
-    curve: impl Fn(&Metered) -> Response,
-    named: impl Fn(&str) -> Option<Response>,
-) -> Compared {
-    let known = |subject: &Subject, raw| subject.reading_of(raw).is_some_and(|m| named(&m.response).is_some());
-    let raw = |raw: &bool| reference.is_none_or(|r| known(r, *raw)) && frame.reading_of(*raw).is_some();
-    let common = [true, false].into_iter().find(raw);
-    let reading = common.and_then(|raw| frame.reading_of(raw));
-    let response = reading.map_or_else(Response::srgb, &curve);
-    let by_one = |subject: &Subject| {
-        let reading = common.and_then(|raw| subject.reading_of(raw));
-        let again = reading.map(|metered| match named(&metered.response) {
-            Some(from) if from.name != response.name => metered.reread(&from, &response),
-            _ => metered.clone(),
-        });
-        Subject { settings: subject.settings.clone(), metered: again, second: None }
-    };
-    Compared {
-        reference: reference.map(by_one),
-        frame: by_one(frame),
-        unlike: common.is_none() && frame.metered.is_some(),
-        response,
+impl Compared {
+    /// The raw files' readings where both have one, else the pictures'.
+    pub fn of(reference: Option<&Subject>, frame: &Subject) -> Compared {
+        let both = |raw: &bool| reference.into_iter().chain([frame]).all(|s| s.reading_of(*raw).is_some());
+        let common = [true, false].into_iter().find(both);
+        let only = |subject: &Subject| {
+            let reading = common.and_then(|raw| subject.reading_of(raw));
+            Subject { settings: subject.settings.clone(), metered: reading.cloned(), second: None }
+        };
+        Compared {
+            reference: reference.map(only),
+            frame: only(frame),
+            unlike: common.is_none() && frame.metered.is_some(),
+        }
     }
 }

@@ -6,6 +6,8 @@
 mod board;
 mod carried;
 mod command;
+mod curve;
+mod earlier;
 mod engine;
 mod files;
 mod metering;
@@ -18,8 +20,10 @@ mod told;
 pub use board::{Board, Card, CardState, SurveyGuide};
 pub use carried::{Carried, Portion};
 pub use command::{Command, Reply, SurveyAsk};
+pub use curve::response_for;
+pub use earlier::{LoggedSubject, LoggedSurveyFrame};
 pub use engine::{Engine, FrameInput, Input, Landed, Ledger, Published};
-pub use metering::{Compared, FrameOutcome, Metering, alike};
+pub use metering::{Compared, FrameOutcome, Metering};
 pub use record::{
     Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, SurveyStep,
     VERSION,

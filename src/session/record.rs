@@ -6,14 +6,15 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::advice::{Correction, Subject, Verdict};
+use super::earlier::{LoggedSubject, LoggedSurveyFrame};
+use crate::advice::{Correction, Verdict};
 use crate::container::Fingerprint;
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::Metered;
+use crate::meter::Logged;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Lit, SurveyFrame, SurveyReport};
+use crate::rig::{Lit, SurveyReport};
 
 /// Version of the record format.
 pub const VERSION: u32 = 5;
@@ -56,7 +57,7 @@ pub enum Body {
         look: String,
         frame: Option<u64>,
         file: String,
-        subject: Box<Subject>,
+        subject: Box<LoggedSubject>,
         powers: BTreeMap<String, Option<PowerSetting>>,
     },
     /// Another look was made current.
@@ -115,13 +116,13 @@ pub enum Body {
     /// The file of a reference, or of the last frame, was metered anew by other spots.
     Reread {
         file: String,
-        metered: Box<Metered>,
+        metered: Box<Logged>,
     },
     /// A camera's response became known better: its pictures are read by the curve from now on.
     Response {
         #[serde(flatten)]
         of: Rendered,
-        /// The name that readings bear.
+        /// Its name, which verdicts by it tell.
         response: String,
         how: Learning,
         /// The frames that taught it.
@@ -165,7 +166,7 @@ pub struct FrameRecord {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub overtaken: bool,
     pub look: Option<String>,
-    pub subject: Subject,
+    pub subject: LoggedSubject,
     pub notes: Vec<String>,
     pub verdict: Verdict,
 }
@@ -174,7 +175,7 @@ pub struct FrameRecord {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Completed {
     pub settings: Settings,
-    pub metered: Metered,
+    pub metered: Logged,
     pub notes: Vec<String>,
     pub verdict: Verdict,
 }
@@ -243,7 +244,7 @@ pub enum SurveyStep {
     },
     Taken {
         frame: u64,
-        shows: Box<SurveyFrame>,
+        shows: Box<LoggedSurveyFrame>,
     },
     /// The frame does not show what it was to show.
     Refused {

@@ -9,6 +9,7 @@ use super::remembered::{Last, LearnedCurve, Look, Pending, Recent, Stem, Surveye
 use super::rows;
 use super::told::Told;
 use crate::advice::{Cause, Previous, Subject};
+use crate::config::curve_of_earlier_logs;
 use crate::container::{Fingerprint, Kind};
 use crate::intake::{FileState, KnownFile, stem_key};
 use crate::photometry::{PowerSetting, Stops};
@@ -76,8 +77,8 @@ impl State {
                 }
             }
             Body::Reference { look, frame, file, subject, powers } => {
-                let entry =
-                    Look { frame: *frame, file: file.clone(), subject: (**subject).clone(), powers: powers.clone() };
+                let subject = subject.in_codes(|name| self.curve_of_readings(name));
+                let entry = Look { frame: *frame, file: file.clone(), subject, powers: powers.clone() };
                 self.looks.insert(look.clone(), entry);
                 self.make_current(look);
             }
@@ -96,9 +97,10 @@ impl State {
                 }
             }
             Body::Reread { file, metered } => {
+                let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
                 let looks = self.looks.values_mut().filter(|l| l.file == *file).map(|l| &mut l.subject);
                 let last = self.last.iter_mut().filter(|l| l.file == *file).map(|l| &mut l.subject);
-                looks.chain(last).for_each(|subject| subject.reread(metered));
+                looks.chain(last).for_each(|subject| subject.reread(&metered));
             }
             Body::Correction { purpose, correction, .. } => {
                 self.told.clear();
@@ -164,6 +166,10 @@ impl State {
     }
 
     fn take_survey_step(&mut self, record: u64, step: &SurveyStep) {
+        let shown = match step {
+            SurveyStep::Taken { shows, .. } => shows.in_codes(|name| self.curve_of_readings(name)),
+            _ => None,
+        };
         self.survey_refused = match step {
             SurveyStep::Refused { why, .. } => Some(why.clone()),
             _ => None,
@@ -173,7 +179,8 @@ impl State {
                 let survey = Survey { order: order.clone(), taken: Vec::new(), skipped: skipped.clone() };
                 *surveying = Some(survey);
             }
-            (SurveyStep::Taken { shows, .. }, Some(survey)) => survey.taken.push((**shows).clone()),
+            // A frame that nobody can read any more is missing: the survey tells what it told, and reads no light.
+            (SurveyStep::Taken { .. }, Some(survey)) => survey.taken.extend(shown),
             (SurveyStep::Skipped { group }, Some(survey)) => survey.skip(group),
             (SurveyStep::Finished { report }, surveying) => {
                 let since = self.standings.iter().map(|s| (s.group.clone(), Some(Stops::ZERO))).collect();
@@ -238,9 +245,10 @@ impl State {
         self.begun = true;
         self.told.clear();
         self.note_file(&frame.file, frame.state, frame.fingerprint);
-        self.note_stem(&frame.file, frame.frame, Some(&frame.subject));
+        let subject = frame.subject.in_codes(|name| self.curve_of_readings(name));
+        self.note_stem(&frame.file, frame.frame, Some(&subject));
         let of_survey = frame.verdict.cause == Cause::Survey;
-        self.recent.push_back(Recent { frame: frame.frame, subject: frame.subject.clone(), of_survey });
+        self.recent.push_back(Recent { frame: frame.frame, subject: subject.clone(), of_survey });
         if self.recent.len() > RECENT {
             self.recent.pop_front();
         }
@@ -250,16 +258,12 @@ impl State {
         // A frame lit by one group is none to go by, but for its time.
         if of_survey {
             if let Some(last) = &mut self.last {
-                last.subject.settings.captured = frame.subject.settings.captured.clone();
+                last.subject.settings.captured = subject.settings.captured;
             }
             return;
         }
-        self.last = Some(Last {
-            frame: frame.frame,
-            file: frame.file.clone(),
-            subject: frame.subject.clone(),
-            verdict: frame.verdict.clone(),
-        });
+        self.last =
+            Some(Last { frame: frame.frame, file: frame.file.clone(), subject, verdict: frame.verdict.clone() });
         self.trend.push_back(TrendPoint::of(frame.frame, &frame.verdict));
         if self.trend.len() > TREND {
             self.trend.pop_front();
@@ -288,9 +292,14 @@ impl State {
         self.learned.get(of)
     }
 
-    /// A learned curve by the name that readings bear.
+    /// A learned curve by its name.
     pub fn curve(&self, name: &str) -> Option<&Response> {
         self.curves.get(name)
+    }
+
+    /// The curve that readings of an earlier format went through.
+    fn curve_of_readings(&self, name: &str) -> Option<Response> {
+        curve_of_earlier_logs(name).or_else(|| self.curve(name).cloned())
     }
 
     /// A further file of a frame brought its reading.
@@ -299,12 +308,14 @@ impl State {
         if let Some(point) = self.trend.iter_mut().find(|p| p.frame == frame) {
             *point = TrendPoint::of(frame, verdict);
         }
-        let joined = self.recent_subject(frame).map(|s| s.clone().with(completed.metered.clone()));
-        let subject = joined.unwrap_or_else(|| Subject {
-            settings: completed.settings.clone(),
-            metered: Some(completed.metered.clone()),
-            second: None,
-        });
+        let metered = completed.metered.in_codes(|name| self.curve_of_readings(name));
+        let first = self.recent_subject(frame).cloned();
+        let first =
+            first.unwrap_or_else(|| Subject { settings: completed.settings.clone(), metered: None, second: None });
+        let subject = match metered {
+            Some(metered) => first.with(metered),
+            None => first,
+        };
         if let Some(recent) = self.recent.iter_mut().find(|r| r.frame == frame) {
             recent.subject = subject.clone();
         }

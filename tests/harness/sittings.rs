@@ -13,7 +13,6 @@ use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settin
 use greyhold::intake::FileState;
 use greyhold::meter::{Spot, meter, shares};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
-use greyhold::response::Response;
 use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
     Body, Command, Engine, FrameInput, Input, Landed, Ledger, Metering, Record, State, SurveyAsk, SurveyStep,
@@ -240,7 +239,7 @@ pub fn calibrate_into(folder: &Path) {
                 exposure: None,
                 shares: shares(&picture),
                 is_raw: false,
-                metered: meter(&picture, &Response::srgb(), &Spot::ready()),
+                metered: meter(&picture, &Spot::ready()),
             }
         })
         .collect();
@@ -276,7 +275,7 @@ pub fn calibrated_curves() -> Curves {
 /// A sitting as the engine sees it: frames in, records out.
 pub struct Sitting {
     engine: Engine<NoDisk>,
-    metering: Arc<Metering>,
+    metering: Metering,
     records: Arc<Mutex<Vec<Record>>>,
     shot: u64,
 }
@@ -310,13 +309,14 @@ pub fn config(rig: &Rig) -> Config {
 impl Sitting {
     /// Goes on from a state.
     pub fn on(config: &Config, curves: &Curves, state: State, shot: u64) -> Sitting {
-        let metering = Arc::new(Metering::of(config, curves.clone()));
+        let metering = Metering::of(config);
+        let curves = Arc::new(curves.clone());
         let records = Arc::new(Mutex::new(Vec::new()));
         let heard = records.clone();
         let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
         let fresh = state.records == 0;
         let publish = move |p: greyhold::session::Published| heard.lock().unwrap().push(p.record);
-        let mut engine = Engine::new(config.clone(), metering.clone(), state, NoDisk, clock, publish);
+        let mut engine = Engine::new(config.clone(), curves, state, NoDisk, clock, publish);
         if fresh {
             engine.open("test".to_owned(), "studio".to_owned());
         }

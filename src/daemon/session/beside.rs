@@ -80,9 +80,8 @@ impl Session {
             Some(Err(fault)) => self.warn(fault),
             None => {}
         }
-        if let Some(metering) = done.metering {
-            let _ = self.metering.send(Arc::clone(&metering));
-            block_in_place(|| self.engine.take(Input::Curves(metering)));
+        if let Some(curves) = done.curves {
+            block_in_place(|| self.engine.take(Input::Curves(curves)));
             tracing::info!("the camera curves are read anew");
         }
         if let Some((wish, reply)) = done.drawn {
@@ -95,15 +94,15 @@ impl Session {
         }
     }
 
-    fn take_config(&mut self, Taken { config, metering }: Taken) {
+    fn take_config(&mut self, Taken { config, curves }: Taken) {
         let old = &self.setup.config;
         let fixed = |c: &Config| (c.folder.clone(), c.log.clone(), c.socket.clone(), c.mode, c.rules.clone());
         if fixed(&config) != fixed(old) {
             self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
         }
         self.setup.config = (*config).clone();
-        let _ = self.metering.send(Arc::clone(&metering));
-        block_in_place(|| self.engine.take(Input::Config(config, metering)));
+        let _ = self.metering.send(Arc::new(Metering::of(&config)));
+        block_in_place(|| self.engine.take(Input::Config(config, curves)));
         tracing::info!("the changed configuration is taken up");
     }
 

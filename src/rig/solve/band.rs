@@ -3,9 +3,9 @@
 use super::basis::Basis;
 use super::cells_of;
 use super::field::Place;
-use crate::meter::LightMap;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
+use crate::rig::PatchLight;
 
 /// A line of cells is covered when it lies this far under what was to come.
 const COVERED: f64 = -1.0;
@@ -18,7 +18,7 @@ const MOST_OF_A_LINE: f64 = 0.8;
 ///
 /// A focal-plane shutter runs across the short side, so its band is parallel to the long one (common
 /// practice, no source).
-pub(super) fn band(basis: &Basis, expected: &[Stops], frame: &LightMap, response: &Response) -> Option<f64> {
+pub(super) fn band(basis: &Basis, expected: &[Stops], frame: &PatchLight, response: &Response) -> Option<f64> {
     let (across, down) = frame.cells();
     let darkest = response.light(TRUSTED.start).0;
     let fields = basis.expected_fields(expected);

@@ -9,14 +9,15 @@ use nalgebra::{DMatrix, DVector};
 use super::cells_of;
 use super::field::{Field, Place};
 use super::fit::{CurveDoubt, Task};
-use crate::meter::{Area, LightMap};
+use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
+use crate::rig::PatchLight;
 
 /// A single source's picture, ambient light taken off, and what its light is now against then.
 #[derive(Debug, Clone)]
 pub struct Single {
-    pub light: LightMap,
+    pub light: PatchLight,
     pub gain: Stops,
 }
 
@@ -50,7 +51,7 @@ const MOST_MENDED: f64 = 1.0;
 impl Basis {
     /// Puts the single pictures together so that they add up to the one with all lights. `whole`: every
     /// light has its picture; else the last of them is what the others leave over, and nothing can be held against it.
-    pub fn of(singles: &[Single], all: &LightMap, response: &Response, whole: bool) -> Option<Basis> {
+    pub fn of(singles: &[Single], all: &PatchLight, response: &Response, whole: bool) -> Option<Basis> {
         let fields: Vec<Field> = singles.iter().map(|s| Field::of(&s.light, s.gain)).collect();
         let code = |light: Option<f64>| light.map_or(0.0, |l| response.code(Stops(l)));
         let codes: Vec<Vec<f64>> = singles.iter().map(|s| cells_of(&s.light).into_iter().map(code).collect()).collect();
@@ -144,7 +145,7 @@ impl Basis {
     }
 
     /// The fields where the picture with all has the scene, with its level.
-    fn mended(&self, all: &LightMap, factors: &[f64], place: Place) -> Vec<Field> {
+    fn mended(&self, all: &PatchLight, factors: &[f64], place: Place) -> Vec<Field> {
         let moved: Vec<Field> = self.fields.iter().zip(factors).map(|(f, c)| f.moved(place, *c)).collect();
         let wanted = Field::of(all, Stops::ZERO);
         let factor: Vec<f64> = (0..wanted.light.len())
@@ -175,7 +176,7 @@ impl Basis {
     }
 
     /// What is to be fitted for a frame.
-    pub(super) fn task(&self, frame: &LightMap, response: &Response, expected: &[Stops]) -> Task {
+    pub(super) fn task(&self, frame: &PatchLight, response: &Response, expected: &[Stops]) -> Task {
         let told = |(at, light): (usize, Option<f64>)| {
             let known = self.shares.iter().all(|s| s[at].is_finite());
             light.filter(|l| known && TRUSTED.contains(&response.code(Stops(*l))))

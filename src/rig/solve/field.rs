@@ -1,7 +1,8 @@
 //! The sources' light as the survey shows it, moved to where the sitter is in another frame.
 
-use crate::meter::{Area, LightMap, PATCHES};
+use crate::meter::{Area, PATCHES};
 use crate::photometry::Stops;
+use crate::rig::PatchLight;
 
 /// How the scene of a frame lies against the survey's: in patches, and in powers of two.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -32,7 +33,7 @@ pub(super) struct Field {
 
 impl Field {
     /// The map's light times a change.
-    pub fn of(map: &LightMap, change: Stops) -> Field {
+    pub fn of(map: &PatchLight, change: Stops) -> Field {
         let light = map.patches().map(|v| v.map_or(f64::NAN, |v| (v + change).ratio()));
         Field { columns: map.columns, rows: map.rows, light: light.collect() }
     }

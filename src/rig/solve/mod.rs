@@ -16,6 +16,7 @@ pub use self::odds::{Did, Habit};
 use crate::meter::{LightMap, PATCHES};
 use crate::photometry::Stops;
 use crate::response::Response;
+use crate::rig::PatchLight;
 
 /// What was read out of one frame.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,6 +41,7 @@ pub fn read(
     frame: &LightMap,
     response: &Response,
 ) -> Sources {
+    let frame = &PatchLight::of(frame, response);
     if let Some(share) = band::band(basis, expected, frame, response) {
         return Sources::Band { share };
     }
@@ -56,7 +58,7 @@ pub fn read(
 }
 
 /// Mean light of the cells; `None` where a patch is clipped.
-fn cells_of(map: &LightMap) -> Vec<Option<f64>> {
+fn cells_of(map: &PatchLight) -> Vec<Option<f64>> {
     let (across, down) = map.cells();
     let cell = |at: usize| {
         let (column, row) = (at % across * PATCHES, at / across * PATCHES);

@@ -2,11 +2,12 @@
 
 use super::{Engine, Ledger};
 use crate::advice::{Cause, Subject, Verdict};
-use crate::calibration::{Chain, Learned, codes_of, holds_on, teach_by_raw};
+use crate::calibration::{Chain, Learned, holds_on, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
-use crate::meter::Metered;
-use crate::response::{Curve, Response, ResponseChoice};
+use crate::meter::{Metered, WHOLE};
+use crate::response::{Curve, ResponseChoice};
+use crate::session::curve::rendered;
 use crate::session::record::{Body, Learning, Rendered};
 
 /// What the engine has in mind of late; forgotten at a restart, at the cost of a lesson.
@@ -31,32 +32,21 @@ impl Lessons {
 }
 
 impl<L: Ledger> Engine<L> {
-    /// The best curve that is known for a picture.
-    pub(super) fn curve_for(&self, settings: &Settings, metered: &Metered) -> Response {
-        let stock = self.metering.curves.stock();
-        let base = self.named(&metered.response).unwrap_or_else(|| stock.clone());
-        let learned = self.state.learned(&self.rendered(settings, metered));
-        let usable = self.metering.choice == ResponseChoice::Camera && base.name == stock.name;
-        learned.filter(|_| usable).and_then(|l| self.state.curve(&l.name)).cloned().unwrap_or(base)
-    }
-
-    /// What a picture's curve belongs to.
     fn rendered(&self, settings: &Settings, metered: &Metered) -> Rendered {
-        Rendered { camera: settings.camera.clone(), colour: metered.colour.clone(), look: self.metering.look.clone() }
-    }
-
-    pub(super) fn named(&self, name: &str) -> Option<Response> {
-        self.metering.curves.named(name).or_else(|| self.state.curve(name).cloned())
+        rendered(settings, metered, &self.config)
     }
 
     /// A camera without a curve of its own, whose rendering is fixed, can be learned about.
     fn known(&self, settings: &Settings, metered: &Metered) -> Option<Curve> {
-        let learnable = self.metering.choice == ResponseChoice::Camera
-            && metered.response == self.metering.curves.stock().name
+        let response = self.response_for(settings, metered);
+        let learned = self.state.learned(&self.rendered(settings, metered));
+        let is_learned = learned.is_some_and(|l| l.name == response.name);
+        let learnable = self.config.response == ResponseChoice::Camera
+            && (is_learned || response.name == self.curves.stock().name)
             && settings.rendering == Rendering::Fixed
             && settings.camera.is_some();
-        let lessons = self.state.learned(&self.rendered(settings, metered)).map_or(0, |l| l.lessons);
-        let curve = self.curve_for(settings, metered).curve().cloned();
+        let lessons = learned.map_or(0, |l| l.lessons);
+        let curve = response.curve().cloned();
         curve.filter(|_| learnable && lessons < MOST_LESSONS)
     }
 
@@ -72,7 +62,7 @@ impl<L: Ledger> Engine<L> {
         let from = self.lessons.from.get_or_insert_with(|| subject.settings.clone());
         let same = from.camera == subject.settings.camera && lighting != Lighting::Either;
         let exposure = expected(from, &subject.settings, lighting).filter(|_| same);
-        let codes = self.named(&metered.response).and_then(|by| codes_of(metered, &by));
+        let codes = metered.reading(WHOLE).map(|r| r.quantiles.clone());
         let (Some(exposure), Some(codes)) = (exposure, codes) else { return self.lessons.break_off() };
         self.lessons.chain.push(frame, codes, exposure);
         if let Some(lesson) = self.lessons.chain.teaches(&known) {
@@ -85,10 +75,10 @@ impl<L: Ledger> Engine<L> {
     pub(super) fn learn_from_raw(&mut self, frame: u64, subject: &Subject) {
         let (Some(raw), Some(picture)) = (subject.reading_of(true), subject.reading_of(false)) else { return };
         let Some(known) = self.known(&subject.settings, picture) else { return };
-        let Some(codes) = self.named(&picture.response).and_then(|by| codes_of(picture, &by)) else { return };
+        let Some(codes) = picture.reading(WHOLE).map(|r| r.quantiles.clone()) else { return };
         let rendered = self.rendered(&subject.settings, picture);
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let known = if holds_on(&codes, raw, &known) { known } else { self.metering.curves.prior() };
+        let known = if holds_on(&codes, raw, &known) { known } else { self.curves.prior() };
         match self.lessons.by_raw.take() {
             Some((same, lesson)) if same == rendered && holds_on(&codes, raw, &lesson.curve) => {
                 let lesson = match teach_by_raw(frame, &codes, raw, &lesson.curve) {

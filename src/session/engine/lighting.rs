@@ -143,7 +143,7 @@ impl<L: Ledger> Engine<L> {
                 after.taken.push(shows.clone());
                 let next = after.next().map(Lit::asks);
                 self.stage(Body::Survey {
-                    step: SurveyStep::Taken { frame, shows: Box::new(shows) },
+                    step: SurveyStep::Taken { frame, shows: Box::new(shows.into()) },
                     next: next.clone(),
                 });
                 if next.is_none() {
@@ -176,14 +176,13 @@ impl<L: Ledger> Engine<L> {
             matches: judged.cause == Cause::Matched,
         };
         let response = self.response_of(subject);
-        let by_one = SurveyFrame { light: self.by_curve(&frame.light, &response), ..frame.clone() };
-        self.survey_by(survey, &response).check(&by_one, beside, &response)?;
+        survey.check(&frame, beside, &response)?;
         Ok(frame)
     }
 
     fn finish_survey(&mut self, survey: &Survey, response: &Response) {
         // The last frame was checked by putting the lights together: here they go together, too.
-        let Some(lights) = self.survey_by(survey, response).lights(response) else { return };
+        let Some(lights) = survey.lights(response) else { return };
         let report = Box::new(lights.report(&self.config.spots, &self.config.judge_by));
         self.stage(Body::Survey { step: SurveyStep::Finished { report }, next: None });
         let lights = Some(Arc::new(lights));
@@ -191,24 +190,6 @@ impl<L: Ledger> Engine<L> {
     }
 
     // --- reading the lights ---
-
-    /// The curve that a subject's counting reading goes by.
-    fn response_of(&self, subject: &Subject) -> Response {
-        let metered = subject.metered.as_ref();
-        metered.map_or_else(Response::srgb, |m| self.curve_for(&subject.settings, m))
-    }
-
-    fn by_curve(&self, light: &LightMap, response: &Response) -> LightMap {
-        match self.named(&light.response) {
-            Some(from) if from.name != response.name => light.reread(&from, response),
-            _ => light.clone(),
-        }
-    }
-
-    fn survey_by(&self, survey: &Survey, response: &Response) -> Survey {
-        let taken = survey.taken.iter().map(|t| SurveyFrame { light: self.by_curve(&t.light, response), ..t.clone() });
-        Survey { taken: taken.collect(), ..survey.clone() }
-    }
 
     /// The lights of the last survey, when it was made of frames like this one.
     fn lights_for(&mut self, light: &LightMap, response: &Response) -> Option<Arc<Lights>> {
@@ -223,7 +204,7 @@ impl<L: Ledger> Engine<L> {
         if let Some(known) = known {
             return known.lights.clone();
         }
-        let lights = self.survey_by(survey, response).lights(response).map(Arc::new);
+        let lights = survey.lights(response).map(Arc::new);
         self.surveying = Some(Surveying { record: *record, response: response.name.clone(), lights: lights.clone() });
         lights
     }
@@ -237,9 +218,8 @@ impl<L: Ledger> Engine<L> {
         let known = self.known_of(&lights, settings)?;
         let previous = self.state.previous().filter(|_| !late);
         let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
-        let by_one = self.by_curve(light, &response);
         let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync.tv() + Stops(-0.01));
-        let sources = match read(&lights.basis, &known.changes, &known.habits, soon, &by_one, &response) {
+        let sources = match read(&lights.basis, &known.changes, &known.habits, soon, light, &response) {
             // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
             Sources::Band { .. } if slow => Sources::Unreadable,
             sources => sources,

@@ -18,18 +18,20 @@ use self::lighting::{Surveying, of_survey};
 use self::logging::Owed;
 pub use self::logging::{Ledger, Published};
 use super::board::Board;
-use super::metering::{Compared, FrameOutcome, Metering, alike};
+use super::curve::response_for;
+use super::metering::{Compared, FrameOutcome};
 use super::record::{Body, Completed, FrameRecord, How, PowerSource, Purpose, Record};
 use super::remembered::Look;
 use super::state::State;
 use crate::advice::{Cause, Evidence, LightsSeen, Subject, Verdict, correct, judge};
-use crate::config::Config;
+use crate::config::{Config, Curves};
 use crate::container::Fingerprint;
 use crate::drift::{Basis, Lighting, WentBy, expected};
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::Metered;
+use crate::meter::{Logged, Metered};
 use crate::photometry::Stops;
+use crate::response::Response;
 use crate::rig::{LightGroup, Standing, Turn};
 
 /// A file that the intake told.
@@ -72,9 +74,10 @@ pub enum Input {
         state: Option<FileState>,
     },
     Warning(String),
-    Config(Box<Config>, Arc<Metering>),
+    /// With the curves that it names the folder of.
+    Config(Box<Config>, Arc<Curves>),
     /// The curves of cameras changed.
-    Curves(Arc<Metering>),
+    Curves(Arc<Curves>),
     /// A file of [`Engine::compared_files`] was metered anew, by other spots.
     Reread {
         file: String,
@@ -88,11 +91,11 @@ const SAME_EXPOSURE_SECONDS: f64 = 2.0;
 const OVERTAKEN: &str = "it was shot before the frame that is logged before it, and took longer to read: it is logged, \
                          and nothing is asked for it";
 /// A frame and its reference have no readings that compare.
-const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or by a \
-                      curve that is there no more; set a reference anew";
+const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or \
+                      one of an earlier day by a curve that is not known; set a reference anew";
 pub struct Engine<L> {
     config: Config,
-    metering: Arc<Metering>,
+    curves: Arc<Curves>,
     state: State,
     ledger: L,
     clock: Box<dyn Fn() -> Timestamp + Send>,
@@ -109,7 +112,7 @@ impl<L: Ledger> Engine<L> {
     /// An engine on a replayed state; `publish` must never wait.
     pub fn new(
         config: Config,
-        metering: Arc<Metering>,
+        curves: Arc<Curves>,
         state: State,
         ledger: L,
         clock: impl Fn() -> Timestamp + Send + 'static,
@@ -117,7 +120,7 @@ impl<L: Ledger> Engine<L> {
     ) -> Engine<L> {
         Engine {
             config,
-            metering,
+            curves,
             state,
             ledger,
             clock: Box::new(clock),
@@ -172,10 +175,13 @@ impl<L: Ledger> Engine<L> {
             Input::Known { files, last } => self.stage(Body::Known { files, last }),
             Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
             Input::Warning(text) => self.warn(text),
-            Input::Curves(metering) => self.metering = metering,
-            Input::Reread { file, metered } => self.stage(Body::Reread { file, metered }),
-            Input::Config(config, metering) => {
-                self.metering = metering;
+            Input::Curves(curves) => self.curves = curves,
+            Input::Reread { file, metered } => {
+                let metered = Box::new(Logged::from(*metered));
+                self.stage(Body::Reread { file, metered });
+            }
+            Input::Config(config, curves) => {
+                self.curves = curves;
                 self.config = *config;
                 self.stage_config();
             }
@@ -235,7 +241,7 @@ impl<L: Ledger> Engine<L> {
             late: file.late,
             overtaken: file.passed && self.state.is_overtaken(&outcome.subject.settings),
             look: self.state.current.clone(),
-            subject: outcome.subject,
+            subject: outcome.subject.into(),
             notes: outcome.notes,
             verdict,
         })));
@@ -273,6 +279,7 @@ impl<L: Ledger> Engine<L> {
         let completed = verdict
             .clone()
             .zip(subject.metered)
+            .map(|(verdict, metered)| (verdict, Logged::from(metered)))
             .map(|(verdict, metered)| Box::new(Completed { settings: subject.settings, metered, notes, verdict }));
         self.stage(Body::Member { frame, file: name.clone(), state, fingerprint, completed });
         if let Some(joined) = &joined {
@@ -285,11 +292,12 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn judge(&self, pair: &Compared, late: bool, lights: Option<&LightsSeen>) -> Verdict {
+        let response = self.response_of(&pair.frame);
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
             previous: self.state.previous().filter(|_| !late).as_ref(),
-            response: &pair.response,
+            response: &response,
             judge_by: &self.config.judge_by,
             lighting: self.config.lighting,
             tolerance: self.config.tolerance,
@@ -302,12 +310,21 @@ impl<L: Ledger> Engine<L> {
         })
     }
 
-    /// A frame and its reference by one curve. A frame that is its own reference has all its files.
+    /// The curve that a subject's counting reading goes by.
+    fn response_of(&self, subject: &Subject) -> Response {
+        let metered = subject.metered.as_ref();
+        metered.map_or_else(Response::srgb, |m| self.response_for(&subject.settings, m))
+    }
+
+    fn response_for(&self, settings: &Settings, metered: &Metered) -> Response {
+        response_for(settings, metered, &self.config, &self.curves, &self.state)
+    }
+
+    /// A frame and its reference. A frame that is its own reference has all its files.
     fn comparable(&self, subject: &Subject, logged_as: Option<u64>) -> Compared {
         let own = |look: &Look| logged_as.is_some() && look.frame == logged_as;
         let reference = self.state.reference().map(|look| if own(look) { subject } else { &look.subject });
-        let curve = |m: &Metered| self.curve_for(&subject.settings, m);
-        alike(reference, subject, curve, |name| self.named(name))
+        Compared::of(reference, subject)
     }
 
     /// What a verdict sets off: a first reference, the end of a correction, a new one.

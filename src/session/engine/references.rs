@@ -22,7 +22,7 @@ impl<L: Ledger> Engine<L> {
     }
 
     pub(super) fn refer_to_first(&mut self, frame: u64, file: &str, subject: Subject) {
-        if level_of(&subject).is_some_and(|l| l > TOO_DARK_TO_REFER) {
+        if self.level_of(&subject).is_some_and(|l| l > TOO_DARK_TO_REFER) {
             self.set_reference(FIRST_LOOK.to_owned(), Some(frame), file.to_owned(), subject);
         }
     }
@@ -32,7 +32,7 @@ impl<L: Ledger> Engine<L> {
         // What the lights were set to for a file from elsewhere, nobody has told.
         let known_then = |power| if frame.is_some() { power } else { None };
         let powers = self.state.powers().into_iter().map(|(group, power)| (group, known_then(power))).collect();
-        self.stage(Body::Reference { look, frame, file, subject: Box::new(subject), powers });
+        self.stage(Body::Reference { look, frame, file, subject: Box::new(subject.into()), powers });
     }
 
     pub(super) fn tell_reference(&mut self, file: Option<&str>, look: Option<&str>, subject: Option<Subject>) -> Reply {
@@ -47,7 +47,7 @@ impl<L: Ledger> Engine<L> {
             (None, _, Some(last)) => (Some(last.frame), last.file, last.subject),
             (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
         };
-        let Some(level) = level_of(&subject) else {
+        let Some(level) = self.level_of(&subject) else {
             return Reply::refused(format!("{name} was not metered and can't be a reference"));
         };
         if frame.is_some() && level <= TOO_DARK_TO_REFER {
@@ -67,8 +67,9 @@ impl<L: Ledger> Engine<L> {
         self.stage(Body::Look { look: look.to_owned() });
         Reply::done(format!("frames are compared with '{look}' now"))
     }
-}
 
-fn level_of(subject: &Subject) -> Option<Stops> {
-    subject.metered.as_ref()?.reading(CENTRE).map(|r| r.level)
+    fn level_of(&self, subject: &Subject) -> Option<Stops> {
+        let reading = subject.metered.as_ref()?.reading(CENTRE)?;
+        Some(reading.level_by(&self.response_of(subject)))
+    }
 }

@@ -1,0 +1,36 @@
+//! Which curve a frame's codes are read by: the one place where that is decided.
+//!
+//! Readings hold codes and name no curve. So the answer may change from one judgement to the next, as a camera is
+//! calibrated or taught, and nothing that was kept is the worse for it.
+
+use super::record::Rendered;
+use super::state::State;
+use crate::config::{Config, Curves};
+use crate::frame::Settings;
+use crate::meter::Metered;
+use crate::response::{Response, ResponseChoice};
+
+/// The curve for a file of a frame with these settings. A raw file's linear light has its own. A picture goes by the
+/// curve that the configuration names; by the camera's calibrated one; by what this log taught of the camera; or, where
+/// nothing is known of it, by the stock curve.
+pub fn response_for(
+    settings: &Settings,
+    metered: &Metered,
+    config: &Config,
+    curves: &Curves,
+    state: &State,
+) -> Response {
+    if metered.is_raw() {
+        return Response::raw();
+    }
+    let of = rendered(settings, metered, config);
+    let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.look.as_deref());
+    let teachable = config.response == ResponseChoice::Camera && picked.name == curves.stock().name;
+    let learned = state.learned(&of).filter(|_| teachable).and_then(|l| state.curve(&l.name));
+    learned.cloned().unwrap_or(picked)
+}
+
+/// What a picture's curve belongs to.
+pub(super) fn rendered(settings: &Settings, metered: &Metered, config: &Config) -> Rendered {
+    Rendered { camera: settings.camera.clone(), colour: metered.colour.clone(), look: config.picture_look.clone() }
+}

@@ -1,0 +1,63 @@
+//! What records hold of readings: codes; or, up to format 4, light by a curve that they name.
+//!
+//! A record stays what was written. The state takes it up in codes, for which it knows the curves that every program
+//! knows and those that the same log taught before. What went through any other curve (a calibrated camera's own) has
+//! no codes: the frame is then one without that reading, and what is compared with it is told to be unlike.
+
+use serde::{Deserialize, Serialize};
+
+use crate::advice::Subject;
+use crate::frame::Settings;
+use crate::meter::{Logged, LoggedMap};
+use crate::response::Response;
+use crate::rig::{Lit, SurveyFrame};
+
+/// A frame as it takes part in a comparison, as a record holds it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LoggedSubject {
+    pub settings: Settings,
+    /// The reading that counts.
+    pub metered: Option<Logged>,
+    /// The picture's reading, where the raw file's counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second: Option<Logged>,
+}
+
+/// One frame of a survey, as a record holds it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LoggedSurveyFrame {
+    pub lit: Lit,
+    pub settings: Settings,
+    pub light: LoggedMap,
+}
+
+impl From<Subject> for LoggedSubject {
+    fn from(subject: Subject) -> LoggedSubject {
+        let Subject { settings, metered, second } = subject;
+        LoggedSubject { settings, metered: metered.map(Logged::from), second: second.map(Logged::from) }
+    }
+}
+
+impl LoggedSubject {
+    /// The subject in codes, with those of its readings whose curve is known.
+    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Subject {
+        let [first, second] =
+            [&self.metered, &self.second].map(|reading| reading.as_ref().and_then(|r| r.in_codes(&named)));
+        let (metered, second) = if first.is_some() { (first, second) } else { (second, None) };
+        Subject { settings: self.settings.clone(), metered, second }
+    }
+}
+
+impl From<SurveyFrame> for LoggedSurveyFrame {
+    fn from(frame: SurveyFrame) -> LoggedSurveyFrame {
+        LoggedSurveyFrame { lit: frame.lit, settings: frame.settings, light: frame.light.into() }
+    }
+}
+
+impl LoggedSurveyFrame {
+    /// The frame in codes; `None` when nobody knows the curve that it went through.
+    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<SurveyFrame> {
+        let light = self.light.in_codes(named)?;
+        Some(SurveyFrame { lit: self.lit.clone(), settings: self.settings.clone(), light })
+    }
+}
