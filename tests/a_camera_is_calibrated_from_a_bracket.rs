@@ -241,7 +241,7 @@ fn a_torn_curve_costs_itself_only() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let frame: Value = studio.take("a.jpg", shot(8.0, 0.0, 1));
-    assert_eq!(frame["subject"]["metered"]["response"], "stock-camera-2");
+    assert_eq!(frame["verdict"]["by"], "stock-camera-2");
 }
 
 /// CHECK: IEC 61966-2-1: a picture that is encoded by the sRGB curve alone is a look that no camera of the stock has.

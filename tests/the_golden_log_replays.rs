@@ -4,7 +4,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use greyhold::config::Config;
+use greyhold::config::{Config, curve_of_earlier_logs};
+use greyhold::drift::observe;
 use greyhold::outlet::plain::{Paint, block};
 use greyhold::session::{Board, Body, Record, State};
 
@@ -89,6 +90,38 @@ fn and_what_was_passed_over_is_known() {
     let turned_down = replayed("passed_over").turned_down_files();
     assert!(matches!(turned_down.as_slice(), [(name, state)] if name == "IMG_0003.JPG" && state.size == 3000));
     assert!(LOGS[..4].iter().all(|log| replayed(log).turned_down_files().is_empty()));
+}
+
+/// CHECK: each frame's own verdict, as the program that logged it saw it in light by its curve: the same readings taken
+/// up in codes say the same drift of every spot.
+#[test]
+fn and_readings_that_were_light_say_in_codes_what_they_said() {
+    let mut compared = 0;
+    for log in LOGS {
+        let mut state = State::default();
+        for record in records(log) {
+            let reference = state.reference().map(|look| look.subject.clone());
+            state.apply(&record);
+            let (Body::Frame(frame), Some(reference)) = (&record.body, reference) else { continue };
+            let by = frame.verdict.by.as_deref();
+            let Some(by) = by.and_then(|name| curve_of_earlier_logs(name).or_else(|| state.curve(name).cloned()))
+            else {
+                continue;
+            };
+            let subject = state.recent_subject(frame.frame).unwrap();
+            let raw = by.name == "raw";
+            let both = reference.reading_of(raw).zip(subject.reading_of(raw)).unwrap();
+            for told in &frame.verdict.spots {
+                let (then, now) = both.0.reading(&told.spot).zip(both.1.reading(&told.spot)).unwrap();
+                let seen = observe(then, now, &by).unwrap();
+                let off = (seen.drift - told.drift).abs().0;
+                assert!(off < 0.005, "{log}, frame {}, {}: {} was {}", frame.frame, told.spot, seen.drift, told.drift);
+                assert!((seen.usable - told.usable).abs() < 0.02 && (seen.spread - told.spread).abs().0 < 0.005);
+                compared += 1;
+            }
+        }
+    }
+    assert!(compared >= 40, "{compared}");
 }
 
 /// What every screen is sent.

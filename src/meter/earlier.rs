@@ -135,6 +135,7 @@ impl EarlierReading {
             histogram: Histogram::of(counts.map(|(i, count)| (by.code(bin(i)), f64::from(*count)))),
             clipped_high: self.clipped_high,
             clipped_low: self.clipped_low,
+            // As if the spot were of one tone: an earlier reading tells no more of its colours.
             rgb: [green + self.red_green, green, green + self.blue_green].map(code),
             pixels: self.pixels,
         }
@@ -168,4 +169,92 @@ impl From<EarlierLightMap> for WrittenMap {
 /// A raw file's light had no other curve than this one's name.
 fn scale_of(response: &str) -> Scale {
     if response == RAW { Scale::Linear } else { Scale::Rendered }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A camera's curve: steeper than the standard one in the shadows.
+    fn camera() -> Response {
+        let standard = Response::srgb();
+        Response::of_table("camera", std::array::from_fn(|code| standard.light(code as f64).0 * 0.8))
+    }
+
+    fn logged(response: &str) -> String {
+        let quantiles: Vec<f64> = (0..64).map(|i| f64::from(i * 5 - 200) / 100.0).collect();
+        let mut histogram = vec![0; 84];
+        histogram[48..=67].fill(60);
+        serde_json::json!({
+            "response": response,
+            "colour": "sRGB",
+            "readings": [{
+                "spot": "whole",
+                "area": {"left": 0.0, "top": 0.0, "right": 1.0, "bottom": 1.0},
+                "level": -0.425,
+                "quantiles": quantiles,
+                "histogram": histogram,
+                "clipped_high": [0.0, 0.0, 0.0],
+                "clipped_low": [0.0, 0.0, 0.0],
+                "red_green": 0.2,
+                "blue_green": -0.1,
+                "pixels": 1200,
+            }],
+            "cells": [-2.0, 0.0, 1.1],
+        })
+        .to_string()
+    }
+
+    /// CHECK: what the log tells (definition): by its own curve the codes are the light that was written.
+    #[test]
+    fn light_by_a_curve_becomes_codes_that_are_that_light_by_that_curve() {
+        let logged: Logged = serde_json::from_str(&logged("camera")).unwrap();
+        assert!(logged.in_codes(|_| None).is_none(), "nobody knows the curve");
+        let metered = logged.in_codes(|name| Some(camera()).filter(|c| c.name == name)).unwrap();
+        assert_eq!(metered.scale, Scale::Rendered);
+        let (reading, by) = (metered.reading("whole").unwrap(), camera());
+        for (i, code) in reading.quantiles.iter().enumerate() {
+            assert!((by.light(*code).0 - (i as f64 * 0.05 - 2.0)).abs() < 0.001, "{i}");
+        }
+        assert!((reading.level_by(&by).0 + 0.425).abs() < 0.001, "{}", reading.level_by(&by));
+        let [red, blue] = reading.tints_by(&by);
+        assert!((red.0 - 0.2).abs() < 0.02 && (blue.0 + 0.1).abs() < 0.02, "{red} {blue}");
+        for (code, light) in metered.cells.iter().zip([-2.0, 0.0, 1.1]) {
+            assert!((by.light(*code).0 - light).abs() < 0.001);
+        }
+        let shares: u32 = reading.histogram.bins().map(|(_, share)| u32::from(share)).sum();
+        assert!((995..=1005).contains(&shares), "{shares}");
+    }
+
+    #[test]
+    fn a_record_stays_as_it_was_written_and_a_raw_file_needs_no_curve_of_a_camera() {
+        let line = logged("raw");
+        let logged: Logged = serde_json::from_str(&line).unwrap();
+        assert!(matches!(logged, Logged::Light(_)));
+        let again: serde_json::Value = serde_json::from_str(&serde_json::to_string(&logged).unwrap()).unwrap();
+        assert_eq!(again, serde_json::from_str::<serde_json::Value>(&line).unwrap());
+        let metered = logged.in_codes(|name| (name == RAW).then(Response::raw)).unwrap();
+        assert!(metered.is_raw());
+        let now = Logged::from(metered);
+        let text = serde_json::to_string(&now).unwrap();
+        assert_eq!(serde_json::from_str::<Logged>(&text).unwrap(), now);
+    }
+
+    #[test]
+    fn a_map_in_light_becomes_one_in_codes_and_keeps_what_is_clipped() {
+        let light: Vec<String> =
+            (0..16).map(|i| if i == 3 { "null".to_owned() } else { (i * 40 - 400).to_string() }).collect();
+        let line = format!("{{\"columns\":4,\"rows\":4,\"response\":\"camera\",\"light\":[{}]}}", light.join(","));
+        let logged: LoggedMap = serde_json::from_str(&line).unwrap();
+        assert_eq!(serde_json::to_string(&logged).unwrap(), line);
+        let (map, by) = (logged.in_codes(|_| Some(camera())).unwrap(), camera());
+        for (i, code) in map.codes().enumerate() {
+            let Some(code) = code else {
+                assert_eq!(i, 3);
+                continue;
+            };
+            assert!((by.light(code).0 - (i as f64 * 0.2 - 2.0)).abs() < 0.003, "{i}");
+        }
+        assert!(serde_json::from_str::<LoggedMap>(&line.replacen("null,", "", 1)).is_err(), "a value is missing");
+    }
 }

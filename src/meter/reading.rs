@@ -85,8 +85,17 @@ impl Reading {
     }
 
     /// Log2 of red over green light, and of blue over green, by a curve; warmer is positive in the first.
+    ///
+    /// The tones of each colour are taken to lie about its mean as those of luminance do.
     pub fn tints_by(&self, response: &Response) -> [Stops; 2] {
-        let [red, green, blue] = [0, 1, 2].map(|channel| response.channel_light(channel, self.rgb[channel]));
+        let standard = Response::srgb();
+        let level = standard.light(self.level);
+        let [red, green, blue] = [0, 1, 2].map(|channel| {
+            let own = standard.light(self.rgb[channel]);
+            let tones = self.quantiles.iter().map(|q| standard.code(standard.light(*q) + own - level));
+            let apart = tones.map(|code| (response.channel_light(channel, code) - standard.light(code)).0);
+            own + Stops(apart.sum::<f64>() / self.quantiles.len().max(1) as f64)
+        });
         [red - green, blue - green]
     }
 }
@@ -336,6 +345,23 @@ mod tests {
             let truth = codes.iter().map(|c| by.light(f64::from(*c)).0).sum::<f64>() / 64.0;
             let level = whole(&scene).level_by(&by);
             prop_assert!((level.0 - truth).abs() < 0.02, "{level} {truth}");
+        }
+    }
+
+    proptest! {
+        /// CHECK: the mean over the pixels of each one's log2 of red over green light by the curve (definition).
+        #[test]
+        fn tints_by_any_curve_are_the_means_of_tints_by_it(greens in proptest::collection::vec(24_u8..200, 64)) {
+            let by = bent();
+            let warm = |green: u8| [green + green / 8, green, green - green / 8];
+            let scene = picture(32, 32, |x, y| warm(greens[(y / 4) * 8 + x / 4]));
+            let mean = |channel: usize| {
+                let tint = |green: &u8| by.light(f64::from(warm(*green)[channel])) - by.light(f64::from(*green));
+                greens.iter().map(|green| tint(green).0).sum::<f64>() / 64.0
+            };
+            let [red_green, blue_green] = whole(&scene).tints_by(&by);
+            prop_assert!((red_green.0 - mean(0)).abs() < 0.03, "{red_green} {}", mean(0));
+            prop_assert!((blue_green.0 - mean(2)).abs() < 0.03, "{blue_green} {}", mean(2));
         }
     }
 
