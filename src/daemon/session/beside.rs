@@ -82,7 +82,7 @@ impl Session {
         }
         if let Some(metering) = done.metering {
             let _ = self.metering.send(Arc::clone(&metering));
-            block_in_place(|| self.engine.take(Input::Curves(metering)));
+            block_in_place(|| self.engine.set_curves(metering));
             tracing::info!("the camera curves are read anew");
         }
         if let Some((wish, reply)) = done.drawn {
@@ -103,7 +103,7 @@ impl Session {
         }
         self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::clone(&metering));
-        block_in_place(|| self.engine.take(Input::Config(config, metering)));
+        block_in_place(|| self.engine.configure(*config, metering));
         tracing::info!("the changed configuration is taken up");
     }
 
@@ -130,16 +130,16 @@ impl Session {
             // Other spots were drawn meanwhile: the last ones count.
             return self.reread();
         }
+        let mut reread = Vec::new();
         for (file, metered) in read {
             match metered {
-                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => {
-                    block_in_place(|| self.engine.take(Input::Reread { file, metered: Box::new(metered) }));
-                }
+                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),
             }
         }
+        block_in_place(|| self.engine.take(Input::Reread(reread)));
         self.answer_spots();
     }
 

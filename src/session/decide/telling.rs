@@ -1,36 +1,33 @@
-//! The engine's answers to what people and tools tell or ask it.
+//! Answers to what people and tools tell or ask.
 
 use std::collections::BTreeMap;
 
 use serde_json::json;
 
-use super::{Engine, Ledger};
+use super::Draft;
 use crate::advice::{Subject, correct, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
-use crate::photometry::Stops;
-use crate::rig::Turn;
+use crate::photometry::{PowerSetting, Stops};
+use crate::rig::{LightGroup, Position, Turn};
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::record::{Body, How, PowerSource, Purpose};
+use crate::session::setup::Setup;
 
-impl<L: Ledger> Engine<L> {
+impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `subject`; `sync` and `since` are not the engine's.
-    pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
-        if let Some(why) = self.has_no_room_for(command) {
-            return Reply::refused(why);
-        }
-        let reply = match command {
-            Command::Reference { frame: Some(frame), .. }
-                if self.state.last.as_ref().is_none_or(|l| l.frame != *frame) =>
-            {
+    /// `subject`; `sync`, `since` and `spot` are answered elsewhere.
+    pub(super) fn answer(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+        let setup = &self.sitting.setup;
+        match command {
+            Command::Reference { frame: Some(frame), .. } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
                 Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
             }
             Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
             Command::Look { look } => self.tell_look(look),
             Command::Power { group, setting } => self.tell_power(group, setting),
             Command::Confirm { correction: Some(record), .. }
-                if self.state.pending.as_ref().is_none_or(|p| p.record != *record) =>
+                if setup.open.as_ref().is_none_or(|open| open.record != *record) =>
             {
                 Reply::refused("this correction is over, or another took its place: look again")
             }
@@ -45,32 +42,18 @@ impl<L: Ledger> Engine<L> {
             }
             Command::Survey { what, groups } => self.tell_survey(*what, groups),
             Command::Note { text } => self.tell_note(text),
-            Command::Status {} => Reply::with(self.in_short(), status(&self.state)),
+            Command::Status {} => Reply::with(self.in_short(), status(&self.sitting)),
             Command::Sync {} | Command::Since { .. } | Command::Spot { .. } => {
                 Reply::refused("this command is answered elsewhere")
             }
-        };
-        self.flush();
-        reply
-    }
-
-    /// Why a command can't be carried out now, because what it tells could not be kept.
-    pub fn has_no_room_for(&self, command: &Command) -> Option<String> {
-        let tells_nothing = matches!(command, Command::Status {} | Command::Sync {} | Command::Since { .. });
-        (!tells_nothing && self.ledger.is_full()).then(|| {
-            "the shot log can't be written, and as much waits in memory as may: free its disk, then tell this again"
-                .to_owned()
-        })
+        }
     }
 
     fn in_short(&self) -> String {
-        let look = self.state.current.as_deref().unwrap_or("no reference yet");
-        let last = self
-            .state
-            .last
-            .as_ref()
-            .map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
-        format!("{} frames, look '{look}', last {last}", self.state.frames)
+        let look = self.sitting.setup.current.as_deref().unwrap_or("no reference yet");
+        let last = self.sitting.setup.last.as_ref();
+        let last = last.map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
+        format!("{} frames, look '{look}', last {last}", self.sitting.frames)
     }
 
     fn group_names(&self) -> String {
@@ -79,30 +62,23 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn tell_power(&mut self, name: &str, text: &str) -> Reply {
-        let Some((standing, group)) = self.standing(name) else {
+        let group = self.config.groups.iter().find(|g| g.name == name);
+        let Some((position, group)) = self.sitting.setup.position(name).zip(group) else {
             return Reply::refused(format!("there is no group '{name}': it is one of {}", self.group_names()));
         };
         let setting = match group.read(text) {
             Ok(setting) => setting,
             Err(why) => return Reply::refused(why.to_string()),
         };
-        // The first word on a power tells where the light stands, not that it was turned.
-        let turned = standing.power.map_or(Stops::ZERO, |old| setting - old);
-        let moved = standing.moved.map(|m| m + turned);
+        let answers = self.answers(group, position.power(), setting);
         let shown = group.shown(setting);
         let said = format!("{name} is at {shown}");
-        let asked = self.state.pending.as_ref().and_then(|p| {
-            let turn = p.correction.turns.iter().find(|t| t.group == name)?;
-            Some((p.record, turn.setting?))
-        });
-        // A turn to elsewhere is an answer, too: somebody decided otherwise. The other groups are still to be set.
-        let answers = asked.filter(|(_, to)| turned != Stops::ZERO || (*to - setting).abs() < Stops(0.01));
-        let answers = answers.map(|(record, _)| record);
         self.stage(Body::Power {
             group: name.to_owned(),
             setting: Some(setting),
             shown: Some(shown),
-            moved,
+            turned: None,
+            moved: None,
             source: PowerSource::Told,
             answers,
         });
@@ -110,12 +86,23 @@ impl<L: Ledger> Engine<L> {
         Reply::done(said)
     }
 
+    /// The open correction, if a power that is told of a group answers it: it is what was asked, or the light was
+    /// turned to elsewhere, because somebody decided otherwise. To tell again where it stands answers nothing.
+    fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<u64> {
+        let open = self.sitting.setup.open.as_ref()?;
+        let asked = open.turn_of(&group.name)?.setting?;
+        let half_a_click = group.step().stops() / 2.0;
+        let is_at = |there: PowerSetting| (told - there).abs() < half_a_click;
+        let was_turned = power.is_some_and(|power| !is_at(power));
+        (was_turned || is_at(asked)).then_some(open.record)
+    }
+
     fn tell_confirm(&mut self, only: Option<&str>) -> Reply {
-        let Some(pending) = self.state.pending.clone() else {
+        let Some(open) = self.sitting.setup.open.clone() else {
             return Reply::refused("no correction is open");
         };
-        let open = |t: &&Turn| only.is_none_or(|name| t.group == name) && !pending.told.contains(&t.group);
-        let turns: Vec<&Turn> = pending.correction.turns.iter().filter(open).collect();
+        let is_open = |t: &&Turn| only.is_none_or(|name| t.group == name) && !open.is_confirmed(&t.group);
+        let turns: Vec<&Turn> = open.correction.turns.iter().filter(is_open).collect();
         if turns.is_empty() {
             return Reply::refused(format!(
                 "the open correction has no such group left: it is one of {}",
@@ -123,7 +110,15 @@ impl<L: Ledger> Engine<L> {
             ));
         }
         for turn in &turns {
-            self.turned(turn, PowerSource::Told);
+            self.stage(Body::Power {
+                group: turn.group.clone(),
+                setting: turn.setting,
+                shown: turn.to.clone(),
+                turned: turn.setting.is_none().then_some(turn.by),
+                moved: None,
+                source: PowerSource::Told,
+                answers: Some(open.record),
+            });
         }
         self.end_if_all_told();
         let names: Vec<&str> = turns.iter().map(|t| t.group.as_str()).collect();
@@ -131,68 +126,66 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn tell_undo(&mut self, group: &str) -> Reply {
-        let Some(of) = self.state.told_by(group) else {
+        let Some(of) = self.sitting.setup.position(group).and_then(Position::told_by) else {
             return Reply::refused(format!(
                 "nothing was told of {group} since the last frame, so there is nothing to take back"
             ));
         };
-        self.stage(Body::TakenBack { group: group.to_owned(), of });
+        self.stage(Body::Undone { group: group.to_owned(), of });
         Reply::done(format!("{group} stands as before"))
     }
 
     fn end_if_all_told(&mut self) {
-        let all =
-            self.state.pending.as_ref().is_some_and(|p| p.correction.turns.iter().all(|t| p.told.contains(&t.group)));
-        if all {
-            self.resolve(How::Told);
+        let open = self.sitting.setup.open.as_ref().filter(|open| open.is_all_confirmed());
+        if let Some(correction) = open.map(|open| open.record) {
+            self.stage(Body::Resolved { correction, how: How::Told });
+        }
+    }
+
+    pub(super) fn withdraw(&mut self) {
+        if let Some(correction) = self.sitting.setup.open.as_ref().map(|open| open.record) {
+            self.stage(Body::Resolved { correction, how: How::Withdrawn });
         }
     }
 
     fn tell_next(&mut self, planned: &Planned) -> Reply {
-        let Some((look, last)) = self.state.reference().cloned().zip(self.state.last.clone()) else {
+        let setup = &self.sitting.setup;
+        let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
             return Reply::refused("there is no reference yet: shoot a frame first");
         };
-        let moves = self.state.standings.iter().map(|s| Some((s.group.clone(), s.moved?)));
-        let Some(moves) = moves.collect::<Option<BTreeMap<String, Stops>>>() else {
+        let Some(moves) = moves_of(setup) else {
             return Reply::refused(
                 "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
             );
         };
-        let mut settings = Settings { captured: None, ..last.subject.settings };
-        settings.f_number = planned.f_number.or(settings.f_number);
-        settings.iso = planned.iso.or(settings.iso);
-        settings.exposure_time = planned.exposure_time.or(settings.exposure_time);
+        let settings = planned_from(planned, &last.subject.settings);
         let Some(change) = expected(&look.subject.settings, &settings, self.config.lighting.planned()) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
-        let (groups, standings) = (&self.config.groups, &self.state.standings);
-        let (correction, how) = match self.state.moved_alike() {
+        let (groups, positions) = (&self.config.groups, &setup.positions);
+        let (correction, how) = match setup.moved_alike() {
             Some(moved) => {
                 let wanted = -(change + moved);
-                (correct(groups, standings, wanted, &settings), format!("{wanted} stop at every light"))
+                (correct(groups, positions, wanted, &settings), format!("{wanted} stop at every light"))
             }
             None => {
                 let wanted = moves.into_iter().map(|(group, moved)| (group, -(change + moved))).collect();
-                (correct_each(groups, standings, &wanted, &settings), "each light by what it still needs".to_owned())
+                (correct_each(groups, positions, &wanted, &settings), "each light by what it still needs".to_owned())
             }
         };
         let sentence = format!("For {}: {how}.", settings.in_short());
-        self.resolve(How::Withdrawn);
         let value = json!({"settings": settings, "correction": correction});
-        let planned_for = settings.clone();
-        if !correction.is_nothing() {
-            self.stage(Body::Correction {
-                purpose: Purpose::Next { settings: Box::new(settings) },
-                correction: Box::new(correction.clone()),
-                sentence: sentence.clone(),
-            });
-        }
-        let mut says = vec![sentence];
+        let mut says = vec![sentence.clone()];
         says.extend(correction.turns.iter().map(Turn::in_words));
         says.extend(correction.other_ways.iter().map(|w| w.in_words()));
-        says.extend(self.room_light_at(&planned_for, correction.by()));
+        says.extend(self.room_light_at(setup, &settings, correction.by()));
+        self.withdraw();
+        if !correction.is_nothing() {
+            let purpose = Purpose::Next { settings: Box::new(settings) };
+            self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
+        }
         Reply::with(says.join("\n"), value)
     }
 
@@ -203,5 +196,21 @@ impl<L: Ledger> Engine<L> {
         }
         self.stage(Body::Note { text: text.to_owned() });
         Reply::done("noted")
+    }
+}
+
+/// How far each group was turned since the reference; `None` when that isn't known of one.
+fn moves_of(setup: &Setup) -> Option<BTreeMap<String, Stops>> {
+    setup.positions.iter().map(|p| Some((p.group.clone(), setup.moved(&p.group)?))).collect()
+}
+
+/// The last frame's settings with those that are planned.
+fn planned_from(planned: &Planned, last: &Settings) -> Settings {
+    Settings {
+        captured: None,
+        f_number: planned.f_number.or(last.f_number),
+        iso: planned.iso.or(last.iso),
+        exposure_time: planned.exposure_time.or(last.exposure_time),
+        ..last.clone()
     }
 }
