@@ -81,7 +81,7 @@ impl Set {
 }
 
 fn corrections(studio: &Studio) -> Vec<Value> {
-    studio.of_type("correction")
+    studio.corrections()
 }
 
 #[test]
@@ -112,13 +112,13 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     let last = corrections(&set.studio).pop().unwrap();
     let clicks: Vec<i64> = turns(&last).iter().map(|t| t["clicks"].as_i64().unwrap()).collect();
     assert_eq!(clicks, [0, 0, -6], "{last}");
-    let read = set.studio.of_type("power");
+    let read = set.studio.powers();
     assert_eq!(read.iter().filter(|p| p["source"] == "seen").count(), 2, "key and fill are seen as asked");
 
     let mut mended = Take { f_number: 7.1, ..set.usual() };
     mended.powers = vec![-2.0; 3];
     assert_eq!(set.shoot(mended)["verdict"]["cause"], "matched");
-    assert_eq!(set.studio.of_type("resolved").pop().unwrap()["how"], "seen");
+    assert_eq!(set.studio.ends().pop().unwrap()["how"], "seen");
 }
 
 fn turns(correction: &Value) -> Vec<Value> {
@@ -144,7 +144,7 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     assert_ne!(slow["verdict"]["cause"], "sync_band");
     let none = set.shoot(set.usual().firing(Firing::None))["verdict"].clone();
     assert_eq!(none["cause"], "misfire", "{}", none["sentence"]);
-    assert!(corrections(&set.studio).is_empty() && set.studio.of_type("power").is_empty());
+    assert!(corrections(&set.studio).is_empty() && set.studio.powers().is_empty());
 }
 
 #[test]
@@ -186,7 +186,7 @@ fn without_a_survey_nothing_is_claimed_of_a_group() {
         let sentence = frame["verdict"]["sentence"].as_str().unwrap();
         assert!(!["key", "fill", "rim"].iter().any(|g| sentence.to_lowercase().contains(g)), "{sentence}");
     }
-    let power = set.studio.of_type("power");
+    let power = set.studio.powers();
     assert!(power.iter().all(|p| p["source"] == "inferred"), "all alike, and said so: {power:?}");
 }
 

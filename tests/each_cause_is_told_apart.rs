@@ -15,7 +15,7 @@ fn near(value: &Value, expected: f64, by: f64) {
 }
 
 fn turns(studio: &Studio) -> Vec<(String, String)> {
-    let correction = studio.of_type("correction").pop().expect("a correction");
+    let correction = studio.corrections().pop().expect("a correction");
     let turns = correction["correction"]["turns"].as_array().unwrap().clone();
     let text = |v: &Value| v.as_str().unwrap_or("?").to_owned();
     turns.iter().map(|t| (text(&t["group"]), text(&t["to"]))).collect()
@@ -40,7 +40,7 @@ fn aperture_opened_two_stops_and_lights_forgotten_then_followed() {
     let third = studio.take("3.jpg", shot(7.1, -2.0, 3));
     assert_eq!(cause(&third), "matched");
     assert_eq!(third["verdict"]["basis"], "correction_followed");
-    assert_eq!(studio.of_type("resolved")[0]["how"], "seen");
+    assert_eq!(studio.ends()[0]["how"], "seen");
 }
 
 /// CHECK: f/7.1 to f/5.6 is 2/3 of a stop (definition); a whole stop down leaves the frame 1/3 dark.
@@ -51,12 +51,12 @@ fn a_two_third_move_answered_with_a_whole_stop_asks_for_a_third() {
     let frame = studio.take("2.jpg", shot(5.6, -1.0, 2));
     assert_eq!(cause(&frame), "both_changed");
     near(&frame["verdict"]["drift"], -1.0 / 3.0, 0.1);
-    let correction = studio.of_type("correction").pop().unwrap();
+    let correction = studio.corrections().pop().unwrap();
     for turn in correction["correction"]["turns"].as_array().unwrap() {
         assert_eq!(turn["clicks"], 1, "{turn}");
     }
     // What the lights must be at now, each on its own dial, one stop under where they were told.
-    let powers = studio.of_type("power");
+    let powers = studio.powers();
     let shown: Vec<&str> = powers.iter().map(|p| p["shown"].as_str().unwrap()).collect();
     assert_eq!(shown, ["1/4", "31.2 Ws", "7.0"]);
 }
@@ -78,7 +78,7 @@ fn within_the_tolerance_a_frame_matches_and_beyond_it_does_not() {
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.15, 2))), "matched");
     assert_eq!(cause(&studio.take("3.jpg", shot(8.0, 0.6, 3))), "lights_changed");
-    assert!(studio.of_type("correction").len() == 1);
+    assert!(studio.corrections().len() == 1);
 }
 
 #[test]
@@ -91,8 +91,8 @@ fn a_misfire_is_held_and_nothing_is_turned() {
         assert_eq!(cause(&frame), "misfire", "{}", frame["verdict"]["sentence"]);
         assert!(frame["verdict"]["sentence"].as_str().unwrap().contains("hold"));
     }
-    assert!(studio.of_type("correction").is_empty());
-    assert!(studio.of_type("power").is_empty());
+    assert!(studio.corrections().is_empty());
+    assert!(studio.powers().is_empty());
     assert_eq!(cause(&studio.take("4.jpg", shot(8.0, 0.0, 4))), "matched");
 }
 
@@ -113,7 +113,7 @@ fn a_weak_frame_right_after_the_last_is_a_flash_that_had_not_recycled() {
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     let soon = Shot { at: 10.5, ..shot(8.0, -0.8, 2) };
     assert_eq!(cause(&studio.take("2.jpg", soon)), "recycle");
-    assert!(studio.of_type("correction").is_empty());
+    assert!(studio.corrections().is_empty());
     // The same dip much later is somebody's hand.
     assert_eq!(cause(&studio.take("3.jpg", Shot { at: 60.0, ..shot(8.0, -0.8, 3) })), "lights_changed");
 }
@@ -164,7 +164,7 @@ fn another_scene_is_asked_about_and_never_assumed() {
     assert_eq!(cause(&frame), "new_scene");
     assert!(frame["verdict"]["sentence"].as_str().unwrap().contains('?'));
     assert_eq!(studio.of_type("reference").len(), 1, "the reference stays");
-    assert!(studio.of_type("correction").is_empty());
+    assert!(studio.corrections().is_empty());
 }
 
 #[test]
@@ -197,11 +197,11 @@ fn next_answers_before_the_frame_and_the_next_frame_checks_it() {
     assert_eq!(to, [&json!("1/4"), &json!("31.2 Ws"), &json!("7.0")]);
     // Not yet: a frame at the old settings leaves it open.
     assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.0, 2))), "matched");
-    assert!(studio.of_type("resolved").is_empty());
+    assert!(studio.ends().is_empty());
     let frame = studio.take("3.jpg", shot(5.6, -1.0, 3));
     assert_eq!((cause(&frame), &frame["verdict"]["basis"]), ("matched", &json!("correction_followed")));
     let status = studio.tell(json!({"command": "status"}));
-    assert_eq!(status["value"]["pending"], Value::Null);
+    assert_eq!(status["value"]["correction"], Value::Null);
     near(&status["value"]["lights"][0]["power"], -2.0, 1e-6);
     let nonsense = studio.tell(json!({"command": "next", "f_number": "f/zero"}));
     assert!(nonsense["says"].as_str().unwrap().contains("f/5.6"), "{nonsense}");
@@ -213,10 +213,10 @@ fn a_correction_told_by_hand_closes_as_told() {
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(5.6, 0.0, 2));
     assert_eq!(studio.tell(json!({"command": "confirm", "group": "key"}))["ok"], true);
-    assert!(studio.of_type("resolved").is_empty(), "two groups are still open");
+    assert!(studio.ends().is_empty(), "two groups are still open");
     assert_eq!(studio.tell(json!({"command": "power", "group": "fill", "setting": "31.2 Ws"}))["ok"], true);
     assert_eq!(studio.tell(json!({"command": "confirm"}))["ok"], true);
-    assert_eq!(studio.of_type("resolved")[0]["how"], "told");
+    assert_eq!(studio.ends()[0]["how"], "told");
     assert_eq!(cause(&studio.take("3.jpg", shot(5.6, -1.0, 3))), "matched");
     assert_eq!(studio.tell(json!({"command": "confirm"}))["ok"], false, "nothing is open any more");
 }
@@ -231,7 +231,7 @@ fn a_ratio_changed_on_purpose_is_not_taken_for_an_even_change() {
     let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
     near(&lights[0]["power"], -1.0, 1e-6);
     near(&lights[2]["power"], -3.0, 1e-6);
-    assert!(studio.of_type("power").iter().all(|p| p["source"] == "told"));
+    assert!(studio.powers().iter().all(|p| p["source"] == "told"));
 }
 
 #[test]
@@ -255,7 +255,7 @@ fn a_light_at_the_end_of_its_range_is_told_with_the_other_ways() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(5.6, 0.0, 1));
     studio.take("2.jpg", shot(11.0, 0.0, 2));
-    let correction = studio.of_type("correction").pop().unwrap();
+    let correction = studio.corrections().pop().unwrap();
     let key = &correction["correction"]["turns"][0];
     assert_eq!((&key["to"], &key["reach"]), (&json!("1/1"), &json!("above_most")));
     near(&key["left_over"], 1.0, 0.05);
@@ -269,7 +269,7 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     let studio = Studio::open();
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(7.1, 0.0, 2));
-    let turn = studio.of_type("correction").pop().unwrap()["correction"]["turns"][0].clone();
+    let turn = studio.corrections().pop().unwrap()["correction"]["turns"][0].clone();
     assert_eq!((&turn["group"], &turn["clicks"], &turn["to"]), (&json!("all lights"), &json!(-1), &Value::Null));
     assert!(
         std::fs::read_to_string(studio.folder.join("greyhold-corrections.txt")).unwrap().contains("-1/3 in thirds")

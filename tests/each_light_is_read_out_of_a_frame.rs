@@ -211,11 +211,12 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
 
 fn judge_frame(doing: Doing, records: &[Record], take: &Take, group: usize, rig: &Rig, within: f64) -> Count {
     let verdict = records.iter().find_map(|r| match &r.body {
-        Body::Frame(frame) => Some(frame.verdict.clone()),
+        Body::Judged(judgement) => Some(judgement.verdict.clone()),
         _ => None,
     });
     let verdict = verdict.unwrap();
-    let corrections = records.iter().filter(|r| matches!(r.body, Body::Correction { .. })).count();
+    let asks = |r: &&Record| matches!(&r.body, Body::Judged(judgement) if judgement.correction.is_some());
+    let corrections = records.iter().filter(asks).count();
     let right = usize::from(is_right(doing, &verdict, take, group, rig));
     let named = [
         Cause::GroupChanged,

@@ -20,7 +20,7 @@ fn jpeg_first() {
     studio.put("IMG_1.NEF", &raw(1));
     studio.sync();
     assert_eq!(studio.frames(), ["img_1.jpg"]);
-    let members = studio.of_type("member");
+    let members = studio.of_type("file_added");
     assert_eq!((members.len(), &members[0]["frame"], &members[0]["file"]), (1, &1.into(), &"IMG_1.NEF".into()));
 }
 
@@ -32,7 +32,7 @@ fn raw_first_and_jpeg_soon() {
     studio.put("img_2.jpg", &shot(8.0, 0.0, 2).jpeg());
     studio.sync();
     assert_eq!(studio.frames(), ["img_2.jpg"]);
-    assert_eq!(studio.of_type("member").len(), 1);
+    assert_eq!(studio.of_type("file_added").len(), 1);
 }
 
 #[test]
@@ -48,9 +48,9 @@ fn raw_alone_is_logged_with_its_settings_and_a_late_jpeg_completes_it() {
     studio.put("img_3.jpg", &shot(8.0, 0.0, 3).jpeg());
     studio.sync();
     assert_eq!(studio.frames(), ["img_3.arw"]);
-    let member = &studio.of_type("member")[0];
+    let member = &studio.of_type("file_added")[0];
     assert_eq!((&member["frame"], &member["file"]), (&1.into(), &"img_3.jpg".into()));
-    assert!(member["completed"]["metered"]["readings"].as_array().unwrap().len() >= 2);
+    assert!(member["observed"]["metered"]["readings"].as_array().unwrap().len() >= 2);
     // The completed frame is the first that was metered, so it became the reference.
     assert_eq!(studio.of_type("reference").len(), 1);
 }
@@ -65,5 +65,5 @@ fn one_stem_in_two_folders_or_at_two_times_is_two_frames() {
     // The camera's counter went round: the raw file of another exposure.
     studio.put("img_4.nef", &raw(400));
     wait_for("three frames", || studio.frames().len() == 3);
-    assert!(studio.of_type("member").is_empty());
+    assert!(studio.of_type("file_added").is_empty());
 }

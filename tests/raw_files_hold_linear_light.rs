@@ -111,10 +111,10 @@ fn one_exposure_has_two_readings_and_the_log_says_which_counts() {
     assert_eq!(studio.frames(), ["f1.jpg", "f2.jpg", "f3.dng"]);
     let raw_first = studio.frame("f3.dng");
     assert_eq!(by(&raw_first), "raw");
-    let members = studio.of_type("member");
+    let members = studio.of_type("file_added");
     assert_eq!(members.len(), 3);
     for (member, truth) in members.iter().zip([0.0, 1.0, -1.0]) {
-        let verdict = &member["completed"]["verdict"];
+        let verdict = &member["observed"]["verdict"];
         assert_eq!(verdict["by"], "raw", "{member}");
         let observed = verdict["observed"].as_f64().unwrap();
         assert!((observed - truth).abs() < 0.05, "{observed} for {truth}");

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use greyhold::config::Config;
 use greyhold::outlet::plain::{Paint, block};
+use greyhold::rig::Position;
 use greyhold::session::{Board, Body, Record, State};
 
 fn golden(name: &str) -> PathBuf {
@@ -58,37 +59,30 @@ fn to_the_same_state() {
 
 fn assert_state_is_golden(log: &str) {
     let state = replayed(log);
-    let lights: Vec<String> = state
-        .standings
-        .iter()
-        .map(|s| {
-            format!(
-                "{}: {:?} from full, moved {:?}\n",
-                s.group,
-                s.power.map(|p| p.below_full().0),
-                s.moved.map(|m| m.0)
-            )
-        })
-        .collect();
+    let setup = &state.sitting.setup;
+    let line = |p: &Position| {
+        let power = p.power().map(|power| power.below_full().0);
+        format!("{}: {power:?} from full, moved {:?}\n", p.group, setup.moved(&p.group).map(|m| m.0))
+    };
+    let lights: String = setup.positions.iter().map(line).collect();
     let told = format!(
-        "records {}\nframes {}\nlook {:?}\npending {:?}\n{}",
-        state.records,
-        state.frames,
-        state.current,
-        state.pending.as_ref().map(|p| p.record),
-        lights.concat()
+        "records {}\nframes {}\nlook {:?}\npending {:?}\n{lights}",
+        state.sitting.records,
+        state.sitting.frames,
+        setup.current,
+        setup.open.as_ref().map(|open| open.record),
     );
     assert_is_golden(&format!("{log}.state.txt"), &told);
-    let members = records(log).iter().filter(|r| matches!(r.body, Body::Member { .. })).count();
-    assert_eq!(state.known_files().len(), state.frames as usize + members);
+    let members = records(log).iter().filter(|r| matches!(r.body, Body::FileAdded { .. })).count();
+    assert_eq!(state.files.known().len(), state.sitting.frames as usize + members);
 }
 
 /// A file that can't be read is not looked at again as long as it stays what it was.
 #[test]
 fn and_what_was_passed_over_is_known() {
-    let turned_down = replayed("passed_over").turned_down_files();
+    let turned_down = replayed("passed_over").files.turned_down();
     assert!(matches!(turned_down.as_slice(), [(name, state)] if name == "IMG_0003.JPG" && state.size == 3000));
-    assert!(LOGS[..4].iter().all(|log| replayed(log).turned_down_files().is_empty()));
+    assert!(LOGS[..4].iter().all(|log| replayed(log).files.turned_down().is_empty()));
 }
 
 /// What every screen is sent.
@@ -96,7 +90,7 @@ fn and_what_was_passed_over_is_known() {
 fn to_the_same_board() {
     let config = Config::parse(include_str!("../fixtures/three_groups.yaml"), "three_groups.yaml").unwrap();
     for log in LOGS {
-        let board = Board::of(&replayed(log), &config);
+        let board = Board::of(&replayed(log).sitting, &config);
         assert_is_golden(&format!("{log}.board.json"), &(serde_json::to_string_pretty(&board).unwrap() + "\n"));
     }
 }

@@ -47,7 +47,7 @@ fn cut_at_every_byte_it_keeps_all_whole_lines_and_goes_on() {
         // A line that lacks nothing but its end is whole.
         let good = line_ends.iter().filter(|end| **end <= cut + 1).count() as u64;
         let (mut log, opened) = ShotLog::open(&path).unwrap();
-        assert_eq!(opened.state.records, good, "cut at {cut}");
+        assert_eq!(opened.state.sitting.records, good, "cut at {cut}");
         let torn = cut > 0 && !line_ends.contains(&cut) && !line_ends.contains(&(cut + 1));
         assert_eq!(opened.damage.len(), usize::from(torn), "cut at {cut}: {:?}", opened.damage);
         assert!(log.append(vec![note(good + 1)]));
@@ -71,7 +71,7 @@ fn damage_in_the_middle_is_told_and_passed_over() {
     bytes.extend_from_slice(b"\0\0\0\0\0\0");
     fs::write(&path, &bytes).unwrap();
     let (_log, opened) = ShotLog::open(&path).unwrap();
-    assert_eq!(opened.state.records, 4);
+    assert_eq!(opened.state.sitting.records, 4);
     assert!(opened.damage.iter().any(|d| d.contains("line 2, is damaged")), "{:?}", opened.damage);
     assert!(
         opened.damage.iter().any(|d| d.contains("torn")),
@@ -87,7 +87,7 @@ fn many_damaged_lines_are_told_in_one_sentence() {
     let damaged: String = (2..=900).map(|n| format!("nothing of a log's {n}\n")).collect();
     fs::write(&path, format!("{}\n{damaged}{}\n", note(1), note(2))).unwrap();
     let (_log, opened) = ShotLog::open(&path).unwrap();
-    assert_eq!(opened.state.records, 2);
+    assert_eq!(opened.state.sitting.records, 2);
     assert_eq!(opened.damage.len(), 1, "{:?}", opened.damage);
     assert!(opened.damage[0].contains("lines 2 to 900, are damaged and were passed over"), "{:?}", opened.damage);
 }
@@ -283,7 +283,7 @@ fn every_single_failure_is_survived() {
                 assert_eq!(log.trouble(), None);
                 drop(log);
                 let (_log, opened) = ShotLog::open(&path).unwrap();
-                assert_eq!(opened.state.records, 6);
+                assert_eq!(opened.state.sitting.records, 6);
                 assert_eq!(read(&path), (1..=6).collect::<Vec<_>>());
             }
         }
@@ -372,7 +372,7 @@ fn a_disk_that_never_keeps_anything_is_left_alone_longer_and_longer_and_told_onc
     // What was written is there for whoever can read it, once.
     drop(log);
     let (_log, opened) = ShotLog::open(&path).unwrap();
-    assert!(opened.state.records > 300 && opened.damage.is_empty(), "{} {:?}", opened.state.records, opened.damage);
+    assert!(opened.state.sitting.records > 300 && opened.damage.is_empty(), "{} {:?}", opened.state.sitting.records, opened.damage);
 }
 
 /// A file of the log ends by its size, the next one begins with the state, and a start reads that one alone.
@@ -575,7 +575,7 @@ fn a_log_folder_that_takes_nothing_costs_no_frame() {
         ShotLog::open(&log).unwrap()
     };
     assert!(opened.damage.is_empty(), "{:?}", opened.damage);
-    assert_eq!(opened.state.frames, 1);
+    assert_eq!(opened.state.sitting.frames, 1);
     let text = fs::read_to_string(&log).unwrap();
     assert!(text.contains("CAN'T BE WRITTEN") && text.contains("nothing was lost"));
 }
@@ -592,7 +592,7 @@ fn a_restart_knows_what_the_last_run_knew() {
     studio.stop();
     studio.start();
     let after = studio.tell(serde_json::json!({"command": "status"}))["value"].clone();
-    for key in ["frames", "look", "looks", "lights", "pending", "last"] {
+    for key in ["frames", "look", "looks", "lights", "correction", "last"] {
         assert_eq!(after[key], before[key], "{key}");
     }
     let fold = studio.records().iter().fold(State::default(), |mut state, record| {
@@ -627,7 +627,7 @@ fn a_log_that_is_taken_away_is_told_and_no_frame_is_metered_again() {
     studio.start();
     assert!(studio.sync().is_empty());
     let after = studio.tell(serde_json::json!({"command": "status"}))["value"].clone();
-    for key in ["frames", "look", "looks", "lights", "pending", "last"] {
+    for key in ["frames", "look", "looks", "lights", "correction", "last"] {
         assert_eq!(after[key], before[key], "{key}");
     }
     assert_eq!(after["frames"], 2);

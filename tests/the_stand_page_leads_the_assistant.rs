@@ -69,7 +69,7 @@ fn a_frame_lands_the_card_changes_and_set_closes_it_on_the_other_page() {
         }
         two.card_is("rim", "rest").await;
         assert_eq!(two.text("[data-group=rim] .to").await, "7.0");
-        assert_eq!(studio.of_type("taken_back").len(), 1);
+        assert_eq!(studio.of_type("undone").len(), 1);
         // The next frame bears it out.
         assert_eq!(studio.take("3.jpg", shot(5.6, -1.0, 3))["verdict"]["cause"], "matched");
         one.close().await;
@@ -94,7 +94,7 @@ fn a_light_that_stands_elsewhere_is_told_with_its_dials_own_steps() {
         page.click("[data-group=fill] .tell").await;
         page.card_is("fill", "set").await;
         page.card_is("key", "down").await;
-        let told = studio.of_type("power").pop().unwrap();
+        let told = studio.powers().pop().unwrap();
         assert_eq!((told["group"].as_str(), told["shown"].as_str()), (Some("fill"), Some("24.8 Ws")));
         page.close().await;
     });
@@ -174,7 +174,7 @@ fn what_comes_next_is_shown_as_coming_until_it_is_shot() {
         set.choose("#next-mark", "f/13").await;
         set.click("#next-form button").await;
         stand.until("the halves' f/13", "document.querySelector('[data-group=rim] .does').textContent.includes('1.33') || document.querySelector('[data-group=rim] .does').textContent.includes('1.67')").await;
-        let asked = studio.of_type("correction").pop().unwrap();
+        let asked = studio.corrections().pop().unwrap();
         assert!((asked["correction"]["wanted"].as_f64().unwrap() - 1.5).abs() < 1e-6, "{asked}");
         stand.close().await;
         set.close().await;

@@ -94,7 +94,7 @@ fn another_site_can_neither_ask_nor_listen() {
     let link = [("Host", host.as_str()), ("Sec-Fetch-Site", "cross-site"), ("Sec-Fetch-Mode", "navigate")];
     assert_eq!(get(&studio, "/", &link).status, 200);
     assert_eq!(post(&studio, &[], &wish).status, 200);
-    assert_eq!(studio.of_type("power").pop().unwrap()["shown"], "1/8");
+    assert_eq!(studio.powers().pop().unwrap()["shown"], "1/8");
 }
 
 /// CHECK: Content Security Policy Level 3 and Fetch (W3C, WHATWG): the directives that keep scripts and frames out.

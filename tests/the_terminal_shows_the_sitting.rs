@@ -34,7 +34,7 @@ fn view(log: &str, until: u64, over: Over, (width, height): (u16, u16)) -> Strin
     }
     let fixed = Fixed { folder: "/studio/capture".into(), page: Some("http://127.0.0.1:4718/".into()) };
     let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
-    terminal.draw(|frame| draw(frame, &Board::of(&state, &config), &fixed, &lines, over)).unwrap();
+    terminal.draw(|frame| draw(frame, &Board::of(&state.sitting, &config), &fixed, &lines, over)).unwrap();
     terminal.backend().to_string()
 }
 
@@ -73,7 +73,7 @@ fn nothing_in_a_record_steers_the_terminal() {
     let fixed = Fixed { folder: steers.into(), page: Some(steers.into()) };
     for over in [Over::Nothing, Over::Page] {
         let mut terminal = Terminal::new(TestBackend::new(110, 36)).unwrap();
-        terminal.draw(|frame| draw(frame, &Board::of(&state, &config), &fixed, &lines, over)).unwrap();
+        terminal.draw(|frame| draw(frame, &Board::of(&state.sitting, &config), &fixed, &lines, over)).unwrap();
         let cells = terminal.backend().buffer().content();
         assert!(cells.iter().any(|c| c.symbol().contains('\u{fffd}')), "it is there, and marked");
         let wrong = |c: char| c.is_control() || c == '\u{202e}';

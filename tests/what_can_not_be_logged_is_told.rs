@@ -116,7 +116,7 @@ fn what_is_told_while_nothing_can_be_written_is_bounded_and_refused_beyond_that(
     assert!(engine.command(&Command::Status {}, None).ok, "what tells nothing is answered");
     for n in 0..1000 {
         engine.take(Input::Warning(format!("warning {n}")));
-        engine.take(Input::Config(Box::default(), Arc::clone(&metering)));
+        engine.configure(Config::default(), Arc::clone(&metering));
     }
     assert_eq!(engine.ledger().waiting(), MOST_WAITING);
     *is_full.lock().unwrap() = false;

@@ -15,7 +15,7 @@ fn status(studio: &Studio) -> Value {
 /// What stands where, and what is asked; without the count of records.
 fn standing(studio: &Studio) -> (Value, Value, Value) {
     let status = status(studio);
-    (status["lights"].clone(), status["pending"].clone(), status["looks"].clone())
+    (status["lights"].clone(), status["correction"].clone(), status["looks"].clone())
 }
 
 fn tell(studio: &Studio, command: Value) {
@@ -44,7 +44,7 @@ fn a_group_or_the_last_of_them_and_after_a_restart() {
     tell(&studio, json!({"command": "undo", "group": "fill"}));
     let again = standing(&studio);
     assert_eq!((&again.0, &again.2), (&before_last.0, &before_last.2));
-    let mut told: Vec<&str> = again.1["told"].as_array().unwrap().iter().map(|g| g.as_str().unwrap()).collect();
+    let mut told: Vec<&str> = again.1["confirmed"].as_array().unwrap().iter().map(|g| g.as_str().unwrap()).collect();
     told.sort_unstable();
     assert_eq!(told, ["key", "rim"]);
     // Once is all.
@@ -80,9 +80,9 @@ fn what_was_overtaken_is_refused() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(5.6, 0.0, 2));
-    let first = status(&studio)["pending"]["record"].as_u64().unwrap();
+    let first = status(&studio)["correction"]["record"].as_u64().unwrap();
     studio.take("3.jpg", shot(4.0, 0.0, 3));
-    let second = status(&studio)["pending"]["record"].as_u64().unwrap();
+    let second = status(&studio)["correction"]["record"].as_u64().unwrap();
     assert_ne!(first, second);
     assert_eq!(studio.tell(json!({"command": "confirm", "group": "key", "correction": first}))["ok"], false);
     assert_eq!(studio.tell(json!({"command": "confirm", "group": "key", "correction": second}))["ok"], true);

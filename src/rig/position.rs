@@ -173,7 +173,8 @@ mod tests {
                 if *turned { position.turn(stops, Known::Told) } else { position.set(PowerSetting::from_full(stops), Known::Told) }
             }
             prop_assert_eq!(position.undo(99), None, "only the last word can be taken back");
-            for (record, (_, confirmed)) in (1..).zip(&told).rev() {
+            for (at, (_, confirmed)) in told.iter().enumerate().rev() {
+                let record = at as u64 + 1;
                 prop_assert_eq!(position.told_by(), Some(record));
                 prop_assert_eq!(position.undo(record), Some(*confirmed));
             }

@@ -167,7 +167,12 @@ impl<L: Ledger> Engine<L> {
         if let Some((frame, map)) = of.zip(map) {
             self.knowledge.keep(frame, map);
         }
-        decision.records.into_iter().for_each(|body| self.stage(body));
+        for body in decision.records {
+            // What comes after a record that can't be written down rests on it.
+            if !self.stage(body) {
+                break;
+            }
+        }
         self.flush();
         decision.reply
     }
@@ -221,15 +226,19 @@ impl<L: Ledger> Engine<L> {
     // --- numbering, encoding, writing, publishing ---
 
     /// Numbers and encodes a record and takes it into the state, as a restart would from the log. In the place of one
-    /// that can't be written down stands a warning.
-    fn stage(&mut self, body: Body) {
+    /// that can't be written down stands a warning, and the answer is `false`.
+    fn stage(&mut self, body: Body) -> bool {
         let record = Record { v: VERSION, n: self.state.sitting.records + 1, at: (self.clock)(), body };
         match coded(&record) {
             Ok((record, line)) => {
                 self.state.apply(&record);
                 self.staged.push((record, line));
+                true
             }
-            Err(why) => self.stage_in_place_of(record, &why),
+            Err(why) => {
+                self.stage_in_place_of(record, &why);
+                false
+            }
         }
     }
 

@@ -293,14 +293,64 @@ impl Studio {
 
     /// The log's record of a frame, as plain JSON.
     pub fn frame(&self, name: &str) -> Value {
-        let text = fs::read_to_string(self.log()).unwrap();
-        let mut values = text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
-        values.rfind(|v| v["type"] == "frame" && v["file"] == name).unwrap_or_else(|| panic!("{name} is not logged"))
+        let values = self.values();
+        let frame = values.iter().rfind(|v| v["type"] == "frame" && v["file"] == name);
+        let mut frame = frame.unwrap_or_else(|| panic!("{name} is not logged")).clone();
+        // With the last judgement of it.
+        let judged = values.iter().rfind(|v| v["type"] == "judged" && v["frame"] == frame["frame"]);
+        let judged = judged.unwrap_or_else(|| panic!("{name} is not judged"));
+        frame["verdict"] = judged["verdict"].clone();
+        let notes = judged["notes"].as_array().cloned().unwrap_or_default();
+        frame["notes"].as_array_mut().unwrap().extend(notes);
+        frame
     }
 
-    pub fn of_type(&self, kind: &str) -> Vec<Value> {
+    fn values(&self) -> Vec<Value> {
         let text = fs::read_to_string(self.log()).unwrap_or_default();
-        text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).filter(|v| v["type"] == kind).collect()
+        text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).collect()
+    }
+
+    /// The log's records of a type, as plain JSON.
+    pub fn of_type(&self, kind: &str) -> Vec<Value> {
+        self.values().into_iter().filter(|v| v["type"] == kind).collect()
+    }
+
+    /// Every correction that was asked for, with its number: by an exposure's judgement, or by somebody's word.
+    pub fn corrections(&self) -> Vec<Value> {
+        let asked = |v: Value| match v["type"].as_str() {
+            Some("correction") => Some(v),
+            Some("judged") if v["correction"].is_object() => {
+                let number = v["correction"].get("still").unwrap_or(&v["n"]).clone();
+                let correction = v["correction"]["correction"].clone();
+                let purpose = json!({"drift": {"frame": v["frame"]}});
+                Some(json!({"n": number, "purpose": purpose, "correction": correction}))
+            }
+            _ => None,
+        };
+        self.values().into_iter().filter_map(asked).collect()
+    }
+
+    /// Every end of a correction.
+    pub fn ends(&self) -> Vec<Value> {
+        let end = |v: Value| match v["type"].as_str() {
+            Some("resolved") => vec![v],
+            Some("judged") => {
+                let withdrawn = v.get("withdraws").map(|n| json!({"correction": n, "how": "withdrawn"}));
+                v.get("ended").cloned().into_iter().chain(withdrawn).collect()
+            }
+            _ => Vec::new(),
+        };
+        self.values().into_iter().flat_map(end).collect()
+    }
+
+    /// Every place that a dial was told, or is now taken, to be at.
+    pub fn powers(&self) -> Vec<Value> {
+        let placed = |v: Value| match v["type"].as_str() {
+            Some("power") => vec![v],
+            Some("judged") => v["positions"].as_array().cloned().unwrap_or_default(),
+            _ => Vec::new(),
+        };
+        self.values().into_iter().flat_map(placed).collect()
     }
 }
 
