@@ -98,7 +98,8 @@ fn circles(sources: &Sources) -> BTreeSet<String> {
     }
     let mut found = BTreeSet::new();
     for (folder, uses) in &uses {
-        let reached: BTreeMap<&String, BTreeSet<&String>> = uses.keys().map(|name| (name, reached(uses, name))).collect();
+        let reached: BTreeMap<&String, BTreeSet<&String>> =
+            uses.keys().map(|name| (name, reached(uses, name))).collect();
         for name in uses.keys() {
             let with = |other: &&&String| reached[name].contains(**other) && reached[**other].contains(name);
             let group: Vec<&str> = reached.keys().filter(with).map(|other| other.as_str()).collect();
@@ -150,7 +151,10 @@ fn the_sources_are_found_and_their_imports_are_read() {
     let modules: BTreeSet<Module> = sources.imports().into_iter().map(|i| i.from).collect();
     for module in ORDER {
         let of_it = modules.iter().any(|m| m.first().is_some_and(|first| first == module));
-        assert!(of_it || ["photometry", "files", "wording"].contains(&module), "{module} imports nothing of this crate");
+        assert!(
+            of_it || ["photometry", "files", "wording"].contains(&module),
+            "{module} imports nothing of this crate"
+        );
     }
 }
 
@@ -203,7 +207,10 @@ fn an_import_against_the_flow_is_found_however_it_is_written() {
         let of_it: Vec<String> = flow_of(&[drift[0], drift[1], ("photometry.rs", ""), ("meter/spot.rs", text)]);
         assert_eq!(of_it, to_drift, "{text}");
     }
-    assert_eq!(flow_of(&[("unheard_of.rs", "use crate::meter::Spot;"), ("meter.rs", "")]), ["unheard_of.rs uses meter"]);
+    assert_eq!(
+        flow_of(&[("unheard_of.rs", "use crate::meter::Spot;"), ("meter.rs", "")]),
+        ["unheard_of.rs uses meter"]
+    );
     assert!(flow_of(&[("meter.rs", ""), ("drift/weigh.rs", "use crate::{meter::Spot, self as root};")]).is_empty());
     let only_spoken_of = "// crate::drift::weigh\nconst A: &str = \"crate::drift::weigh\";";
     assert!(flow_of(&[("drift/weigh.rs", ""), ("meter.rs", only_spoken_of)]).is_empty());
@@ -214,7 +221,13 @@ fn a_circle_is_found_however_it_is_written() {
     let folder = ("rig/mod.rs", "mod a;\nmod b;\nmod c;\npub use self::{a::A, b::B as Renamed};\npub struct Own;");
     let of = |texts: [&str; 3]| {
         let [a, b, c] = texts;
-        circles(&Sources::of(&[folder, ("rig/a.rs", a), ("rig/b.rs", b), ("rig/c/mod.rs", c), ("rig/c/d.rs", "use super::super::a;")]))
+        circles(&Sources::of(&[
+            folder,
+            ("rig/a.rs", a),
+            ("rig/b.rs", b),
+            ("rig/c/mod.rs", c),
+            ("rig/c/d.rs", "use super::super::a;"),
+        ]))
     };
     for (a, b) in [
         ("use super::b::B;", "use super::a;"),
@@ -225,10 +238,17 @@ fn a_circle_is_found_however_it_is_written() {
     ] {
         assert_eq!(of([a, b, ""]), BTreeSet::from(["rig: a, b".to_owned()]), "{a} {b}");
     }
-    assert_eq!(of(["use super::b;", "use super::c::C;", ""]), BTreeSet::from(["rig: a, b, c".to_owned()]), "over a folder");
+    assert_eq!(
+        of(["use super::b;", "use super::c::C;", ""]),
+        BTreeSet::from(["rig: a, b, c".to_owned()]),
+        "over a folder"
+    );
     // One way; what the frame defines; tests.
     assert!(of(["use super::{Own, b::B};", "use super::Own;", ""]).is_empty());
-    assert!(of(["use super::b;", "#[cfg(test)]\nmod tests {\n    use super::super::a;\n    use super::*;\n}", ""]).is_empty());
+    assert!(
+        of(["use super::b;", "#[cfg(test)]\nmod tests {\n    use super::super::a;\n    use super::*;\n}", ""])
+            .is_empty()
+    );
 }
 
 #[test]

@@ -522,11 +522,14 @@ fn a_log_that_is_removed_cut_or_replaced_while_open_loses_nothing_new() {
 }
 
 #[test]
-fn memory_is_bounded_while_nothing_can_be_written() {
+fn a_log_that_can_not_be_written_says_when_all_that_may_wait_does() {
     let (_home, path) = home();
     let refused: Open = Box::new(|_| Err(io::ErrorKind::ReadOnlyFilesystem.into()));
     let (mut log, _) = ShotLog::open_with(&path, refused).unwrap();
-    assert!(!log.append((1..=MOST_WAITING as u64).map(note).collect()));
+    let most = MOST_WAITING as u64;
+    assert!(!log.append((1..most).map(note).collect()));
+    assert!(!log.is_full());
+    assert!(!log.append(vec![note(most)]));
     assert!(log.is_full());
     assert!(log.trouble().is_some());
 }

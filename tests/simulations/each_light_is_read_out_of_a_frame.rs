@@ -2,26 +2,61 @@
 //!
 //! By simulation with known truth, through the engine: random rigs from the demo's renderer, a camera with a fitted curve, sensor noise,
 //! reflectors, room light, flashes that repeat to 0.015 stop, a sitter who moved. Invented data, which
-//! stands for no real studio. `-- --nocapture` prints the table that the README has, with GREYHOLD_SHOW_WRONG=1 every frame of which
-//! something wrong was told, too.
+//! stands for no real studio. GREYHOLD_WHOLE=1 plays all sittings and not only a sample; `-- --nocapture` prints the table
+//! that the README has, with GREYHOLD_SHOW_WRONG=1 every frame of which something wrong was told, too.
 
 use std::collections::BTreeMap;
 
+use crate::assert_share;
 use crate::harness::random::Random;
 use crate::harness::sittings::{Rig, Sitting, Take, calibrated_curves, config, pose};
+use crate::harness::whole;
 use greyhold::advice::{Cause, Verdict};
 use greyhold::config::Curves;
 use greyhold::photometry::Stops;
 use greyhold::rig::solve::Did;
 use greyhold::session::{Body, Command, Record, State};
 
-/// Sittings of 2, 3 and 4 groups.
-const SITTINGS: usize = 500;
-/// And of 5 and 6.
-const SITTINGS_OF_MANY: usize = 40;
-/// And of 2 to 4 whose camera was not calibrated: read by the stock curve, which does not know it.
-const SITTINGS_BY_STOCK: usize = 60;
-const CLASSES: [&str; 3] = ["2 to 4 groups", "5 and 6 groups", "2 to 4 groups by the stock curve"];
+/// A kind of sittings, and what must hold of it.
+struct Class {
+    name: &'static str,
+    sittings: usize,
+    /// Of these, how many are in the sample.
+    sample: usize,
+    /// Least shares: of the claims that are right, of the groups of which something is claimed, of the causes that are right.
+    claims_right: f64,
+    groups_claimed: f64,
+    causes_right: f64,
+}
+
+const CLASSES: [Class; 3] = [
+    Class {
+        name: "2 to 4 groups",
+        sittings: 500,
+        sample: 45,
+        claims_right: 0.95,
+        groups_claimed: 0.8,
+        causes_right: 0.95,
+    },
+    Class {
+        name: "5 and 6 groups",
+        sittings: 40,
+        sample: 10,
+        claims_right: 0.95,
+        groups_claimed: 0.7,
+        causes_right: 0.85,
+    },
+    // The stock curve doesn't know their camera: little is claimed, and that rightly.
+    Class {
+        name: "2 to 4 groups by the stock curve",
+        sittings: 60,
+        sample: 15,
+        claims_right: 0.95,
+        groups_claimed: 0.35,
+        causes_right: 0.9,
+    },
+];
+const BY_STOCK: usize = 2;
 const FRAMES: usize = 2;
 
 /// What people and things do before a frame, and how often.
@@ -256,10 +291,9 @@ fn judge_frame(doing: Doing, records: &[Record], take: &Take, group: usize, rig:
 }
 
 /// One sitting: a survey, then frames under every kind of move, each from the state after the survey.
-fn sit(number: usize, curves: &[Curves; 2]) -> Table {
-    let class = usize::from(number >= SITTINGS) + usize::from(number >= SITTINGS + SITTINGS_OF_MANY);
+fn sit(class: usize, number: usize, curves: &[Curves; 2]) -> Table {
     let groups = if class == 1 { 5 + number % 2 } else { 2 + number % 3 };
-    let curves = &curves[class / 2];
+    let curves = &curves[usize::from(class == BY_STOCK)];
     let mut random = Random(5_000 + number as u64);
     let rig = Rig::random(groups, &mut random);
     let config = config(&rig);
@@ -287,7 +321,19 @@ fn sit(number: usize, curves: &[Curves; 2]) -> Table {
     table
 }
 
-fn all_sittings(count: usize) -> Table {
+/// Class and number of each sitting. A sample is made of the first of each class: the same sittings as in the whole.
+fn sittings() -> Vec<(usize, usize)> {
+    let mut first = 0;
+    let mut all = Vec::new();
+    for (class, of) in CLASSES.iter().enumerate() {
+        let count = if whole() { of.sittings } else { of.sample };
+        all.extend((first..first + count).map(|number| (class, number)));
+        first += of.sittings;
+    }
+    all
+}
+
+fn all_sittings(sittings: &[(usize, usize)]) -> Table {
     let curves = [calibrated_curves(), Curves::stock_only()];
     let workers = std::thread::available_parallelism().map_or(2, usize::from);
     let tables: Vec<Table> = std::thread::scope(|scope| {
@@ -295,8 +341,8 @@ fn all_sittings(count: usize) -> Table {
             let curves = &curves;
             scope.spawn(move || {
                 let mut table = Table::new();
-                for number in (worker..count).step_by(workers) {
-                    for (key, count) in sit(number, curves) {
+                for (class, number) in sittings.iter().skip(worker).step_by(workers) {
+                    for (key, count) in sit(*class, *number, curves) {
                         table.entry(key).or_default().add(&count);
                     }
                 }
@@ -304,7 +350,7 @@ fn all_sittings(count: usize) -> Table {
             })
         };
         let handles: Vec<_> = (0..workers).map(work).collect();
-        handles.into_iter().filter_map(|h| h.join().ok()).collect()
+        handles.into_iter().map(|h| h.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))).collect()
     });
     let mut all = Table::new();
     for (key, count) in tables.into_iter().flatten() {
@@ -319,16 +365,17 @@ fn percent(part: usize, of: usize) -> f64 {
 
 #[test]
 fn and_a_claim_that_is_made_is_right() {
-    let table = all_sittings(SITTINGS + SITTINGS_OF_MANY + SITTINGS_BY_STOCK);
-    for (class, groups) in CLASSES.iter().enumerate() {
+    let sittings = sittings();
+    let table = all_sittings(&sittings);
+    for (class, of) in CLASSES.iter().enumerate() {
+        let groups = of.name;
+        let played = sittings.iter().filter(|(c, _)| *c == class).count();
         for (row, moved) in MOVES.iter().enumerate() {
             let rows: Vec<(&Doing, &Count)> =
                 table.iter().filter(|((c, r, _), _)| (*c, *r) == (class, row)).map(|((_, _, d), n)| (d, n)).collect();
             let mut sum = Count::default();
             rows.iter().for_each(|(_, n)| sum.add(n));
-            if sum.frames == 0 {
-                continue;
-            }
+            assert_eq!(sum.frames, played * FRAMES, "{groups}: every frame of every sitting is judged");
             println!("{groups}, {}: claims within {:.2} stop", moved.name, moved.within);
             println!(
                 "  {:<14} {:>7} {:>12} {:>13} {:>13} {:>14} {:>13} {:>12}",
@@ -355,15 +402,13 @@ fn and_a_claim_that_is_made_is_right() {
             };
             rows.iter().for_each(|(doing, n)| line(&format!("{doing:?}"), n));
             line("all", &sum);
-            if class == 0 {
-                assert!(percent(sum.right_claims, sum.claims) >= 95.0, "claims that are right");
-                assert!(percent(sum.claims, sum.groups) >= 80.0, "groups of which something is claimed");
-                assert!(percent(sum.right_told, sum.told) >= 95.0, "causes that are right");
-            }
-            for doing in [Doing::OneOut, Doing::AllOut] {
-                let corrected = rows.iter().find(|(d, _)| **d == doing).map_or(0, |(_, n)| n.corrections);
-                assert_eq!(corrected, 0, "a misfire is never answered by a correction");
-            }
+            assert_share(sum.right_claims, sum.claims, of.claims_right, "claims that are right");
+            assert_share(sum.claims, sum.groups, of.groups_claimed, "groups of which something is claimed");
+            assert_share(sum.right_told, sum.told, of.causes_right, "causes that are right");
+            let misfires = rows.iter().filter(|(doing, _)| matches!(doing, Doing::OneOut | Doing::AllOut));
+            let (frames, corrections) = misfires.fold((0, 0), |(f, c), (_, n)| (f + n.frames, c + n.corrections));
+            assert!(frames > 0, "{groups}: no flash was out in any frame");
+            assert_eq!(corrections, 0, "a misfire is never answered by a correction");
         }
     }
 }

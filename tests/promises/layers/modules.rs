@@ -276,7 +276,9 @@ impl Reader {
                 Token::Word(word) if k > 0 && tree[k - 1].word() == Some("as") => drop(word),
                 Token::Word(word) => path.push(word.clone()),
                 Token::Sign('*') => path.push("*".to_owned()),
-                Token::Sign('{') => prefixes.push([prefixes[prefixes.len() - 1].clone(), std::mem::take(&mut path)].concat()),
+                Token::Sign('{') => {
+                    prefixes.push([prefixes[prefixes.len() - 1].clone(), std::mem::take(&mut path)].concat())
+                }
                 Token::Sign(sign @ (',' | '}')) => {
                     if !path.is_empty() {
                         let mut whole = [prefixes[prefixes.len() - 1].clone(), std::mem::take(&mut path)].concat();

@@ -130,9 +130,13 @@ impl Text {
 
 #[test]
 fn only_code_is_read() {
-    let words = |text: &str| -> Vec<String> { tokens(text).iter().filter_map(|t| t.word().map(str::to_owned)).collect() };
+    let words =
+        |text: &str| -> Vec<String> { tokens(text).iter().filter_map(|t| t.word().map(str::to_owned)).collect() };
     assert_eq!(words("a // b\n/* c /* d */ e */ f \"g \\\" h\" i"), ["a", "f", "i"]);
     assert_eq!(words("r\"a\" b r#\"c \" d\"# e br##\"f\"# g\"## h r#type"), ["b", "e", "h", "type"]);
     assert_eq!(words("'a' b '\\'' c '\\u{1f}' d &'static e '\"' f"), ["b", "c", "d", "e", "f"]);
-    assert_eq!(tokens("a::b:c"), [Token::Word("a".into()), Token::Then, Token::Word("b".into()), Token::Sign(':'), Token::Word("c".into())]);
+    assert_eq!(
+        tokens("a::b:c"),
+        [Token::Word("a".into()), Token::Then, Token::Word("b".into()), Token::Sign(':'), Token::Word("c".into())]
+    );
 }
