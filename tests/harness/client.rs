@@ -14,6 +14,7 @@ const SEARCH: Duration = Duration::from_secs(240);
 
 pub struct Client {
     reader: BufReader<Stream>,
+    silence: Duration,
 }
 
 impl Client {
@@ -25,11 +26,16 @@ impl Client {
 
     /// One that has heard nothing yet.
     pub fn ungreeted(socket: &Path) -> Client {
+        Client::with_patience(socket, SILENCE)
+    }
+
+    /// The same; it waits no longer than this for each message.
+    pub fn with_patience(socket: &Path, silence: Duration) -> Client {
         let name = greyhold::outlet::socket::name_of(socket).unwrap();
         let stream = Stream::connect(name).unwrap();
-        stream.set_recv_timeout(Some(SILENCE)).unwrap();
-        stream.set_send_timeout(Some(SILENCE)).unwrap();
-        Client { reader: BufReader::new(stream) }
+        stream.set_recv_timeout(Some(silence)).unwrap();
+        stream.set_send_timeout(Some(silence)).unwrap();
+        Client { reader: BufReader::new(stream), silence }
     }
 
     pub fn send(&mut self, bytes: &[u8]) {
@@ -41,7 +47,7 @@ impl Client {
         let mut line = String::new();
         match self.reader.read_line(&mut line) {
             Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {
-                panic!("waited in vain for {awaited}: silence for {SILENCE:?}");
+                panic!("waited in vain for {awaited}: silence for {:?}", self.silence);
             }
             Ok(0) | Err(_) => None,
             Ok(_) => Some(line),

@@ -25,6 +25,7 @@ mod a_survey_makes_each_light_known;
 mod containers_from_the_registries;
 mod each_cause_is_told_apart;
 mod each_phone_has_a_session_of_its_own;
+mod every_wait_of_a_test_has_an_end;
 mod layers;
 mod no_reading_from_a_cut_file;
 mod nobody_without_the_token_stops_the_page;

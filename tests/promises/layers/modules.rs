@@ -273,7 +273,7 @@ impl Reader {
         for (k, token) in tree.iter().chain(&ends).enumerate() {
             match token {
                 Token::Word(word) if word == "as" => binds = tree[k + 1].word().map(str::to_owned),
-                Token::Word(word) if k > 0 && tree[k - 1].word() == Some("as") => drop(word),
+                Token::Word(_) if k > 0 && tree[k - 1].word() == Some("as") => {}
                 Token::Word(word) => path.push(word.clone()),
                 Token::Sign('*') => path.push("*".to_owned()),
                 Token::Sign('{') => {
