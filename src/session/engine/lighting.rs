@@ -245,7 +245,8 @@ impl<L: Ledger> Engine<L> {
             sources => sources,
         };
         let asked: Vec<Option<Stops>> = known.habits.iter().map(|h| h.asked).collect();
-        let groups = GroupsBefore { names: &lights.names, off: &known.off, asked: &asked };
+        let groups =
+            GroupsBefore { names: &lights.names, off: &known.off, asked: &asked, not_surveyed: &lights.skipped };
         let room = (known.room_share, self.config.room_light);
         Some(LightsSeen::of(&sources, &groups, light.cells(), room, soon))
     }
@@ -279,7 +280,7 @@ impl<L: Ledger> Engine<L> {
             known.habits.push(Habit { is_flash: true, step: Step::Third.stops(), asked: None });
         }
         let turned = turned / lights.names.len().max(1) as f64;
-        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?;
+        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
         Some(known)
     }
 
@@ -367,7 +368,8 @@ impl<L: Ledger> Engine<L> {
         let mean = Stops(settled.iter().map(|(_, _, off)| off.0).sum::<f64>() / settled.len().max(1) as f64);
         let alike =
             settled.len() == verdict.groups.len() && settled.iter().all(|(_, _, off)| (*off - mean).abs() <= ALIKE);
-        let correction = if alike {
+        // Where a light that the survey left out stands is not known: nobody is told to turn it.
+        let correction = if alike && verdict.not_surveyed.is_empty() {
             correct(&self.config.groups, &self.state.standings, -mean, settings)
         } else {
             let each = |(group, _, off): &(&GroupSeen, Stops, Stops)| {
@@ -403,7 +405,8 @@ impl<L: Ledger> Engine<L> {
         let since: Vec<Stops> = self.state.surveyed.as_ref()?.since.values().copied().collect::<Option<_>>()?;
         let moved = Stops(since.iter().map(|s| s.0).sum::<f64>() / since.len().max(1) as f64) + turned;
         let spots = self.config.spots.iter().filter_map(|s| Some((&s.name, s.area()?)));
-        let shares = spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?)));
+        let shares =
+            spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?.get())));
         let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
         (share > self.config.room_light).then(|| {
             format!(
