@@ -78,10 +78,11 @@ impl Serialize for Stops {
     /// Six decimals: far below any reading's noise, and short lines in the shot log. What is no number is refused: JSON would
     /// write it as `null`, which reads back as 'not known'.
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        if !self.0.is_finite() {
+        let rounded = self.rounded().0;
+        if !rounded.is_finite() {
             return Err(ser::Error::custom(format!("{} is no difference of light", self.0)));
         }
-        serializer.serialize_f64(self.rounded().0)
+        serializer.serialize_f64(rounded)
     }
 }
 
