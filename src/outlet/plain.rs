@@ -6,7 +6,6 @@ use std::fmt::Write;
 use serde_json::Value;
 
 use crate::advice::{Cause, Correction, GroupSeen, Verdict};
-use crate::drift::Basis;
 use crate::photometry::Stops;
 use crate::response::RAW;
 use crate::rig::solve::Did;
@@ -259,20 +258,12 @@ fn each_light(groups: &[GroupSeen]) -> String {
 fn numbers(verdict: &Verdict) -> String {
     let shown = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
     let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" +-{:.2}", s.0));
-    // Where the picture alone would leave much open, the number holds under its assumption only.
-    let vague = verdict.observed_uncertainty.is_some_and(|u| u > Stops(0.2));
-    let provided = match verdict.basis {
-        Some(Basis::LightsUntouched) if vague => " if nobody touched the lights",
-        Some(Basis::CorrectionFollowed) if vague => " if the correction was carried out",
-        _ => "",
-    };
     format!(
-        "settings say {}, the light says {}{}, so {}{}{provided}",
+        "settings say {}, the light says {}{}, so {}",
         shown(verdict.expected),
         shown(verdict.observed),
         within(verdict.observed_uncertainty),
-        shown(verdict.drift),
-        within(verdict.uncertainty),
+        verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
     )
 }
 

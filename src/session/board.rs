@@ -7,7 +7,7 @@ use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
 use super::setup::Setup;
 use super::sitting::Sitting;
-use crate::advice::{Cause, Verdict};
+use crate::advice::{Cause, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
@@ -46,7 +46,7 @@ pub struct LastShown {
     pub f_number: Option<String>,
     pub cause: Cause,
     pub sentence: String,
-    /// In stops, with its 95 % half-width.
+    /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
     /// It is the current look's reference.
     pub is_reference: bool,
@@ -176,7 +176,8 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> Asked {
 
 fn last_shown(last: &Last, setup: &Setup, judge_by: &str) -> LastShown {
     let metered = last.subject.metered.as_ref();
-    let reading = metered.and_then(|m| m.reading(judge_by).or(m.readings.first()));
+    let counts = last.verdict.judged.as_ref().map_or(judge_by, |j| j.spot.as_str());
+    let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
     LastShown {
         frame: last.frame,
         file: last.file.clone(),
@@ -184,16 +185,9 @@ fn last_shown(last: &Last, setup: &Setup, judge_by: &str) -> LastShown {
         f_number: last.subject.settings.f_number.map(|n| n.to_string()),
         cause: last.verdict.cause,
         sentence: last.verdict.sentence.clone(),
-        drift: last.verdict.drift.map(|d| with_doubt(d, last.verdict.uncertainty)),
+        drift: last.verdict.headline().map(|h| h.in_words()),
         is_reference: setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
         clipping: reading.map_or_else(|| "not metered".to_owned(), clipping),
-    }
-}
-
-fn with_doubt(drift: Stops, half_width: Option<Stops>) -> String {
-    match half_width {
-        Some(within) => format!("{drift} ±{:.2} stop", within.0),
-        None => format!("{drift} stop"),
     }
 }
 
@@ -218,7 +212,10 @@ fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
         name: spot.name.clone(),
         area: own.or(reading.map(|r| r.area))?,
         movable: own.is_some_and(|area| area != Area::WHOLE),
-        drift: seen.map(|s| with_doubt(s.drift, Some(s.half_width))),
+        drift: seen.map(|s| {
+            // What the picture shows at a spot holds whatever anybody did.
+            Headline { drift: s.drift, half_width: Some(s.half_width), condition: None }.in_words()
+        }),
     })
 }
 
@@ -231,6 +228,9 @@ fn ratios(setup: &Setup) -> Vec<String> {
         let source = surveyed.report.sources.iter().find(|groups| groups.join(" with ") == name)?;
         setup.moved_since_survey(source.first()?)
     };
+    if let Some(spot) = surveyed.report.clipped_for_ratios() {
+        return vec![format!("not known: '{spot}' is clipped in the survey's frame with all groups")];
+    }
     let at = surveyed.report.spots.first().map_or("", |s| s.spot.as_str());
     let line = |ratio: &Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
         Some((over, under)) => {
@@ -328,12 +328,17 @@ fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, own: Option<D
 /// How sure a turn is, and what its rounding leaves over.
 fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<Did>, verdict: Option<&Verdict>) -> String {
     let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
-    let mut said = match (answers_drift, own, verdict.and_then(|v| v.uncertainty)) {
+    let headline = verdict.and_then(Verdict::headline);
+    let whole = headline.and_then(|h| Some((h.half_width?, h.condition)));
+    let mut said = match (answers_drift, own, whole) {
         (false, _, _) => "worked out from the settings".to_owned(),
         (true, Some(Did::Changed { half_width, .. }), _) => {
             format!("sure to ±{:.2} stop, read for this light", half_width.0)
         }
-        (true, _, Some(within)) => format!("sure to ±{:.2} stop, all lights taken together", within.0),
+        (true, _, Some((within, condition))) => {
+            let provided = condition.map_or_else(String::new, |condition| format!(" {condition}"));
+            format!("sure to ±{:.2} stop{provided}, all lights taken together", within.0)
+        }
         (true, _, None) => "how sure is not known".to_owned(),
     };
     if turn.left_over.abs() > Stops(0.02) && turn.reach == Reach::Within {

@@ -108,14 +108,19 @@ pub struct Last {
 pub struct TrendPoint {
     pub frame: u64,
     pub drift: Option<Stops>,
-    /// Half-width of the drift's 95 % interval.
+    /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
     pub cause: Cause,
 }
 
 impl TrendPoint {
     pub(super) fn of(frame: u64, verdict: &Verdict) -> TrendPoint {
-        TrendPoint { frame, drift: verdict.drift, uncertainty: verdict.uncertainty, cause: verdict.cause }
+        TrendPoint {
+            frame,
+            drift: verdict.drift,
+            uncertainty: verdict.unconditional_half_width().map(Stops::rounded),
+            cause: verdict.cause,
+        }
     }
 }
 

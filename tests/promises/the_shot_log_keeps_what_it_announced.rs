@@ -370,7 +370,12 @@ fn a_disk_that_never_keeps_anything_is_left_alone_longer_and_longer_and_told_onc
     // What was written is there for whoever can read it, once.
     drop(log);
     let (_log, opened) = ShotLog::open(&path).unwrap();
-    assert!(opened.state.sitting.records > 300 && opened.damage.is_empty(), "{} {:?}", opened.state.sitting.records, opened.damage);
+    assert!(
+        opened.state.sitting.records > 300 && opened.damage.is_empty(),
+        "{} {:?}",
+        opened.state.sitting.records,
+        opened.damage
+    );
 }
 
 /// A file of the log ends by its size, the next one begins with the state, and a start reads that one alone.

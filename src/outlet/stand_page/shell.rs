@@ -5,7 +5,7 @@ use std::sync::Arc;
 use axum::Router;
 use axum::http::{HeaderValue, Method, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{MethodRouter, get};
 
 use super::Page;
 
@@ -34,11 +34,12 @@ pub fn is_open(method: &Method, path: &str) -> bool {
     (*method == Method::GET || *method == Method::HEAD) && is_file() || *method == Method::POST && path == ENTER
 }
 
-/// The files' routes.
-pub fn router() -> Router<Arc<Page>> {
-    FILES
+/// The fixed files, and the way in, which `enter` answers.
+pub fn router(enter: MethodRouter<Arc<Page>>) -> Router<Arc<Page>> {
+    let files = FILES
         .iter()
-        .fold(Router::new(), |router, (path, kind, bytes)| router.route(path, get(|| async { file(kind, *bytes) })))
+        .fold(Router::new(), |router, (path, kind, bytes)| router.route(path, get(|| async { file(kind, *bytes) })));
+    files.route(ENTER, enter)
 }
 
 pub fn file(kind: &'static str, content: impl Into<axum::body::Body>) -> Response {

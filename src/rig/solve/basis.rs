@@ -12,6 +12,7 @@ use super::fit::{CurveDoubt, Task};
 use crate::meter::{Area, LightMap};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
+use crate::rig::share::Share;
 
 /// A single source's picture, ambient light taken off, and what its light is now against then.
 #[derive(Debug, Clone)]
@@ -131,11 +132,10 @@ impl Basis {
         }
     }
 
-    /// Share of each source in the light of an area of the frame.
-    pub fn shares_in(&self, area: Area) -> Vec<f64> {
+    /// Share of each source in the light of an area of the frame; `None` where all of the area is clipped.
+    pub fn shares_in(&self, area: Area) -> Option<Vec<Share>> {
         let sums: Vec<f64> = self.fields.iter().map(|f| f.light_in(area)).collect();
-        let all: f64 = sums.iter().sum();
-        sums.iter().map(|s| s / all).collect()
+        Share::of_parts(&sums)
     }
 
     /// The most that each source gives to any cell.

@@ -85,7 +85,8 @@ impl Draft<'_> {
             sources => sources,
         };
         let asked: Vec<Option<Stops>> = known.habits.iter().map(|h| h.asked).collect();
-        let groups = GroupsBefore { names: &lights.names, off: &known.off, asked: &asked };
+        let groups =
+            GroupsBefore { names: &lights.names, off: &known.off, asked: &asked, not_surveyed: &lights.skipped };
         let room = (known.room_share, self.config.room_light);
         Some(LightsSeen::of(&sources, &groups, light.cells(), room, soon))
     }
@@ -125,7 +126,7 @@ impl Draft<'_> {
             known.habits.push(Habit { is_flash: true, step: Step::Third.stops(), asked: None });
         }
         let turned = turned / lights.names.len().max(1) as f64;
-        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?;
+        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
         Some(known)
     }
 
@@ -217,7 +218,8 @@ impl Draft<'_> {
     ) -> Correction {
         let tolerance = self.config.tolerance;
         let mean = Stops(settled.iter().map(|s| s.off.0).sum::<f64>() / settled.len().max(1) as f64);
-        let all = settled.len() == verdict.groups.len() && self.no_group_is_missing(verdict);
+        // Where a light that the survey left out stands is not known: nobody is told to turn it.
+        let all = settled.len() == verdict.groups.len() && verdict.not_surveyed.is_empty();
         if all && settled.iter().all(|s| (s.off - mean).abs() <= ALIKE) {
             return correct(&self.config.groups, positions, -mean, settings);
         }
@@ -227,12 +229,6 @@ impl Draft<'_> {
         };
         let wanted: BTreeMap<String, Stops> = settled.iter().flat_map(each).collect();
         correct_each(&self.config.groups, positions, &wanted, settings)
-    }
-
-    /// The survey left no group out: of one that it did, nobody knows where its light is.
-    fn no_group_is_missing(&self, verdict: &Verdict) -> bool {
-        let read = |name: &String| verdict.groups.iter().any(|g| g.groups.contains(name));
-        self.config.groups.iter().all(|g| read(&g.name))
     }
 
     // --- ambient light ---
@@ -246,7 +242,8 @@ impl Draft<'_> {
         let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.moved_since_survey(g)).collect::<Option<_>>()?;
         let moved = Stops(since.iter().map(|s| s.0).sum::<f64>() / since.len().max(1) as f64) + turned;
         let spots = self.config.spots.iter().filter_map(|s| Some((&s.name, s.area()?)));
-        let shares = spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?)));
+        let shares =
+            spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?.get())));
         let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
         (share > self.config.room_light).then(|| {
             format!(
