@@ -5,8 +5,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "photometry",
+    "statistics",
     "response",
     "files",
     "wording",
@@ -27,7 +28,7 @@ const ORDER: [&str; 19] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 8] = ["photometry", "response", "wording", "meter", "drift", "calibration", "rig", "advice"];
+const PURE: [&str; 9] = ["photometry", "statistics", "response", "wording", "meter", "drift", "calibration", "rig", "advice"];
 const IMPURE: [&str; 8] =
     ["std::fs", "std::net", "std::process", "tokio", "async ", "::now()", "std::time::Instant", "println!"];
 
