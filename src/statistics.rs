@@ -136,7 +136,9 @@ mod tests {
     /// CHECK: Student's table, two-sided 5 % (Fisher and Yates, from memory): 2.228 at 10, 2.131 at 15, 2.042 at 30, 1.980 at 120.
     #[test]
     fn students_quantile_is_the_tables() {
-        for (freedom, quantile) in [(1, 12.706), (5, 2.571), (10, 2.228), (11, 2.201), (15, 2.131), (30, 2.042), (120, 1.980)] {
+        for (freedom, quantile) in
+            [(1, 12.706), (5, 2.571), (10, 2.228), (11, 2.201), (15, 2.131), (30, 2.042), (120, 1.980)]
+        {
             assert!((student95(freedom) - quantile).abs() < 2e-3, "{freedom}: {}", student95(freedom));
         }
     }

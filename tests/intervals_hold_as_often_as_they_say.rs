@@ -45,9 +45,8 @@ fn camera(likely: &Curve, random: &mut Random) -> Response {
 fn codes(scene: &[f64], camera: &Response, light: f64, more: f64, random: &mut Random) -> Vec<f64> {
     let mut error = |size: f64| -> Vec<f64> { (0..INDEPENDENT).map(|_| size * more * random.normal()).collect() };
     let (of_code, of_light) = (error(CODE_NOISE), error(LIGHT_NOISE / std::f64::consts::SQRT_2));
-    let code = |(at, s): (usize, &f64)| {
-        camera.code(Stops(s + light + of_light[at % INDEPENDENT])) + of_code[at % INDEPENDENT]
-    };
+    let code =
+        |(at, s): (usize, &f64)| camera.code(Stops(s + light + of_light[at % INDEPENDENT])) + of_code[at % INDEPENDENT];
     scene.iter().enumerate().map(code).collect()
 }
 

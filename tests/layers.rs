@@ -28,7 +28,8 @@ const ORDER: [&str; 20] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 9] = ["photometry", "statistics", "response", "wording", "meter", "drift", "calibration", "rig", "advice"];
+const PURE: [&str; 9] =
+    ["photometry", "statistics", "response", "wording", "meter", "drift", "calibration", "rig", "advice"];
 const IMPURE: [&str; 8] =
     ["std::fs", "std::net", "std::process", "tokio", "async ", "::now()", "std::time::Instant", "println!"];
 

@@ -6,11 +6,11 @@ use super::lights::{GroupSeen, LightsSeen};
 use super::sentence;
 use crate::drift::{
     Basis, Lighting, Observed, Prediction, Unevenness, Weighed, WentBy, compare_layout, doubt_of_rendering, expected,
-    fitting_light, observe, weigh,
+    fitting_light, observe, uncertainty_of_expected, weigh,
 };
 use crate::frame::{Captured, Rendering, Settings};
 use crate::meter::{GREY, Metered, Reading};
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::Response;
 
 /// Why a frame differs from its reference, or doesn't.
@@ -204,7 +204,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         .reference
         .filter(|_| !evidence.light_alone)
         .and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-    let predictions = predictions(evidence, expected);
+    let predictions = predictions(evidence, expected, lighting);
     let weighed = weigh(&predictions, seen.as_ref());
     let layout = metered_pair(evidence)
         .and_then(|(r, f)| compare_layout(r, f, seen.as_ref().map(|s| s.drift), evidence.response));
@@ -328,19 +328,24 @@ fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
     match (evidence.lighting, evidence.reference) {
         (Lighting::Either, Some(reference)) => {
             let observed = seen.map(|s| (s.drift, s.half_width));
-            fitting_light(&reference.settings, &evidence.frame.settings, observed)
+            let of_camera = evidence.response.scatter_of_two();
+            fitting_light(&reference.settings, &evidence.frame.settings, observed, of_camera)
         }
         (told, _) => told,
     }
 }
 
-fn predictions(evidence: &Evidence, expected: Option<Stops>) -> Vec<Prediction> {
-    let Some(expected) = expected else {
+fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
+    let Some((expected, reference)) = expected.zip(evidence.reference) else {
         return Vec::new();
     };
+    let of_camera = evidence.response.scatter_of_two();
+    let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
     // Nearest wins; with equal distance nothing was touched.
     let told = [(evidence.moved, Basis::LightsUntouched), (evidence.followed, Basis::CorrectionFollowed)];
-    told.into_iter().filter_map(|(turned, basis)| Some(Prediction { drift: expected + turned?, basis })).collect()
+    told.into_iter()
+        .filter_map(|(turned, basis)| Some(Prediction::of((expected, half_width), turned?, basis)))
+        .collect()
 }
 
 fn tell_cause(
@@ -386,7 +391,7 @@ fn tell_cause(
     let Some(expected) = expected else {
         return Cause::SettingsUnknown;
     };
-    let settings_changed = expected.abs() > Stops(0.01);
+    let settings_changed = expected.abs() > SAME_SETTING;
     match (settings_changed, weighed.went_by) {
         (true, WentBy::Both | WentBy::Settings) => Cause::SettingsChanged,
         (true, WentBy::Light) => Cause::BothChanged,

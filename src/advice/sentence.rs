@@ -4,7 +4,7 @@ use super::cause::{Cause, Judged, colour_shift};
 use super::lights::{LightsSeen, moved_with_the_frame};
 use crate::drift::Lighting;
 use crate::frame::Settings;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 
 pub fn say(judged: &Judged) -> String {
     let drift = judged.weighed.map(|w| w.drift);
@@ -99,7 +99,7 @@ fn why_alone(judged: &Judged) -> &'static str {
 
 fn clipped(judged: &Judged) -> String {
     match judged.expected {
-        Some(e) if e.abs() > Stops(0.01) => format!(
+        Some(e) if e.abs() > SAME_SETTING => format!(
             "Too much is clipped to compare; the settings alone say {} ({}).",
             amount(Some(e)),
             what_changed(judged)
@@ -141,7 +141,7 @@ fn what_changed(judged: &Judged) -> String {
 /// The settings that differ, from the reference's to the frame's.
 fn changes(from: &Settings, to: &Settings) -> String {
     let mut said = Vec::new();
-    let differ = |a: Stops, b: Stops| (a - b).abs() > Stops(0.01);
+    let differ = |a: Stops, b: Stops| (a - b).abs() > SAME_SETTING;
     if let Some((a, b)) = from.f_number.zip(to.f_number).filter(|(a, b)| differ(a.av(), b.av())) {
         said.push(format!("{a} to {b}"));
     }

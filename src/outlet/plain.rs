@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use crate::advice::{Cause, GroupSeen, Verdict};
 use crate::drift::Basis;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::RAW;
 use crate::rig::Turn;
 use crate::rig::solve::Did;
@@ -111,7 +111,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             let title = matches!(purpose, Purpose::Next { .. }).then(|| format!("  {sentence}"));
             let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
             let mut lines: Vec<String> = title.into_iter().chain(turns).collect();
-            if correction.ratio_off > Stops(0.01) {
+            if correction.ratio_off > SAME_SETTING {
                 let why = if correction.other_ways.is_empty() {
                     "the dials' steps change"
                 } else {
@@ -135,7 +135,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             format!("  correction #{correction} {word}")
         }
         Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
-            let moved = moved.filter(|m| m.abs() > Stops(0.01))?;
+            let moved = moved.filter(|m| m.abs() > SAME_SETTING)?;
             let at = shown.as_ref().map_or_else(|| format!("moved by {moved} stop"), |s| format!("must be at {s} now"));
             format!("  {group} {at} (if all groups moved alike)")
         }

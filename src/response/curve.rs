@@ -181,10 +181,8 @@ mod tests {
     /// CHECK: the slope of a curve that is a power of the code, from its derivative.
     #[test]
     fn noise_is_taken_at_the_code_itself() {
-        let power = Response {
-            log2_exposure: std::array::from_fn(|code| (code as f64 / 118.0).powi(2)),
-            ..Response::srgb()
-        };
+        let power =
+            Response { log2_exposure: std::array::from_fn(|code| (code as f64 / 118.0).powi(2)), ..Response::srgb() };
         for code in [40.0_f64, 118.0, 253.0] {
             let slope = 2.0 * code / 118.0 / 118.0;
             let noise = (LIGHT_NOISE.powi(2) / 2.0 + (CODE_NOISE * slope).powi(2)).sqrt();

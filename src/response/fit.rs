@@ -202,12 +202,7 @@ fn pairs(frames: &[Exposed]) -> Vec<Pair> {
             let both = first.codes.iter().zip(&second.codes).enumerate();
             let shares: Vec<Share> = both
                 .filter(|(_, (x, y))| TRUSTED.contains(x) && TRUSTED.contains(y))
-                .map(|(at, (x, y))| Share {
-                    at,
-                    splines: [basis::at(*x), basis::at(*y)],
-                    codes: [*x, *y],
-                    trust: 1.0,
-                })
+                .map(|(at, (x, y))| Share { at, splines: [basis::at(*x), basis::at(*y)], codes: [*x, *y], trust: 1.0 })
                 .collect();
             if apart.abs() <= FARTHEST && shares.len() >= FEWEST_SHARES {
                 found.push(Pair { frames: [a, b], apart: apart.0, shares });
