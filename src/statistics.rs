@@ -69,7 +69,9 @@ pub fn student95(freedom: usize) -> f64 {
     const TABLE: [f64; 10] = [12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228];
     let expanded = || {
         let (z, v) = (Z95, freedom as f64);
-        z + (z.powi(3) + z) / (4.0 * v) + (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / (96.0 * v * v)
+        let third = 3.0 * z.powi(7) + 19.0 * z.powi(5) + 17.0 * z.powi(3) - 15.0 * z;
+        let second = 5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z;
+        z + (z.powi(3) + z) / (4.0 * v) + second / (96.0 * v.powi(2)) + third / (384.0 * v.powi(3))
     };
     TABLE.get(freedom.saturating_sub(1)).copied().unwrap_or_else(expanded)
 }

@@ -79,7 +79,7 @@ fn the_curve_is_the_cameras_and_is_picked_by_itself() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let reference = studio.take("a.jpg", shot(8.0, 0.0, 5));
-    assert_eq!(reference["verdict"]["by"], "stock-camera-2");
+    assert_eq!(reference["verdict"]["by"], "stock-camera-3");
     fs::rename(home.join("aside"), &curves).unwrap();
     let mut probe = 0;
     harness::wait_for("the new curve", || {
@@ -106,7 +106,7 @@ fn a_camera_that_scatters_sees_a_fifth_of_a_stop_at_equal_settings() {
     let scatter = text.lines().find(|l| l.trim_start().starts_with("scatter:")).unwrap().to_owned();
     fs::write(&yaml, text.replace(&scatter, &format!("{}: 0.06", scatter.split(':').next().unwrap()))).unwrap();
     let config = home.path().join("studio.yaml");
-    fs::write(&config, "curves: ./curves\nlighting: flash\ntolerance: 0.1\n").unwrap();
+    fs::write(&config, "curves: ./curves\nlighting: flash\ntolerance: 0.1 stop\n").unwrap();
     let reference = put(home.path(), "reference.jpg", &shot(8.0, 0.0, 11).jpeg());
     let brighter = put(home.path(), "brighter.jpg", &shot(8.0, 0.22, 12).jpeg());
     let same = put(home.path(), "same.jpg", &shot(8.0, 0.0, 13).jpeg());
@@ -266,7 +266,7 @@ fn a_torn_curve_costs_itself_only() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let frame: Value = studio.take("a.jpg", shot(8.0, 0.0, 1));
-    assert_eq!(frame["subject"]["metered"]["response"], "stock-camera-2");
+    assert_eq!(frame["subject"]["metered"]["response"], "stock-camera-3");
 }
 
 /// CHECK: IEC 61966-2-1: a picture that is encoded by the sRGB curve alone is a look that no camera of the stock has.

@@ -267,7 +267,7 @@ fn step(
     let (solution, covariance) = solve_rising(normal, &right)?;
     let curve = curve_of(&solution, &covariance);
     let offsets = solution.rows(SPLINES, frames.len()).into_owned();
-    let mut ratios = Vec::new();
+    let (mut ratios, mut within) = (Vec::new(), Vec::new());
     for pair in pairs {
         let off = residuals(pair, &curve, &offsets);
         for (share, off) in pair.shares.iter_mut().zip(off) {
@@ -275,8 +275,11 @@ fn step(
             share.trust = trust(off, noise);
             ratios.push(off / noise);
         }
+        // What all shares of a pair have in common is the exposures' doing, and no noise.
+        let common = median(&mut ratios.clone()).unwrap_or(0.0);
+        within.extend(ratios.drain(..).map(|r| r - common));
     }
-    let noise = now.noise * larger_than_noise(ratios.into_iter(), now.noise);
+    let noise = now.noise * larger_than_noise(within.into_iter(), now.noise);
     Some(Solved { curve, offsets, noise })
 }
 
