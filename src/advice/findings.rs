@@ -7,7 +7,8 @@ use super::lights::LightsSeen;
 use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
 use crate::drift::{
-    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, compare_layout, expected, fitting_light, weigh,
+    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, compare_layout, expected, fitting_light,
+    uncertainty_of_expected, weigh,
 };
 use crate::meter::Reading;
 use crate::photometry::Stops;
@@ -45,7 +46,7 @@ impl<'a> Findings<'a> {
         let lighting = lighting_of(evidence, seen);
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-        let weighed = weigh(&predictions(evidence, expected), seen);
+        let weighed = weigh(&predictions(evidence, expected, lighting), seen);
         let layout =
             evidence.metered_pair().and_then(|(r, f)| compare_layout(r, f, seen.map(|s| s.drift), evidence.response));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
@@ -127,19 +128,24 @@ fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
     match (evidence.lighting, evidence.reference) {
         (Lighting::Either, Some(reference)) => {
             let observed = seen.map(|s| (s.drift, s.half_width));
-            fitting_light(&reference.settings, &evidence.frame.settings, observed)
+            let of_camera = evidence.response.scatter_of_two();
+            fitting_light(&reference.settings, &evidence.frame.settings, observed, of_camera)
         }
         (told, _) => told,
     }
 }
 
-fn predictions(evidence: &Evidence, expected: Option<Stops>) -> Vec<Prediction> {
-    let Some(expected) = expected else {
+fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
+    let Some((expected, reference)) = expected.zip(evidence.reference) else {
         return Vec::new();
     };
+    let of_camera = evidence.response.scatter_of_two();
+    let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
     // Nearest wins; with equal distance nothing was touched.
     let told = [(evidence.moved, Basis::LightsUntouched), (evidence.followed, Basis::CorrectionFollowed)];
-    told.into_iter().filter_map(|(turned, basis)| Some(Prediction { drift: expected + turned?, basis })).collect()
+    told.into_iter()
+        .filter_map(|(turned, basis)| Some(Prediction::of((expected, half_width), turned?, basis)))
+        .collect()
 }
 
 fn colour_shift(Pair { reference, frame }: Pair, limit: Stops) -> Option<(Stops, Stops)> {

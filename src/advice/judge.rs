@@ -9,7 +9,7 @@ use super::sentence;
 use super::verdict::{Cause, Evidence, Verdict};
 use crate::drift::{Basis, Weighed, WentBy};
 use crate::frame::Rendering;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 
 /// Whether a cause holds.
 type Test = fn(&Findings) -> bool;
@@ -74,7 +74,6 @@ const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
 const OTHER_SCENE_LIKENESS: f64 = 0.35;
 const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
 /// Settings that differ by less are the same.
-const SAME_SETTINGS: Stops = Stops(0.01);
 
 /// Judges one frame.
 pub fn judge(evidence: &Evidence) -> Verdict {
@@ -162,7 +161,7 @@ fn only_room_light_is_left(f: &Findings) -> bool {
 }
 
 fn settings_changed(f: &Findings) -> bool {
-    f.expected.is_some_and(|e| e.abs() > SAME_SETTINGS)
+    f.expected.is_some_and(|e| e.abs() > SAME_SETTING)
 }
 
 fn went_by(f: &Findings) -> Option<WentBy> {

@@ -6,7 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::drift::place_of;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::{Did, Sources};
 
 /// What a frame tells of one group, or of groups that no picture can tell apart.
@@ -109,7 +109,7 @@ impl LightsSeen {
                 Did::Changed { by, .. } => known[s].map(|k| k + by),
                 _ => None,
             };
-            GroupSeen { groups: groups.clone(), did, off, asked: asked[s].filter(|a| a.abs() > Stops(0.01)) }
+            GroupSeen { groups: groups.clone(), did, off, asked: asked[s].filter(|a| a.abs() > SAME_SETTING) }
         };
         let beyond = match sources {
             Sources::Residue { cells: patch, by } => Beyond::Modifier { part: place_of(patch, cells), by: *by },

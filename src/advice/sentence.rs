@@ -7,7 +7,7 @@ use super::verdict::{Cause, ClippedIn, ClippedSpot, InsteadOf, NoSuchSpot, Scale
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 
 /// What a cause comes to, in words.
 pub(super) fn say(cause: Cause, findings: &Findings) -> String {
@@ -155,8 +155,8 @@ fn clipped(findings: &Findings) -> String {
         None => format!("{name} holds too few tones to compare it with the reference"),
     };
     match findings.drift() {
-        Some(by_settings) if by_settings.abs() > Stops(0.01) => {
-            let why = findings.expected.filter(|e| e.abs() > Stops(0.01)).map(|_| what_changed(findings));
+        Some(by_settings) if by_settings.abs() > SAME_SETTING => {
+            let why = findings.expected.filter(|e| e.abs() > SAME_SETTING).map(|_| what_changed(findings));
             let why = why.map_or_else(String::new, |changed| format!(" ({changed})"));
             let explains = findings.clipping_bears_out_the_settings();
             let but = if explains { "" } else { ", which doesn't explain it" };
@@ -257,7 +257,7 @@ fn what_changed(findings: &Findings) -> String {
 /// The settings that differ, from the reference's to the frame's.
 fn changes(from: &Settings, to: &Settings) -> String {
     let mut said = Vec::new();
-    let differ = |a: Stops, b: Stops| (a - b).abs() > Stops(0.01);
+    let differ = |a: Stops, b: Stops| (a - b).abs() > SAME_SETTING;
     if let Some((a, b)) = from.f_number.zip(to.f_number).filter(|(a, b)| differ(a.av(), b.av())) {
         said.push(format!("{a} to {b}"));
     }

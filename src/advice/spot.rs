@@ -5,10 +5,14 @@
 //! that is burnt out.
 
 use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
-use crate::drift::{HALF_WIDTH, Observed, doubt_of_rendering, observe};
+use crate::drift::{Observed, doubt_of_rendering, observe};
 use crate::meter::{GREY, Metered, Reading, WHOLE};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
+
+/// A prediction that falls short of a bound by no more than this still explains it: settings are not exact (common
+/// practice, no source).
+const NEARLY: Stops = Stops(0.10);
 
 /// One spot's readings in the reference and in the frame.
 #[derive(Debug, Clone, Copy)]
@@ -125,7 +129,7 @@ impl ClippedSpot {
     pub(super) fn bears_out(&self, predicted: Stops) -> bool {
         self.at_least.is_some_and(|least| {
             let short = if least > Stops::ZERO { least - predicted } else { predicted - least };
-            short <= HALF_WIDTH
+            short <= NEARLY
         })
     }
 }

@@ -14,6 +14,8 @@ use crate::response::{Curve, Response, ResponseChoice};
 use crate::wording;
 
 const STOCK: &str = include_str!("../../config/responses/stock-camera.yaml");
+/// Stock curves of earlier times, by which the readings of their logs are read again.
+const EARLIER: [&str; 1] = [include_str!("../../config/responses/stock-camera-2.yaml")];
 const VERSION: u32 = 1;
 
 /// A camera's own curve, as its file holds it.
@@ -70,6 +72,7 @@ pub enum CurveError {
 #[derive(Debug, Clone)]
 pub struct Curves {
     stock: Response,
+    earlier: Vec<Response>,
     own: Vec<(Calibrated, Response)>,
 }
 
@@ -128,10 +131,8 @@ impl Calibrated {
 
 impl Curves {
     /// The stock curve alone.
-    #[allow(clippy::expect_used, reason = "the curve is part of the program, and a test reads it")]
     pub fn stock_only() -> Curves {
-        let stock: Stock = serde_yaml::from_str(STOCK).expect("the built-in curve is sound");
-        Curves { stock: Response::new(stock.name, stock.luminance, None, Stops::ZERO), own: Vec::new() }
+        Curves { stock: built_in(STOCK), earlier: EARLIER.map(built_in).into(), own: Vec::new() }
     }
 
     /// With the calibrated ones of a folder; those that can't be used are told.
@@ -192,8 +193,15 @@ impl Curves {
     /// A curve by the name that readings bear.
     pub fn named(&self, name: &str) -> Option<Response> {
         let fixed = [Response::srgb(), Response::raw(), self.stock.clone()];
-        fixed.into_iter().chain(self.own.iter().map(|(_, r)| r.clone())).find(|r| r.name == name)
+        let fixed = fixed.into_iter().chain(self.earlier.iter().cloned());
+        fixed.chain(self.own.iter().map(|(_, r)| r.clone())).find(|r| r.name == name)
     }
+}
+
+#[allow(clippy::expect_used, reason = "the curves are part of the program, and a test reads them")]
+fn built_in(text: &str) -> Response {
+    let stock: Stock = serde_yaml::from_str(text).expect("the built-in curve is sound");
+    Response::new(stock.name, stock.luminance, None, Stops::ZERO)
 }
 
 #[cfg(test)]
@@ -205,6 +213,7 @@ mod tests {
         let curves = Curves::stock_only();
         assert!(curves.stock().light(118.0).abs() < Stops(1e-9));
         assert!(curves.named(&curves.stock().name).is_some());
+        assert!(curves.named("stock-camera-2").is_some_and(|c| c != *curves.stock()), "logs hold light read by it");
     }
 
     #[test]

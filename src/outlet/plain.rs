@@ -6,7 +6,7 @@ use std::fmt::Write;
 use serde_json::Value;
 
 use crate::advice::{Cause, Correction, GroupSeen, Verdict};
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::RAW;
 use crate::rig::solve::Did;
 use crate::rig::{Known, Turn};
@@ -119,7 +119,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         }
         Body::Resolved { correction, how } => end_line(*correction, *how),
         Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
-            let moved = moved.filter(|m| m.abs() > Stops(0.01))?;
+            let moved = moved.filter(|m| m.abs() > SAME_SETTING)?;
             let at = shown.as_ref().map_or_else(|| format!("moved by {moved} stop"), |s| format!("must be at {s} now"));
             format!("  {group} {at} (if all groups moved alike)")
         }
@@ -192,7 +192,7 @@ fn judged_block(judgement: &Judgement, paint: Paint) -> String {
 
 fn position_line(read: &PositionRead) -> Option<String> {
     let how = match read.known {
-        Known::Deduced if read.moved.abs() <= Stops(0.01) => return None,
+        Known::Deduced if read.moved.abs() <= SAME_SETTING => return None,
         Known::Deduced => "estimated, if all groups changed alike",
         Known::ReadBySurvey => "read from the picture",
         // That the correction is seen says it.
@@ -217,7 +217,7 @@ fn end_line(correction: u64, how: How) -> String {
 fn correction_lines(correction: &Correction, paint: Paint) -> Vec<String> {
     let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
     let mut lines: Vec<String> = turns.collect();
-    if correction.ratio_off > Stops(0.01) {
+    if correction.ratio_off > SAME_SETTING {
         let why =
             if correction.other_ways.is_empty() { "the dials' steps change" } else { "the end of a range changes" };
         lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_off.0));

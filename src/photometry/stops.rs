@@ -12,6 +12,10 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser};
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default)]
 pub struct Stops(pub f64);
 
+/// Two settings nearer than this are one setting: what differs is how they were rounded. The closest marks of any dial are a
+/// tenth of a stop apart, and exact places are off by a millionth once a record held them.
+pub const SAME_SETTING: Stops = Stops(0.01);
+
 impl Stops {
     /// No difference.
     pub const ZERO: Stops = Stops(0.0);

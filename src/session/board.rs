@@ -11,7 +11,7 @@ use crate::advice::{Cause, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
-use crate::photometry::{Reach, Stops};
+use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::Did;
 use crate::rig::{LightGroup, Lit, Position, Ratio, Role, Turn};
 
@@ -170,7 +170,7 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> Asked {
             Purpose::Drift { frame } => format!("Answers frame {frame}."),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
         },
-        ratio_off: (off > Stops(0.01)).then(|| format!("the ratio changes by {:.2} stop", off.0)),
+        ratio_off: (off > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", off.0)),
     }
 }
 

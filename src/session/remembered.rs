@@ -10,7 +10,7 @@ use super::record::Purpose;
 use crate::advice::{Cause, Correction, Subject, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
-use crate::photometry::{Reach, Stops};
+use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
 use crate::rig::{Position, Survey, SurveyReport, Turn};
 
@@ -52,7 +52,7 @@ impl OpenCorrection {
     pub fn prepares_beyond(&self, shot: &Settings, lighting: Lighting) -> Option<&Settings> {
         let Purpose::Next { settings } = &self.purpose else { return None };
         let apart = expected(shot, settings, lighting.planned());
-        apart.is_none_or(|e| e.abs() > Stops(0.01)).then_some(settings)
+        apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
     }
 
     pub fn is_confirmed(&self, group: &str) -> bool {

@@ -76,7 +76,7 @@ fn the_curve_is_the_cameras_and_is_picked_by_itself() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let reference = studio.take("a.jpg", shot(8.0, 0.0, 5));
-    assert_eq!(reference["verdict"]["by"], "stock-camera-2");
+    assert_eq!(reference["verdict"]["by"], "stock-camera-3");
     fs::rename(home.join("aside"), &curves).unwrap();
     let mut probe = 0;
     crate::harness::wait_for("the new curve", || {
@@ -89,6 +89,31 @@ fn the_curve_is_the_cameras_and_is_picked_by_itself() {
     let (observed, half) = (&darker["verdict"]["observed"], &darker["verdict"]["observed_uncertainty"]);
     assert!((observed.as_f64().unwrap() + 2.0).abs() < 0.05, "{observed}");
     assert!(half.as_f64().unwrap() < 0.2, "{half}");
+}
+
+/// What a camera is off its settings is the same in two frames at one setting: it must not hide a light that was turned.
+#[test]
+fn a_camera_that_scatters_sees_a_fifth_of_a_stop_at_equal_settings() {
+    let home = tempfile::tempdir().unwrap();
+    let (frames, curves) = (bracket(home.path()), home.path().join("curves"));
+    assert!(calibrate(&curves, &[], &frames).status.success());
+    let yaml = fs::read_dir(&curves).unwrap().flatten().map(|e| e.path()).find(|f| f.extension().unwrap() == "yaml");
+    let yaml = yaml.unwrap();
+    let text = fs::read_to_string(&yaml).unwrap();
+    let scatter = text.lines().find(|l| l.trim_start().starts_with("scatter:")).unwrap().to_owned();
+    fs::write(&yaml, text.replace(&scatter, &format!("{}: 0.06", scatter.split(':').next().unwrap()))).unwrap();
+    let config = home.path().join("studio.yaml");
+    fs::write(&config, "curves: ./curves\nlighting: flash\ntolerance: 0.1 stop\n").unwrap();
+    let reference = put(home.path(), "reference.jpg", &shot(8.0, 0.0, 11).jpeg());
+    let brighter = put(home.path(), "brighter.jpg", &shot(8.0, 0.22, 12).jpeg());
+    let same = put(home.path(), "same.jpg", &shot(8.0, 0.0, 13).jpeg());
+    let output =
+        greyhold(&["compare", "--json", "--config", &config.display().to_string(), &reference, &brighter, &same]);
+    let said = String::from_utf8(output.stdout).unwrap();
+    let answers: Vec<Value> = said.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    assert_eq!(answers[0]["cause"], "lights_changed", "{said} {}", String::from_utf8_lossy(&output.stderr));
+    assert!((answers[0]["drift"].as_f64().unwrap() - 0.22).abs() < 0.05, "{said}");
+    assert_eq!(answers[1]["cause"], "matched", "{said}");
 }
 
 #[test]
@@ -238,7 +263,7 @@ fn a_torn_curve_costs_itself_only() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let frame: Value = studio.take("a.jpg", shot(8.0, 0.0, 1));
-    assert_eq!(frame["subject"]["metered"]["response"], "stock-camera-2");
+    assert_eq!(frame["subject"]["metered"]["response"], "stock-camera-3");
 }
 
 /// CHECK: IEC 61966-2-1: a picture that is encoded by the sRGB curve alone is a look that no camera of the stock has.

@@ -85,7 +85,7 @@ fn compare_prints_one_object_a_frame() {
     let number = |v: &Value| v.as_f64().unwrap();
     assert!((number(&answers[0]["expected"]) - 1.0).abs() < 1e-6);
     assert_eq!(answers[0]["cause"], "settings_changed");
-    assert_eq!(answers[0]["response"], "stock-camera-2");
+    assert_eq!(answers[0]["response"], "stock-camera-3");
     assert!(number(&answers[1]["observed"]) < -0.6);
     assert_eq!(answers[1]["cause"], "lights_changed");
     assert!(answers[2]["sentence"].as_str().unwrap().contains("not whole"));

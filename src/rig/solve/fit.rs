@@ -12,6 +12,7 @@ use nalgebra::{DMatrix, DVector};
 use ndarray::{Array1, Array2};
 
 use super::field::{Field, Place};
+use crate::statistics::median;
 
 /// What a fit is given: everything in stops or powers of two, cell by cell.
 pub(super) struct Task {
@@ -407,9 +408,8 @@ impl View {
     /// How much larger errors are than they were taken to be, robustly.
     fn scale(&self) -> f64 {
         let mut sizes: Vec<f64> = self.used().map(|(i, left)| (left / self.error[i]).abs()).collect();
-        sizes.sort_by(f64::total_cmp);
         // The median of a t distribution's size with four degrees of freedom is 0.741.
-        (sizes.get(sizes.len() / 2).copied().unwrap_or(1.0) / 0.741).clamp(0.3, 5.0)
+        (median(&mut sizes).unwrap_or(1.0) / 0.741).clamp(0.3, 5.0)
     }
 }
 

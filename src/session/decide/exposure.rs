@@ -7,7 +7,7 @@ use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
 use crate::advice::{Cause, Evidence, LightsSeen, Subject, Verdict, judge};
 use crate::drift::{Lighting, expected};
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::session::exposures::Exposure;
 use crate::session::metering::{Compared, FrameOutcome, alike};
 use crate::session::record::{Added, Asked, Body, FrameRecord, Judgement, Occasion};
@@ -98,7 +98,7 @@ impl Draft<'_> {
         let FrameOutcome { subject, light, mut notes } = outcome;
         let first = self.sitting.exposures.find(frame).map(|e| e.subject.clone());
         let apart = first.and_then(|f| expected(&f.settings, &subject.settings, Lighting::Continuous));
-        if apart.is_some_and(|apart| apart.abs() > Stops(0.01)) {
+        if apart.is_some_and(|apart| apart.abs() > SAME_SETTING) {
             notes.push(OTHER_SETTINGS.to_owned());
         }
         self.landed_map = light.map(|light| (frame, light));
