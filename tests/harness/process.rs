@@ -79,7 +79,7 @@ impl Drained {
     }
 
     /// All of it. Whoever else still holds the stream open is waited for, but not for ever.
-    fn to_the_end(self) -> Vec<u8> {
+    fn whole(self) -> Vec<u8> {
         let began = Instant::now();
         while !self.reading.is_finished() && began.elapsed() < PATIENCE {
             std::thread::sleep(Duration::from_millis(5));
@@ -89,7 +89,7 @@ impl Drained {
 
     /// The same as text.
     pub fn text(self) -> String {
-        String::from_utf8_lossy(&self.to_the_end()).into_owned()
+        String::from_utf8_lossy(&self.whole()).into_owned()
     }
 }
 
@@ -117,7 +117,7 @@ pub fn run(command: &mut Command) -> Output {
     let Some(status) = ended(&mut child, LONGEST_RUN) else {
         panic!("{command:?} did not end; it said:\n{}", errors.text());
     };
-    Output { status, stdout: printed.0.join().unwrap(), stderr: errors.to_the_end() }
+    Output { status, stdout: printed.0.join().unwrap(), stderr: errors.whole() }
 }
 
 /// A stream of which everything is wanted.

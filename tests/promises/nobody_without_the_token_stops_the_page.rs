@@ -287,7 +287,13 @@ fn a_phone_that_vanished_gives_its_place_back() {
     studio.extra = vec!["--lan".into()];
     studio.start();
     let session = studio.session();
-    let before = sockets_of(&studio);
+    // The connection that signed in is closed by the program in its own time.
+    let mut before = 0;
+    wait_for("the sockets to stay as they are", || {
+        let last = std::mem::replace(&mut before, sockets_of(&studio));
+        std::thread::sleep(Duration::from_millis(300));
+        last == before && before == sockets_of(&studio)
+    });
     let port = studio.port();
     // Sessions are no address's: this one follows its phone.
     let mut follower = phone.shell(&format!(

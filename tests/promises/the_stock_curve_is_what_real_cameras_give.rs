@@ -97,7 +97,11 @@ fn the_stock_curve_serves_a_camera_that_is_not_in_it() {
         let curve = Curve::of_sample(&others, SMOOTH);
         let stranger = Response::new("without this camera".into(), curve.clone(), None, Stops::ZERO);
         let result = accuracy(frames, &stranger, &curve, Lighting::Continuous);
-        let errors = result.errors(Column::Stock).unwrap_or_else(|| panic!("{name}: no pair of it is told"));
+        let Some(errors) = result.errors(Column::Stock) else {
+            // Equal exposures by other apertures: it is there for its curve, and is the only one without a pair to be read.
+            assert_eq!(*name, "aperture-grid", "{name}: no pair of it is told");
+            continue;
+        };
         let over_stated =
             result.pairs.iter().filter_map(|p| p.stock).map(|(error, half)| (error.0 / half.0 * Z95).powi(2));
         squares.push(over_stated.sum::<f64>() / errors.told as f64);

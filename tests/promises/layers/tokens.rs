@@ -63,7 +63,7 @@ impl Text {
 
     fn skip_comment(&mut self) {
         let (mut depth, mut last) = (0, '/');
-        while let Some(c) = self.chars.next() {
+        for c in self.chars.by_ref() {
             match (last, c) {
                 ('/', '*') => (depth, last) = (depth + 1, ' '),
                 ('*', '/') => (depth, last) = (depth - 1, ' '),
