@@ -301,7 +301,7 @@ fn sit(class: usize, number: usize, curves: &[Curves; 2]) -> Table {
     let mut sitting = Sitting::on(&config, curves, State::default(), 0);
     sitting.survey(&rig, &mut random);
     let surveyed = sitting.state();
-    let last = surveyed.last.as_ref().unwrap().subject.settings.captured.clone().unwrap();
+    let last = surveyed.sitting.setup.last.as_ref().unwrap().subject.settings.captured.clone().unwrap();
     let has_reflector = rig.reflector_matters();
     let mut table = Table::new();
     for shot in 0..FRAMES {

@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::cells_of;
 use super::field::{Field, Place};
-use super::fit::{CurveDoubt, Task};
+use super::model::{CurveDoubt, Task};
 use crate::meter::{Area, LightMap};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};

@@ -1,6 +1,5 @@
 //! Whatever pictures come, every record can be written, and comes back from its line as it was: no number in it is one that JSON
 //! can't hold. Through the engine, on pictures that no camera should make.
-#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::sync::{Arc, Mutex};
 
@@ -14,7 +13,7 @@ use greyhold::session::{
 };
 use proptest::prelude::*;
 
-const RIG: &str = include_str!("../fixtures/three_groups.yaml");
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
 
 struct NoDisk;
 
@@ -152,7 +151,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
             }
             Step::JudgeBy(spot) => {
                 config.judge_by = (*spot).to_owned();
-                engine.take(Input::Config(Box::new(config.clone()), metering.clone()));
+                engine.configure(config.clone(), metering.clone());
             }
             Step::Shoot { shows, size: (width, height), .. } => {
                 let places = (0..height * width).map(|i| (i % width, i / width));

@@ -1,12 +1,9 @@
 //! A survey says of which spot it can't tell anything, and which light it left out. Through the real program, on rendered
 //! frames of known light.
-#![allow(clippy::unwrap_used, clippy::expect_used)]
 
-mod harness;
-
-use harness::Studio;
-use harness::random::Random;
-use harness::sittings::{Firing, Rig, SECONDS, SIZE, Take, calibrate_into};
+use crate::harness::Studio;
+use crate::harness::random::Random;
+use crate::harness::sittings::{Firing, Rig, SECONDS, SIZE, Take, calibrate_into};
 use serde_json::{Value, json};
 
 const LIGHTS: &str = "\
@@ -99,7 +96,7 @@ fn a_spot_on_a_burnt_out_card_is_said_to_be_clipped_and_the_survey_is_kept() {
     assert_eq!((&card["ambient"], &card["rest"]), (&Value::Null, &Value::Null), "{card}");
     assert!(card["shares"].as_array().unwrap().iter().all(Value::is_null), "{card}");
     // The ratios are told at the spot that frames are judged by, so here they aren't; the board says why.
-    let board = harness::http::Feed::open(&set.studio, None).unwrap().next("board");
+    let board = crate::harness::http::Feed::open(&set.studio, None).unwrap().next("board");
     assert!(board["ratios"].to_string().contains("'card' is clipped"), "{}", board["ratios"]);
     // It outlives the program, and room light is still warned of at the spots that can be read.
     set.studio.kill();

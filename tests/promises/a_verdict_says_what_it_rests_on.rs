@@ -1,13 +1,10 @@
 //! A verdict names the one spot that it rests on, and says where that spot can't be compared; an interval is shown with
 //! what it holds under. Through the real program and its own screens, on rendered frames of known light.
-#![allow(clippy::unwrap_used, clippy::expect_used)]
-
-mod harness;
 
 use std::fs;
 
-use harness::http::Feed;
-use harness::{Studio, greyhold, shot};
+use crate::harness::http::Feed;
+use crate::harness::{Studio, greyhold, shot};
 use serde_json::{Value, json};
 
 /// The cheek of the rendered sitter, in fractions of the frame.
@@ -15,7 +12,7 @@ const CHEEK: [f64; 4] = [0.44, 0.40, 0.56, 0.52];
 
 fn rig(judge_by: &str) -> String {
     let [left, top, right, bottom] = CHEEK;
-    let lights = include_str!("../fixtures/three_groups.yaml").split_once("lights:").unwrap().1;
+    let lights = include_str!("../../fixtures/three_groups.yaml").split_once("lights:").unwrap().1;
     format!(
         "judge_by: {judge_by}\nspots:\n  - {{name: cheek, left: {left}, top: {top}, right: {right}, bottom: {bottom}}}\n\
          lights:{lights}"
@@ -106,7 +103,7 @@ fn a_spot_that_was_moved_since_gives_way_to_the_whole_frame_and_that_is_said() {
     // A reference whose file is gone can't be metered anew by the new spots.
     fs::remove_file(studio.folder.join("1.jpg")).unwrap();
     fs::write(studio.config(), rig("cheek").replace("left: 0.44", "left: 0.40")).unwrap();
-    harness::wait_for("the new spots", || studio.of_type("config").len() == 2);
+    crate::harness::wait_for("the new spots", || studio.of_type("config").len() == 2);
     let verdict = take(&studio, "2.jpg", &shot(8.0, 0.0, 2).jpeg());
     assert_eq!(verdict["judged"]["spot"], "whole", "{verdict}");
     assert_eq!(verdict["judged"]["instead_of"]["spot"], "cheek");
