@@ -336,8 +336,8 @@ fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<Did>, verdict
             format!("sure to ±{:.2} stop, read for this light", half_width.0)
         }
         (true, _, Some((within, condition))) => {
-            let provided = condition.map_or_else(String::new, |condition| format!(" {condition}"));
-            format!("sure to ±{:.2} stop{provided}, all lights taken together", within.0)
+            // A condition on the lights speaks of all of them by itself.
+            format!("sure to ±{:.2} stop, {}", within.0, condition.unwrap_or("all lights taken together"))
         }
         (true, _, None) => "how sure is not known".to_owned(),
     };
