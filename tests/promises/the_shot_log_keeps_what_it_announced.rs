@@ -601,8 +601,8 @@ fn a_restart_knows_what_the_last_run_knew() {
         state.apply(record);
         state
     });
-    assert_eq!(fold.frames, 2);
-    assert!(fold.pending.is_some());
+    assert_eq!(fold.sitting.frames, 2);
+    assert!(fold.sitting.setup.open.is_some());
 }
 
 /// Somebody takes the log away in the middle of a sitting: it is said, and a restart knows everything.
