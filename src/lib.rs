@@ -5,24 +5,25 @@
 //! up this list (a test holds it):
 //!
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
-//! 2. [`response`]: what a camera's code values say about light
-//! 3. [`files`]: small files of greyhold's own, replaced whole
-//! 4. [`wording`]: what parsers find wrong, in words for people
-//! 5. [`container`]: the structure of picture files, and whether they are whole
-//! 6. [`intake`]: which files are new, whole frames
-//! 7. [`frame`]: one photograph's settings and its pixels
-//! 8. [`workers`]: the processes in which strangers' files are read
-//! 9. [`meter`]: readings of the frame and its spots
-//! 10. [`drift`]: what the settings explain, what the light did
-//! 11. [`calibration`]: a camera's own response curve
-//! 12. [`rig`]: light groups, surveys, and the solver for single lights
-//! 13. [`advice`]: cause, sentence, correction, other ways
-//! 14. [`config`]: the configuration as written, then as meant
-//! 15. [`session`]: records, and the state as their fold
-//! 16. [`outlet`]: shot log, socket, stand page, terminal
-//! 17. [`studio`]: a rendered sitter and a camera of known light
-//! 18. [`daemon`]: the tasks, tied together and ended in order
-//! 19. [`commands`]: one file a subcommand
+//! 2. [`statistics`]: the median, the quantiles and the correlation that all others use
+//! 3. [`response`]: what a camera's code values say about light
+//! 4. [`files`]: small files of greyhold's own, replaced whole
+//! 5. [`wording`]: what parsers find wrong, in words for people
+//! 6. [`container`]: the structure of picture files, and whether they are whole
+//! 7. [`intake`]: which files are new, whole frames
+//! 8. [`frame`]: one photograph's settings and its pixels
+//! 9. [`workers`]: the processes in which strangers' files are read
+//! 10. [`meter`]: readings of the frame and its spots
+//! 11. [`drift`]: what the settings explain, what the light did
+//! 12. [`calibration`]: a camera's own response curve
+//! 13. [`rig`]: light groups, surveys, and the solver for single lights
+//! 14. [`advice`]: cause, sentence, correction, other ways
+//! 15. [`config`]: the configuration as written, then as meant
+//! 16. [`session`]: records, and the state as their fold
+//! 17. [`outlet`]: shot log, socket, stand page, terminal
+//! 18. [`studio`]: a rendered sitter and a camera of known light
+//! 19. [`daemon`]: the tasks, tied together and ended in order
+//! 20. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
@@ -41,6 +42,7 @@ pub mod photometry;
 pub mod response;
 pub mod rig;
 pub mod session;
+pub mod statistics;
 pub mod studio;
 pub mod wording;
 pub mod workers;

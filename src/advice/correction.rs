@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 
 use super::alternatives::{OtherWays, other_ways};
 use crate::frame::Settings;
-use crate::photometry::{Reach, Stops};
-use crate::rig::{LightGroup, Standing, Turn};
+use crate::photometry::{PowerSetting, Reach, Stops};
+use crate::rig::{LightGroup, Position, Turn};
 
 /// A suggested correction of all groups.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -38,12 +38,12 @@ impl Correction {
 ///
 /// The group with the coarsest dial sets the pace, so that the ratio between the groups stays: a
 /// ratio kept is worth more than the last twentieth of a stop.
-pub fn correct(groups: &[LightGroup], standings: &[Standing], wanted: Stops, settings: &Settings) -> Correction {
+pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, settings: &Settings) -> Correction {
     let pace = common_turn(groups, wanted);
     let turns: Vec<Turn> = groups
         .iter()
         .map(|group| {
-            let turn = Turn::towards(group, &standing_of(group, standings), pace);
+            let turn = Turn::towards(group, power_of(group, positions), pace);
             Turn { left_over: wanted - turn.by, ..turn }
         })
         .collect();
@@ -55,25 +55,21 @@ pub fn correct(groups: &[LightGroup], standings: &[Standing], wanted: Stops, set
 /// `settings` are those the lights are to fit.
 pub fn correct_each(
     groups: &[LightGroup],
-    standings: &[Standing],
+    positions: &[Position],
     wanted: &BTreeMap<String, Stops>,
     settings: &Settings,
 ) -> Correction {
     let turns: Vec<Turn> = groups
         .iter()
-        .filter_map(|group| Some(Turn::towards(group, &standing_of(group, standings), *wanted.get(&group.name)?)))
+        .filter_map(|group| Some(Turn::towards(group, power_of(group, positions), *wanted.get(&group.name)?)))
         .collect();
     let off: Vec<Stops> = turns.iter().map(|t| t.left_over).collect();
     let mean = Stops(wanted.values().map(|w| w.0).sum::<f64>() / wanted.len().max(1) as f64);
     summed_up(mean, turns, &off, settings)
 }
 
-fn standing_of(group: &LightGroup, standings: &[Standing]) -> Standing {
-    standings.iter().find(|s| s.group == group.name).cloned().unwrap_or(Standing {
-        group: group.name.clone(),
-        power: group.power,
-        moved: None,
-    })
+fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> {
+    positions.iter().find(|p| p.group == group.name).map_or(group.power, Position::power)
 }
 
 /// `of_ratio`: what the groups must have in common for the ratio to be right.
@@ -104,22 +100,24 @@ mod tests {
     use crate::rig::Role;
     use proptest::prelude::*;
 
-    fn group(name: &str, step: Step, power: f64) -> (LightGroup, Standing) {
+    fn group(name: &str, step: Step, power: f64) -> (LightGroup, Position) {
         let dial = Dial::new(Scale::Fraction, step, "1/256", "1/1").unwrap();
         let power = Some(PowerSetting::from_full(Stops(power)));
-        let standing = Standing { group: name.into(), power, moved: Some(Stops::ZERO) };
-        (LightGroup { name: name.into(), role: Role::Key, dial: Some(dial), power, count: 1 }, standing)
+        (
+            LightGroup { name: name.into(), role: Role::Key, dial: Some(dial), power, count: 1 },
+            Position::first(name.into(), power),
+        )
     }
 
-    fn rig(lights: &[(&str, Step, f64)]) -> (Vec<LightGroup>, Vec<Standing>) {
+    fn rig(lights: &[(&str, Step, f64)]) -> (Vec<LightGroup>, Vec<Position>) {
         lights.iter().map(|(name, step, power)| group(name, *step, *power)).unzip()
     }
 
     /// CHECK: f/14 with lights at 1/2 and 1/4, then f/7.1: 1/8 and 1/16 (common practice, no source).
     #[test]
     fn two_stops_of_aperture_are_answered_by_two_stops_of_power() {
-        let (groups, standings) = rig(&[("key", Step::Third, -1.0), ("fill", Step::Third, -2.0)]);
-        let correction = correct(&groups, &standings, Stops(-2.0), &Settings::default());
+        let (groups, positions) = rig(&[("key", Step::Third, -1.0), ("fill", Step::Third, -2.0)]);
+        let correction = correct(&groups, &positions, Stops(-2.0), &Settings::default());
         let to: Vec<_> = correction.turns.iter().map(|t| t.to.clone().unwrap()).collect();
         assert_eq!(to, ["1/8", "1/16"]);
         assert_eq!(correction.ratio_off, Stops::ZERO);
@@ -128,24 +126,24 @@ mod tests {
     /// CHECK: f/14 to f/2.8 from power 1/2 is 4 2/3 stops: 1/64 +0.33 (definition).
     #[test]
     fn a_wide_move_lands_on_the_third() {
-        let (groups, standings) = rig(&[("key", Step::Third, -1.0)]);
-        let correction = correct(&groups, &standings, Stops(-14.0 / 3.0), &Settings::default());
+        let (groups, positions) = rig(&[("key", Step::Third, -1.0)]);
+        let correction = correct(&groups, &positions, Stops(-14.0 / 3.0), &Settings::default());
         assert_eq!(correction.turns[0].to.as_deref(), Some("1/64 +0.3"));
         assert_eq!(correction.turns[0].clicks, -14);
     }
 
     #[test]
     fn mixed_dials_keep_their_ratio() {
-        let (groups, standings) = rig(&[("key", Step::Tenth, -1.0), ("rim", Step::Third, -3.0)]);
-        let correction = correct(&groups, &standings, Stops(0.35), &Settings::default());
+        let (groups, positions) = rig(&[("key", Step::Tenth, -1.0), ("rim", Step::Third, -3.0)]);
+        let correction = correct(&groups, &positions, Stops(0.35), &Settings::default());
         assert!(correction.ratio_off < Stops(0.05), "{:?}", correction);
         assert_eq!(correction.turns[1].clicks, 1);
     }
 
     #[test]
     fn a_group_at_its_end_says_what_else_would_do() {
-        let (groups, standings) = rig(&[("key", Step::Third, -0.5)]);
-        let correction = correct(&groups, &standings, Stops(2.0), &Settings::default());
+        let (groups, positions) = rig(&[("key", Step::Third, -0.5)]);
+        let correction = correct(&groups, &positions, Stops(2.0), &Settings::default());
         assert_eq!(correction.turns[0].reach, Reach::AboveMost);
         assert_eq!(correction.other_ways.len(), 1);
     }
@@ -153,20 +151,20 @@ mod tests {
     /// The rim light alone was forgotten: the others stay, and level and ratio come back.
     #[test]
     fn a_group_that_is_off_is_turned_alone() {
-        let (groups, standings) = rig(&[("key", Step::Third, -3.0), ("rim", Step::Third, -2.0)]);
+        let (groups, positions) = rig(&[("key", Step::Third, -3.0), ("rim", Step::Third, -2.0)]);
         let wanted = [("key".to_owned(), Stops::ZERO), ("rim".to_owned(), Stops(-1.0))].into();
-        let correction = correct_each(&groups, &standings, &wanted, &Settings::default());
+        let correction = correct_each(&groups, &positions, &wanted, &Settings::default());
         let clicks: Vec<i32> = correction.turns.iter().map(|t| t.clicks).collect();
         assert_eq!((clicks, correction.ratio_off), (vec![0, -3], Stops::ZERO));
         let only = [("rim".to_owned(), Stops(-1.0))].into();
-        assert_eq!(correct_each(&groups, &standings, &only, &Settings::default()).turns.len(), 1, "key is not settled");
+        assert_eq!(correct_each(&groups, &positions, &only, &Settings::default()).turns.len(), 1, "key is not settled");
     }
 
     proptest! {
         #[test]
         fn a_corrected_frame_is_off_by_at_most_half_a_click(drift in -3.0_f64..3.0, power in -4_i32..-3) {
-            let (groups, standings) = rig(&[("key", Step::Third, f64::from(power)), ("fill", Step::Third, f64::from(power) - 1.0)]);
-            let correction = correct(&groups, &standings, Stops(-drift), &Settings::default());
+            let (groups, positions) = rig(&[("key", Step::Third, f64::from(power)), ("fill", Step::Third, f64::from(power) - 1.0)]);
+            let correction = correct(&groups, &positions, Stops(-drift), &Settings::default());
             for turn in &correction.turns {
                 prop_assert!((drift + turn.by.0).abs() <= 1.0 / 6.0 + 1e-9);
             }

@@ -1,10 +1,12 @@
-//! What the single lights did, by the survey: the cause that follows, and each group's part in it.
+//! What the single lights did in a frame, as the light survey tells it.
+//!
+//! Owns each group's part in a frame, and the questions that a verdict puts to all of them. Which of the answers counts first
+//! is said in `judge`, and the words are `sentence`'s.
 
 use serde::{Deserialize, Serialize};
 
-use super::cause::Cause;
 use crate::drift::place_of;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::{Did, Sources};
 
 /// What a frame tells of one group, or of groups that no picture can tell apart.
@@ -21,7 +23,7 @@ pub struct GroupSeen {
 }
 
 impl GroupSeen {
-    fn name(&self) -> String {
+    pub(super) fn name(&self) -> String {
         self.groups.join(" with ")
     }
 
@@ -32,7 +34,7 @@ impl GroupSeen {
     }
 
     /// What is settled of its light: how far off it is.
-    fn settled(&self) -> Option<Stops> {
+    pub(super) fn settled(&self) -> Option<Stops> {
         matches!(self.did, Did::Changed { .. }).then_some(self.off).flatten()
     }
 }
@@ -41,6 +43,8 @@ impl GroupSeen {
 #[derive(Debug, Clone, PartialEq)]
 pub struct LightsSeen {
     pub groups: Vec<GroupSeen>,
+    /// Groups that the survey left out: nothing can be told of them one by one.
+    pub not_surveyed: Vec<String>,
     /// What the room's light did.
     pub ambient: Did,
     /// Share that it should have of the whole frame, and the share that it may have.
@@ -59,6 +63,8 @@ pub struct GroupsBefore<'a> {
     pub off: &'a [Option<Stops>],
     /// The turn that was asked of it.
     pub asked: &'a [Option<Stops>],
+    /// Groups that the survey left out.
+    pub not_surveyed: &'a [String],
 }
 
 /// What no light did.
@@ -76,9 +82,9 @@ pub enum Beyond {
 }
 
 /// Groups whose light differs by less than this moved alike.
-const ALIKE: Stops = Stops(0.15);
+pub(super) const ALIKE: Stops = Stops(0.15);
 /// Room light rose by at least this.
-const RISEN: Stops = Stops(0.5);
+pub(super) const RISEN: Stops = Stops(0.5);
 /// A flash that has not recycled loses at least this.
 const WEAK: Stops = Stops(-0.2);
 
@@ -92,7 +98,7 @@ impl LightsSeen {
         (room_share, room_limit): (f64, f64),
         soon: bool,
     ) -> LightsSeen {
-        let GroupsBefore { names, off: known, asked } = before;
+        let GroupsBefore { names, off: known, asked, not_surveyed } = before;
         let did = match sources {
             Sources::Did(did) => did.clone(),
             _ => vec![Did::NotSettled; names.len() + 1],
@@ -103,7 +109,7 @@ impl LightsSeen {
                 Did::Changed { by, .. } => known[s].map(|k| k + by),
                 _ => None,
             };
-            GroupSeen { groups: groups.clone(), did, off, asked: asked[s].filter(|a| a.abs() > Stops(0.01)) }
+            GroupSeen { groups: groups.clone(), did, off, asked: asked[s].filter(|a| a.abs() > SAME_SETTING) }
         };
         let beyond = match sources {
             Sources::Residue { cells: patch, by } => Beyond::Modifier { part: place_of(patch, cells), by: *by },
@@ -112,45 +118,55 @@ impl LightsSeen {
         };
         let ambient = did.get(names.len()).copied().unwrap_or(Did::NotSettled);
         let groups = names.iter().enumerate().map(group).collect();
-        LightsSeen { groups, ambient, room_share, room_limit, beyond, soon }
+        LightsSeen { groups, not_surveyed: not_surveyed.to_vec(), ambient, room_share, room_limit, beyond, soon }
     }
 
-    /// The cause that the lights tell; `None` when they tell nothing that the whole frame doesn't.
-    /// `drift` is the whole frame's.
-    pub fn cause(&self, tolerance: Stops, drift: Option<Stops>) -> Option<Cause> {
-        match self.beyond {
-            Beyond::Band { .. } => return Some(Cause::SyncBand),
-            Beyond::Modifier { .. } => return Some(Cause::ModifierMoved),
-            Beyond::Nothing => {}
-        }
-        if self.groups.iter().any(|g| g.did == Did::NotFired) {
-            return Some(Cause::GroupNotFired);
-        }
-        if self.weak().count() == 1 {
-            return Some(Cause::GroupWeak);
-        }
+    // --- questions of a verdict ---
+
+    /// The shutter cut the flash off.
+    pub(super) fn show_a_sync_band(&self) -> bool {
+        matches!(self.beyond, Beyond::Band { .. })
+    }
+
+    /// Something changed that no light does.
+    pub(super) fn show_a_moved_modifier(&self) -> bool {
+        matches!(self.beyond, Beyond::Modifier { .. })
+    }
+
+    /// A group is out.
+    pub(super) fn show_a_group_out(&self) -> bool {
+        self.groups.iter().any(|g| g.did == Did::NotFired)
+    }
+
+    /// One group alone fired weakly right after a frame.
+    pub(super) fn show_a_weak_group(&self) -> bool {
+        self.weak().count() == 1
+    }
+
+    /// Some groups changed unlike the others, or by themselves. `drift` is the whole frame's.
+    pub(super) fn show_a_changed_group(&self, tolerance: Stops, drift: Option<Stops>) -> bool {
         let off: Vec<Stops> = self.groups.iter().filter_map(GroupSeen::settled).collect();
         let (low, high) = off.iter().fold((f64::MAX, f64::MIN), |(l, h), o| (l.min(o.0), h.max(o.0)));
         let apart = off.len() > 1 && high - low > ALIKE.0 && low.abs().max(high.abs()) > tolerance.0;
         let turned = self.groups.iter().any(|g| g.turned_by_itself(tolerance));
-        let alone = turned && !self.all_settled() && !moved_with_the_frame(&self.groups, drift);
-        if apart || alone {
-            return Some(Cause::GroupChanged);
-        }
-        let risen = matches!(self.ambient, Did::Changed { by, .. }
-            if by >= RISEN && self.room_share * by.ratio() > self.room_limit);
-        risen.then_some(Cause::AmbientRisen)
+        apart || (turned && !self.all_settled() && !moved_with_the_frame(&self.groups, drift))
+    }
+
+    /// The room's light rose by so much that it matters.
+    pub(super) fn show_more_room_light(&self) -> bool {
+        matches!(self.ambient, Did::Changed { by, .. }
+            if by >= RISEN && self.room_share * by.ratio() > self.room_limit)
     }
 
     /// Groups that fired weakly right after a frame, and were not asked to.
-    fn weak(&self) -> impl Iterator<Item = &GroupSeen> {
+    pub(super) fn weak(&self) -> impl Iterator<Item = &GroupSeen> {
         let fell = |g: &&GroupSeen| matches!(g.did, Did::Changed { by, .. } if by < WEAK) && g.asked.is_none();
         self.groups.iter().filter(move |g| self.soon && fell(g))
     }
 
-    /// Every group is settled.
+    /// Every group is settled. Of one that was left out of the survey nothing ever is.
     pub fn all_settled(&self) -> bool {
-        self.groups.iter().all(|g| g.settled().is_some())
+        self.not_surveyed.is_empty() && self.groups.iter().all(|g| g.settled().is_some())
     }
 
     /// Flash did light the frame: a group is known to have fired, or a part of it shows flash.
@@ -163,73 +179,9 @@ impl LightsSeen {
         self.all_settled() && self.groups.iter().filter_map(GroupSeen::settled).all(|off| off.abs() <= tolerance)
     }
 
-    /// Groups of which this frame tells nothing.
+    /// Surveyed groups of which this frame tells nothing.
     pub fn not_settled(&self) -> Vec<String> {
         self.groups.iter().filter(|g| g.did == Did::NotSettled).map(GroupSeen::name).collect()
-    }
-
-    /// The sentence for a cause that the lights told.
-    pub fn say(&self, cause: Cause, tolerance: Stops) -> String {
-        match (cause, &self.beyond) {
-            (Cause::SyncBand, Beyond::Band { share }) => format!(
-                "A dark band along one long side covers {:.0} % of the frame: the shutter is faster than the flash allows. \
-                 Hold, leave every power as it is, use a longer exposure time.",
-                share * 100.0
-            ),
-            (Cause::ModifierMoved, Beyond::Modifier { part, by }) => format!(
-                "{part} is {:.2} stop {} in a way that no change of power explains: a reflector or modifier moved, or \
-                 something stands in its light. Look there before turning anything.",
-                by.abs().0,
-                if *by > Stops::ZERO { "brighter" } else { "darker" },
-                part = capital(part),
-            ),
-            (Cause::GroupNotFired, _) => {
-                let out = self.groups.iter().filter(|g| g.did == Did::NotFired).map(GroupSeen::name);
-                format!(
-                    "{} did not fire: hold, leave every power as it is, check its trigger and cable, shoot again.",
-                    out.collect::<Vec<_>>().join(" and ")
-                )
-            }
-            (Cause::GroupWeak, _) => self.weak().next().map_or_else(String::new, |g| {
-                let fell = if let Did::Changed { by, .. } = g.did { by.abs().0 } else { 0.0 };
-                format!(
-                    "{} was {fell:.2} stop weak, right after the last frame: it had not recycled. Hold, leave every power \
-                     as it is, shoot again.",
-                    g.name()
-                )
-            }),
-            (Cause::AmbientRisen, _) => {
-                let rose = match self.ambient {
-                    Did::Changed { by, .. } if by >= RISEN => format!("rose by {by} stop since the survey"),
-                    _ if self.room_share > self.room_limit => {
-                        format!("is {:.0} % of the frame's at these settings", self.room_share * 100.0)
-                    }
-                    _ => "is more than at the survey".to_owned(),
-                };
-                format!(
-                    "The room's light {rose}; the flashes are as they should be. Switch it off, shade the window, or use a \
-                     shorter exposure time within the sync speed."
-                )
-            }
-            _ => self.say_changed(tolerance),
-        }
-    }
-
-    fn say_changed(&self, tolerance: Stops) -> String {
-        let wrong = |g: &&GroupSeen| g.settled().is_some_and(|o| o.abs() > tolerance);
-        let mut parts: Vec<String> = self.groups.iter().filter(wrong).map(say_off).collect();
-        let list = |groups: Vec<String>| groups.join(" and ");
-        let right: Vec<String> =
-            self.groups.iter().filter(|g| g.settled().is_some() && !wrong(g)).map(GroupSeen::name).collect();
-        if !right.is_empty() {
-            let are = if right.len() == 1 { "is as it should be" } else { "are as they should be" };
-            parts.push(format!("{} {are}", list(right)));
-        }
-        let open: Vec<String> = self.groups.iter().filter(|g| g.settled().is_none()).map(GroupSeen::name).collect();
-        if !open.is_empty() {
-            parts.push(format!("{} can't be told from this frame", list(open)));
-        }
-        format!("{}.", capital(&parts.join("; ")))
     }
 }
 
@@ -238,21 +190,4 @@ impl LightsSeen {
 pub fn moved_with_the_frame(groups: &[GroupSeen], drift: Option<Stops>) -> bool {
     let mut settled = groups.iter().filter_map(GroupSeen::settled).peekable();
     settled.peek().is_some() && drift.is_some_and(|drift| settled.all(|off| (off - drift).abs() <= ALIKE))
-}
-
-fn say_off(group: &GroupSeen) -> String {
-    let off = group.off.unwrap_or(Stops::ZERO);
-    let side = if off > Stops::ZERO { "too bright" } else { "too dark" };
-    let size = format!("{} is {:.2} stop {side}", group.name(), off.abs().0);
-    match group.did {
-        Did::Changed { by, .. } if by.abs() <= ALIKE && group.asked.is_some() => format!("{size}: it was not turned"),
-        Did::Changed { by, .. } if by.abs() <= ALIKE => size,
-        Did::Changed { by, half_width } => format!("{size}: it changed by {by} +-{:.2}", half_width.0),
-        _ => size,
-    }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -2,14 +2,27 @@
 //!
 //! Pure functions on values. A wrong correction costs more than none: when the picture can't tell,
 //! the verdict says so and nothing is corrected.
+//!
+//! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
+//! `spot`, `findings` (all numbers of one frame), `light_words` and `sentence`, and `judge` on top.
 
 mod alternatives;
-mod cause;
 mod correction;
+mod findings;
+mod headline;
+mod judge;
+mod light_words;
 mod lights;
 mod sentence;
+mod spot;
+mod verdict;
 
 pub use alternatives::{OtherWays, other_ways};
-pub use cause::{Cause, Evidence, Judged, Previous, Subject, Verdict, is_soon_after, judge};
 pub use correction::{Correction, common_turn, correct, correct_each};
+pub use headline::Headline;
+pub use judge::judge;
 pub use lights::{Beyond, GroupSeen, GroupsBefore, LightsSeen, moved_with_the_frame};
+pub use verdict::{
+    Cause, ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, Previous, ScaleEnd, Subject, Verdict,
+    is_soon_after,
+};

@@ -1,13 +1,15 @@
 //! How true the stops of a series are, by each way of reading them.
 //!
-//! A fitted curve is tested on a pair of frames that it was not fitted on.
+//! A fitted curve is tested on a pair of frames that it was not fitted on. The truth is what the settings say, and they are off
+//! themselves: an interval here is that of the reading, and of the settings.
 
 use super::bracket::{Refusal, calibrate};
-use super::{SeriesFrame, difference};
+use super::{SeriesFrame, difference, uncertainty_of_difference};
 use crate::drift::{Lighting, doubt_of_rendering, observe};
 use crate::meter::WHOLE;
 use crate::photometry::Stops;
 use crate::response::{Curve, Response};
+use crate::statistics::median;
 
 /// A way of reading a series.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -85,19 +87,20 @@ fn pairing(
 ) -> Pairing {
     let files = [a.file.clone(), b.file.clone()];
     if a.is_raw || b.is_raw {
-        let raw = if a.is_raw && b.is_raw { error(a, b, truth, &Response::raw()) } else { None };
+        let raw = if a.is_raw && b.is_raw { error(a, b, truth, &Response::raw(), lighting) } else { None };
         return Pairing { files, truth, naive: None, stock: None, fitted: Ok(None), raw };
     }
     let fitted = calibrate(others, prior, lighting).map(|c| {
         let own = Response::new("fitted".to_owned(), c.luminance.curve, None, c.luminance.scatter);
-        error(a, b, truth, &own)
+        error(a, b, truth, &own, lighting)
     });
-    let (naive, stock) = (error(a, b, truth, &Response::srgb()), error(a, b, truth, stock));
+    let (naive, stock) = (error(a, b, truth, &Response::srgb(), lighting), error(a, b, truth, stock, lighting));
     Pairing { files, truth, naive, stock, fitted, raw: None }
 }
 
-fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response) -> Option<(Stops, Stops)> {
-    let doubt = doubt_of_rendering(&a.settings, &b.settings);
+fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response, lighting: Lighting) -> Option<(Stops, Stops)> {
+    let settings = uncertainty_of_difference(a, b, lighting, by.scatter_of_two());
+    let doubt = doubt_of_rendering(&a.settings, &b.settings).in_quadrature(settings);
     let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, by)?;
     Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(doubt)))
 }
@@ -107,14 +110,15 @@ impl Accuracy {
     pub fn errors(&self, column: Column) -> Option<Errors> {
         let told: Vec<(&Pairing, (Stops, Stops))> =
             self.pairs.iter().filter_map(|p| p.told(column).map(|t| (p, t))).collect();
-        let sizes = sorted(told.iter().map(|(_, (error, _))| error.0));
-        let per_stop = sorted(told.iter().map(|(pair, (error, _))| (error.0 / pair.truth.0).abs()));
+        let mut sizes: Vec<f64> = told.iter().map(|(_, (error, _))| error.0).collect();
+        let mut per_stop: Vec<f64> = told.iter().map(|(pair, (error, _))| (error.0 / pair.truth.0).abs()).collect();
         let inside = told.iter().filter(|(_, (error, half))| error <= half).count();
         Some(Errors {
             told: told.len(),
-            median: Stops(median(&sizes)?),
+            // A median leaves its values sorted.
+            median: Stops(median(&mut sizes)?),
             worst: Stops(*sizes.last()?),
-            per_stop: [median(&per_stop)?, *per_stop.last()?],
+            per_stop: [median(&mut per_stop)?, *per_stop.last()?],
             inside: inside as f64 / told.len() as f64,
         })
     }
@@ -125,16 +129,6 @@ impl Accuracy {
         let first = refusals.next()?;
         Some((refusals.count() + 1, first))
     }
-}
-
-fn sorted(values: impl Iterator<Item = f64>) -> Vec<f64> {
-    let mut sorted: Vec<f64> = values.collect();
-    sorted.sort_by(f64::total_cmp);
-    sorted
-}
-
-fn median(sorted: &[f64]) -> Option<f64> {
-    Some((sorted.get((sorted.len().max(1) - 1) / 2)? + sorted.get(sorted.len() / 2)?) / 2.0)
 }
 
 impl Pairing {

@@ -7,6 +7,7 @@ use crate::drift::Lighting;
 use crate::frame::Rendering;
 use crate::photometry::Stops;
 use crate::response::{Curve, Exposed, Fit, Response, TRUSTED, fit};
+use crate::statistics::rank_correlation;
 
 /// A camera's response as frames gave it.
 #[derive(Debug, Clone)]
@@ -157,35 +158,19 @@ fn check_scene(frames: &[SeriesFrame], exposures: &[Stops]) -> Result<(), Refusa
 fn likeness(a: &SeriesFrame, b: &SeriesFrame) -> Option<f64> {
     let srgb = Response::srgb();
     let both = a.metered.cells.iter().zip(&b.metered.cells);
-    let (first, second): (Vec<Stops>, Vec<Stops>) = both
+    let (first, second): (Vec<f64>, Vec<f64>) = both
         .filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y))
-        .map(|(x, y)| (srgb.light(*x), srgb.light(*y)))
+        .map(|(x, y)| (srgb.light(*x).0, srgb.light(*y).0))
         .unzip();
     // An even wall has no pattern to have moved.
-    let even = |cells: &[Stops]| {
-        let (low, high) = cells
-            .iter()
-            .fold((Stops(99.0), Stops(-99.0)), |(l, h), c| (if *c < l { *c } else { l }, if *c > h { *c } else { h }));
-        high - low < Stops(0.5)
+    let even = |cells: &[f64]| {
+        let (low, high) = cells.iter().fold((f64::MAX, f64::MIN), |(low, high), c| (low.min(*c), high.max(*c)));
+        high - low < 0.5
     };
     if first.len() < FEWEST_CELLS || even(&first) || even(&second) {
         return None;
     }
-    let (first, second) = (ranks(&first), ranks(&second));
-    let squares: f64 = first.iter().zip(&second).map(|(x, y)| (x - y).powi(2)).sum();
-    let n = first.len() as f64;
-    Some(1.0 - 6.0 * squares / (n * (n * n - 1.0)))
-}
-
-/// The place of each cell in the order of light.
-fn ranks(cells: &[Stops]) -> Vec<f64> {
-    let mut order: Vec<usize> = (0..cells.len()).collect();
-    order.sort_by(|i, j| cells[*i].0.total_cmp(&cells[*j].0));
-    let mut ranks = vec![0.0; cells.len()];
-    for (rank, cell) in order.into_iter().enumerate() {
-        ranks[cell] = rank as f64;
-    }
-    ranks
+    rank_correlation(&first, &second)
 }
 
 /// 95 % half-width of two stops about mid-grey.

@@ -3,8 +3,9 @@
 
 use super::bracket::doubt_about_mid_grey;
 use crate::meter::{Metered, WHOLE};
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::{Curve, Exposed, Response, TONES, TRUSTED, fit, fit_to_light, tone};
+use crate::statistics::{Z95, median};
 
 /// Frames of one scene under one light, as far as anybody knows.
 #[derive(Debug, Clone, Default)]
@@ -89,7 +90,7 @@ impl Chain {
 /// Whether a frame's exposure was visited another time, after or before a different one, and all its
 /// frames read alike.
 fn bears_itself_out(frames: &[Exposed], at: usize, by: &Response) -> bool {
-    let is_same = |f: &Exposed| (f.exposure - frames[at].exposure).abs() < Stops(0.01);
+    let is_same = |f: &Exposed| (f.exposure - frames[at].exposure).abs() < SAME_SETTING;
     let alike =
         frames.iter().filter(|f| is_same(f)).all(|f| change(&frames[at], f, by).is_some_and(|c| c.abs() <= SAME));
     let visits = frames.iter().enumerate().filter(|(i, f)| is_same(f) && (*i == 0 || !is_same(&frames[i - 1])));
@@ -100,7 +101,7 @@ fn bears_itself_out(frames: &[Exposed], at: usize, by: &Response) -> bool {
 fn change(a: &Exposed, b: &Exposed, by: &Response) -> Option<Stops> {
     let both = a.codes.iter().zip(&b.codes).filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y));
     let mut changes: Vec<f64> = both.map(|(x, y)| (by.light(*y) - by.light(*x)).0).collect();
-    (changes.len() >= FEWEST_SHARES).then(|| Stops(median(&mut changes)))
+    median(&mut changes).filter(|_| changes.len() >= FEWEST_SHARES).map(Stops)
 }
 
 /// Whether a step reads about as its settings say, by what is known of the curve.
@@ -115,7 +116,7 @@ fn is_likely(a: &Exposed, b: &Exposed, by: &Response) -> bool {
     let Some(seen) = change(a, b, by) else { return false };
     let each = 1.0 / both.len() as f64;
     let half_width = by.uncertainty_of(both.iter().map(|(x, y)| (*x, *y, each)));
-    (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / 1.96)
+    (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / Z95)
 }
 
 fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<u64>) -> Option<Learned> {
@@ -141,15 +142,10 @@ pub fn holds_on(codes: &[f64], raw: &Metered, curve: &Curve) -> bool {
     for (code, light) in codes.iter().zip(&light) {
         by_tone[tone(*code)].push((response.light(*code) - *light).0);
     }
-    let off: Vec<f64> = by_tone.iter_mut().filter(|t| !t.is_empty()).map(|t| median(t)).collect();
-    let level = median(&mut off.clone());
+    let off: Vec<f64> = by_tone.iter_mut().filter_map(|tone| median(tone)).collect();
+    let Some(level) = median(&mut off.clone()) else { return false };
     let far = off.iter().filter(|o| (*o - level).abs() > MOST_OFF_TONE.0).count();
     off.len() >= FEWEST_TONES && far * 5 <= off.len()
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
 }
 
 /// Shares that neither file clips.

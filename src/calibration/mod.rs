@@ -10,7 +10,7 @@ pub use accuracy::{Accuracy, Column, Errors, Pairing, accuracy};
 pub use bracket::{Calibration, Refusal, calibrate};
 pub use learning::{Chain, Learned, holds_on, teach_by_raw};
 
-use crate::drift::{Lighting, expected};
+use crate::drift::{Lighting, expected, uncertainty_of_expected};
 use crate::frame::Settings;
 use crate::meter::{Metered, Shares};
 use crate::photometry::Stops;
@@ -35,4 +35,10 @@ fn difference(from: &SeriesFrame, to: &SeriesFrame, lighting: Lighting) -> Optio
         (Some(a), Some(b)) => Some(b - a),
         _ => expected(&from.settings, &to.settings, lighting),
     }
+}
+
+/// Half-width of the 95 % interval of that difference: marks told by hand are no exacter than those the camera tells.
+/// `of_camera` is how far its exposures were seen to be off their settings.
+fn uncertainty_of_difference(from: &SeriesFrame, to: &SeriesFrame, lighting: Lighting, of_camera: Stops) -> Stops {
+    uncertainty_of_expected(&from.settings, &to.settings, lighting, of_camera)
 }

@@ -15,7 +15,7 @@ use crate::frame::Settings;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
-use crate::session::{Compared, FrameOutcome, Metering, State, response_for};
+use crate::session::{Compared, FrameOutcome, Metering, Sitting, response_for};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
@@ -76,6 +76,8 @@ struct Answer<'a> {
     /// Half-width of the drift's 95 % interval.
     uncertainty: Option<Stops>,
     observed_uncertainty: Option<Stops>,
+    /// What the drift's interval holds under; null when it holds whatever anybody did to the lights.
+    condition: Option<&'static str>,
     response: Option<&'a str>,
     cause: Option<Cause>,
     sentence: &'a str,
@@ -170,7 +172,7 @@ impl Comparison {
 
     /// The curve that a frame's counting reading goes by.
     fn response_of(&self, frame: &Subject) -> Response {
-        let by = |m| response_for(&frame.settings, m, &self.config, &self.curves, &State::default());
+        let by = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
         frame.metered.as_ref().map_or_else(Response::srgb, by)
     }
 
@@ -211,13 +213,13 @@ impl Table {
     fn line(&self, file: &str, rest: [&str; 5]) -> String {
         let [settings, expected, observed, drift, verdict] = rest;
         let width = self.widest;
-        format!("{file:width$}  {settings:<24}  {expected:>8}  {observed:>14}  {drift:>14}  {verdict}")
+        format!("{file:width$}  {settings:<24}  {expected:>8}  {observed:>14}  {drift:<44}  {verdict}")
     }
 
     fn head(&self) -> String {
         self.line("file", ["settings", "settings", "light", "drift", "verdict"])
             + "\n"
-            + &self.line("", ["", "say", "says", "(stops)", ""])
+            + &self.line("", ["", "say", "says", "", ""])
     }
 
     fn row(&self, file: &str, verdict: &Verdict, outcome: &FrameOutcome) -> String {
@@ -232,7 +234,7 @@ impl Table {
                 &outcome.subject.settings.in_short(),
                 &stops(verdict.expected),
                 &within(verdict.observed, verdict.observed_uncertainty),
-                &within(verdict.drift, verdict.uncertainty),
+                &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
                 &verdict.sentence,
             ],
         );
@@ -255,6 +257,7 @@ fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome, response: Opti
         drift: verdict.drift,
         uncertainty: verdict.uncertainty,
         observed_uncertainty: verdict.observed_uncertainty,
+        condition: verdict.headline().and_then(|h| h.condition),
         response,
         cause: Some(verdict.cause),
         sentence: &verdict.sentence,
@@ -274,6 +277,7 @@ fn nothing_known(file: &str, why: &str) -> String {
         drift: None,
         uncertainty: None,
         observed_uncertainty: None,
+        condition: None,
         response: None,
         cause: None,
         sentence: why,

@@ -7,6 +7,7 @@ pub mod drawn;
 mod reading;
 mod watching;
 mod written;
+mod wrong;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -16,7 +17,8 @@ use thiserror::Error;
 pub use self::curves::{Calibrated, CurveError, Curves, Made, curve_of_earlier_logs, usual_folder};
 use self::reading::text_of;
 pub use self::watching::ConfigWatch;
-use self::written::{Written, Wrong};
+use self::written::Written;
+use self::wrong::Wrong;
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
@@ -148,7 +150,7 @@ pub(crate) fn fault_in(text: &str, file: &str, e: &serde_yaml::Error) -> ConfigE
     // For these the parser tells where the keys begin, and not the key.
     let nth = ["unknown field", "duplicate field"].iter().position(|fault| message.starts_with(fault));
     let line = match nth {
-        Some(nth) => written::lines_that_write(quoted, text, begun.unwrap_or(1)).nth(nth).or(begun),
+        Some(nth) => wrong::lines_that_write(quoted, text, begun.unwrap_or(1)).nth(nth).or(begun),
         None => begun,
     };
     let key = if nth.is_some() { quoted } else { way.rsplit('.').next().unwrap_or_default() };

@@ -110,12 +110,12 @@ pub async fn run(
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let hub = Hub { events: events.clone(), commands, log: setup.log.clone() };
 
-    let first_start = match (opened.state.begun, setup.meter_old) {
+    let first_start = match (opened.state.files.begun, setup.meter_old) {
         (true, _) => FirstStart::Resume,
         (false, true) => FirstStart::MeterAll,
         (false, false) => FirstStart::TakeAsKnown,
     };
-    let before = Before { known: opened.state.known_files(), turned_down: opened.state.turned_down_files() };
+    let before = Before { known: opened.state.files.known(), turned_down: opened.state.files.turned_down() };
     let listed = list_corrections(CorrectionsList::beside(&setup.log), events.subscribe());
     let publish = move |published: Published| {
         // No listener is no fault.

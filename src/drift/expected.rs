@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::frame::{FlashTag, Settings};
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
+use crate::statistics::Z95;
 
 /// What lights the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -25,9 +26,14 @@ impl Lighting {
     }
 }
 
-/// Half-width of the 95 % interval of a change told by settings: marks are exact, diaphragms and
-/// shutters are not (common practice, no source).
-pub const HALF_WIDTH: Stops = Stops(0.10);
+/// What one setting that differs between two frames leaves open, half-widths at 95 %: marks are exact, diaphragms and
+/// shutters are not, gains nearly (common practice, no source).
+const DIAPHRAGM: Stops = Stops(0.09);
+const SHUTTER: Stops = Stops(0.06);
+const GAIN: Stops = Stops(0.03);
+/// What differs even between two frames at one setting: a diaphragm that closes anew, a flash that fires anew (common
+/// practice, no source).
+const REPEATED: Stops = Stops(0.03);
 
 /// Change of exposure from one frame's settings to another's if nobody touched the light.
 ///
@@ -46,24 +52,44 @@ pub fn expected(from: &Settings, to: &Settings, lighting: Lighting) -> Option<St
         Lighting::Flash => Some(flash),
         Lighting::Continuous => Some(flash - (to.exposure_time?.tv() - from.exposure_time?.tv())),
         Lighting::Either => match (expected(from, to, Lighting::Flash), expected(from, to, Lighting::Continuous)) {
-            (Some(a), Some(b)) if (a - b).abs() < Stops(0.01) => Some(a),
+            (Some(a), Some(b)) if (a - b).abs() < SAME_SETTING => Some(a),
             _ => None,
         },
     }
 }
 
-/// Which kind of light fits two frames' settings and what the picture shows; `Either` when it
-/// can't be told.
-pub fn fitting_light(from: &Settings, to: &Settings, observed: Option<(Stops, Stops)>) -> Lighting {
+/// Half-width of the 95 % interval of [`expected`]: how far the light may be off what two frames' settings say if nobody
+/// touched the lights.
+///
+/// A setting that is the same in both frames is off by the same in both, and cancels. Only what differs counts, and the
+/// exposure time only in light that burns all the time. `of_camera` is how far this camera's exposures were seen to be off
+/// their settings, of two frames; it was seen where settings differed, and takes the place of what is usual where it is
+/// more. (Where it is less, the frames that showed it may have stepped another setting than these two.)
+pub fn uncertainty_of_expected(from: &Settings, to: &Settings, lighting: Lighting, of_camera: Stops) -> Stops {
+    let differs = |a: Option<Stops>, b: Option<Stops>| a.zip(b).is_none_or(|(a, b)| (a - b).abs() >= SAME_SETTING);
+    let aperture = differs(from.f_number.map(|f| f.av()), to.f_number.map(|f| f.av()));
+    let time = differs(from.exposure_time.map(|t| t.tv()), to.exposure_time.map(|t| t.tv()));
+    let speed = differs(from.iso.map(|i| i.sv()), to.iso.map(|i| i.sv()));
+    let off = [(aperture, DIAPHRAGM), (time && lighting != Lighting::Flash, SHUTTER), (speed, GAIN)];
+    let settings = off.into_iter().filter(|(differs, _)| *differs).map(|(_, by)| by).reduce(Stops::in_quadrature);
+    let settings = settings.map_or(Stops::ZERO, |usual| if of_camera > usual { of_camera } else { usual });
+    settings.in_quadrature(REPEATED)
+}
+
+/// Which kind of light fits two frames' settings and what the picture shows (a drift and its half-width); `Either` when it
+/// can't be told. `of_camera` as in [`uncertainty_of_expected`].
+pub fn fitting_light(from: &Settings, to: &Settings, observed: Option<(Stops, Stops)>, of_camera: Stops) -> Lighting {
     let (Some(flash), Some(continuous)) =
         (expected(from, to, Lighting::Flash), expected(from, to, Lighting::Continuous))
     else {
         return Lighting::Flash;
     };
+    // One deviation for both kinds, the wider one: two that differ would have to be charged for their widths as well.
+    let settings = uncertainty_of_expected(from, to, Lighting::Continuous, of_camera);
     let misfit = |predicted: Stops| {
         observed.map_or(0.0, |(drift, half_width)| {
-            let sigma = half_width.in_quadrature(HALF_WIDTH) / 2.0;
-            ((drift - predicted).0 / sigma.0).powi(2)
+            let deviation = half_width.in_quadrature(settings) / Z95;
+            ((drift - predicted).0 / deviation.0).powi(2)
         })
     };
     let against_flash = misfit(flash) + unlike_flash(from, to);
@@ -118,6 +144,39 @@ mod tests {
     }
 
     #[test]
+    fn only_settings_that_differ_are_uncertain() {
+        let of = |to: &Settings, lighting| {
+            uncertainty_of_expected(&settings("f/7.1", "1/160", "100"), to, lighting, Stops(0.15)).0
+        };
+        let same = settings("f/7.1", "1/160", "100");
+        assert_eq!(of(&same, Lighting::Flash), REPEATED.0, "a camera's scatter cancels, too");
+        assert_eq!(of(&same, Lighting::Continuous), REPEATED.0);
+        let slower = settings("f/7.1", "1/125", "100");
+        assert_eq!(of(&slower, Lighting::Flash), REPEATED.0, "within sync the time doesn't enter");
+        assert!(of(&slower, Lighting::Continuous) > 0.15);
+        assert!(of(&settings("f/8", "1/160", "100"), Lighting::Flash) > 0.15);
+        let unknown = Settings { f_number: None, ..same };
+        assert!(of(&unknown, Lighting::Flash) > 0.15, "what isn't told may differ");
+    }
+
+    #[test]
+    fn each_setting_that_differs_adds_its_own() {
+        let usual = |to: (&str, &str, &str)| {
+            let to = settings(to.0, to.1, to.2);
+            uncertainty_of_expected(&settings("f/8", "1/60", "100"), &to, Lighting::Continuous, Stops(0.01)).0
+        };
+        let grows = [
+            usual(("f/8", "1/60", "100")),
+            usual(("f/8", "1/60", "200")),
+            usual(("f/8", "1/125", "100")),
+            usual(("f/11", "1/60", "100")),
+            usual(("f/11", "1/125", "100")),
+            usual(("f/11", "1/125", "200")),
+        ];
+        assert!(grows.is_sorted() && grows[0] < 0.04 && grows[5] < 0.13, "{grows:?}");
+    }
+
+    #[test]
     fn what_is_not_known_is_not_expected() {
         let known = settings("f/8", "1/160", "100");
         let manual_lens = Settings { f_number: None, ..known.clone() };
@@ -127,8 +186,8 @@ mod tests {
     #[test]
     fn the_picture_tells_flash_from_continuous_light() {
         let (from, to) = (settings("f/4", "1/2", "100"), settings("f/4", "1/8", "100"));
-        assert_eq!(fitting_light(&from, &to, Some((Stops(-1.9), Stops(0.3)))), Lighting::Continuous);
+        assert_eq!(fitting_light(&from, &to, Some((Stops(-1.9), Stops(0.3))), Stops::ZERO), Lighting::Continuous);
         let (from, to) = (settings("f/8", "1/160", "100"), settings("f/8", "1/60", "100"));
-        assert_eq!(fitting_light(&from, &to, Some((Stops(0.02), Stops(0.1)))), Lighting::Flash);
+        assert_eq!(fitting_light(&from, &to, Some((Stops(0.02), Stops(0.1))), Stops::ZERO), Lighting::Flash);
     }
 }

@@ -6,8 +6,6 @@ mod expected;
 mod observed;
 mod weigh;
 
-pub use expected::{HALF_WIDTH, Lighting, expected, fitting_light};
-pub use observed::{
-    Layout, Observed, Unevenness, compare_layout, doubt_of_rendering, median, observe, place_of, take_patch,
-};
+pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
+pub use observed::{Layout, Observed, Unevenness, compare_layout, doubt_of_rendering, observe, place_of, take_patch};
 pub use weigh::{Basis, Prediction, Weighed, WentBy, weigh};

@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 use crate::frame::{Rendering, Settings};
 use crate::meter::{GRID, Metered, Reading};
 use crate::photometry::Stops;
-use crate::response::{Response, TRUSTED};
+use crate::response::{INDEPENDENT_SHARES, Response, TRUSTED};
+use crate::statistics::{correlation, half_width_of_median, robust_deviation, weighted_median};
 
 /// Drift of one spot as its light shows it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,7 +20,7 @@ pub struct Observed {
     pub drift: Stops,
     /// Half-width of the 95 % interval.
     pub half_width: Stops,
-    /// Robust spread over the shares; large when the frames differ in more than exposure.
+    /// Robust standard deviation of the shares; large when the frames differ in more than exposure.
     pub spread: Stops,
     /// Share of the spot that could be compared.
     pub usable: f32,
@@ -29,8 +30,6 @@ pub struct Observed {
 const FEWEST_SHARES: usize = 5;
 /// Noise, framing and rounding that no curve accounts for, half-width at 95 %.
 const FLOOR: Stops = Stops(0.06);
-/// From the median absolute deviation to a standard deviation (Hampel 1974, from memory).
-const MAD_TO_SIGMA: f64 = 1.4826;
 
 /// Compares one spot's readings by a curve. `None` when too much of it is clipped to tell.
 pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Option<Observed> {
@@ -39,15 +38,17 @@ pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Opt
     if shares.len() < FEWEST_SHARES {
         return None;
     }
-    let drift = weighted_median(&shares);
-    let mut deviations: Vec<f64> = shares.iter().map(|s| (s.drift - drift).abs().0).collect();
-    let spread = Stops(median(&mut deviations)? * MAD_TO_SIGMA);
+    let mut drifts: Vec<(f64, f64)> = shares.iter().map(|s| (s.drift.0, s.weight)).collect();
+    let drift = Stops(weighted_median(&mut drifts)?);
+    let spread = Stops(robust_deviation(drifts.iter().map(|(d, _)| *d), drift.0)?);
+    // Neighbouring shares are neighbouring parts of a scene that moved as one: they say no more than a few would.
+    let median = Stops(half_width_of_median(spread.0, INDEPENDENT_SHARES.min(shares.len())));
     let all: f64 = shares.iter().map(|s| s.weight).sum();
     let curve = response.uncertainty_of(shares.iter().map(|s| (s.codes[0], s.codes[1], s.weight / all)));
     Some(Observed {
         spot: frame.spot.clone(),
         drift,
-        half_width: curve.in_quadrature(spread).in_quadrature(FLOOR).in_quadrature(response.scatter_of_two()),
+        half_width: curve.in_quadrature(median).in_quadrature(FLOOR),
         spread,
         usable: shares.len() as f32 / reference.quantiles.len().max(1) as f32,
     })
@@ -79,26 +80,6 @@ impl Share {
         let weight = 1.0 / response.noise_between(a, b).0.powi(2);
         trusted.then(|| Share { drift: response.light(b) - response.light(a), codes: [a, b], weight })
     }
-}
-
-fn weighted_median(shares: &[Share]) -> Stops {
-    let mut sorted: Vec<&Share> = shares.iter().collect();
-    sorted.sort_by(|a, b| a.drift.0.total_cmp(&b.drift.0));
-    let half: f64 = sorted.iter().map(|s| s.weight).sum::<f64>() / 2.0;
-    let mut below = 0.0;
-    for share in &sorted {
-        below += share.weight;
-        if below >= half {
-            return share.drift;
-        }
-    }
-    Stops::ZERO
-}
-
-/// The middle of values, the upper of two; they are sorted.
-pub fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 /// Where in the frame the change differs from the rest.
@@ -143,7 +124,7 @@ pub fn compare_layout(
     };
     let cells: Vec<Option<Stops>> = reference.iter().zip(&frame).map(off).collect();
     let uneven = drift.and_then(|_| unevenness(&cells));
-    Some(Layout { likeness: correlation(&reference, &frame), uneven })
+    Some(Layout { likeness: likeness(&reference, &frame), uneven })
 }
 
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter
@@ -208,16 +189,12 @@ pub fn place_of(patch: &[usize], (columns, rows): (usize, usize)) -> String {
     format!("the {down}{across}")
 }
 
-fn correlation(a: &[Stops], b: &[Stops]) -> f64 {
-    let mean = |v: &[Stops]| v.iter().map(|s| s.0).sum::<f64>() / v.len() as f64;
-    let (mean_a, mean_b) = (mean(a), mean(b));
-    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-    for (x, y) in a.iter().zip(b) {
-        let (x, y) = (x.0 - mean_a, y.0 - mean_b);
-        ab += x * y;
-        aa += x * x;
-        bb += y * y;
-    }
-    // Two flat frames have no pattern to differ in.
-    if aa < 0.05 && bb < 0.05 { 1.0 } else { ab / (aa * bb).sqrt().max(1e-9) }
+/// Correlation of two grids; 1 where neither has a pattern to differ in, and 0 where one has and the other none.
+fn likeness(a: &[Stops], b: &[Stops]) -> f64 {
+    let squares = |cells: &[Stops]| {
+        let mean = cells.iter().map(|s| s.0).sum::<f64>() / cells.len() as f64;
+        cells.iter().map(|s| (s.0 - mean).powi(2)).sum::<f64>()
+    };
+    let flat = squares(a) < 0.05 && squares(b) < 0.05;
+    if flat { 1.0 } else { correlation(a.iter().zip(b).map(|(x, y)| (x.0, y.0))).unwrap_or(0.0) }
 }

@@ -5,14 +5,15 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::expected::HALF_WIDTH;
 use super::observed::Observed;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 
 /// A drift that would follow from something known.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Prediction {
     pub drift: Stops,
+    /// Half-width of the 95 % interval, given that what it rests on is so.
+    pub half_width: Stops,
     pub basis: Basis,
 }
 
@@ -23,6 +24,17 @@ pub enum Basis {
     LightsUntouched,
     /// The suggested correction was carried out.
     CorrectionFollowed,
+}
+
+/// What a light's dial leaves open of a turn by clicks, half-width at 95 % (common practice, no source).
+const DIAL: Stops = Stops(0.08);
+
+impl Prediction {
+    /// What follows when the settings change the exposure by `expected` and all lights were turned by `turned`.
+    pub fn of((expected, half_width): (Stops, Stops), turned: Stops, basis: Basis) -> Prediction {
+        let dial = if turned.abs() < SAME_SETTING { Stops::ZERO } else { DIAL };
+        Prediction { drift: expected + turned, half_width: half_width.in_quadrature(dial), basis }
+    }
 }
 
 /// Which evidence the drift went by.
@@ -49,12 +61,16 @@ pub struct Weighed {
 }
 
 /// Weighs predictions against the observation. `None` when there is neither.
+///
+/// The nearest prediction holds when it and the picture are no farther apart than both intervals together allow; then both
+/// count by one over their variances. The interval that comes out is that of the drift *if* the prediction's basis is so: it
+/// doesn't hold what the drift would be had somebody turned a light by less than the picture can tell.
 pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<Weighed> {
     let Some(seen) = observed else {
         let untouched = predictions.iter().find(|p| p.basis == Basis::LightsUntouched)?;
         return Some(Weighed {
             drift: untouched.drift,
-            half_width: HALF_WIDTH,
+            half_width: untouched.half_width,
             went_by: WentBy::Settings,
             basis: Some(untouched.basis),
         });
@@ -62,8 +78,8 @@ pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<
     let nearest =
         predictions.iter().min_by(|a, b| (a.drift - seen.drift).abs().0.total_cmp(&(b.drift - seen.drift).abs().0));
     match nearest {
-        Some(p) if (p.drift - seen.drift).abs() <= seen.half_width.in_quadrature(HALF_WIDTH) => {
-            let (a, b) = (1.0 / HALF_WIDTH.0.powi(2), 1.0 / seen.half_width.0.powi(2));
+        Some(p) if (p.drift - seen.drift).abs() <= seen.half_width.in_quadrature(p.half_width) => {
+            let (a, b) = (1.0 / p.half_width.0.powi(2), 1.0 / seen.half_width.0.powi(2));
             Some(Weighed {
                 drift: Stops((p.drift.0 * a + seen.drift.0 * b) / (a + b)),
                 half_width: Stops((1.0 / (a + b)).sqrt()),
@@ -77,7 +93,10 @@ pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<
 
 #[cfg(test)]
 mod tests {
+    use super::super::expected::{Lighting, uncertainty_of_expected};
     use super::*;
+    use crate::frame::Settings;
+    use crate::response::{Curve, Response};
     use proptest::prelude::*;
 
     fn seen(drift: f64, half_width: f64) -> Observed {
@@ -91,7 +110,26 @@ mod tests {
     }
 
     fn untouched(drift: f64) -> Prediction {
-        Prediction { drift: Stops(drift), basis: Basis::LightsUntouched }
+        Prediction { drift: Stops(drift), half_width: Stops(0.1), basis: Basis::LightsUntouched }
+    }
+
+    /// At equal settings the settings' error cancels: a small change is a change.
+    #[test]
+    fn a_fifth_of_a_stop_at_equal_settings_is_a_change() {
+        let same = Settings {
+            f_number: "f/8".parse().ok(),
+            exposure_time: "1/160".parse().ok(),
+            iso: "100".parse().ok(),
+            ..Settings::default()
+        };
+        let of_camera = Response::new("own".into(), Curve::vague(), None, Stops(0.06)).scatter_of_two();
+        let half_width = uncertainty_of_expected(&same, &same, Lighting::Flash, of_camera);
+        let nothing = Prediction::of((Stops::ZERO, half_width), Stops::ZERO, Basis::LightsUntouched);
+        let weighed = weigh(&[nothing], Some(&seen(0.22, 0.07))).unwrap();
+        assert_eq!((weighed.drift, weighed.went_by), (Stops(0.22), WentBy::Light));
+        // A turn of a dial that was told is less sure than no turn at all.
+        let turned = Prediction::of((Stops::ZERO, half_width), Stops(1.0), Basis::CorrectionFollowed);
+        assert_eq!(weigh(&[turned], Some(&seen(1.09, 0.06))).unwrap().went_by, WentBy::Both);
     }
 
     #[test]
@@ -103,7 +141,7 @@ mod tests {
 
     #[test]
     fn a_picture_that_contradicts_every_prediction_counts_alone() {
-        let followed = Prediction { drift: Stops(0.0), basis: Basis::CorrectionFollowed };
+        let followed = Prediction { basis: Basis::CorrectionFollowed, ..untouched(0.0) };
         let weighed = weigh(&[untouched(0.67), followed], Some(&seen(-0.33, 0.1))).unwrap();
         assert_eq!(weighed.drift, Stops(-0.33));
         assert_eq!((weighed.went_by, weighed.basis), (WentBy::Light, None));

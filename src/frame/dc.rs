@@ -6,7 +6,7 @@
 //! (what cameras write); `None` for everything else. Source: ITU-T T.81.
 
 use super::dc_codes::{Bits, Huffman};
-use super::pixels::{PixelFault, Proxy};
+use super::proxy::{PixelFault, Proxy};
 
 /// Decodes to 1/8 size; `None` when the file is of a kind that is left to the full decoder.
 pub fn decode(bytes: &[u8]) -> Option<Result<Proxy, PixelFault>> {

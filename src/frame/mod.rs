@@ -10,6 +10,7 @@ mod dc_codes;
 mod dc_tests;
 mod guard;
 mod pixels;
+mod proxy;
 #[cfg(feature = "raw")]
 mod raw;
 mod settings;
@@ -22,7 +23,7 @@ use jiff::civil::DateTime;
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
-pub use pixels::{PixelFault, Proxy};
+pub use proxy::{PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
 

@@ -15,7 +15,8 @@ use rawler::rawsource::RawSource;
 use super::Picture;
 use super::colour::Colour;
 use super::guard::{guarded, plainly};
-use super::pixels::{PixelFault, Proxy, check_area, eighths};
+use super::pixels::{check_area, eighths};
+use super::proxy::{PixelFault, Proxy};
 use super::settings::ColourTag;
 use crate::response::srgb_encode;
 

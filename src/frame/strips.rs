@@ -8,7 +8,8 @@ use tiff::tags::{PlanarConfiguration, Tag};
 use tiff::{ColorType, TiffError};
 
 use super::guard::{guarded, plainly};
-use super::pixels::{PixelFault, Proxy, check_claim, decode_whole, eighths};
+use super::pixels::{check_claim, decode_whole, eighths};
+use super::proxy::{PixelFault, Proxy};
 use crate::container::Source;
 
 /// The largest strip or tile, decoded: some programs write the whole picture as one.

@@ -393,9 +393,8 @@ impl<R: Reader> Worker<R> {
             let (silent, waiting): (Vec<PathBuf>, Vec<PathBuf>) =
                 files.into_iter().partition(|file| self.taking_up.is_silent(file, now));
             let spelled = |files: Vec<PathBuf>| files.iter().map(|f| spell(self.folder.path(), f)).collect();
-            let (waiting, silent) = (spelled(waiting), spelled(silent));
             let folder = self.folder.seen().now();
-            self.say(Arrival::Mark { token, waiting, silent, folder });
+            self.say(Arrival::Mark { token, waiting: spelled(waiting), silent: spelled(silent), folder });
         }
     }
 }

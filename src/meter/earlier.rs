@@ -78,6 +78,14 @@ impl From<Metered> for Logged {
 }
 
 impl Logged {
+    /// Whether this is the linear light of a raw file.
+    pub fn is_raw(&self) -> bool {
+        match self {
+            Logged::Codes(metered) => metered.is_raw(),
+            Logged::Light(earlier) => earlier.response == RAW,
+        }
+    }
+
     /// The readings in codes; `None` when nobody knows the curve that they went through.
     pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<Metered> {
         match self {

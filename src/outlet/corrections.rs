@@ -6,9 +6,10 @@ use std::fs::OpenOptions;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use crate::advice::Correction;
 use crate::files::open_own;
 use crate::rig::Turn;
-use crate::session::{Body, Purpose, Record};
+use crate::session::{Body, How, Purpose, Record};
 
 /// Lines that are kept until the disk takes them.
 const MOST_MISSING: usize = 1_000;
@@ -39,9 +40,9 @@ impl CorrectionsList {
         self.trouble.as_deref()
     }
 
-    /// Adds the record's line, if it has one, and what is still missing.
+    /// Adds the record's lines, if it has any, and what is still missing.
     pub fn take(&mut self, record: &Record) {
-        if let Some(line) = line(record) {
+        for line in lines(record) {
             if self.missing.len() >= MOST_MISSING {
                 self.missing.pop_front();
                 self.left_out += 1;
@@ -84,24 +85,35 @@ impl CorrectionsList {
     }
 }
 
-/// The line for a record, if it is a correction or the end of one.
-fn line(record: &Record) -> Option<String> {
-    let at = record.at.strftime("%Y-%m-%d %H:%M:%SZ");
+/// The lines for a record: corrections, and the ends of them.
+fn lines(record: &Record) -> Vec<String> {
+    let head = format!("{}  #{}", record.at.strftime("%Y-%m-%d %H:%M:%SZ"), record.n);
+    let ended =
+        |correction: u64, how: How| format!("{head}  correction #{correction} {}", format!("{how:?}").to_lowercase());
+    let asked = |what: &str, sentence: &str, correction: &Correction| {
+        let turns: Vec<String> = correction.turns.iter().map(Turn::in_words).collect();
+        let ways: Vec<String> = correction.other_ways.iter().map(|w| w.in_words()).collect();
+        let parts: Vec<String> = std::iter::once(sentence.to_owned()).chain(turns).chain(ways).collect();
+        format!("{head}  {what}: {}", parts.join(" | "))
+    };
     match &record.body {
-        Body::Correction { purpose, correction, sentence } => {
-            let what = match purpose {
-                Purpose::Drift { frame } => format!("frame {frame}"),
-                Purpose::Next { .. } => "next".to_owned(),
-            };
-            let turns: Vec<String> = correction.turns.iter().map(Turn::in_words).collect();
-            let ways: Vec<String> = correction.other_ways.iter().map(|w| w.in_words()).collect();
-            let parts: Vec<String> = std::iter::once(sentence.clone()).chain(turns).chain(ways).collect();
-            Some(format!("{at}  #{}  {what}: {}", record.n, parts.join(" | ")))
+        Body::Correction { purpose: Purpose::Drift { frame }, correction, sentence } => {
+            vec![asked(&format!("frame {frame}"), sentence, correction)]
         }
-        Body::Resolved { correction, how } => {
-            Some(format!("{at}  #{}  correction #{correction} {}", record.n, format!("{how:?}").to_lowercase()))
+        Body::Correction { purpose: Purpose::Next { .. }, correction, sentence } => {
+            vec![asked("next", sentence, correction)]
         }
-        _ => None,
+        Body::Resolved { correction, how } => vec![ended(*correction, *how)],
+        Body::Judged(judgement) => {
+            let end = judgement.ended.as_ref().map(|end| ended(end.correction, end.how));
+            let withdrawn = judgement.withdraws.map(|correction| ended(correction, How::Withdrawn));
+            // What the superseded judgement asked for, and this one still does, is listed already.
+            let begun = judgement.correction.as_ref().filter(|asked| asked.still.is_none());
+            let what = format!("frame {}", judgement.frame);
+            let begun = begun.map(|c| asked(&what, &judgement.verdict.sentence, &c.correction));
+            end.into_iter().chain(withdrawn).chain(begun).collect()
+        }
+        _ => Vec::new(),
     }
 }
 

@@ -149,7 +149,8 @@ fn after_key(key: KeyEvent, over: Over, fixed: &Fixed) -> Option<Over> {
 
 /// Draws everything.
 pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over: Over) {
-    let lights = board.cards.iter().map(lines_of).sum::<u16>() + 1;
+    let across = frame.area().width;
+    let lights = board.cards.iter().map(|card| lines_of(card, across).len() as u16).sum::<u16>() + 1;
     let [head, last, cards, trend, happened, keys] = Layout::vertical([
         Constraint::Length(1),
         Constraint::Length(4),
@@ -233,9 +234,34 @@ fn state_words(card: &Card) -> (&'static str, &'static str) {
     }
 }
 
-/// Lines that a card takes: what to do, how sure that is, and what else would do.
-fn lines_of(card: &Card) -> u16 {
-    1 + u16::from(!card.sure.is_empty()) + if card.other_way.is_some() { 2 } else { 0 }
+/// Columns of a card before its words: a sign, the group, a word, and both dial positions.
+const BEFORE_WORDS: [u16; 5] = [2, 12, 13, 10, 13];
+/// Narrower words are not worth wrapping.
+const NARROWEST: u16 = 12;
+
+/// The lines of a card: what to do, how sure that is, and what else would do. They are wrapped, for what an interval holds under
+/// stands at the end of a line.
+fn lines_of(card: &Card, across: u16) -> Vec<String> {
+    let before = BEFORE_WORDS.iter().sum::<u16>() + BEFORE_WORDS.len() as u16;
+    let width = usize::from(across.saturating_sub(before).max(NARROWEST));
+    let texts = [Some(&card.does), Some(&card.sure), card.other_way.as_ref()];
+    let lines: Vec<String> = texts.into_iter().flatten().flat_map(|text| wrapped(text, width)).collect();
+    if lines.is_empty() { vec![String::new()] } else { lines }
+}
+
+/// Words on lines of at most this width, where no word is longer.
+fn wrapped(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
@@ -247,21 +273,13 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
         } else {
             format!("-> {}", dial(&card.to.clone().or(card.by.as_ref().map(|by| format!("{by} stop")))))
         };
-        let parts = [Some(&card.does), Some(&card.sure), card.other_way.as_ref()];
-        let does: Vec<&str> = parts.into_iter().flatten().map(String::as_str).filter(|t| !t.is_empty()).collect();
+        let does = lines_of(card, area.width);
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);
         Row::new([sign.to_owned(), card.group.clone(), word.to_owned(), dial(&card.at), to, does.join("\n")])
-            .height(lines_of(card))
+            .height(does.len() as u16)
             .style(if asked { bold() } else { Style::default() })
     };
-    let widths = [
-        Constraint::Length(2),
-        Constraint::Length(12),
-        Constraint::Length(13),
-        Constraint::Length(10),
-        Constraint::Length(13),
-        Constraint::Fill(1),
-    ];
+    let widths = BEFORE_WORDS.map(Constraint::Length).into_iter().chain([Constraint::Fill(1)]);
     let title = match &board.asked {
         Some(asked) => match &asked.coming {
             Some(settings) => format!("lights, coming for {settings}"),

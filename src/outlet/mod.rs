@@ -10,5 +10,6 @@ mod seats;
 pub mod shot_log;
 pub mod socket;
 pub mod socket_place;
+mod socket_words;
 pub mod stand_page;
 pub mod storage;

@@ -5,13 +5,14 @@ use std::fmt::Write;
 
 use serde_json::Value;
 
-use crate::advice::{Cause, GroupSeen, Verdict};
-use crate::drift::Basis;
-use crate::photometry::Stops;
+use crate::advice::{Cause, Correction, GroupSeen, Verdict};
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::RAW;
-use crate::rig::Turn;
 use crate::rig::solve::Did;
-use crate::session::{Body, How, Learning, PowerSource, Purpose, Record, SurveyStep};
+use crate::rig::{Known, Turn};
+use crate::session::{
+    Body, How, Judgement, Learning, Occasion, PositionRead, PowerSource, Purpose, Record, SurveyStep,
+};
 
 /// Whether to mark with colour. Words and signs carry everything; colour only helps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -85,14 +86,19 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         Body::Frame(frame) => {
             let late = if frame.late { "  (landed meanwhile)" } else { "" };
             let title = format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.subject.settings.in_short());
-            verdict_block(&title, &frame.verdict, &frame.notes, paint)
+            observed_block(&title, frame.verdict.as_ref(), &frame.notes, paint)
         }
-        Body::Member { frame, file, completed: Some(done), .. } => {
-            let counts = if done.verdict.by.as_deref() == Some(RAW) { "  (the raw file counts)" } else { "" };
-            let title = format!("frame {frame}  {}  {}{counts}", file, done.settings.in_short());
-            verdict_block(&title, &done.verdict, &done.notes, paint)
+        Body::FileAdded { frame, file, observed: Some(added), .. } => {
+            let is_raw = match &added.verdict {
+                Some(verdict) => verdict.by.as_deref() == Some(RAW),
+                None => added.metered.is_raw(),
+            };
+            let counts = if is_raw { "  (the raw file counts)" } else { "" };
+            let title = format!("frame {frame}  {}  {}{counts}", file, added.settings.in_short());
+            observed_block(&title, added.verdict.as_ref(), &added.notes, paint)
         }
-        Body::Member { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
+        Body::FileAdded { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
+        Body::Judged(judgement) => judged_block(judgement, paint),
         Body::Response { of, how, frames, doubt, .. } => {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
@@ -109,38 +115,16 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         }
         Body::Correction { purpose, correction, sentence } => {
             let title = matches!(purpose, Purpose::Next { .. }).then(|| format!("  {sentence}"));
-            let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
-            let mut lines: Vec<String> = title.into_iter().chain(turns).collect();
-            if correction.ratio_off > Stops(0.01) {
-                let why = if correction.other_ways.is_empty() {
-                    "the dials' steps change"
-                } else {
-                    "the end of a range changes"
-                };
-                lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_off.0));
-            }
-            let left = correction.turns.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
-            if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
-                lines.push(format!("    rounding to the dials leaves {left} stop"));
-            }
-            lines.extend(correction.other_ways.iter().map(|w| format!("    {}", w.in_words())));
-            lines.join("\n")
+            title.into_iter().chain(correction_lines(correction, paint)).collect::<Vec<_>>().join("\n")
         }
-        Body::Resolved { correction, how } => {
-            let word = match how {
-                How::Seen => "is seen in the picture",
-                How::Told => "was told to be done",
-                How::Withdrawn => "is withdrawn",
-            };
-            format!("  correction #{correction} {word}")
-        }
+        Body::Resolved { correction, how } => end_line(*correction, *how),
         Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
-            let moved = moved.filter(|m| m.abs() > Stops(0.01))?;
+            let moved = moved.filter(|m| m.abs() > SAME_SETTING)?;
             let at = shown.as_ref().map_or_else(|| format!("moved by {moved} stop"), |s| format!("must be at {s} now"));
             format!("  {group} {at} (if all groups moved alike)")
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
-        Body::TakenBack { group, .. } => format!("  {group}: taken back, it stands as before"),
+        Body::Undone { group, .. } => format!("  {group}: taken back, it stands as before"),
         Body::Reread { file, .. } => format!("  {} is read by the new spots", file),
         Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", file),
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
@@ -177,18 +161,84 @@ fn survey_block(step: &SurveyStep, next: Option<&str>, paint: Paint) -> Option<S
     (!lines.is_empty()).then(|| lines.join("\n"))
 }
 
-fn verdict_block(title: &str, verdict: &Verdict, notes: &[String], paint: Paint) -> String {
-    let mut text = format!("{}\n  {} {}", paint.wrap(BOLD, title), sign(verdict.cause), verdict.sentence);
+/// What was observed in a file; in logs up to format 4 with what was made of it.
+fn observed_block(title: &str, verdict: Option<&Verdict>, notes: &[String], paint: Paint) -> String {
+    let mut lines = vec![paint.wrap(BOLD, title)];
+    lines.extend(verdict.into_iter().flat_map(|verdict| verdict_lines(verdict, paint)));
+    lines.extend(notes.iter().map(|note| format!("    {}", paint.wrap(DIM, note))));
+    lines.join("\n")
+}
+
+/// What was made of an exposure: its verdict, where dials are now taken to be, and what is asked.
+fn judged_block(judgement: &Judgement, paint: Paint) -> String {
+    let anew = match (judgement.supersedes, judgement.occasion) {
+        (None, _) => None,
+        (_, Occasion::FirstFile | Occasion::FurtherFile) => Some("with its further file"),
+        (_, Occasion::BetterCurve) => Some("by a curve that is known better"),
+        (_, Occasion::OtherSpots) => Some("by the new spots"),
+    };
+    let mut lines: Vec<String> = anew
+        .map(|how| paint.wrap(BOLD, &format!("frame {}  judged anew, {how}", judgement.frame)))
+        .into_iter()
+        .collect();
+    lines.extend(verdict_lines(&judgement.verdict, paint));
+    lines.extend(judgement.notes.iter().map(|note| format!("    {}", paint.wrap(DIM, note))));
+    lines.extend(judgement.positions.iter().filter_map(position_line));
+    lines.extend(judgement.ended.as_ref().map(|ended| end_line(ended.correction, ended.how)));
+    lines.extend(judgement.withdraws.map(|correction| end_line(correction, How::Withdrawn)));
+    lines.extend(judgement.correction.iter().flat_map(|asked| correction_lines(&asked.correction, paint)));
+    lines.join("\n")
+}
+
+fn position_line(read: &PositionRead) -> Option<String> {
+    let how = match read.known {
+        Known::Deduced if read.moved.abs() <= SAME_SETTING => return None,
+        Known::Deduced => "estimated, if all groups changed alike",
+        Known::ReadBySurvey => "read from the picture",
+        // That the correction is seen says it.
+        _ => return None,
+    };
+    let at = match &read.shown {
+        Some(shown) => format!("is probably at {shown} now"),
+        None => format!("has probably moved by {} stop", read.moved),
+    };
+    Some(format!("  {} {at} ({how})", read.group))
+}
+
+fn end_line(correction: u64, how: How) -> String {
+    let word = match how {
+        How::Seen => "is seen in the picture",
+        How::Told => "was told to be done",
+        How::Withdrawn => "is withdrawn",
+    };
+    format!("  correction #{correction} {word}")
+}
+
+fn correction_lines(correction: &Correction, paint: Paint) -> Vec<String> {
+    let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
+    let mut lines: Vec<String> = turns.collect();
+    if correction.ratio_off > SAME_SETTING {
+        let why =
+            if correction.other_ways.is_empty() { "the dials' steps change" } else { "the end of a range changes" };
+        lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_off.0));
+    }
+    let left = correction.turns.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
+    if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
+        lines.push(format!("    rounding to the dials leaves {left} stop"));
+    }
+    lines.extend(correction.other_ways.iter().map(|w| format!("    {}", w.in_words())));
+    lines
+}
+
+fn verdict_lines(verdict: &Verdict, paint: Paint) -> Vec<String> {
+    let mut lines = vec![format!("  {} {}", sign(verdict.cause), verdict.sentence)];
     if verdict.drift.is_some() || verdict.observed.is_some() {
-        let _ = write!(text, "\n    {}", paint.wrap(DIM, &numbers(verdict)));
+        lines.push(format!("    {}", paint.wrap(DIM, &numbers(verdict))));
     }
     if verdict.groups.iter().any(|g| g.did != Did::NotSettled) {
-        let _ = write!(text, "\n    {}", paint.wrap(DIM, &each_light(&verdict.groups)));
+        lines.push(format!("    {}", paint.wrap(DIM, &each_light(&verdict.groups))));
     }
-    for note in notes {
-        let _ = write!(text, "\n    {}", paint.wrap(DIM, note));
-    }
-    text
+    lines
 }
 
 /// What each light did, on one line.
@@ -208,20 +258,12 @@ fn each_light(groups: &[GroupSeen]) -> String {
 fn numbers(verdict: &Verdict) -> String {
     let shown = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
     let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" +-{:.2}", s.0));
-    // Where the picture alone would leave much open, the number holds under its assumption only.
-    let vague = verdict.observed_uncertainty.is_some_and(|u| u > Stops(0.2));
-    let provided = match verdict.basis {
-        Some(Basis::LightsUntouched) if vague => " if nobody touched the lights",
-        Some(Basis::CorrectionFollowed) if vague => " if the correction was carried out",
-        _ => "",
-    };
     format!(
-        "settings say {}, the light says {}{}, so {}{}{provided}",
+        "settings say {}, the light says {}{}, so {}",
         shown(verdict.expected),
         shown(verdict.observed),
         within(verdict.observed_uncertainty),
-        shown(verdict.drift),
-        within(verdict.uncertainty),
+        verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
     )
 }
 

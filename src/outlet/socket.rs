@@ -13,7 +13,6 @@ use std::time::Duration;
 use governor::clock::{Clock, DefaultClock};
 use governor::{DefaultDirectRateLimiter, Quota, RateLimiter};
 use interprocess::local_socket::tokio::{Listener, Stream, prelude::*};
-use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::sync::{OwnedSemaphorePermit, broadcast, mpsc, oneshot};
@@ -23,8 +22,8 @@ use tokio::time::{sleep, timeout};
 use super::seats::{Seat, Seats};
 use super::shot_log::{LogReader, PORTION, portion};
 pub use super::socket_place::{Place, connect, listen, name_of};
+use super::socket_words::{Asked, busy, record_message, refusal, reply_message};
 use crate::session::{Command, Published, Reply};
-use crate::wording;
 
 /// Version of the message format.
 const PROTOCOL: u32 = 1;
@@ -123,10 +122,6 @@ async fn welcome(stream: Stream, hub: Guest, seats: Seats) {
         Some(seat) => Client::new(&stream, hub, seat).serve().await,
         None => send(&stream, &busy(&seats.in_words())).await,
     };
-}
-
-fn busy(says: &str) -> String {
-    json!({"kind": "busy", "says": says}).to_string()
 }
 
 async fn send(mut stream: &Stream, line: &str) -> io::Result<()> {
@@ -332,38 +327,6 @@ impl Turns {
     }
 }
 
-/// What a line asks for.
-enum Asked {
-    Listen(Option<u64>),
-    Since(u64),
-    Engine(Command),
-}
-
-impl Asked {
-    fn of(value: Value) -> Result<Asked, String> {
-        #[derive(Deserialize)]
-        #[serde(deny_unknown_fields)]
-        struct Listen {
-            #[serde(rename = "command")]
-            _command: String,
-            #[serde(default)]
-            since: Option<u64>,
-        }
-        let unclear =
-            |e: serde_json::Error| format!("this command can't be used: {}", wording::of_fault(&e.to_string()));
-        match value.get("command").and_then(Value::as_str) {
-            None => Err("a command names itself: {\"command\":\"status\"}, for example".to_owned()),
-            Some("listen") => {
-                serde_json::from_value(value).map(|listen: Listen| Asked::Listen(listen.since)).map_err(unclear)
-            }
-            Some(_) => serde_json::from_value(value).map_err(unclear).map(|command| match command {
-                Command::Since { n } => Asked::Since(n),
-                command => Asked::Engine(command),
-            }),
-        }
-    }
-}
-
 enum Line {
     Whole,
     TooLong,
@@ -389,17 +352,4 @@ async fn next_event(
         Some(events) => events.recv().await,
         None => std::future::pending().await,
     }
-}
-
-/// The record is embedded as it stands in the log, checksum included.
-fn record_message(line: &str, logged: bool) -> String {
-    format!("{{\"kind\":\"record\",\"logged\":{logged},\"record\":{line}}}")
-}
-
-fn reply_message(id: &Value, reply: &Reply) -> String {
-    json!({"kind": "reply", "id": id, "ok": reply.ok, "says": reply.says, "value": reply.value}).to_string()
-}
-
-fn refusal(id: &Value, says: String) -> String {
-    reply_message(id, &Reply::refused(says))
 }

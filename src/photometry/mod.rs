@@ -17,4 +17,4 @@ pub use power::{Dial, DialError, Placed, PowerSetting, Reach, Scale, Step};
 pub use sensitivity::IsoSpeed;
 pub use series::Series;
 pub use shutter::ExposureTime;
-pub use stops::Stops;
+pub use stops::{SAME_SETTING, Stops};

@@ -6,12 +6,15 @@
 use std::fmt;
 use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub};
 
-use serde::{Deserialize, Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser};
 
 /// A difference of light in stops; one stop is a factor of two. Brighter is positive.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Deserialize)]
-#[serde(transparent)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default)]
 pub struct Stops(pub f64);
+
+/// Two settings nearer than this are one setting: what differs is how they were rounded. The closest marks of any dial are a
+/// tenth of a stop apart, and exact places are off by a millionth once a record held them.
+pub const SAME_SETTING: Stops = Stops(0.01);
 
 impl Stops {
     /// No difference.
@@ -76,9 +79,22 @@ impl fmt::Display for Stops {
 }
 
 impl Serialize for Stops {
-    /// Six decimals: far below any reading's noise, and short lines in the shot log.
+    /// Six decimals: far below any reading's noise, and short lines in the shot log. What is no number is refused: JSON would
+    /// write it as `null`, which reads back as 'not known'.
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_f64(self.rounded().0)
+        let rounded = self.rounded().0;
+        if !rounded.is_finite() {
+            return Err(ser::Error::custom(format!("{} is no difference of light", self.0)));
+        }
+        serializer.serialize_f64(rounded)
+    }
+}
+
+impl<'de> Deserialize<'de> for Stops {
+    /// Any finite number; YAML has others.
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Stops, D::Error> {
+        let stops = f64::deserialize(deserializer)?;
+        if stops.is_finite() { Ok(Stops(stops)) } else { Err(de::Error::custom("stops are a finite number")) }
     }
 }
 
@@ -132,6 +148,18 @@ mod tests {
         assert_eq!(Stops(-0.004).to_string(), "+0.00");
         assert_eq!(Stops(2.0 / 3.0).to_string(), "+0.67");
         assert_eq!(Stops(-1.0).to_string(), "-1.00");
+    }
+
+    #[test]
+    fn what_is_no_number_is_neither_written_nor_read() {
+        for stops in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+            assert!(serde_json::to_string(&Stops(stops)).is_err());
+            assert!(serde_json::to_string(&Some(Stops(stops))).is_err());
+        }
+        for text in [".inf", "-.inf", ".nan"] {
+            assert!(serde_yaml::from_str::<Stops>(text).is_err(), "{text}");
+        }
+        assert_eq!(serde_json::from_str::<Stops>("2").unwrap(), Stops(2.0));
     }
 
     #[test]

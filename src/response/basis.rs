@@ -8,7 +8,7 @@ use nalgebra::DVector;
 /// Splines that a curve is made of.
 pub const SPLINES: usize = 24;
 /// Codes between two knots.
-const APART: f64 = 255.0 / (SPLINES - 3) as f64;
+pub const APART: f64 = 255.0 / (SPLINES - 3) as f64;
 /// The code at which every curve is zero: mid-grey of the sRGB curve (IEC 61966-2-1).
 pub const ANCHOR: f64 = 118.0;
 

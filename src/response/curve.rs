@@ -6,6 +6,7 @@
 use super::gaussian::Curve;
 use super::srgb::srgb_decode;
 use crate::photometry::Stops;
+use crate::statistics::{Z95, student95};
 
 /// Which curve to read a picture's light by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -32,19 +33,17 @@ pub struct Response {
     /// What the curve was made from; `None` for one that is exact by definition.
     curve: Option<Curve>,
     /// How far one exposure of this camera was seen to be off its settings, standard deviation; zero
-    /// where that is not known.
+    /// where that is not known. It says nothing of what the picture shows, only of what settings tell.
     scatter: Stops,
 }
 
 /// Half a code value is what 8 bits can't say; at mid-grey that is 0.013 stop.
 const ROUNDING: Stops = Stops(0.02);
-/// From a standard deviation to the half-width of a 95 % interval.
-const HALF_WIDTH: f64 = 1.96;
-/// The same where the deviation was estimated from some ten frames (Student's t, from memory).
-const FEW_FRAMES_HALF_WIDTH: f64 = 2.23;
+/// A camera's scatter is estimated from about this many frames, less what its curve took.
+const FRAMES_OF_A_SCATTER: usize = 10;
 /// What a code of a reduced picture is off, standard deviation: noise, coding and framing.
 const CODE_NOISE: f64 = 0.6;
-/// And what light is off at the least.
+/// And what the difference of two frames' light is off at the least.
 const LIGHT_NOISE: f64 = 0.03;
 
 impl Response {
@@ -77,7 +76,7 @@ impl Response {
 
     /// Linear light: saturation is white, 18 % of it is zero.
     pub fn raw() -> Response {
-        Response { name: RAW.to_owned(), scatter: Stops(0.01), ..Response::srgb() }
+        Response { name: RAW.to_owned(), ..Response::srgb() }
     }
 
     pub fn curve(&self) -> Option<&Curve> {
@@ -116,13 +115,16 @@ impl Response {
         self.curve.as_ref().map_or_else(Vec::new, |c| c.doubts(count))
     }
 
-    /// Standard deviation of one pixel pair's difference, by what the two codes can't say.
+    /// Standard deviation of one pixel's light, by what its code can't say.
+    pub fn noise_at(&self, code: f64) -> Stops {
+        let at = code.round().clamp(1.0, 254.0) as usize;
+        let slope = (self.log2_exposure[at + 1] - self.log2_exposure[at - 1]) / 2.0;
+        Stops(LIGHT_NOISE / std::f64::consts::SQRT_2).in_quadrature(Stops(CODE_NOISE * slope))
+    }
+
+    /// The same of one pixel pair's difference.
     pub fn noise_between(&self, a: f64, b: f64) -> Stops {
-        let slope = |code: f64| {
-            let below = (code.clamp(1.0, 254.0) as usize).min(253);
-            (self.log2_exposure[below + 2] - self.log2_exposure[below]) / 2.0
-        };
-        Stops(LIGHT_NOISE).in_quadrature(Stops(CODE_NOISE * slope(a))).in_quadrature(Stops(CODE_NOISE * slope(b)))
+        self.noise_at(a).in_quadrature(self.noise_at(b))
     }
 
     /// Half-width of the 95 % interval of a weighted mean of differences between pairs of codes,
@@ -130,7 +132,7 @@ impl Response {
     /// ones, whatever their level.
     pub fn uncertainty_of(&self, pairs: impl Iterator<Item = (f64, f64, f64)>) -> Stops {
         let curve = self.curve.as_ref().map_or(Stops::ZERO, |c| c.deviation(pairs));
-        ROUNDING.in_quadrature(curve * HALF_WIDTH)
+        ROUNDING.in_quadrature(curve * Z95)
     }
 
     /// The same for the difference between two places.
@@ -138,9 +140,10 @@ impl Response {
         self.uncertainty_of(std::iter::once((self.code(a), self.code(b), 1.0)))
     }
 
-    /// Half-width of the 95 % interval of how two exposures are off their settings.
+    /// Half-width of the 95 % interval of how the difference of two exposures is off what their settings say, as this camera
+    /// was seen to be; zero where that is not known.
     pub fn scatter_of_two(&self) -> Stops {
-        self.scatter * (FEW_FRAMES_HALF_WIDTH * std::f64::consts::SQRT_2)
+        self.scatter * (student95(FRAMES_OF_A_SCATTER) * std::f64::consts::SQRT_2)
     }
 }
 
@@ -172,6 +175,18 @@ mod tests {
             assert!((srgb.light(code).0 - stops).abs() < 2e-3, "code {code}: {}", srgb.light(code));
         }
         assert!(srgb.light(118.0).abs() < Stops(0.01));
+    }
+
+    /// CHECK: the slope of a curve that is a power of the code, from its derivative.
+    #[test]
+    fn noise_is_taken_at_the_code_itself() {
+        let power =
+            Response { log2_exposure: std::array::from_fn(|code| (code as f64 / 118.0).powi(2)), ..Response::srgb() };
+        for code in [40.0_f64, 118.0, 253.0] {
+            let slope = 2.0 * code / 118.0 / 118.0;
+            let noise = (LIGHT_NOISE.powi(2) / 2.0 + (CODE_NOISE * slope).powi(2)).sqrt();
+            assert!((power.noise_at(code).0 - noise).abs() < 1e-9, "{code}: {}", power.noise_at(code));
+        }
     }
 
     #[test]

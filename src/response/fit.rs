@@ -5,14 +5,27 @@
 //! take the place of pixels (Grossberg and Nayar, PAMI 2003), so that small movement does no harm.
 //! Curves are likely or unlikely beforehand, as in their Modeling the Space of Camera Response
 //! Functions (PAMI 2004), so that few frames don't lead astray. And each exposure may be a little
-//! off its settings, by as much as the frames themselves show, but not in step with them.
+//! off its settings, by as much as the frames themselves show.
+//!
+//! What a successor must know of the doubt that comes out:
+//!
+//! * The light of the scene at a share is not known. Taking it out of the equations leaves all pairs of frames, each with
+//!   the weight `w_i w_j / sum(w)` (Schur complement; `w` is one over a frame's variance). Among n equal frames that is 2/n
+//!   of a pair's own weight: a frame is in n - 1 pairs and must not count as that many.
+//! * A frame's offset that goes with its exposure looks exactly like a slope of the curve. Nothing can tell them apart but how
+//!   large each is likely to be, so the offsets are unknowns with a prior, and what they leave open is in the curve's doubt.
+//! * That a curve rises is no observation (`rising.rs`).
+//! * Residuals larger than the noise that was taken for granted make all of it larger; smaller ones don't make it smaller, for
+//!   errors that a whole frame shares don't show in them.
 
 use nalgebra::{DMatrix, DVector};
 
 use super::basis::{self, ANCHOR, SPLINES};
 use super::curve::Response;
-use super::gaussian::{Curve, LEAST_SLOPE};
+use super::gaussian::Curve;
+use super::rising::solve_rising;
 use crate::photometry::Stops;
+use crate::statistics::{median, robust_deviation};
 
 /// One frame: codes at places that mean the same in every frame, and its exposure.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,7 +49,7 @@ pub struct Fit {
 
 /// Codes outside are clipped, or may be.
 pub const TRUSTED: std::ops::Range<f64> = 6.0..250.0;
-/// Frames farther apart share too few tones to relate.
+/// Frames farther apart share too few tones to relate. What their pairs would tell is given away.
 const FARTHEST: Stops = Stops(3.5);
 /// Fewer comparable shares of two frames say nothing.
 const FEWEST_SHARES: usize = 5;
@@ -45,8 +58,8 @@ const USUAL_SCATTER: Stops = Stops(0.04);
 /// That many frames' worth of belief in it.
 const BELIEF: f64 = 3.0;
 const LEAST_SCATTER: f64 = 0.015;
-/// The shares of one pair of frames err together: they count as no more than this many.
-const INDEPENDENT_SHARES: f64 = 6.0;
+/// The shares of one frame err together (a sitter who moves, flare, coding): they count as no more than this many.
+pub const INDEPENDENT_SHARES: usize = 6;
 /// Regions of tone. The shares of a raw file and its picture err together within one, and a large
 /// backdrop must not outvote all other tones.
 pub const TONES: usize = 22;
@@ -60,6 +73,8 @@ const STEPS: usize = 4;
 
 /// One share of two frames.
 struct Share {
+    /// Which of the frames' shares.
+    at: usize,
     /// Of the earlier and the later frame: splines at its codes.
     splines: [(usize, [f64; 4]); 2],
     codes: [f64; 2],
@@ -70,8 +85,14 @@ struct Pair {
     frames: [usize; 2],
     apart: f64,
     shares: Vec<Share>,
-    /// A share's weight before its noise.
-    each: f64,
+}
+
+/// What a step found, and what the next one starts from.
+struct Solved {
+    curve: Curve,
+    offsets: DVector<f64>,
+    /// How much larger residuals are than the noise that was taken for granted; never less than 1.
+    noise: f64,
 }
 
 /// Fits a curve. `None` when no two frames share enough unclipped tones.
@@ -81,27 +102,26 @@ pub fn fit(frames: &[Exposed], prior: &Curve) -> Option<Fit> {
         return None;
     }
     let (precision, pull) = before(prior)?;
-    let mut curve = prior.clone();
     let mut scatter = USUAL_SCATTER.0;
-    let mut offsets = DVector::zeros(frames.len());
+    let mut now = Solved { curve: prior.clone(), offsets: DVector::zeros(frames.len()), noise: 1.0 };
     for _ in 0..ROUNDS {
         for share in pairs.iter_mut().flat_map(|p| &mut p.shares) {
             share.trust = 1.0;
         }
         for _ in 0..STEPS {
-            let solved = step(frames, &mut pairs, &precision, &pull, &curve, scatter)?;
-            (curve, offsets) = solved;
+            now = step(frames, &mut pairs, &precision, &pull, &now, scatter)?;
         }
-        let squares = offsets.norm_squared() + BELIEF * USUAL_SCATTER.0.powi(2);
-        scatter = (squares / (frames.len() as f64 - 1.0 + BELIEF)).sqrt().max(LEAST_SCATTER);
+        // The offsets' level and what of them goes with the exposure don't show: two degrees of freedom less.
+        let squares = now.offsets.norm_squared() + BELIEF * USUAL_SCATTER.0.powi(2);
+        scatter = (squares / (frames.len().saturating_sub(2) as f64 + BELIEF)).sqrt().max(LEAST_SCATTER);
     }
-    let mut residuals: Vec<f64> = pairs.iter().flat_map(|p| residuals(p, &curve, &offsets)).map(f64::abs).collect();
-    residuals.sort_by(f64::total_cmp);
+    let mut residuals: Vec<f64> =
+        pairs.iter().flat_map(|p| residuals(p, &now.curve, &now.offsets)).map(f64::abs).collect();
     Some(Fit {
-        curve,
-        offsets: offsets.iter().map(|o| Stops(*o)).collect(),
+        curve: now.curve,
+        offsets: now.offsets.iter().map(|o| Stops(*o)).collect(),
         scatter: Stops(scatter),
-        residual: Stops(residuals[residuals.len() / 2]),
+        residual: Stops(median(&mut residuals)?),
     })
 }
 
@@ -121,6 +141,7 @@ pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Cu
     let mut curve = prior.clone();
     let mut trusted = vec![1.0; codes.len()];
     let mut off: Vec<f64> = Vec::new();
+    let mut larger = 1.0;
     for _ in 0..STEPS {
         let now = Response::unnamed(&curve);
         let mut normal = DMatrix::<f64>::zeros(SPLINES + 1, SPLINES + 1);
@@ -128,20 +149,20 @@ pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Cu
         normal.view_mut((0, 0), (SPLINES, SPLINES)).copy_from(&precision);
         right.rows_mut(0, SPLINES).copy_from(&pull);
         let rows: Vec<DVector<f64>> = codes.iter().map(|code| basis::row(*code).insert_row(SPLINES, -1.0)).collect();
-        let noise: Vec<f64> = codes.iter().map(|code| now.noise_between(*code, *code).0).collect();
+        let noise: Vec<f64> = codes.iter().map(|code| now.noise_between(*code, *code).0 * larger).collect();
         for (i, row) in rows.iter().enumerate() {
             let each = SHARES_OF_A_TONE / f64::from(crowd[tone(codes[i])]);
             let weight = trusted[i] * each / noise[i].powi(2);
             normal += row * row.transpose() * weight;
             right += row * (weight * light[i].0);
         }
-        let (solution, covariance) = solve_rising(normal, right)?;
+        let (solution, covariance) = solve_rising(normal, &right)?;
         off = rows.iter().zip(light).map(|(row, light)| (row.dot(&solution) - light.0).abs()).collect();
         trusted = off.iter().zip(&noise).map(|(off, noise)| trust(*off, *noise)).collect();
+        larger *= larger_than_noise(off.iter().zip(&noise).map(|(off, noise)| off / noise), larger);
         curve = curve_of(&solution, &covariance);
     }
-    off.sort_by(f64::total_cmp);
-    Some((curve, Stops(*off.get(off.len() / 2)?)))
+    Some((curve, Stops(median(&mut off)?)))
 }
 
 /// What is known before any frame: the prior's precision, and its pull on the coefficients. The curve
@@ -167,23 +188,39 @@ fn trust(off: f64, noise: f64) -> f64 {
     1.0 / (off.abs() / noise / HUBER).max(1.0)
 }
 
+/// By what factor the noise must grow, or may shrink again, given residuals over the noise as it was taken. It never comes
+/// to less than what is taken for granted, of which it is `now` that many times.
+fn larger_than_noise(ratios: impl Iterator<Item = f64>, now: f64) -> f64 {
+    robust_deviation(ratios, 0.0).unwrap_or(1.0).max(1.0 / now)
+}
+
 fn pairs(frames: &[Exposed]) -> Vec<Pair> {
     let mut found = Vec::new();
     for (a, first) in frames.iter().enumerate() {
         for (b, second) in frames.iter().enumerate().skip(a + 1) {
             let apart = second.exposure - first.exposure;
-            let both = first.codes.iter().zip(&second.codes);
+            let both = first.codes.iter().zip(&second.codes).enumerate();
             let shares: Vec<Share> = both
-                .filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y))
-                .map(|(x, y)| Share { splines: [basis::at(*x), basis::at(*y)], codes: [*x, *y], trust: 1.0 })
+                .filter(|(_, (x, y))| TRUSTED.contains(x) && TRUSTED.contains(y))
+                .map(|(at, (x, y))| Share { at, splines: [basis::at(*x), basis::at(*y)], codes: [*x, *y], trust: 1.0 })
                 .collect();
             if apart.abs() <= FARTHEST && shares.len() >= FEWEST_SHARES {
-                let each = INDEPENDENT_SHARES / first.codes.len() as f64;
-                found.push(Pair { frames: [a, b], apart: apart.0, shares, each });
+                found.push(Pair { frames: [a, b], apart: apart.0, shares });
             }
         }
     }
     found
+}
+
+/// How much each share is known by all frames that don't clip it: the sum of one over their variances.
+fn known_by_all(frames: &[Exposed], by: &Response) -> Vec<f64> {
+    let mut known = vec![0.0; frames.iter().map(|f| f.codes.len()).max().unwrap_or(0)];
+    for frame in frames {
+        for (sum, code) in known.iter_mut().zip(&frame.codes).filter(|(_, code)| TRUSTED.contains(code)) {
+            *sum += by.noise_at(*code).0.powi(-2);
+        }
+    }
+    known
 }
 
 /// One step of reweighted least squares over the coefficients and the frames' offsets.
@@ -192,19 +229,24 @@ fn step(
     pairs: &mut [Pair],
     precision: &DMatrix<f64>,
     pull: &DVector<f64>,
-    curve: &Curve,
+    now: &Solved,
     scatter: f64,
-) -> Option<(Curve, DVector<f64>)> {
+) -> Option<Solved> {
     let size = SPLINES + frames.len();
     let mut normal = DMatrix::<f64>::zeros(size, size);
     let mut right = DVector::<f64>::zeros(size);
     normal.view_mut((0, 0), (SPLINES, SPLINES)).copy_from(precision);
     right.rows_mut(0, SPLINES).copy_from(pull);
-    hold_offsets(&mut normal, frames, scatter);
-    let now = Response::unnamed(curve);
+    for offset in SPLINES..size {
+        normal[(offset, offset)] = scatter.powi(-2);
+    }
+    let by = Response::unnamed(&now.curve);
+    let known = known_by_all(frames, &by);
+    let each = INDEPENDENT_SHARES as f64 / known.len() as f64 / now.noise.powi(2);
     for pair in pairs.iter() {
         for share in &pair.shares {
-            let weight = share.trust * pair.each / now.noise_between(share.codes[0], share.codes[1]).0.powi(2);
+            let [a, b] = share.codes.map(|code| by.noise_at(code).0.powi(-2));
+            let weight = share.trust * each * a * b / known[share.at];
             let mut entries = [(0_usize, 0.0_f64); 10];
             for (side, sign) in [(0, -1.0), (1, 1.0)] {
                 let (first, values) = share.splines[side];
@@ -222,56 +264,23 @@ fn step(
             }
         }
     }
-    let (solution, covariance) = solve_rising(normal, right)?;
-    let solved = curve_of(&solution, &covariance);
+    let (solution, covariance) = solve_rising(normal, &right)?;
+    let curve = curve_of(&solution, &covariance);
     let offsets = solution.rows(SPLINES, frames.len()).into_owned();
+    let (mut ratios, mut within) = (Vec::new(), Vec::new());
     for pair in pairs {
-        let off = residuals(pair, &solved, &offsets);
+        let off = residuals(pair, &curve, &offsets);
         for (share, off) in pair.shares.iter_mut().zip(off) {
-            let noise = now.noise_between(share.codes[0], share.codes[1]).0;
+            let noise = by.noise_between(share.codes[0], share.codes[1]).0 * now.noise;
             share.trust = trust(off, noise);
+            ratios.push(off / noise);
         }
+        // What all shares of a pair have in common is the exposures' doing, and no noise.
+        let common = median(&mut ratios.clone()).unwrap_or(0.0);
+        within.extend(ratios.drain(..).map(|r| r - common));
     }
-    Some((solved, offsets))
-}
-
-/// Offsets are small, add up to nothing, and don't go with the exposure: that would be the curve's
-/// own slope.
-fn hold_offsets(normal: &mut DMatrix<f64>, frames: &[Exposed], scatter: f64) {
-    let n = frames.len();
-    let mean = frames.iter().map(|f| f.exposure.0).sum::<f64>() / n as f64;
-    let away = DVector::from_iterator(n, frames.iter().map(|f| f.exposure.0 - mean));
-    let level = DVector::from_element(n, 1.0);
-    let along = &away * away.transpose() / away.norm_squared().max(1e-9) + &level * level.transpose() / n as f64;
-    let hold = DMatrix::identity(n, n) / (scatter * scatter) + along * SURE;
-    let mut block = normal.view_mut((SPLINES, SPLINES), (n, n));
-    block += hold;
-}
-
-/// Solves, and where the curve would fall pulls it up until it doesn't (an asymmetric penalty, as
-/// Eilers, Computational Statistics 2005, from memory).
-fn solve_rising(mut normal: DMatrix<f64>, mut right: DVector<f64>) -> Option<(DVector<f64>, DMatrix<f64>)> {
-    const STEEP_ENOUGH: f64 = 0.003;
-    const TRIES: usize = 6;
-    let size = right.len();
-    let rows: Vec<DVector<f64>> = (0..=255).map(|c| basis::row(f64::from(c))).collect();
-    for attempt in 0.. {
-        let factors = normal.clone().cholesky()?;
-        let solution = factors.solve(&right);
-        let coefficients = solution.rows(0, SPLINES);
-        let falls: Vec<usize> =
-            (0..255).filter(|c| (&rows[c + 1] - &rows[*c]).dot(&coefficients) < LEAST_SLOPE).collect();
-        if falls.is_empty() || attempt == TRIES {
-            return Some((solution, factors.inverse()));
-        }
-        for code in falls {
-            let mut rise = DVector::zeros(size);
-            rise.rows_mut(0, SPLINES).copy_from(&(&rows[code + 1] - &rows[code]));
-            normal += &rise * rise.transpose() * SURE;
-            right += rise * (SURE * STEEP_ENOUGH);
-        }
-    }
-    None
+    let noise = now.noise * larger_than_noise(within.into_iter(), now.noise);
+    Some(Solved { curve, offsets, noise })
 }
 
 fn residuals(pair: &Pair, curve: &Curve, offsets: &DVector<f64>) -> Vec<f64> {

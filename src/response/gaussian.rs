@@ -7,6 +7,7 @@ use thiserror::Error;
 use super::basis::{self, ANCHOR, SPLINES};
 use super::srgb::srgb_decode;
 use crate::photometry::Stops;
+use crate::statistics::{Z95, student95};
 
 /// A response curve as a Gaussian over spline coefficients. It is zero at the anchor, surely.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -90,7 +91,7 @@ impl Curve {
             sum + &off * off.transpose()
         });
         let flatter = &mean - Curve::vague().mean;
-        let widened = (student(curves.len() - 1) / 1.96).powi(2) * (1.0 + 1.0 / n) / (n - 1.0);
+        let widened = (student95(curves.len() - 1) / Z95).powi(2) * (1.0 + 1.0 / n) / (n - 1.0);
         Curve {
             mean,
             covariance: spread * widened
@@ -174,12 +175,6 @@ fn smooth_doubt(bend: f64, slope: f64) -> DMatrix<f64> {
         let own = if i == j { 1e-6 } else { 0.0 };
         bend * bend * bent + slope * slope * a * b + own
     })
-}
-
-/// The two-sided 95 % quantile of Student's t. Source: any statistical table, from memory.
-fn student(freedom: usize) -> f64 {
-    const TABLE: [f64; 10] = [12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228];
-    TABLE.get(freedom.saturating_sub(1)).copied().unwrap_or(1.96)
 }
 
 #[cfg(test)]

@@ -5,10 +5,11 @@ mod basis;
 mod curve;
 mod fit;
 mod gaussian;
+mod rising;
 mod srgb;
 
 pub use basis::{ANCHOR, SPLINES};
 pub use curve::{RAW, Response, ResponseChoice};
-pub use fit::{Exposed, Fit, TONES, TRUSTED, fit, fit_to_light, tone};
+pub use fit::{Exposed, Fit, INDEPENDENT_SHARES, TONES, TRUSTED, fit, fit_to_light, tone};
 pub use gaussian::{Curve, CurveFault};
 pub use srgb::{srgb_decode, srgb_encode};

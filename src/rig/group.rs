@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::photometry::{Dial, DialError, PowerSetting, Scale, Step, Stops};
+use crate::photometry::{Dial, DialError, PowerSetting, Scale, Step};
 
 /// Range of a dial nobody has described: wide enough for any light.
 const UNKNOWN_LEAST: &str = "1/2048";
@@ -63,14 +63,4 @@ impl LightGroup {
     pub fn read(&self, text: &str) -> Result<PowerSetting, DialError> {
         self.dial_or_thirds()?.parse(text)
     }
-}
-
-/// Where a group stands now.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Standing {
-    pub group: String,
-    /// `None`: nobody has told.
-    pub power: Option<PowerSetting>,
-    /// How far it was turned since the current reference; `None` when that isn't known.
-    pub moved: Option<Stops>,
 }

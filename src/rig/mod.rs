@@ -3,12 +3,20 @@
 //! Pure values. Which turn is wanted, and why, is for [`advice`](crate::advice).
 
 mod group;
+mod lights;
 mod patches;
+mod position;
+mod report;
+mod share;
 pub mod solve;
 mod survey;
 mod turn;
 
-pub use group::{LightGroup, Role, Standing};
+pub use group::{LightGroup, Role};
+pub use lights::Lights;
 pub use patches::PatchLight;
-pub use survey::{BesideReference, Lights, Lit, Ratio, SpotShares, Survey, SurveyFrame, SurveyRefusal, SurveyReport};
+pub use position::{Known, Position};
+pub use report::{Ratio, SpotShares, SurveyReport};
+pub use share::Share;
+pub use survey::{BesideReference, Lit, Survey, SurveyFrame, SurveyRefusal};
 pub use turn::Turn;

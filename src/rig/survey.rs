@@ -1,14 +1,16 @@
 //! The light survey: one frame with each group of lights alone, one with none, one with all.
 //!
-//! Owns which frame is next, which are refused and why, and what a finished survey says of the lights.
+//! Owns which frame is next, and which are refused and why. What a finished survey knows is [`Lights`], and what it says is the
+//! report's.
 
 use serde::{Deserialize, Serialize};
 
+use super::lights::Lights;
 use super::patches::PatchLight;
 use super::solve::{Basis, Single};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
-use crate::meter::{Area, LightMap, Spot};
+use crate::meter::LightMap;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 
@@ -118,8 +120,9 @@ const LEAST_FLASH: Stops = Stops(0.5);
 /// What a single light may be off before the survey is not believed; checked where it gives this share somewhere.
 const MOST_OFF: Stops = Stops(0.4);
 const MATTERS: f64 = 0.2;
-/// A group that gives less than this anywhere is seen nowhere.
-const SEEN: f64 = 0.03;
+/// Light of a patch that nothing lights, and of one that has more than can be read.
+const DARK: Stops = Stops(-9.0);
+const CLIPPED: Stops = Stops(3.0);
 
 impl Survey {
     /// A survey of these groups, the rest skipped.
@@ -296,157 +299,5 @@ impl Survey {
             settings: all.settings.clone(),
             skipped: self.skipped.clone(),
         })
-    }
-}
-
-/// A smaller share of the room's light is none that was read.
-const LEAST_ROOM: f64 = 5e-4;
-/// Light of a patch that nothing lights, and of one that has more than can be read.
-const DARK: Stops = Stops(-9.0);
-const CLIPPED: Stops = Stops(3.0);
-
-/// What a finished survey knows of the lights. The sources of its basis are the sets of groups in the order of `names`,
-/// then the ambient light, then what skipped groups leave over.
-#[derive(Debug, Clone)]
-pub struct Lights {
-    pub basis: Basis,
-    /// The groups of each source; more than one where no picture can tell them apart.
-    pub names: Vec<Vec<String>>,
-    /// Settings that the shares are for.
-    pub settings: Settings,
-    pub skipped: Vec<String>,
-}
-
-/// Shares of the light at one spot.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SpotShares {
-    pub spot: String,
-    /// For each source of the report.
-    pub shares: Vec<f64>,
-    pub ambient: f64,
-    /// What skipped groups give.
-    pub rest: f64,
-}
-
-/// One source over another.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Ratio {
-    pub over: String,
-    pub under: String,
-    pub stops: Stops,
-    /// (over + under) : under, as n:1.
-    pub to_one: f64,
-}
-
-/// What a finished survey says.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SurveyReport {
-    /// Groups of each source.
-    pub sources: Vec<Vec<String>>,
-    pub spots: Vec<SpotShares>,
-    /// At the spot that frames are judged by, the first source over each other.
-    pub ratios: Vec<Ratio>,
-    pub skipped: Vec<String>,
-    /// Sources that give next to nothing anywhere in the frame.
-    pub unseen: Vec<String>,
-}
-
-impl Lights {
-    fn ambient_at(&self) -> usize {
-        self.names.len()
-    }
-
-    /// Share of the ambient light in an area, at the survey's settings and powers.
-    pub fn ambient_share(&self, area: Area) -> f64 {
-        self.basis.shares_in(area)[self.ambient_at()]
-    }
-
-    /// Share of the ambient light in an area at other settings, when the flashes moved alike by `moved`.
-    ///
-    /// Aperture and ISO change both alike; the exposure time the ambient light only, the power the flashes only.
-    pub fn ambient_share_at(&self, area: Area, settings: &Settings, moved: Stops) -> Option<f64> {
-        let all = expected(&self.settings, settings, Lighting::Continuous)?;
-        let flash = expected(&self.settings, settings, Lighting::Flash)?;
-        let share = self.ambient_share(area);
-        let more = share * (all - flash - moved).ratio();
-        Some(more / (1.0 - share + more))
-    }
-
-    /// The report, for the spots that have a place of their own; `judge_by` comes first.
-    pub fn report(&self, spots: &[Spot], judge_by: &str) -> SurveyReport {
-        let mut placed: Vec<(&str, Area)> =
-            spots.iter().filter_map(|s| s.area().map(|area| (s.name.as_str(), area))).collect();
-        placed.sort_by_key(|(name, _)| *name != judge_by);
-        let spots: Vec<SpotShares> = placed
-            .iter()
-            .map(|(name, area)| {
-                let shares = self.basis.shares_in(*area);
-                SpotShares {
-                    spot: (*name).to_owned(),
-                    ambient: shares[self.ambient_at()],
-                    rest: shares.iter().skip(self.ambient_at() + 1).sum(),
-                    shares: shares[..self.ambient_at()].to_vec(),
-                }
-            })
-            .collect();
-        let name = |s: usize| self.names[s].join(" with ");
-        let ratio = |s: usize| {
-            let at = &spots.first()?.shares;
-            let stops = Stops::from_ratio(at[0] / at[s])?;
-            Some(Ratio { over: name(0), under: name(s), stops, to_one: 1.0 + stops.ratio() })
-        };
-        let most = self.basis.most();
-        SurveyReport {
-            ratios: (1..self.names.len()).filter_map(ratio).collect(),
-            unseen: (0..self.names.len()).filter(|s| most[*s] < SEEN).map(name).collect(),
-            sources: self.names.clone(),
-            skipped: self.skipped.clone(),
-            spots,
-        }
-    }
-}
-
-impl SurveyReport {
-    /// In lines for people.
-    pub fn in_words(&self) -> Vec<String> {
-        let percent = |share: f64| format!("{:.0} %", share * 100.0);
-        let mut lines: Vec<String> = self
-            .spots
-            .iter()
-            .map(|spot| {
-                let groups = self.sources.iter().zip(&spot.shares);
-                let mut parts: Vec<String> =
-                    groups.map(|(names, share)| format!("{} {}", names.join(" with "), percent(*share))).collect();
-                if spot.rest > 0.0 {
-                    parts.push(format!("not surveyed {}", percent(spot.rest)));
-                }
-                parts.push(if spot.ambient < LEAST_ROOM {
-                    "room light too dark to be read".to_owned()
-                } else {
-                    format!("room light {:.1} %", spot.ambient * 100.0)
-                });
-                format!("{}: {}", spot.spot, parts.join(", "))
-            })
-            .collect();
-        let at = self.spots.first().map_or("", |s| s.spot.as_str());
-        lines.extend(self.ratios.iter().map(|r| {
-            format!(
-                "at {at}, {} over {}: {} stop; together to {} alone {:.1}:1",
-                r.over, r.under, r.stops, r.under, r.to_one
-            )
-        }));
-        for tied in self.sources.iter().filter(|s| s.len() > 1) {
-            lines.push(format!(
-                "{} light the same places alike: no picture tells them apart, so they are read as one",
-                tied.join(" and ")
-            ));
-        }
-        for unseen in &self.unseen {
-            lines.push(format!("{unseen} is seen nowhere in the frame: nothing can be said of it"));
-        }
-        if !self.skipped.is_empty() {
-            lines.push(format!("not surveyed: {}; nothing will be said of it by itself", self.skipped.join(", ")));
-        }
-        lines
     }
 }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::group::{LightGroup, Standing};
+use super::group::LightGroup;
 use crate::photometry::{PowerSetting, Reach, Stops};
 
 /// What to do at one group of lights.
@@ -24,16 +24,16 @@ pub struct Turn {
 }
 
 impl Turn {
-    /// The nearest turn to `wanted` that this group's lights can make.
-    pub fn towards(group: &LightGroup, standing: &Standing, wanted: Stops) -> Turn {
+    /// The nearest turn to `wanted` that this group's lights can make from a power; `None`: nobody has told it.
+    pub fn towards(group: &LightGroup, from: Option<PowerSetting>, wanted: Stops) -> Turn {
         let step = group.step();
-        let Some((power, dial)) = standing.power.zip(group.dial) else {
+        let Some((power, dial)) = from.zip(group.dial) else {
             let by = wanted.to_nearest(step.stops());
             return Turn {
                 group: group.name.clone(),
-                from: standing.power.map(|p| group.shown(p)),
-                to: standing.power.map(|p| group.shown(p + by)),
-                setting: standing.power.map(|p| p + by),
+                from: from.map(|p| group.shown(p)),
+                to: from.map(|p| group.shown(p + by)),
+                setting: from.map(|p| p + by),
                 by,
                 clicks: (by.0 * step.per_stop()).round() as i32,
                 left_over: wanted - by,

@@ -4,15 +4,16 @@
 use serde::Serialize;
 
 use super::record::Purpose;
-use super::remembered::{Last, Pending, TrendPoint};
-use super::state::State;
-use crate::advice::{Cause, Verdict};
+use super::remembered::{Last, OpenCorrection, TrendPoint};
+use super::setup::Setup;
+use super::sitting::Sitting;
+use crate::advice::{Cause, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
-use crate::photometry::{Reach, Stops};
+use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::Did;
-use crate::rig::{LightGroup, Lit, Ratio, Role, Turn};
+use crate::rig::{LightGroup, Lit, Position, Ratio, Role, Turn};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -45,7 +46,7 @@ pub struct LastShown {
     pub f_number: Option<String>,
     pub cause: Cause,
     pub sentence: String,
-    /// In stops, with its 95 % half-width.
+    /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
     /// It is the current look's reference.
     pub is_reference: bool,
@@ -135,31 +136,32 @@ pub struct SurveyGuide {
 }
 
 impl Board {
-    pub fn of(state: &State, config: &Config) -> Board {
-        let hold = state.last.as_ref().filter(|l| l.verdict.cause.holds()).map(|l| l.verdict.sentence.clone());
-        let shot = state.last.as_ref().map(|l| &l.subject.settings);
-        let ahead = state.pending.as_ref().zip(shot).and_then(|(p, shot)| p.prepares_beyond(shot, config.lighting));
+    pub fn of(sitting: &Sitting, config: &Config) -> Board {
+        let setup = &sitting.setup;
+        let hold = setup.last.as_ref().filter(|l| l.verdict.cause.holds()).map(|l| l.verdict.sentence.clone());
+        let shot = setup.last.as_ref().map(|l| &l.subject.settings);
+        let ahead = setup.open.as_ref().zip(shot).and_then(|(p, shot)| p.prepares_beyond(shot, config.lighting));
         let coming = ahead.map(Settings::in_short);
         Board {
-            n: state.records,
-            frames: state.frames,
-            look: state.current.clone(),
-            looks: state.looks.keys().cloned().collect(),
-            last: state.last.as_ref().map(|last| last_shown(last, state, &config.judge_by)),
-            asked: state.pending.as_ref().map(|p| asked(p, coming.clone())),
-            cards: config.groups.iter().map(|g| card(g, state, coming.is_some())).collect(),
-            spots: config.spots.iter().filter_map(|s| spot_shown(s, state.last.as_ref())).collect(),
+            n: sitting.records,
+            frames: sitting.frames,
+            look: setup.current.clone(),
+            looks: setup.looks.keys().cloned().collect(),
+            last: setup.last.as_ref().map(|last| last_shown(last, setup, &config.judge_by)),
+            asked: setup.open.as_ref().map(|p| asked(p, coming.clone())),
+            cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
+            spots: config.spots.iter().filter_map(|s| spot_shown(s, setup.last.as_ref())).collect(),
             judge_by: config.judge_by.clone(),
             tolerance: config.tolerance,
-            trend: state.trend.iter().cloned().collect(),
-            ratios: ratios(state),
-            survey: survey_guide(state),
+            trend: sitting.trend.iter().cloned().collect(),
+            ratios: ratios(setup),
+            survey: survey_guide(setup),
             hold,
         }
     }
 }
 
-fn asked(pending: &Pending, coming: Option<String>) -> Asked {
+fn asked(pending: &OpenCorrection, coming: Option<String>) -> Asked {
     let off = pending.correction.ratio_off;
     Asked {
         record: pending.record,
@@ -168,13 +170,14 @@ fn asked(pending: &Pending, coming: Option<String>) -> Asked {
             Purpose::Drift { frame } => format!("Answers frame {frame}."),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
         },
-        ratio_off: (off > Stops(0.01)).then(|| format!("the ratio changes by {:.2} stop", off.0)),
+        ratio_off: (off > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", off.0)),
     }
 }
 
-fn last_shown(last: &Last, state: &State, judge_by: &str) -> LastShown {
+fn last_shown(last: &Last, setup: &Setup, judge_by: &str) -> LastShown {
     let metered = last.subject.metered.as_ref();
-    let reading = metered.and_then(|m| m.reading(judge_by).or(m.readings.first()));
+    let counts = last.verdict.judged.as_ref().map_or(judge_by, |j| j.spot.as_str());
+    let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
     LastShown {
         frame: last.frame,
         file: last.file.clone(),
@@ -182,16 +185,9 @@ fn last_shown(last: &Last, state: &State, judge_by: &str) -> LastShown {
         f_number: last.subject.settings.f_number.map(|n| n.to_string()),
         cause: last.verdict.cause,
         sentence: last.verdict.sentence.clone(),
-        drift: last.verdict.drift.map(|d| with_doubt(d, last.verdict.uncertainty)),
-        is_reference: state.reference().is_some_and(|r| r.frame == Some(last.frame)),
+        drift: last.verdict.headline().map(|h| h.in_words()),
+        is_reference: setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
         clipping: reading.map_or_else(|| "not metered".to_owned(), clipping),
-    }
-}
-
-fn with_doubt(drift: Stops, half_width: Option<Stops>) -> String {
-    match half_width {
-        Some(within) => format!("{drift} ±{:.2} stop", within.0),
-        None => format!("{drift} stop"),
     }
 }
 
@@ -216,19 +212,25 @@ fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
         name: spot.name.clone(),
         area: own.or(reading.map(|r| r.area))?,
         movable: own.is_some_and(|area| area != Area::WHOLE),
-        drift: seen.map(|s| with_doubt(s.drift, Some(s.half_width))),
+        drift: seen.map(|s| {
+            // What the picture shows at a spot holds whatever anybody did.
+            Headline { drift: s.drift, half_width: Some(s.half_width), condition: None }.in_words()
+        }),
     })
 }
 
 /// The surveyed ratios, and what the groups were turned since.
-fn ratios(state: &State) -> Vec<String> {
-    let Some(surveyed) = &state.surveyed else {
+fn ratios(setup: &Setup) -> Vec<String> {
+    let Some(surveyed) = &setup.surveyed else {
         return vec!["not known: a light survey tells them".to_owned()];
     };
     let turned = |name: &str| {
         let source = surveyed.report.sources.iter().find(|groups| groups.join(" with ") == name)?;
-        surveyed.since.get(source.first()?).copied().flatten()
+        setup.moved_since_survey(source.first()?)
     };
+    if let Some(spot) = surveyed.report.clipped_for_ratios() {
+        return vec![format!("not known: '{spot}' is clipped in the survey's frame with all groups")];
+    }
     let at = surveyed.report.spots.first().map_or("", |s| s.spot.as_str());
     let line = |ratio: &Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
         Some((over, under)) => {
@@ -240,25 +242,25 @@ fn ratios(state: &State) -> Vec<String> {
     surveyed.report.ratios.iter().map(line).collect()
 }
 
-fn survey_guide(state: &State) -> SurveyGuide {
-    let under_way = state.surveying.as_ref();
+fn survey_guide(setup: &Setup) -> SurveyGuide {
+    let under_way = setup.surveying.as_ref();
     let steps = under_way.map(|s| s.order.iter().map(|lit| (lit.in_short(), s.has(lit))).collect());
     SurveyGuide {
         steps: steps.unwrap_or_default(),
         next: under_way.and_then(|s| s.next()).map(Lit::asks),
-        refused: state.survey_refused.clone(),
-        report: state.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
+        refused: setup.survey_refused.clone(),
+        report: setup.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
     }
 }
 
 // --- cards ---
 
-fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
-    let standing = state.standings.iter().find(|s| s.group == group.name);
-    let pending = state.pending.as_ref();
+fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
+    let position = setup.position(&group.name);
+    let pending = setup.open.as_ref();
     let turn = pending.and_then(|p| p.correction.turns.iter().find(|t| t.group == group.name));
-    let told = pending.is_some_and(|p| p.told.contains(&group.name));
-    let verdict = state.last.as_ref().map(|l| &l.verdict);
+    let told = pending.is_some_and(|p| p.is_confirmed(&group.name));
+    let verdict = setup.last.as_ref().map(|l| &l.verdict);
     let held = verdict.filter(|v| v.cause.holds()).is_some();
     let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.did);
     let card_state = match turn {
@@ -267,7 +269,7 @@ fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
         Some(_) if told => CardState::Set,
         Some(turn) => state_of(turn, coming),
     };
-    let at = standing.and_then(|s| s.power).map(|p| group.shown(p));
+    let at = position.and_then(Position::power).map(|p| group.shown(p));
     let open = turn.filter(|_| !told);
     let other = pending.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
     Card {
@@ -282,7 +284,7 @@ fn card(group: &LightGroup, state: &State, coming: bool) -> Card {
         does: does(card_state, group, open, own, at.as_deref()),
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
         other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
-        can_undo: state.told_by(&group.name).is_some(),
+        can_undo: position.is_some_and(|p| p.told_by().is_some()),
         positions: group.positions(),
         at,
     }
@@ -324,14 +326,19 @@ fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, own: Option<D
 }
 
 /// How sure a turn is, and what its rounding leaves over.
-fn sure(turn: &Turn, pending: Option<&Pending>, own: Option<Did>, verdict: Option<&Verdict>) -> String {
+fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<Did>, verdict: Option<&Verdict>) -> String {
     let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
-    let mut said = match (answers_drift, own, verdict.and_then(|v| v.uncertainty)) {
+    let headline = verdict.and_then(Verdict::headline);
+    let whole = headline.and_then(|h| Some((h.half_width?, h.condition)));
+    let mut said = match (answers_drift, own, whole) {
         (false, _, _) => "worked out from the settings".to_owned(),
         (true, Some(Did::Changed { half_width, .. }), _) => {
             format!("sure to ±{:.2} stop, read for this light", half_width.0)
         }
-        (true, _, Some(within)) => format!("sure to ±{:.2} stop, all lights taken together", within.0),
+        (true, _, Some((within, condition))) => {
+            // A condition on the lights speaks of all of them by itself.
+            format!("sure to ±{:.2} stop, {}", within.0, condition.unwrap_or("all lights taken together"))
+        }
         (true, _, None) => "how sure is not known".to_owned(),
     };
     if turn.left_over.abs() > Stops(0.02) && turn.reach == Reach::Within {

@@ -52,8 +52,13 @@ impl State {
         let texts = portions_of(&text);
         let of = texts.len() as u32;
         let portion = |(part, state): (usize, &&str)| {
-            let portion =
-                Portion { v: VERSION, carried: self.records, part: part as u32 + 1, of, state: (*state).to_owned() };
+            let portion = Portion {
+                v: VERSION,
+                carried: self.sitting.records,
+                part: part as u32 + 1,
+                of,
+                state: (*state).to_owned(),
+            };
             serde_json::to_string(&portion).map(seal)
         };
         texts.iter().enumerate().map(portion).collect()

@@ -3,10 +3,12 @@
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
-use super::state::State;
+use super::remembered::Look;
+use super::setup::Setup;
+use super::sitting::Sitting;
 use crate::meter::Area;
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
-use crate::rig::Lit;
+use crate::rig::{Lit, Position};
 
 /// A command as it comes in over the socket.
 #[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
@@ -140,19 +142,31 @@ impl Reply {
     }
 }
 
-/// The state as `status` answers it.
-pub fn status(state: &State) -> Value {
+/// The sitting as `status` answers it.
+pub fn status(sitting: &Sitting) -> Value {
+    let setup = &sitting.setup;
+    let positions = setup
+        .positions
+        .iter()
+        .map(|p| json!({"group": p.group, "power": p.power(), "moved": setup.moved(&p.group), "known": p.known}));
+    let looks = setup.looks.iter().map(|(name, look)| (name.clone(), look_shown(look, setup)));
     json!({
-        "records": state.records,
-        "frames": state.frames,
-        "look": state.current,
-        "looks": state.looks,
-        "lights": state.standings,
-        "pending": state.pending,
+        "records": sitting.records,
+        "frames": sitting.frames,
+        "look": setup.current,
+        "looks": looks.collect::<serde_json::Map<_, _>>(),
+        "lights": positions.collect::<Vec<_>>(),
+        "correction": setup.open,
         "survey": {
-            "next": state.surveying.as_ref().and_then(|s| s.next()).map(Lit::asks),
-            "report": state.surveyed.as_ref().map(|s| &s.report),
+            "next": setup.surveying.as_ref().and_then(|s| s.next()).map(Lit::asks),
+            "report": setup.surveyed.as_ref().map(|s| &s.report),
         },
-        "last": state.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.verdict.sentence})),
+        "last": setup.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.verdict.sentence})),
     })
+}
+
+fn look_shown(look: &Look, setup: &Setup) -> Value {
+    let power = |position: &Position| look.marks.get(&position.group).and_then(|mark| position.power_at(*mark));
+    let powers = setup.positions.iter().map(|p| (p.group.clone(), json!(power(p))));
+    json!({"frame": look.frame, "file": look.file, "powers": powers.collect::<serde_json::Map<_, _>>()})
 }

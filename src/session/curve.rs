@@ -4,7 +4,7 @@
 //! calibrated or taught, and nothing that was kept is the worse for it.
 
 use super::record::Rendered;
-use super::state::State;
+use super::sitting::Sitting;
 use crate::config::{Config, Curves};
 use crate::frame::Settings;
 use crate::meter::Metered;
@@ -18,7 +18,7 @@ pub fn response_for(
     metered: &Metered,
     config: &Config,
     curves: &Curves,
-    state: &State,
+    sitting: &Sitting,
 ) -> Response {
     if metered.is_raw() {
         return Response::raw();
@@ -26,7 +26,7 @@ pub fn response_for(
     let of = rendered(settings, metered, config);
     let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.look.as_deref());
     let teachable = config.response == ResponseChoice::Camera && picked.name == curves.stock().name;
-    let learned = state.learned(&of).filter(|_| teachable).and_then(|l| state.curve(&l.name));
+    let learned = sitting.learned(&of).filter(|_| teachable).and_then(|l| sitting.curve(&l.name));
     learned.cloned().unwrap_or(picked)
 }
 

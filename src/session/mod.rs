@@ -7,26 +7,36 @@ mod board;
 mod carried;
 mod command;
 mod curve;
+mod decide;
 mod earlier;
 mod engine;
+mod exposures;
 mod files;
+mod knowledge;
 mod metering;
 mod record;
 mod remembered;
 mod rows;
+mod setup;
+mod sitting;
 mod state;
-mod told;
 
 pub use board::{Board, Card, CardState, SurveyGuide};
 pub use carried::{Carried, Portion};
 pub use command::{Command, Reply, SurveyAsk};
 pub use curve::response_for;
+pub use decide::{Decision, FrameInput, Input, Landed, decide};
 pub use earlier::{LoggedSubject, LoggedSurveyFrame};
-pub use engine::{Engine, FrameInput, Input, Landed, Ledger, Published};
+pub use engine::{Engine, Ledger, Published};
+pub use exposures::{Exposure, Exposures};
+pub use files::Files;
+pub use knowledge::Knowledge;
 pub use metering::{Compared, FrameOutcome, Metering};
 pub use record::{
-    Body, Completed, FrameRecord, GroupPower, How, Learning, LineFault, PowerSource, Purpose, Record, SurveyStep,
-    VERSION,
+    Added, Asked, Body, Ended, FrameRecord, GroupPower, How, Judgement, Learning, LineFault, Occasion, PositionRead,
+    PowerSource, Purpose, Record, SurveyStep, VERSION,
 };
-pub use remembered::{LearnedCurve, Look, Pending, Surveyed, TrendPoint};
+pub use remembered::{Last, LearnedCurve, Look, OpenCorrection, Surveyed, TrendPoint};
+pub use setup::Setup;
+pub use sitting::Sitting;
 pub use state::State;

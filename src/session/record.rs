@@ -14,7 +14,7 @@ use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Lit, SurveyReport};
+use crate::rig::{Known, Lit, SurveyReport};
 
 /// Version of the record format.
 pub const VERSION: u32 = 5;
@@ -64,15 +64,20 @@ pub enum Body {
     Look {
         look: String,
     },
+    /// An exposure's first file, and what was observed in it.
     Frame(Box<FrameRecord>),
-    /// A further file of a frame already logged; `completed` when it brings the pixels.
-    Member {
+    /// A further file of an exposure, and what was observed in it when it could be metered.
+    #[serde(alias = "member")]
+    FileAdded {
         frame: u64,
         file: String,
         state: FileState,
         fingerprint: Fingerprint,
-        completed: Option<Box<Completed>>,
+        #[serde(alias = "completed")]
+        observed: Option<Box<Added>>,
     },
+    /// What was made of an exposure. A later judgement of the same exposure takes the place of an earlier one.
+    Judged(Box<Judgement>),
     /// A file was rewritten or renamed; its picture is the same.
     Updated {
         file: String,
@@ -88,28 +93,34 @@ pub enum Body {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         state: Option<FileState>,
     },
+    /// A correction that somebody asked for; one that an exposure asks for stands in its judgement. Up to format 4 here.
     Correction {
         purpose: Purpose,
         correction: Box<Correction>,
         sentence: String,
     },
-    /// A correction came to its end.
+    /// A correction came to its end by somebody's word. Up to format 4 every end.
     Resolved {
         correction: u64,
         how: How,
     },
-    /// What a group is set to, and how far that is from where it was at the reference.
+    /// What somebody said of a group: that it is set to a power, or was turned by some stops.
     /// `answers` is the open correction that it carries out, if it does.
     Power {
         group: String,
         setting: Option<PowerSetting>,
         shown: Option<String>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        turned: Option<Stops>,
+        /// How far it then was from the reference: up to format 4.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
         moved: Option<Stops>,
         source: PowerSource,
         answers: Option<u64>,
     },
     /// What was told of a group, by record `of`, is taken back: it stands as it did before.
-    TakenBack {
+    #[serde(alias = "taken_back")]
+    Undone {
         group: String,
         of: u64,
     },
@@ -168,16 +179,118 @@ pub struct FrameRecord {
     pub look: Option<String>,
     pub subject: LoggedSubject,
     pub notes: Vec<String>,
-    pub verdict: Verdict,
+    /// Up to format 4 an observation bears its judgement.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
 }
 
-/// What the second file of a frame adds.
+/// What a further file of an exposure adds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Completed {
+pub struct Added {
     pub settings: Settings,
     pub metered: Logged,
     pub notes: Vec<String>,
+    /// Up to format 4 an observation bears its judgement.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+}
+
+/// What was made of an exposure, and what that did to the positions of the dials and to the open correction: all
+/// worked out from what was known before its first file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Judgement {
+    pub frame: u64,
+    /// The record of the judgement that this one takes the place of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supersedes: Option<u64>,
+    #[serde(default, skip_serializing_if = "Occasion::is_first")]
+    pub occasion: Occasion,
     pub verdict: Verdict,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+    /// Dials that the exposure shows elsewhere than they were known to be.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionRead>,
+    /// What became of the correction that was open before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ended: Option<Ended>,
+    /// The correction that the superseded judgement asked for, and this one doesn't.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub withdraws: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<Asked>,
+}
+
+impl Judgement {
+    /// A judgement that leaves all dials and corrections as they are.
+    pub fn without_effect(frame: u64, occasion: Occasion, verdict: Verdict) -> Judgement {
+        Judgement {
+            frame,
+            supersedes: None,
+            occasion,
+            verdict,
+            notes: Vec::new(),
+            positions: Vec::new(),
+            ended: None,
+            withdraws: None,
+            correction: None,
+        }
+    }
+}
+
+/// What made it necessary to judge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Occasion {
+    /// The exposure's first file.
+    #[default]
+    FirstFile,
+    /// A further file of it, or of one before it.
+    FurtherFile,
+    /// The camera's response is known better.
+    BetterCurve,
+    /// Spots were moved.
+    OtherSpots,
+}
+
+impl Occasion {
+    fn is_first(&self) -> bool {
+        *self == Occasion::FirstFile
+    }
+}
+
+/// Where an exposure shows a group's dial to be.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PositionRead {
+    pub group: String,
+    /// Since the reference; brighter is positive.
+    pub moved: Stops,
+    /// As the light shows it; absent when nobody told a power.
+    pub shown: Option<String>,
+    pub known: Known,
+}
+
+/// The end of a correction.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ended {
+    pub correction: u64,
+    pub how: How,
+}
+
+/// A correction that an exposure asks for. Its number is its judgement's, or that of the correction that the
+/// superseded judgement asked for, if it is still the same.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Asked {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub still: Option<u64>,
+    pub correction: Box<Correction>,
+}
+
+impl Asked {
+    /// The correction's number, when record `n` bears it.
+    pub fn number(&self, n: u64) -> u64 {
+        self.still.unwrap_or(n)
+    }
 }
 
 /// What a correction is for.
@@ -275,6 +388,17 @@ pub enum LineFault {
     NotUnderstood { version: u32, why: String },
     #[error("it is no text")]
     NoText,
+}
+
+impl PowerSource {
+    pub(super) fn known(self) -> Known {
+        match self {
+            PowerSource::Told => Known::Told,
+            PowerSource::Seen => Known::SeenAsAsked,
+            PowerSource::Inferred => Known::Deduced,
+            PowerSource::Read => Known::ReadBySurvey,
+        }
+    }
 }
 
 impl LineFault {

@@ -2,6 +2,7 @@
 //! the state's own matter.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -9,45 +10,96 @@ use super::record::Purpose;
 use crate::advice::{Cause, Correction, Subject, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
-use crate::photometry::{PowerSetting, Stops};
+use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::{Survey, SurveyReport};
+use crate::rig::{Position, Survey, SurveyReport, Turn};
 
-/// A named reference with the powers that belong to it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A named reference, with where the dials stood for it.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Look {
     pub frame: Option<u64>,
     pub file: String,
-    #[serde(skip)]
-    pub subject: Subject,
-    pub powers: BTreeMap<String, Option<PowerSetting>>,
+    pub subject: Arc<Subject>,
+    /// On each dial's own scale; a group that isn't here stood nobody knows where.
+    pub marks: BTreeMap<String, Stops>,
 }
 
 /// A correction that is neither seen nor told yet.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Pending {
+#[serde(deny_unknown_fields)]
+pub struct OpenCorrection {
+    /// Its number: the record that began it.
     pub record: u64,
     pub purpose: Purpose,
     pub correction: Correction,
     /// Groups that were told to be set.
-    pub told: Vec<String>,
+    pub confirmed: Vec<String>,
 }
 
-impl Pending {
+impl OpenCorrection {
+    /// Groups that are at the end of their range, and were confirmed to be, need not be asked again.
+    pub(super) fn new(record: u64, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
+        let is_confirmed = |turn: &&Turn| {
+            let position = positions.iter().find(|p| p.group == turn.group);
+            let is_at_its_end = turn.clicks == 0 && turn.reach != Reach::Within;
+            is_at_its_end && position.is_some_and(|p| p.is_known_to_be_short_by(turn.left_over))
+        };
+        let confirmed = correction.turns.iter().filter(is_confirmed).map(|t| t.group.clone()).collect();
+        OpenCorrection { record, purpose, correction, confirmed }
+    }
+
     /// The settings that it prepares, unless these are such.
     pub fn prepares_beyond(&self, shot: &Settings, lighting: Lighting) -> Option<&Settings> {
         let Purpose::Next { settings } = &self.purpose else { return None };
         let apart = expected(shot, settings, lighting.planned());
-        apart.is_none_or(|e| e.abs() > Stops(0.01)).then_some(settings)
+        apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
+    }
+
+    pub fn is_confirmed(&self, group: &str) -> bool {
+        self.confirmed.iter().any(|g| g == group)
+    }
+
+    /// Everything that it asks for was told to be done.
+    pub fn is_all_confirmed(&self) -> bool {
+        self.correction.turns.iter().all(|t| self.is_confirmed(&t.group))
+    }
+
+    pub fn turn_of(&self, group: &str) -> Option<&Turn> {
+        self.correction.turns.iter().find(|t| t.group == group)
+    }
+
+    /// A group was told to be set. `false` when that was known, or nothing is asked of it.
+    pub(super) fn confirm(&mut self, group: &str) -> bool {
+        let is_new = self.turn_of(group).is_some() && !self.is_confirmed(group);
+        if is_new {
+            self.confirmed.push(group.to_owned());
+        }
+        is_new
+    }
+
+    pub(super) fn take_back(&mut self, group: &str) {
+        self.confirmed.retain(|g| g != group);
+    }
+
+    /// What the end of a group's range leaves over, where it comes first.
+    pub(super) fn short_by(&self, group: &str) -> Option<Stops> {
+        self.turn_of(group).filter(|t| t.reach != Reach::Within).map(|t| t.left_over)
+    }
+
+    pub(super) fn keep_groups(&mut self, is_there: impl Fn(&str) -> bool) {
+        self.correction.turns.retain(|t| is_there(&t.group));
+        self.correction.other_ways.retain(|w| is_there(&w.group));
+        self.confirmed.retain(|g| is_there(g));
     }
 }
 
 /// The last frame that is one to go by.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Last {
     pub frame: u64,
     pub file: String,
-    pub subject: Subject,
+    pub subject: Arc<Subject>,
     pub verdict: Verdict,
 }
 
@@ -56,14 +108,19 @@ pub struct Last {
 pub struct TrendPoint {
     pub frame: u64,
     pub drift: Option<Stops>,
-    /// Half-width of the drift's 95 % interval.
+    /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
     pub cause: Cause,
 }
 
 impl TrendPoint {
     pub(super) fn of(frame: u64, verdict: &Verdict) -> TrendPoint {
-        TrendPoint { frame, drift: verdict.drift, uncertainty: verdict.uncertainty, cause: verdict.cause }
+        TrendPoint {
+            frame,
+            drift: verdict.drift,
+            uncertainty: verdict.unconditional_half_width().map(Stops::rounded),
+            cause: verdict.cause,
+        }
     }
 }
 
@@ -98,14 +155,6 @@ pub struct Surveyed {
     pub report: SurveyReport,
     /// The look that it was made for; `None` when there was none yet.
     pub look: Option<String>,
-    /// How far each group was turned since; `None` when that isn't known.
-    pub since: BTreeMap<String, Option<Stops>>,
-}
-
-/// A frame of late.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(super) struct Recent {
-    pub frame: u64,
-    pub subject: Subject,
-    pub of_survey: bool,
+    /// Where each dial stood then, on its own scale.
+    pub marks: BTreeMap<String, Stops>,
 }

@@ -1,20 +1,5 @@
 //! How a state's maps are written where it is carried on, so that it is the same state when it is read.
 
-/// An option of an option, which JSON would take for one: no value, or one that may be none.
-pub(super) mod nested {
-    use serde::{Deserialize, Serialize};
-
-    pub fn serialize<S: serde::Serializer, T: Serialize>(value: &Option<Option<T>>, to: S) -> Result<S::Ok, S::Error> {
-        value.as_slice().serialize(to)
-    }
-
-    pub fn deserialize<'de, D: serde::Deserializer<'de>, T: Deserialize<'de>>(
-        from: D,
-    ) -> Result<Option<Option<T>>, D::Error> {
-        Vec::<Option<T>>::deserialize(from).map(|mut v| v.pop())
-    }
-}
-
 /// Maps as lists of rows: shorter than objects, and with keys that needn't be text.
 macro_rules! rows {
     ($name:ident, $map:ty, $row:ty, $to:expr, $of:expr) => {
@@ -35,6 +20,7 @@ macro_rules! rows {
 /// What the rows are made of.
 mod rows_of {
     pub use std::collections::{BTreeMap, HashMap};
+    pub use std::sync::Arc;
 
     pub use serde::{Deserialize, Deserializer, Serializer};
 
@@ -42,12 +28,12 @@ mod rows_of {
     pub use crate::container::Fingerprint;
     pub use crate::frame::Captured;
     pub use crate::intake::FileState;
-    pub use crate::photometry::PowerSetting;
+    pub use crate::photometry::Stops;
     pub use crate::response::{Curve, Response};
     pub use crate::session::record::Rendered;
     pub(in crate::session) use crate::session::remembered::{LearnedCurve, Look, Stem, learned_response};
 
-    pub type Powers = BTreeMap<String, Option<PowerSetting>>;
+    pub type Marks = BTreeMap<String, Stops>;
     /// Size, times and identity of a file.
     pub type Stat = (u64, i64, i64, u64);
 
@@ -63,9 +49,9 @@ mod rows_of {
 rows!(
     looks,
     BTreeMap<String, Look>,
-    (String, Option<u64>, String, Subject, Powers),
-    |(name, look)| (name, look.frame, &look.file, &look.subject, &look.powers),
-    |(name, frame, file, subject, powers)| (name, Look { frame, file, subject, powers })
+    (String, Option<u64>, String, Arc<Subject>, Marks),
+    |(name, look)| (name, look.frame, &look.file, &look.subject, &look.marks),
+    |(name, frame, file, subject, marks)| (name, Look { frame, file, subject, marks })
 );
 rows!(
     files,

@@ -39,7 +39,7 @@ use crate::photometry::Series;
 
 pub use confinement::{Confinement, Landlocked};
 pub use limits::{Bounds, Limits};
-pub use pool::{Pool, this_program};
+pub use pool::Pool;
 pub use serving::{SUBCOMMAND, attempt, serve};
 
 /// What is to be read of a file.
@@ -107,4 +107,14 @@ pub enum Refused {
     /// greyhold is ending.
     #[error("greyhold is ending")]
     Stopped,
+}
+
+/// The program that is running, to be started once more. On Linux it is named so that it is found even after its file
+/// was replaced by another version.
+pub fn this_program() -> PathBuf {
+    let running = PathBuf::from("/proc/self/exe");
+    if cfg!(target_os = "linux") && running.exists() {
+        return running;
+    }
+    std::env::current_exe().unwrap_or_else(|_| PathBuf::from("greyhold"))
 }

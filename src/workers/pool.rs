@@ -42,7 +42,7 @@ struct Seats {
 }
 
 impl Pool {
-    /// At most `seats` processes of `program` (see [`this_program`]) at one time, started when they are needed and
+    /// At most `seats` processes of `program` (see [`this_program`](super::this_program)) at one time, started when they are needed and
     /// kept warm.
     pub fn new(program: PathBuf, seats: usize) -> Pool {
         Pool::with_limits(program, seats, Limits::default())
@@ -227,16 +227,6 @@ impl Seat {
         drop(seats);
         drop(place);
     }
-}
-
-/// The program that is running, to be started once more. On Linux it is named so that it is found even after its file
-/// was replaced by another version.
-pub fn this_program() -> PathBuf {
-    let running = PathBuf::from("/proc/self/exe");
-    if cfg!(target_os = "linux") && running.exists() {
-        return running;
-    }
-    std::env::current_exe().unwrap_or_else(|_| PathBuf::from("greyhold"))
 }
 
 #[cfg(test)]

@@ -128,6 +128,7 @@ fn clients_that_never_read_and_half_words() {
             Some(wire)
         })
         .collect();
+    sitting.promise(listeners.len() == 30 && halves.len() == 10, "not all of them came in");
     for k in 0..40_usize {
         // Gone before the answer.
         if let Ok(mut wire) = Wire::raw(&sitting.place.socket) {

@@ -74,7 +74,7 @@ impl Pulse {
     pub fn end(mut self) -> Measured {
         self.shared.ends.store(true, Ordering::SeqCst);
         if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
+            thread.join().expect("the one who looks at it all the while");
         }
         self.shared.measured.lock().unwrap().clone()
     }

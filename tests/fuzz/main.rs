@@ -6,8 +6,8 @@
 //! `fixtures/fuzz`, in the folder of its target, and is tried first ever after.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-#[path = "../harness/hostile.rs"]
-mod hostile;
+#[path = "../harness/mod.rs"]
+mod harness;
 mod mutations;
 mod runner;
 mod seeds;

@@ -10,7 +10,7 @@ use image::{ImageFormat, RgbImage};
 use jiff::civil::date;
 
 use super::KINDS;
-use super::hostile::{self, boxed, entry, tiff};
+use super::harness::hostile::{self, boxed, entry, tiff};
 
 fn here(path: &str) -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)

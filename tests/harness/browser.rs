@@ -1,9 +1,9 @@
 //! A real browser without a window, driven by WebDriver (W3C), as a phone or a tablet.
 
-use std::io::{BufRead, BufReader};
 use std::os::unix::process::CommandExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Instant;
 
 use fantoccini::actions::{InputSource, KeyAction, KeyActions};
@@ -13,14 +13,19 @@ use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
 
 use super::PATIENCE;
+use super::process::Printed;
 
 const CHROMIUM: &str = "/usr/bin/chromium";
 const DRIVER: &str = "/usr/bin/chromedriver";
+
+/// One browser at a time: two cores have enough of that.
+static ONE: Mutex<()> = Mutex::new(());
 
 /// The driver's process. Ends with the value.
 pub struct Driver {
     child: Child,
     port: u16,
+    _one: MutexGuard<'static, ()>,
 }
 
 /// One open page.
@@ -37,13 +42,12 @@ impl Driver {
             println!("skipped: {CHROMIUM} and {DRIVER} are not here (Debian: chromium, chromium-driver)");
             return None;
         }
+        let one = ONE.lock().unwrap_or_else(PoisonError::into_inner);
         let mut child = Command::new(DRIVER).arg("--port=0").process_group(0).stdout(Stdio::piped()).spawn().unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let port = lines
-            .find_map(|line| line.unwrap().split("successfully on port ").nth(1)?.trim_end_matches('.').parse().ok())
-            .expect("the driver tells its port");
-        std::thread::spawn(move || lines.for_each(drop));
-        Some(Driver { child, port })
+        let printed = Printed::of(child.stdout.take().unwrap());
+        let port = |line: &str| line.split("successfully on port ").nth(1)?.trim_end_matches('.').parse().ok();
+        let port = printed.find(port).unwrap_or_else(|why| panic!("waited in vain for the driver's port: {why}"));
+        Some(Driver { child, port, _one: one })
     }
 
     pub async fn open(&self, url: &str, (width, height): (u32, u32)) -> Page {

@@ -1,6 +1,5 @@
 //! Files made to harm whoever reads them, by code: each is small, and each would cost a trusting reader memory or
 //! time without end.
-#![allow(dead_code, reason = "each promise uses its part")]
 
 use std::io::Write;
 

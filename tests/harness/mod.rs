@@ -2,16 +2,18 @@
 #![allow(dead_code, reason = "each promise uses its part")]
 
 pub mod browser;
+pub mod client;
 pub mod dng;
 pub mod exiftool;
+pub mod hostile;
 pub mod http;
+pub mod process;
 pub mod random;
 pub mod sittings;
 
 use std::fs;
-use std::io::{BufRead, BufReader, Lines, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdout, Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -19,10 +21,12 @@ use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use greyhold::response::srgb_encode;
 use greyhold::session::{Body, Record};
 use greyhold::studio::{Exposure, Light, Pose, Scene, expose, with_exif};
-use interprocess::local_socket::{Stream, prelude::*};
 use jiff::civil::date;
 use serde_json::{Value, json};
 use tempfile::TempDir;
+
+pub use client::Client;
+use process::{Drained, Printed, ended};
 
 /// No step of a test takes longer; a test that waits this long has failed.
 pub const PATIENCE: Duration = Duration::from_secs(30);
@@ -104,6 +108,8 @@ pub struct Studio {
     /// The session of who looks at the page without a browser, and the port that it belongs to.
     session: Mutex<Option<(u16, String)>>,
     child: Option<Child>,
+    /// What it says on its error output.
+    errors: Option<Drained>,
 }
 
 impl Studio {
@@ -122,6 +128,7 @@ impl Studio {
             token: None,
             session: Mutex::default(),
             child: None,
+            errors: None,
         }
     }
 
@@ -168,40 +175,41 @@ impl Studio {
 
     /// Starts the program and waits until its first scan is done.
     pub fn start(&mut self) {
-        let mut lines = self.launch();
+        let printed = self.launch();
         if !self.extra.iter().any(|e| e == "--no-page") {
-            let line = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("page")?.trim().to_owned())).unwrap();
-            self.page = line.split_whitespace().next().unwrap().to_owned();
-            let file = lines.find_map(|l| Some(l.ok()?.trim().strip_prefix("token    in ")?.to_owned())).unwrap();
-            let file = file.strip_suffix(", which you alone can read").unwrap();
-            let addresses = fs::read_to_string(file).unwrap();
+            let page = self.told(&printed, "the page's address", |l| l.trim().strip_prefix("page").map(str::to_owned));
+            self.page = page.split_whitespace().next().unwrap().to_owned();
+            let file =
+                self.told(&printed, "the token's file", |l| l.trim().strip_prefix("token    in ").map(str::to_owned));
+            let addresses = fs::read_to_string(file.strip_suffix(", which you alone can read").unwrap()).unwrap();
             self.token = Some(addresses.lines().next().unwrap().split_once('#').unwrap().1.to_owned());
         }
-        // Keep the pipe flowing, so that the program never waits for its reader.
-        std::thread::spawn(move || lines.for_each(drop));
     }
 
     /// Starts it where it is expected to serve no page.
     pub fn start_without_page(&mut self) {
-        let lines = self.launch();
-        std::thread::spawn(move || lines.for_each(drop));
+        self.launch();
     }
 
-    fn launch(&mut self) -> Lines<BufReader<ChildStdout>> {
+    fn launch(&mut self) -> Printed {
         let mut child = self.command().spawn().unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let ready = lines.any(|l| l.is_ok_and(|l| l.starts_with("watching ")));
-        if !ready {
-            let output = child.wait_with_output().unwrap();
-            panic!("greyhold ended at the start: {}", String::from_utf8_lossy(&output.stderr));
-        }
+        let printed = Printed::of(child.stdout.take().unwrap());
+        self.errors = Some(Drained::of(child.stderr.take().unwrap()));
         self.child = Some(child);
-        lines
+        self.told(&printed, "'watching'", |l| l.starts_with("watching ").then_some(()));
+        printed
+    }
+
+    /// What is found in the lines that it prints at its start.
+    fn told<T>(&self, printed: &Printed, awaited: &str, sought: impl FnMut(&str) -> Option<T>) -> T {
+        printed
+            .find(sought)
+            .unwrap_or_else(|why| panic!("waited in vain for {awaited} of a greyhold that starts: {why}"))
     }
 
     /// Starts it where it is expected to end by itself.
     pub fn start_and_end(&self) -> Output {
-        self.command().output().unwrap()
+        process::run(&mut self.command())
     }
 
     pub fn pid(&self) -> u32 {
@@ -232,11 +240,15 @@ impl Studio {
 
     /// The same, with what it said on its error output.
     pub fn stop_and_hear(&mut self) -> (Option<i32>, Duration, String) {
-        let child = self.child.take().unwrap();
+        let mut child = self.child.take().unwrap();
+        let errors = self.errors.take().unwrap();
         let began = Instant::now();
         Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
-        let output = child.wait_with_output().unwrap();
-        (output.status.code(), began.elapsed(), String::from_utf8_lossy(&output.stderr).into_owned())
+        let Some(status) = ended(&mut child, PATIENCE) else {
+            panic!("waited in vain for the end of greyhold; it said:\n{}", errors.text());
+        };
+        let said = errors.text();
+        (status.code(), began.elapsed(), said)
     }
 
     pub fn connect(&self) -> Client {
@@ -293,14 +305,64 @@ impl Studio {
 
     /// The log's record of a frame, as plain JSON.
     pub fn frame(&self, name: &str) -> Value {
-        let text = fs::read_to_string(self.log()).unwrap();
-        let mut values = text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
-        values.rfind(|v| v["type"] == "frame" && v["file"] == name).unwrap_or_else(|| panic!("{name} is not logged"))
+        let values = self.values();
+        let frame = values.iter().rfind(|v| v["type"] == "frame" && v["file"] == name);
+        let mut frame = frame.unwrap_or_else(|| panic!("{name} is not logged")).clone();
+        // With the last judgement of it.
+        let judged = values.iter().rfind(|v| v["type"] == "judged" && v["frame"] == frame["frame"]);
+        let judged = judged.unwrap_or_else(|| panic!("{name} is not judged"));
+        frame["verdict"] = judged["verdict"].clone();
+        let notes = judged["notes"].as_array().cloned().unwrap_or_default();
+        frame["notes"].as_array_mut().unwrap().extend(notes);
+        frame
     }
 
-    pub fn of_type(&self, kind: &str) -> Vec<Value> {
+    fn values(&self) -> Vec<Value> {
         let text = fs::read_to_string(self.log()).unwrap_or_default();
-        text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).filter(|v| v["type"] == kind).collect()
+        text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).collect()
+    }
+
+    /// The log's records of a type, as plain JSON.
+    pub fn of_type(&self, kind: &str) -> Vec<Value> {
+        self.values().into_iter().filter(|v| v["type"] == kind).collect()
+    }
+
+    /// Every correction that was asked for, with its number: by an exposure's judgement, or by somebody's word.
+    pub fn corrections(&self) -> Vec<Value> {
+        let asked = |v: Value| match v["type"].as_str() {
+            Some("correction") => Some(v),
+            Some("judged") if v["correction"].is_object() => {
+                let number = v["correction"].get("still").unwrap_or(&v["n"]).clone();
+                let correction = v["correction"]["correction"].clone();
+                let purpose = json!({"drift": {"frame": v["frame"]}});
+                Some(json!({"n": number, "purpose": purpose, "correction": correction}))
+            }
+            _ => None,
+        };
+        self.values().into_iter().filter_map(asked).collect()
+    }
+
+    /// Every end of a correction.
+    pub fn ends(&self) -> Vec<Value> {
+        let end = |v: Value| match v["type"].as_str() {
+            Some("resolved") => vec![v],
+            Some("judged") => {
+                let withdrawn = v.get("withdraws").map(|n| json!({"correction": n, "how": "withdrawn"}));
+                v.get("ended").cloned().into_iter().chain(withdrawn).collect()
+            }
+            _ => Vec::new(),
+        };
+        self.values().into_iter().flat_map(end).collect()
+    }
+
+    /// Every place that a dial was told, or is now taken, to be at.
+    pub fn powers(&self) -> Vec<Value> {
+        let placed = |v: Value| match v["type"].as_str() {
+            Some("power") => vec![v],
+            Some("judged") => v["positions"].as_array().cloned().unwrap_or_default(),
+            _ => Vec::new(),
+        };
+        self.values().into_iter().flat_map(placed).collect()
     }
 }
 
@@ -310,63 +372,20 @@ impl Drop for Studio {
             let _ = child.kill();
             let _ = child.wait();
         }
-    }
-}
-
-/// A client of the socket.
-pub struct Client {
-    pub reader: BufReader<Stream>,
-}
-
-impl Client {
-    pub fn connect(socket: &Path) -> Client {
-        let name = greyhold::outlet::socket::name_of(socket).unwrap();
-        let mut client = Client { reader: BufReader::new(Stream::connect(name).unwrap()) };
-        assert_eq!(client.next()["kind"], "hello");
-        client
-    }
-
-    pub fn send(&mut self, bytes: &[u8]) {
-        self.reader.get_mut().write_all(bytes).unwrap();
-    }
-
-    pub fn try_next(&mut self) -> Option<Value> {
-        let mut line = String::new();
-        match self.reader.read_line(&mut line) {
-            Ok(0) | Err(_) => None,
-            Ok(_) => Some(serde_json::from_str(&line).unwrap()),
-        }
-    }
-
-    pub fn next(&mut self) -> Value {
-        self.try_next().expect("the socket closed")
-    }
-
-    /// Sends a command and gives its reply, passing over events.
-    pub fn ask(&mut self, command: Value) -> Value {
-        self.send(format!("{command}\n").as_bytes());
-        loop {
-            let message = self.next();
-            if message["kind"] == "reply" {
-                return message;
-            }
-        }
-    }
-
-    /// The next record of a kind.
-    pub fn next_record(&mut self, kind: &str) -> Value {
-        loop {
-            let message = self.next();
-            if message["kind"] == "record" && message["record"]["type"] == kind {
-                return message["record"].clone();
-            }
+        if let Some(errors) = self.errors.take().filter(|_| std::thread::panicking()) {
+            println!("greyhold said on its error output:\n{}", errors.so_far());
         }
     }
 }
 
 /// Runs the program with arguments and gives its output.
 pub fn greyhold(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_greyhold")).args(args).output().unwrap()
+    process::run(Command::new(env!("CARGO_BIN_EXE_greyhold")).args(args))
+}
+
+/// Whether long simulations are played whole, and not only a sample of them.
+pub fn whole() -> bool {
+    std::env::var_os("GREYHOLD_WHOLE").is_some_and(|value| !value.is_empty() && value != "0")
 }
 
 /// Waits for something that another process does.

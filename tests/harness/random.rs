@@ -1,5 +1,4 @@
 //! Reproducible random numbers for simulations.
-#![allow(dead_code, reason = "each promise uses its part")]
 
 /// SplitMix64 (Steele, Lea and Flood 2014, from memory): reproducible, and no statistics rest on it.
 pub struct Random(pub u64);

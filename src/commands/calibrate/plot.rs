@@ -6,6 +6,7 @@ use crate::config::Calibrated;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Curve, Response};
+use crate::statistics::Z95;
 
 const SIZE: (u32, u32) = (900, 600);
 const CODES: std::ops::Range<f64> = 0.0..255.0;
@@ -42,7 +43,7 @@ fn draw(area: Area, own: &Calibrated, stock: &Response) -> Result<(), Box<dyn st
         .label_style(("sans-serif", 14))
         .draw()?;
     let luminance = own.luminance.table();
-    let doubt = |code: usize| 1.96 * own.luminance.deviation([(118.0, code as f64, 1.0)].into_iter()).0;
+    let doubt = |code: usize| Z95 * own.luminance.deviation([(118.0, code as f64, 1.0)].into_iter()).0;
     let edge = |sign: f64| (0..256).map(move |c| (c as f64, luminance[c] + sign * doubt(c)));
     let band: Vec<(f64, f64)> = edge(1.0).chain(edge(-1.0).collect::<Vec<_>>().into_iter().rev()).collect();
     chart.draw_series(std::iter::once(Polygon::new(band, BLACK.mix(0.15))))?;

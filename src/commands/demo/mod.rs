@@ -209,14 +209,24 @@ impl Player {
             if let Some(text) = block(&published.record, self.paint) {
                 say_block(&text);
             }
-            match &published.record.body {
-                Body::Correction { correction, .. } => {
-                    self.turns = correction.turns.iter().map(|t| (t.group.clone(), t.clone())).collect();
-                }
-                // What is seen, told or withdrawn is not to be turned any more.
-                Body::Resolved { .. } => self.turns.clear(),
-                _ => {}
+            self.remember(&published.record.body);
+        }
+    }
+
+    /// Keeps in mind what is to be turned. What is seen, told or withdrawn is not to be turned any more.
+    fn remember(&mut self, body: &Body) {
+        let (ended, asked) = match body {
+            Body::Correction { correction, .. } => (true, Some(correction)),
+            Body::Resolved { .. } => (true, None),
+            Body::Judged(judgement) => {
+                let ended = judgement.ended.is_some() || judgement.withdraws.is_some();
+                (ended, judgement.correction.as_ref().map(|asked| &asked.correction))
             }
+            _ => (false, None),
+        };
+        if ended || asked.is_some() {
+            let turns = asked.iter().flat_map(|correction| &correction.turns);
+            self.turns = turns.map(|t| (t.group.clone(), t.clone())).collect();
         }
     }
 

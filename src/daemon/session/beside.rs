@@ -81,7 +81,7 @@ impl Session {
             None => {}
         }
         if let Some(curves) = done.curves {
-            block_in_place(|| self.engine.take(Input::Curves(curves)));
+            block_in_place(|| self.engine.set_curves(curves));
             tracing::info!("the camera curves are read anew");
         }
         if let Some((wish, reply)) = done.drawn {
@@ -102,7 +102,7 @@ impl Session {
         }
         self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::new(Metering::of(&config)));
-        block_in_place(|| self.engine.take(Input::Config(config, curves)));
+        block_in_place(|| self.engine.configure(*config, curves));
         tracing::info!("the changed configuration is taken up");
     }
 
@@ -129,16 +129,16 @@ impl Session {
             // Other spots were drawn meanwhile: the last ones count.
             return self.reread();
         }
+        let mut reread = Vec::new();
         for (file, metered) in read {
             match metered {
-                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => {
-                    block_in_place(|| self.engine.take(Input::Reread { file, metered: Box::new(metered) }));
-                }
+                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),
             }
         }
+        block_in_place(|| self.engine.take(Input::Reread(reread)));
         self.answer_spots();
     }
 

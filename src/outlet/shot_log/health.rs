@@ -37,11 +37,11 @@ impl Health {
             return Ok(carried.take(&portion) && carried.is_whole());
         }
         let record = Record::from_line(text)?;
-        if record.n <= state.records {
+        if record.n <= state.sitting.records {
             self.doubled += 1;
             return Ok(false);
         }
-        self.missing += record.n - state.records - 1;
+        self.missing += record.n - state.sitting.records - 1;
         self.records += 1;
         state.apply(&record);
         Ok(false)
@@ -84,8 +84,8 @@ impl Health {
         match carried.state() {
             Ok(there) if there == *state => {}
             Ok(there) => {
-                let is_gap = self.missing > 0 || there.records > state.records;
-                self.missing += there.records.saturating_sub(state.records);
+                let is_gap = self.missing > 0 || there.sitting.records > state.sitting.records;
+                self.missing += there.sitting.records.saturating_sub(state.sitting.records);
                 if !is_gap {
                     self.strayed.push(file.to_owned());
                 }

@@ -168,7 +168,7 @@ fn record_in(line: &Line) -> Result<Option<Record>, LineFault> {
 }
 
 fn apply(record: &Record, place: &str, opened: &mut Opened) {
-    let known = opened.state.records;
+    let known = opened.state.sitting.records;
     // A record that is known already was written again behind a failed sync.
     if record.n <= known {
         return;

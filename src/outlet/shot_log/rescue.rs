@@ -56,10 +56,12 @@ impl Rescue {
         let mut logged = LogReader::new(log, first);
         let mut left = 0;
         for (line, record) in text.lines().filter_map(|line| Record::from_line(line).ok().map(|r| (line, r))) {
-            if record.n == opened.state.records + 1 {
+            if record.n == opened.state.sitting.records + 1 {
                 opened.state.apply(&record);
                 taken.add(record.n, line);
-            } else if record.n > opened.state.records || !(taken.has(record.n, line) || is_next(&mut logged, line)) {
+            } else if record.n > opened.state.sitting.records
+                || !(taken.has(record.n, line) || is_next(&mut logged, line))
+            {
                 left += 1;
             }
         }
@@ -154,13 +156,14 @@ fn place_of(log: &Path) -> Option<PathBuf> {
 fn kind_of(body: &Body) -> &'static str {
     match body {
         Body::Frame(_) => "frames",
-        Body::Member { .. } => "further files of frames",
+        Body::FileAdded { .. } => "further files of frames",
+        Body::Judged(_) => "judgements",
         Body::Known { .. } | Body::Updated { .. } => "files known",
         Body::Skipped { .. } => "files passed over",
         Body::Reference { .. } | Body::Look { .. } => "references and looks",
         Body::Reread { .. } | Body::Response { .. } => "readings and curves",
         Body::Correction { .. } | Body::Resolved { .. } => "corrections",
-        Body::Power { .. } | Body::TakenBack { .. } => "powers",
+        Body::Power { .. } | Body::Undone { .. } => "powers",
         Body::Survey { .. } => "steps of a survey",
         Body::Note { .. } => "notes",
         Body::Warning { .. } => "warnings",

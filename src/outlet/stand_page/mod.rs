@@ -86,7 +86,7 @@ pub fn addresses() -> Vec<IpAddr> {
 }
 
 fn router(page: Arc<Page>) -> Router {
-    let inside = shell::router()
+    let inside = shell::router(post(phones::enter))
         .route("/feed", get(feed::feed))
         .route("/picture", get(picture))
         .route("/trend.svg", get(trend_chart))

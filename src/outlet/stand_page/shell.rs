@@ -5,9 +5,9 @@ use std::sync::Arc;
 use axum::Router;
 use axum::http::{HeaderValue, Method, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
+use axum::routing::{MethodRouter, get};
 
-use super::{Page, phones};
+use super::Page;
 
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
@@ -25,7 +25,8 @@ const FILES: [(&str, &str, &[u8]); 11] = [
     ("/icon-512.png", "image/png", include_bytes!("assets/icon-512.png")),
     ("/page.webmanifest", "application/manifest+json", include_bytes!("assets/page.webmanifest")),
 ];
-const ENTER: &str = "/enter";
+/// Where a token is offered; everybody may.
+pub const ENTER: &str = "/enter";
 
 /// Whether everybody may ask for this.
 pub fn is_open(method: &Method, path: &str) -> bool {
@@ -33,11 +34,12 @@ pub fn is_open(method: &Method, path: &str) -> bool {
     (*method == Method::GET || *method == Method::HEAD) && is_file() || *method == Method::POST && path == ENTER
 }
 
-pub fn router() -> Router<Arc<Page>> {
+/// The fixed files, and the way in, which `enter` answers.
+pub fn router(enter: MethodRouter<Arc<Page>>) -> Router<Arc<Page>> {
     let files = FILES
         .iter()
         .fold(Router::new(), |router, (path, kind, bytes)| router.route(path, get(|| async { file(kind, *bytes) })));
-    files.route(ENTER, post(phones::enter))
+    files.route(ENTER, enter)
 }
 
 pub fn file(kind: &'static str, content: impl Into<axum::body::Body>) -> Response {

@@ -8,11 +8,13 @@ use nalgebra::{DMatrix, DVector};
 
 use super::cells_of;
 use super::field::{Field, Place};
-use super::fit::{CurveDoubt, Task};
+use super::model::{CurveDoubt, Task};
 use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 use crate::rig::PatchLight;
+use crate::rig::share::Share;
+use crate::statistics::Z95;
 
 /// A single source's picture, ambient light taken off, and what its light is now against then.
 #[derive(Debug, Clone)]
@@ -33,7 +35,7 @@ pub struct Basis {
     codes: Vec<Vec<f64>>,
     all_codes: Vec<f64>,
     pub(super) cells: (usize, usize),
-    /// How far each single picture surely is from what the picture with all says of it: beyond two deviations.
+    /// How far each single picture surely is from what the picture with all says of it: beyond its 95 % interval.
     pub off: Vec<Stops>,
 }
 
@@ -127,16 +129,15 @@ impl Basis {
             shares: sets.iter().map(|set| sum(&self.shares, set)).collect(),
             doubt: sets.iter().map(|set| strongest(&self.doubt, set)).collect(),
             codes: sets.iter().map(|set| strongest(&self.codes, set)).collect(),
-            off: sets.iter().map(|set| self.off[set[0]]).collect(),
+            off: off_of(sets, &self.off),
             ..self.clone()
         }
     }
 
-    /// Share of each source in the light of an area of the frame.
-    pub fn shares_in(&self, area: Area) -> Vec<f64> {
+    /// Share of each source in the light of an area of the frame; `None` where all of the area is clipped.
+    pub fn shares_in(&self, area: Area) -> Option<Vec<Share>> {
         let sums: Vec<f64> = self.fields.iter().map(|f| f.light_in(area)).collect();
-        let all: f64 = sums.iter().sum();
-        sums.iter().map(|s| s / all).collect()
+        Share::of_parts(&sums)
     }
 
     /// The most that each source gives to any cell.
@@ -165,7 +166,7 @@ impl Basis {
 
     /// How far the curve as a whole may be off between a frame's cells and the survey's, standard deviation in stops.
     fn curve_doubt(&self, frame_codes: &[f64], response: &Response) -> Vec<f64> {
-        let of = |(frame, all): (&f64, &f64)| response.uncertainty_of([(*frame, *all, 1.0)].into_iter()).0 / 1.96;
+        let of = |(frame, all): (&f64, &f64)| response.uncertainty_of([(*frame, *all, 1.0)].into_iter()).0 / Z95;
         frame_codes.iter().zip(&self.all_codes).map(of).collect()
     }
 
@@ -205,10 +206,17 @@ impl Basis {
     }
 }
 
-/// Stops of a factor, less two of its deviations.
+/// How far sets of tied sources are off: as far as the one of them that is farthest, for one that doesn't add up is one too
+/// many.
+fn off_of(sets: &[Vec<usize>], off: &[Stops]) -> Vec<Stops> {
+    let farther = |a: Stops, b: Stops| if b.abs() > a.abs() { b } else { a };
+    sets.iter().map(|set| set.iter().map(|s| off[*s]).fold(Stops::ZERO, farther)).collect()
+}
+
+/// Stops of a factor, less the half-width of its 95 % interval.
 fn surely_off(factor: f64, deviation: f64) -> Stops {
     let off = factor.log2();
-    let doubt = 2.0 * deviation / (factor * std::f64::consts::LN_2);
+    let doubt = Z95 * deviation / (factor * std::f64::consts::LN_2);
     Stops(off.signum() * (off.abs() - doubt).max(0.0))
 }
 
@@ -224,8 +232,19 @@ fn own_doubt(codes: &[f64], all: &[f64], response: &Response) -> Vec<f64> {
         if *own < TRUSTED.start {
             return BLACK_DOUBT;
         }
-        let curve = response.uncertainty_between(response.light(*all), response.light(*own)).0 / 1.96;
+        let curve = response.uncertainty_between(response.light(*all), response.light(*own)).0 / Z95;
         curve.hypot(response.noise_between(*own, *own).0).min(BLACK_DOUBT)
     };
     codes.iter().zip(all).map(of).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_tied_sources_the_one_that_adds_up_worst_counts() {
+        let off = [Stops(0.1), Stops(0.0), Stops(-0.9)];
+        assert_eq!(off_of(&[vec![0], vec![1, 2]], &off), [Stops(0.1), Stops(-0.9)]);
+    }
 }

@@ -5,10 +5,13 @@
 
 mod band;
 mod basis;
+mod covariance;
 mod field;
 mod fit;
+mod model;
 mod odds;
 mod residue;
+mod robust;
 
 pub use self::basis::{Basis, Single};
 pub use self::fit::nnls;

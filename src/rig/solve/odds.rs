@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::fit::Fit;
 use crate::photometry::Stops;
+use crate::statistics::Z95;
 
 /// What is known of a source before the frame.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,7 +75,9 @@ const MOST_TRIED: usize = 7;
 /// And most stories in all: what five sources make.
 const MOST_STORIES: usize = 17_000;
 
-/// Weights of the kinds of stories before anything is seen.
+/// Weights of the kinds of stories against each other before anything is seen. They are no probabilities and don't add up to
+/// one: which kinds there are depends on what was asked and how soon the frame came, and only stories that were weighed
+/// together are normalised.
 mod before {
     pub const NOTHING: f64 = 0.45;
     pub const AS_ASKED: f64 = 0.25;
@@ -135,7 +138,7 @@ impl Odds {
         }
         let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
         let spread = near(at).map(|(c, w)| (c - mean).powi(2) * w).sum::<f64>() / weight;
-        Did::Changed { by: Stops(mean), half_width: Stops(1.96 * (spread + DIAL * DIAL).sqrt()) }
+        Did::Changed { by: Stops(mean), half_width: Stops(Z95 * (spread + DIAL * DIAL).sqrt()) }
     }
 
     /// How people do without a mistake: nothing, or what was asked.
@@ -197,12 +200,19 @@ fn candidates(habits: &[Habit], soon: bool) -> Vec<Story> {
     let asked = |s: usize| habits[s].asked.map(|a| a.0);
     if flashes.iter().any(|s| asked(*s).is_some_and(|a| a != 0.0)) {
         let as_asked: Vec<f64> = (0..count).map(|s| asked(s).unwrap_or(0.0)).collect();
-        for s in flashes.iter().filter(|s| as_asked[**s] != 0.0 && flashes.len() > 1) {
+        let mut forgotten: Vec<Vec<f64>> = Vec::new();
+        for s in flashes.iter().filter(|s| as_asked[**s] != 0.0) {
             let mut but_one = as_asked.clone();
             but_one[*s] = 0.0;
-            stories.push(Story { changes: but_one, weight: before::FORGOTTEN * share });
-            stories.push(Story { changes: with(*s, as_asked[*s]), weight: before::FORGOTTEN * share });
+            for changes in [but_one, with(*s, as_asked[*s])] {
+                // Of two lights, all but the one are the other alone; where one was asked to be turned, nothing is left.
+                if changes != nothing && changes != as_asked && !forgotten.contains(&changes) {
+                    forgotten.push(changes);
+                }
+            }
         }
+        let weight = before::FORGOTTEN * share;
+        stories.extend(forgotten.into_iter().map(|changes| Story { changes, weight }));
         stories.push(Story { changes: as_asked, weight: before::AS_ASKED });
     }
     let coarsest = flashes.iter().map(|s| habits[*s].step.0).fold(0.0, f64::max);
@@ -344,6 +354,20 @@ mod tests {
     fn the_same_dip_is_a_turn_at_leisure_and_a_weak_flash_right_after_a_frame() {
         let dip = found(&[0.0, -0.85], &[0.02, 0.015]);
         assert!((by(weigh(&dip, &flashes(2, None), true).did(1)) + 0.85).abs() < 0.08, "no click of the dial");
+    }
+
+    /// A story that is told twice would count twice.
+    #[test]
+    fn what_was_forgotten_is_told_once() {
+        for asked in [[Some(-1.0), Some(-0.5)], [Some(-1.0), None]] {
+            let habits: Vec<Habit> =
+                asked.iter().map(|a| Habit { is_flash: true, step: THIRD, asked: a.map(Stops) }).collect();
+            let told = candidates(&habits, false);
+            let forgotten: Vec<_> =
+                told.iter().filter(|s| s.weight == before::FORGOTTEN * 0.5).map(|s| &s.changes).collect();
+            let expected: usize = if asked[1].is_some() { 2 } else { 0 };
+            assert_eq!(forgotten.len(), expected, "{forgotten:?}");
+        }
     }
 
     proptest! {

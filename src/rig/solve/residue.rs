@@ -1,7 +1,8 @@
 //! What the lights leave over, and where: a part of the frame that no change of theirs explains.
 
 use super::fit::Fit;
-use crate::drift::{median, take_patch};
+use crate::drift::take_patch;
+use crate::statistics::median;
 
 /// A patch of neighbouring cells that are all brighter, or all darker, than any change of the sources makes them.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,0 +1,160 @@
+//! Everything that was found out about a frame before its cause is told: what the settings say, what the picture says at the one
+//! spot that counts, and what of both weighs more.
+//!
+//! Owns the numbers, once each: the tests of `judge` and the words of `sentence` take them from here.
+
+use super::lights::LightsSeen;
+use super::spot::{self, Chosen, Pair};
+use super::verdict::{ClippedSpot, Evidence, is_soon_after};
+use crate::drift::{
+    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, compare_layout, expected, fitting_light,
+    uncertainty_of_expected, weigh,
+};
+use crate::meter::Reading;
+use crate::photometry::Stops;
+use crate::response::Response;
+
+/// What is known of one frame.
+pub(super) struct Findings<'a> {
+    pub evidence: &'a Evidence<'a>,
+    /// The spot that counts, in the reference and in the frame.
+    pub spot: Option<Chosen<'a>>,
+    pub lighting: Lighting,
+    /// The drift that follows from the settings, if nobody touched the lights.
+    pub expected: Option<Stops>,
+    pub weighed: Option<Weighed>,
+    /// A part of the frame that changed unlike the rest, for which no light accounts.
+    pub uneven: Option<Unevenness>,
+    /// How alike the two frames' patterns are; 1 for the same scene.
+    pub likeness: f64,
+    /// Change of log2 red over green and blue over green at the spot, where either passes the limit.
+    pub colour_shift: Option<(Stops, Stops)>,
+}
+
+/// A frame this far under what was predicted was lit by no flash.
+const MISFIRE: Stops = Stops(-3.0);
+/// And this far under the reference itself.
+const DARK: Stops = Stops(-1.5);
+/// At this code nine tenths of a spot are as good as black.
+const NEARLY_BLACK: f64 = 9.0;
+/// A flash that fires before it has recycled loses at least and at most this much.
+const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
+
+impl<'a> Findings<'a> {
+    pub fn of(evidence: &'a Evidence<'a>) -> Findings<'a> {
+        let spot = spot::choose(evidence);
+        let seen = spot.as_ref().and_then(|s| s.seen.as_ref());
+        let lighting = lighting_of(evidence, seen);
+        let reference = evidence.reference.filter(|_| !evidence.light_alone);
+        let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
+        let weighed = weigh(&predictions(evidence, expected, lighting), seen);
+        let layout =
+            evidence.metered_pair().and_then(|(r, f)| compare_layout(r, f, seen.map(|s| s.drift), evidence.response));
+        // Where the survey accounts for every light, it accounts for an uneven change, too.
+        let accounted = evidence.lights.is_some_and(LightsSeen::all_settled);
+        Findings {
+            lighting,
+            expected,
+            weighed,
+            uneven: layout.as_ref().and_then(|l| l.uneven.clone()).filter(|_| !accounted),
+            likeness: layout.map_or(1.0, |l| l.likeness),
+            colour_shift: spot.as_ref().and_then(|s| colour_shift(s.pair, evidence.response, evidence.colour_limit)),
+            evidence,
+            spot,
+        }
+    }
+
+    /// What the picture shows at the spot that counts.
+    pub fn seen(&self) -> Option<&Observed> {
+        self.spot.as_ref()?.seen.as_ref()
+    }
+
+    pub fn drift(&self) -> Option<Stops> {
+        self.weighed.as_ref().map(|w| w.drift)
+    }
+
+    pub fn clipped(&self) -> Option<&ClippedSpot> {
+        self.spot.as_ref()?.judged.clipped.as_ref()
+    }
+
+    pub fn lights(&self) -> Option<&'a LightsSeen> {
+        self.evidence.lights
+    }
+
+    /// The settings explain a spot that is clipped: then what they say can be followed.
+    pub fn clipping_bears_out_the_settings(&self) -> bool {
+        self.clipped().zip(self.drift()).is_some_and(|(clipped, predicted)| clipped.bears_out(predicted))
+    }
+
+    /// The bright parts of the spot lie far under where they should be: dark all over, not clipped.
+    pub fn is_dark_as_without_flash(&self) -> bool {
+        let response = self.evidence.response;
+        let bright = |reading: &Reading| {
+            let code = reading.quantiles.get(reading.quantiles.len() * 9 / 10)?;
+            Some(response.light(*code))
+        };
+        let pair = self.spot.as_ref().map(|s| s.pair);
+        let Some((reference, frame)) = pair.and_then(|p| bright(p.reference).zip(bright(p.frame))) else {
+            return false;
+        };
+        let Evidence { moved, followed, .. } = self.evidence;
+        // The open correction may have been carried out, and then less light was to come.
+        let turned = [*moved, *followed].into_iter().flatten().fold(0.0_f64, |least, m| least.min(m.0));
+        let predicted = self.expected.unwrap_or(Stops::ZERO) + Stops(turned);
+        // What the reference clips was at least as bright as its top; darkness bottoms out, too.
+        let floor = Stops((reference + predicted).0.max(response.light(0.0).0));
+        let fell = frame - floor;
+        // A dark look has no three stops to fall; there, known settings must speak against the darkness.
+        let black = response.light(NEARLY_BLACK);
+        let nothing_left = self.expected.is_some() && frame <= black && reference + predicted - black > Stops(1.0);
+        // Lights that somebody turned down to fit a wide aperture leave a frame as bright as the reference.
+        let dark = frame - reference <= DARK;
+        dark && (fell <= MISFIRE || nothing_left)
+    }
+
+    /// A fall such as a flash leaves that was still charging, so soon after a frame that it may have been.
+    pub fn is_weak_as_while_charging(&self) -> bool {
+        let Evidence { moved, followed, previous, frame, recycle_seconds, .. } = self.evidence;
+        let Some(((seen, expected), moved)) = self.seen().zip(self.expected).zip(*moved) else {
+            return false;
+        };
+        let dip = seen.drift - expected - moved;
+        // A turn that was asked for explains a fall better than a flash caught charging.
+        let near_turn =
+            |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(seen.half_width);
+        is_soon_after(*previous, &frame.settings, *recycle_seconds)
+            && RECYCLE_DIP.contains(&dip.0)
+            && dip.abs() > seen.half_width
+            && !followed.is_some_and(near_turn)
+    }
+}
+
+fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
+    match (evidence.lighting, evidence.reference) {
+        (Lighting::Either, Some(reference)) => {
+            let observed = seen.map(|s| (s.drift, s.half_width));
+            let of_camera = evidence.response.scatter_of_two();
+            fitting_light(&reference.settings, &evidence.frame.settings, observed, of_camera)
+        }
+        (told, _) => told,
+    }
+}
+
+fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
+    let Some((expected, reference)) = expected.zip(evidence.reference) else {
+        return Vec::new();
+    };
+    let of_camera = evidence.response.scatter_of_two();
+    let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
+    // Nearest wins; with equal distance nothing was touched.
+    let told = [(evidence.moved, Basis::LightsUntouched), (evidence.followed, Basis::CorrectionFollowed)];
+    told.into_iter()
+        .filter_map(|(turned, basis)| Some(Prediction::of((expected, half_width), turned?, basis)))
+        .collect()
+}
+
+fn colour_shift(Pair { reference, frame }: Pair, response: &Response, limit: Stops) -> Option<(Stops, Stops)> {
+    let (before, now) = (reference.tints_by(response), frame.tints_by(response));
+    let shift = (now[0] - before[0], now[1] - before[1]);
+    (shift.0.abs() > limit || shift.1.abs() > limit).then_some(shift)
+}

@@ -1,0 +1,224 @@
+//! The one spot that a verdict rests on.
+//!
+//! Owns which spot that is, what stands in for it where it is not to be had, and what a clipped one still tells. A spot that
+//! is there and clipped is never replaced: another place may be lit quite differently, and its 'matches' would be said of a cheek
+//! that is burnt out.
+
+use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
+use crate::drift::{Observed, doubt_of_rendering, observe};
+use crate::meter::{GREY, Metered, Reading, WHOLE};
+use crate::photometry::Stops;
+use crate::response::{Response, TRUSTED};
+
+/// A prediction that falls short of a bound by no more than this still explains it: settings are not exact (common
+/// practice, no source).
+const NEARLY: Stops = Stops(0.10);
+
+/// One spot's readings in the reference and in the frame.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Pair<'a> {
+    pub reference: &'a Reading,
+    pub frame: &'a Reading,
+}
+
+/// The spot that a verdict rests on, with both of its readings.
+#[derive(Debug, Clone)]
+pub(super) struct Chosen<'a> {
+    pub pair: Pair<'a>,
+    pub seen: Option<Observed>,
+    pub judged: JudgedSpot,
+}
+
+/// The spot that frames are judged by, or the frame as a whole where that spot is not in both of them. `None` when the two
+/// have no spot in common.
+pub(super) fn choose<'a>(evidence: &Evidence<'a>) -> Option<Chosen<'a>> {
+    let metered = comparable(evidence)?;
+    let (pair, instead_of) = match pair_at(metered, evidence.judge_by) {
+        Ok(pair) => (pair, None),
+        Err(why) => {
+            let first = || common(metered).next();
+            let pair = pair_at(metered, WHOLE).ok().or_else(first)?;
+            (pair, Some(InsteadOf { spot: evidence.judge_by.to_owned(), why }))
+        }
+    };
+    let doubt = evidence.reference.map_or(Stops::ZERO, |r| doubt_of_rendering(&r.settings, &evidence.frame.settings));
+    let seen = observe(pair.reference, pair.frame, evidence.response)
+        .map(|seen| Observed { half_width: seen.half_width.in_quadrature(doubt), ..seen });
+    let clipped = seen.is_none().then(|| clipped(pair, evidence.response, doubt)).flatten();
+    let judged = JudgedSpot { spot: pair.frame.spot.clone(), instead_of, clipped };
+    Some(Chosen { pair, seen, judged })
+}
+
+/// Every spot that the reference and the frame have in common, as far as its light can be compared.
+pub(super) fn observed(evidence: &Evidence) -> Vec<Observed> {
+    let pairs = comparable(evidence).into_iter().flat_map(common);
+    pairs.filter_map(|p| observe(p.reference, p.frame, evidence.response)).collect()
+}
+
+/// The two readings, where they are of one kind of file: a raw file's codes and a picture's don't compare.
+fn comparable<'a>(evidence: &Evidence<'a>) -> Option<(&'a Metered, &'a Metered)> {
+    evidence.metered_pair().filter(|(reference, frame)| reference.is_raw() == frame.is_raw())
+}
+
+fn common<'a>(metered: (&'a Metered, &'a Metered)) -> impl Iterator<Item = Pair<'a>> {
+    metered.1.readings.iter().filter_map(move |f| pair_at(metered, &f.spot).ok())
+}
+
+fn pair_at<'a>((reference, frame): (&'a Metered, &'a Metered), spot: &str) -> Result<Pair<'a>, NoSuchSpot> {
+    let frame = frame.reading(spot).ok_or(NoSuchSpot::NotInFrame)?;
+    let reference = reference.reading(spot).ok_or(NoSuchSpot::NotInReference)?;
+    // The grey patch is looked for in each frame: it may lie anywhere, and is the same card all the same.
+    if reference.area != frame.area && spot != GREY {
+        return Err(NoSuchSpot::Moved);
+    }
+    Ok(Pair { reference, frame })
+}
+
+/// What a spot tells that can't be compared: which end of the scale it ran into, and how far the light is off at least.
+///
+/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each share
+/// of the spot bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot. What is
+/// not known of the curve and of two cameras is taken off the bound.
+fn clipped(pair: Pair, response: &Response, doubt: Stops) -> Option<ClippedSpot> {
+    let (bottom, top) = (response.light(TRUSTED.start), response.light(TRUSTED.end));
+    let range = |code: f64| match response.light(code).0 {
+        _ if code >= TRUSTED.end => (top.0, f64::INFINITY),
+        _ if code < TRUSTED.start => (f64::NEG_INFINITY, bottom.0),
+        light => (light, light),
+    };
+    let shares: Vec<_> =
+        pair.reference.quantiles.iter().zip(&pair.frame.quantiles).map(|(r, f)| (range(*r), range(*f))).collect();
+    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| shares.iter().filter(|(r, f)| is(*r, *f)).count();
+    let (high, low) = (|range: (f64, f64)| range.1 == f64::INFINITY, |range: (f64, f64)| range.0 == f64::NEG_INFINITY);
+    let ways = [
+        (ScaleEnd::BurntOut, count(&|_, f| high(f)), count(&|r, _| high(r))),
+        (ScaleEnd::Black, count(&|_, f| low(f)), count(&|r, _| low(r))),
+    ];
+    let (end, in_frame, in_reference) = ways.into_iter().max_by_key(|(_, f, r)| *f.max(r))?;
+    let lies_in = match (in_frame * 2 > shares.len(), in_reference * 2 > shares.len()) {
+        (true, true) => ClippedIn::Both,
+        (false, true) => ClippedIn::Reference,
+        (true, false) => ClippedIn::Frame,
+        (false, false) if in_reference > in_frame => ClippedIn::Reference,
+        (false, false) => ClippedIn::Frame,
+    };
+    let at_least = middle(shares.iter().map(|(r, f)| f.0 - r.1))
+        .filter(|least| *least > 0.0)
+        .or_else(|| middle(shares.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
+        .map(Stops)
+        .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(doubt)));
+    (in_frame.max(in_reference) > 0).then_some(ClippedSpot { end, lies_in, at_least })
+}
+
+/// The lower of the middle bounds, where there is one.
+fn middle(bounds: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut bounds: Vec<f64> = bounds.collect();
+    bounds.sort_by(f64::total_cmp);
+    let middle = bounds.len().checked_sub(1)? / 2;
+    bounds.get(middle).copied().filter(|bound| bound.is_finite())
+}
+
+/// What is left of a bound, less its doubt; `None` when that leaves nothing.
+fn surely(bound: Stops, doubt: Stops) -> Option<Stops> {
+    let left = bound.0.abs() - doubt.0;
+    (left > 0.0).then(|| Stops(left * bound.0.signum()))
+}
+
+impl ClippedSpot {
+    /// What is predicted explains that the spot is clipped: it lies beyond the least that the picture shows.
+    pub(super) fn bears_out(&self, predicted: Stops) -> bool {
+        self.at_least.is_some_and(|least| {
+            let short = if least > Stops::ZERO { least - predicted } else { predicted - least };
+            short <= NEARLY
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::advice::{Cause, Subject, judge};
+    use crate::drift::Lighting;
+    use crate::frame::{Colour, Picture, Proxy, Settings};
+    use crate::meter::{Area, Spot, meter};
+
+    const CHEEK: Area = Area { left: 0.4, top: 0.4, right: 0.6, bottom: 0.6 };
+
+    /// A frame of one code with another one on the cheek, at f/8 and ISO 100.
+    fn subject(all: u8, cheek: u8, cheek_at: Option<Area>) -> Subject {
+        let (width, height) = (120, 80);
+        let in_cheek = |i: usize| {
+            let (x, y) = (i % width, i / width);
+            (48..72).contains(&x) && (32..48).contains(&y)
+        };
+        let rgb = (0..width * height).map(|i| [if in_cheek(i) { cheek } else { all }; 3]).collect();
+        let picture = Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None), linear: None };
+        let spots: Vec<Spot> = Spot::ready().into_iter().chain(cheek_at.map(|a| Spot::even("cheek", a))).collect();
+        let settings = Settings {
+            f_number: "f/8".parse().ok(),
+            exposure_time: "1/160".parse().ok(),
+            iso: "100".parse().ok(),
+            ..Settings::default()
+        };
+        Subject { settings, metered: Some(meter(&picture, &Response::srgb(), &spots)), second: None }
+    }
+
+    fn judged(reference: &Subject, frame: &Subject) -> crate::advice::Verdict {
+        judge(&Evidence {
+            reference: Some(reference),
+            frame,
+            previous: None,
+            response: &Response::srgb(),
+            judge_by: "cheek",
+            lighting: Lighting::Flash,
+            tolerance: Stops(0.15),
+            recycle_seconds: 2.0,
+            moved: Some(Stops::ZERO),
+            followed: None,
+            light_alone: false,
+            lights: None,
+            colour_limit: Stops(0.25),
+        })
+    }
+
+    /// CHECK: sRGB code 118 is 18 % and code 255 is 100 % (IEC 61966-2-1): 2.47 stops apart, and code 250 is 2.40.
+    #[test]
+    fn a_burnt_out_spot_is_brighter_by_at_least_the_rest_of_the_scale() {
+        let reference = subject(118, 118, Some(CHEEK));
+        let verdict = judged(&reference, &subject(118, 255, Some(CHEEK)));
+        assert_eq!(verdict.cause, Cause::Clipped, "{}", verdict.sentence);
+        let clipped = verdict.judged.unwrap().clipped.unwrap();
+        assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Frame));
+        let least = clipped.at_least.unwrap();
+        assert!(least > Stops(2.2) && least <= Stops(2.40), "{least}");
+        assert!(clipped.bears_out(Stops(3.0)) && !clipped.bears_out(Stops(1.0)) && !clipped.bears_out(Stops(-3.0)));
+    }
+
+    #[test]
+    fn a_reference_that_is_burnt_out_says_darker_by_at_least() {
+        let reference = subject(118, 255, Some(CHEEK));
+        let clipped = judged(&reference, &subject(118, 118, Some(CHEEK))).judged.unwrap().clipped.unwrap();
+        assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Reference));
+        assert!(clipped.at_least.unwrap() < Stops(-2.2), "{clipped:?}");
+        let both = judged(&reference, &subject(118, 255, Some(CHEEK)));
+        let clipped = both.judged.unwrap().clipped.unwrap();
+        assert_eq!((clipped.lies_in, clipped.at_least), (ClippedIn::Both, None));
+        assert_eq!((both.cause, both.drift), (Cause::Clipped, None), "{}", both.sentence);
+    }
+
+    #[test]
+    fn a_spot_that_is_not_in_both_gives_way_to_the_whole_frame() {
+        let elsewhere = Area { left: 0.1, right: 0.3, ..CHEEK };
+        for (reference, frame, why) in [
+            (Some(CHEEK), Some(elsewhere), NoSuchSpot::Moved),
+            (None, Some(CHEEK), NoSuchSpot::NotInReference),
+            (Some(CHEEK), None, NoSuchSpot::NotInFrame),
+        ] {
+            let verdict = judged(&subject(118, 118, reference), &subject(118, 118, frame));
+            let spot = verdict.judged.unwrap();
+            assert_eq!((spot.spot.as_str(), verdict.cause), (WHOLE, Cause::Matched));
+            assert_eq!(spot.instead_of.unwrap(), InsteadOf { spot: "cheek".into(), why });
+            assert!(verdict.sentence.contains("'cheek'"), "{}", verdict.sentence);
+        }
+    }
+}

@@ -1,0 +1,257 @@
+//! What a verdict is, and what it rests on.
+//!
+//! Owns the causes, the frame and its reference as they are compared, and the verdict as it is logged. How a verdict comes
+//! about is `judge`'s, and its words are `sentence`'s.
+
+use serde::{Deserialize, Serialize};
+
+use super::lights::{GroupSeen, LightsSeen};
+use crate::drift::{Basis, Lighting, Observed, Unevenness, WentBy};
+use crate::frame::{Captured, Settings};
+use crate::meter::Metered;
+use crate::photometry::Stops;
+use crate::response::Response;
+
+/// Why a frame differs from its reference, or doesn't.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    Matched,
+    /// Settings changed and the lights did not follow.
+    SettingsChanged,
+    /// The lights changed and the settings did not.
+    LightsChanged,
+    /// Both changed and do not cancel.
+    BothChanged,
+    /// No flash lit the frame.
+    Misfire,
+    /// A flash had not recycled.
+    Recycle,
+    /// Too much is clipped to compare.
+    Clipped,
+    /// The camera doesn't tell its settings: judged by the light alone.
+    SettingsUnknown,
+    NoReference,
+    /// Part of the frame changed unlike the rest.
+    Uneven,
+    /// Another scene than the reference's.
+    NewScene,
+    /// The camera maps the tones of each frame anew.
+    NotTrustworthy,
+    /// The difference is smaller than its uncertainty.
+    Uncertain,
+    /// The file's pixels are not metered.
+    NotMetered,
+    /// Some groups changed unlike the rest, or were left behind; the verdict names them.
+    GroupChanged,
+    /// A group did not fire, others did.
+    GroupNotFired,
+    /// One group had not recycled.
+    GroupWeak,
+    /// The room's own light rose.
+    AmbientRisen,
+    /// A reflector or modifier moved.
+    ModifierMoved,
+    /// The shutter was faster than the flash allows.
+    SyncBand,
+    /// The light matches, its colour doesn't.
+    ColourShifted,
+    /// The frame is a part of a light survey.
+    Survey,
+}
+
+impl Cause {
+    /// Causes at which nobody should touch a light.
+    pub fn holds(self) -> bool {
+        matches!(self, Cause::Misfire | Cause::Recycle | Cause::GroupNotFired | Cause::GroupWeak | Cause::SyncBand)
+    }
+
+    /// Causes that a correction of all groups answers.
+    pub fn is_correctable(self) -> bool {
+        matches!(self, Cause::SettingsChanged | Cause::LightsChanged | Cause::BothChanged | Cause::SettingsUnknown)
+    }
+}
+
+/// A frame as it takes part in a comparison.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Subject {
+    pub settings: Settings,
+    /// The reading that counts.
+    pub metered: Option<Metered>,
+    /// The picture's reading, where the raw file's counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second: Option<Metered>,
+}
+
+impl Subject {
+    /// With the reading of a further file of the same exposure: a raw file's counts before a picture's.
+    pub fn with(self, further: Metered) -> Subject {
+        let Some(first) = self.metered else { return Subject { metered: Some(further), ..self } };
+        let (metered, second) = match (first.is_raw(), further.is_raw()) {
+            (false, true) => (further, Some(first)),
+            (true, false) => (first, Some(further)),
+            _ => (first, self.second),
+        };
+        Subject { metered: Some(metered), second, ..self }
+    }
+
+    /// Takes a reading of the same file by other spots. Of a pair of files the other one keeps its old spots.
+    pub fn reread(&mut self, again: &Metered) {
+        let readings = [&mut self.metered, &mut self.second].into_iter().flatten();
+        if let Some(reading) = { readings }.find(|m| m.is_raw() == again.is_raw()) {
+            *reading = again.clone();
+        }
+    }
+
+    /// The reading of the raw file, or of the picture.
+    pub fn reading_of(&self, raw: bool) -> Option<&Metered> {
+        [&self.metered, &self.second].into_iter().flatten().find(|m| m.is_raw() == raw)
+    }
+}
+
+/// What is known of the frame before this one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Previous {
+    pub captured: Option<Captured>,
+}
+
+/// Everything a verdict rests on.
+pub struct Evidence<'a> {
+    pub reference: Option<&'a Subject>,
+    pub frame: &'a Subject,
+    pub previous: Option<&'a Previous>,
+    pub response: &'a Response,
+    /// Name of the spot that the frame is judged by.
+    pub judge_by: &'a str,
+    pub lighting: Lighting,
+    pub tolerance: Stops,
+    /// A flash may still be charging this long after a frame, in seconds.
+    pub recycle_seconds: f64,
+    /// How far all groups alike were turned since the reference; `None` when not known.
+    pub moved: Option<Stops>,
+    /// How far all groups alike would be turned if the open correction was carried out.
+    pub followed: Option<Stops>,
+    /// Leave the settings out and go by the picture alone.
+    pub light_alone: bool,
+    /// What the single lights did, where a survey tells.
+    pub lights: Option<&'a LightsSeen>,
+    /// Beyond this a colour has shifted: log2 of red, or blue, over green.
+    pub colour_limit: Stops,
+}
+
+impl<'a> Evidence<'a> {
+    /// The readings that are compared: the reference's and the frame's.
+    pub(super) fn metered_pair(&self) -> Option<(&'a Metered, &'a Metered)> {
+        self.reference?.metered.as_ref().zip(self.frame.metered.as_ref())
+    }
+}
+
+/// The spot that a verdict rests on: every cause, clipping and colour of the verdict is this spot's.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct JudgedSpot {
+    pub spot: String,
+    /// It stands in for the spot that frames are judged by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instead_of: Option<InsteadOf>,
+    /// It can't be compared because too much of it is clipped.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clipped: Option<ClippedSpot>,
+}
+
+/// The spot that frames are judged by, where it is not to be had.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InsteadOf {
+    pub spot: String,
+    pub why: NoSuchSpot,
+}
+
+/// Why a spot can't be compared at all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum NoSuchSpot {
+    /// It lies elsewhere in the frame than in the reference, and so shows other things.
+    Moved,
+    NotInReference,
+    NotInFrame,
+}
+
+/// A spot of which too much is clipped to say how far its light is off.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClippedSpot {
+    pub end: ScaleEnd,
+    #[serde(rename = "in")]
+    pub lies_in: ClippedIn,
+    /// The frame is brighter than the reference by at least this, or, where it is negative, darker; `None` when not even the
+    /// direction is known.
+    pub at_least: Option<Stops>,
+}
+
+/// An end of the scale of tones.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ScaleEnd {
+    BurntOut,
+    Black,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ClippedIn {
+    Frame,
+    Reference,
+    Both,
+}
+
+/// The verdict on one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    pub cause: Cause,
+    pub sentence: String,
+    /// From the settings, in stops.
+    pub expected: Option<Stops>,
+    pub lighting: Lighting,
+    /// From the light alone.
+    pub observed: Option<Stops>,
+    /// Half-width of the observation's 95 % interval.
+    pub observed_uncertainty: Option<Stops>,
+    /// Both weighed.
+    pub drift: Option<Stops>,
+    /// Half-width of the drift's 95 % interval.
+    pub uncertainty: Option<Stops>,
+    pub went_by: Option<WentBy>,
+    pub basis: Option<Basis>,
+    /// What the lights did since the reference: observed minus expected.
+    pub lights: Option<Stops>,
+    pub spots: Vec<Observed>,
+    pub uneven: Option<Unevenness>,
+    /// Name of the curve that the light was read by: it tells which file's reading counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// What each group did, where a survey tells.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub groups: Vec<GroupSeen>,
+    /// Groups that the survey left out: this frame tells nothing of them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_surveyed: Vec<String>,
+    /// The spot that all of this is about; `None` when nothing was compared, and in logs of earlier formats.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub judged: Option<JudgedSpot>,
+}
+
+impl Verdict {
+    /// The change of light that would bring the frame back to its reference; `None` when nobody
+    /// should turn anything on this evidence.
+    pub fn wanted(&self, tolerance: Stops) -> Option<Stops> {
+        let drift = self.drift.filter(|d| d.abs() > tolerance)?;
+        (self.cause.is_correctable() || self.cause == Cause::Clipped).then_some(-drift)
+    }
+}
+
+/// Whether a frame was taken so soon after the one before it that a flash may still have been charging.
+pub fn is_soon_after(previous: Option<&Previous>, settings: &Settings, recycle_seconds: f64) -> bool {
+    let captured = previous.and_then(|p| p.captured.as_ref()).zip(settings.captured.as_ref());
+    captured.is_some_and(|(previous, this)| {
+        let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
+        (0.0..=recycle_seconds + slack).contains(&this.seconds_since(previous))
+    })
+}

@@ -1,0 +1,56 @@
+//! The socket's messages, one JSON object a line: what a client asks for, and what it is told.
+
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use crate::session::{Command, Reply};
+use crate::wording;
+
+/// What a line asks for.
+pub(super) enum Asked {
+    Listen(Option<u64>),
+    Since(u64),
+    Engine(Command),
+}
+
+impl Asked {
+    pub fn of(value: Value) -> Result<Asked, String> {
+        #[derive(Deserialize)]
+        #[serde(deny_unknown_fields)]
+        struct Listen {
+            #[serde(rename = "command")]
+            _command: String,
+            #[serde(default)]
+            since: Option<u64>,
+        }
+        let unclear =
+            |e: serde_json::Error| format!("this command can't be used: {}", wording::of_fault(&e.to_string()));
+        match value.get("command").and_then(Value::as_str) {
+            None => Err("a command names itself: {\"command\":\"status\"}, for example".to_owned()),
+            Some("listen") => {
+                serde_json::from_value(value).map(|listen: Listen| Asked::Listen(listen.since)).map_err(unclear)
+            }
+            Some(_) => serde_json::from_value(value).map_err(unclear).map(|command| match command {
+                Command::Since { n } => Asked::Since(n),
+                command => Asked::Engine(command),
+            }),
+        }
+    }
+}
+
+pub(super) fn busy(says: &str) -> String {
+    json!({"kind": "busy", "says": says}).to_string()
+}
+
+/// The record is embedded as it stands in the log, checksum included.
+pub(super) fn record_message(line: &str, logged: bool) -> String {
+    format!("{{\"kind\":\"record\",\"logged\":{logged},\"record\":{line}}}")
+}
+
+pub(super) fn reply_message(id: &Value, reply: &Reply) -> String {
+    json!({"kind": "reply", "id": id, "ok": reply.ok, "says": reply.says, "value": reply.value}).to_string()
+}
+
+pub(super) fn refusal(id: &Value, says: String) -> String {
+    reply_message(id, &Reply::refused(says))
+}

@@ -1,0 +1,138 @@
+//! What follows from a verdict: where dials are now taken to be, what becomes of the open correction, and a new one.
+//!
+//! The order of the questions is the meaning: nobody touches a light while one has to hold; what the single lights
+//! did goes before what the frame as a whole shows; a correction that the frame shows to be carried out is over
+//! before another is asked for.
+
+use super::Draft;
+use crate::advice::{Cause, Correction, Verdict, common_turn, correct};
+use crate::drift::{Basis, WentBy};
+use crate::frame::Settings;
+use crate::photometry::{Reach, Stops};
+use crate::rig::{Known, LightGroup, Turn};
+use crate::session::record::{Ended, How, PositionRead, Purpose};
+use crate::session::remembered::OpenCorrection;
+use crate::session::setup::Setup;
+
+/// What a judgement does to what is known.
+#[derive(Debug, Default)]
+pub(super) struct Effects {
+    pub positions: Vec<PositionRead>,
+    pub ended: Option<Ended>,
+    pub correction: Option<Correction>,
+}
+
+/// A correction is still the one that is wanted.
+const STILL_WANTED: Stops = Stops(0.1);
+
+impl Draft<'_> {
+    pub(super) fn effects(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
+        match verdict.cause {
+            Cause::NoReference | Cause::Survey => return Effects::default(),
+            cause if cause.holds() => return Effects::default(),
+            _ => {}
+        }
+        if let Some(effects) = self.effects_of_lights(before, settings, verdict) {
+            return effects;
+        }
+        match verdict.cause {
+            Cause::NotMetered | Cause::NotTrustworthy | Cause::NewScene | Cause::Uneven | Cause::Uncertain => {
+                Effects::default()
+            }
+            _ => self.effects_of_the_whole(before, settings, verdict),
+        }
+    }
+
+    /// What follows from the frame as a whole: all groups are taken to have moved alike.
+    fn effects_of_the_whole(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
+        let mut effects = Effects::default();
+        let wanted = verdict.wanted(self.config.tolerance);
+        if verdict.basis == Some(Basis::CorrectionFollowed) {
+            effects.positions = self.carried_out(before);
+            effects.ended = end(before, How::Seen);
+            if before.is_ahead_of(settings, self.config.lighting) {
+                return effects;
+            }
+        } else if verdict.went_by == Some(WentBy::Light)
+            && let Some(lights) = verdict.lights
+        {
+            effects.ended = end(before, How::Withdrawn);
+            effects.positions = self.moved_alike_by(before, lights);
+        } else if let Some(open) = &before.open {
+            if is_still_wanted(open, wanted) {
+                return effects;
+            }
+            effects.ended = end(before, How::Withdrawn);
+        }
+        effects.correction = wanted.and_then(|wanted| {
+            let positions = before.with_positions(&effects.positions);
+            let correction = correct(&self.config.groups, &positions, wanted, settings);
+            is_worth_asking(&correction, before).then_some(correction)
+        });
+        effects
+    }
+
+    /// The turns of the open correction show in the picture: every group that wasn't told otherwise made its own.
+    fn carried_out(&self, before: &Setup) -> Vec<PositionRead> {
+        let turns = before.open.iter().flat_map(|open| &open.correction.turns);
+        let not_told = turns.filter(|t| before.asked(&t.group).is_some());
+        not_told.filter_map(|turn| self.turned_by(before, &turn.group, turn.by, Known::SeenAsAsked)).collect()
+    }
+
+    /// A group was turned by this since it was last known.
+    pub(super) fn turned_by(&self, before: &Setup, group: &str, by: Stops, known: Known) -> Option<PositionRead> {
+        let moved = (before.moved(group)? + by).rounded();
+        Some(self.read(before, group, moved, known))
+    }
+
+    /// A group is read to be so far from where it was at the reference.
+    fn read(&self, before: &Setup, name: &str, moved: Stops, known: Known) -> PositionRead {
+        let mut read = PositionRead { group: name.to_owned(), moved, shown: None, known };
+        let after = before.with_positions(std::slice::from_ref(&read));
+        let power = after.iter().find(|p| p.group == name).and_then(|p| p.power());
+        let group = self.config.groups.iter().find(|g| g.name == name);
+        read.shown = power.zip(group).map(|(power, group)| group.shown(power));
+        read
+    }
+
+    /// The lights changed by themselves: all groups are taken to have moved alike. Where groups were told to differ they
+    /// are not, and what the tolerance covers is no turn of a dial.
+    fn moved_alike_by(&self, before: &Setup, lights: Stops) -> Vec<PositionRead> {
+        let as_known = before.moved_alike().is_some_and(|m| (lights - m).abs() <= self.config.tolerance);
+        if before.moved_apart() || as_known {
+            return Vec::new();
+        }
+        // Lights are turned by clicks: the coarsest dial tells which turn it was.
+        let alike = common_turn(&self.config.groups, lights);
+        let mark = |name: &str| before.reference().and_then(|look| look.marks.get(name).copied());
+        let read = |group: &LightGroup| {
+            let at_reference = before.position(&group.name).zip(mark(&group.name));
+            let power = at_reference.and_then(|(position, mark)| position.power_at(mark));
+            let by = Turn::towards(group, power, alike).by;
+            self.read(before, &group.name, by, Known::Deduced)
+        };
+        self.config.groups.iter().map(read).collect()
+    }
+}
+
+/// The end of the correction that was open, if one was.
+pub(super) fn end(before: &Setup, how: How) -> Option<Ended> {
+    before.open.as_ref().map(|open| Ended { correction: open.record, how })
+}
+
+fn is_still_wanted(open: &OpenCorrection, wanted: Option<Stops>) -> bool {
+    match (&open.purpose, wanted) {
+        (_, Some(wanted)) => (open.correction.wanted - wanted).abs() <= STILL_WANTED,
+        (Purpose::Next { .. }, None) => true,
+        (Purpose::Drift { .. }, None) => false,
+    }
+}
+
+/// A correction that turns no dial, and says only what was confirmed already, need not be asked again.
+pub(super) fn is_worth_asking(correction: &Correction, before: &Setup) -> bool {
+    let was_confirmed = |turn: &Turn| {
+        let position = before.position(&turn.group);
+        turn.reach == Reach::Within || position.is_some_and(|p| p.is_known_to_be_short_by(turn.left_over))
+    };
+    !correction.is_nothing() && !correction.turns.iter().all(|turn| turn.clicks == 0 && was_confirmed(turn))
+}

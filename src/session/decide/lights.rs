@@ -1,0 +1,297 @@
+//! What the single lights did in an exposure, where a survey tells, and what follows for each of them.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use super::Draft;
+use super::follow::{Effects, end, is_worth_asking};
+use crate::advice::{
+    Cause, Correction, GroupSeen, GroupsBefore, LightsSeen, Verdict, correct, correct_each, is_soon_after,
+    moved_with_the_frame,
+};
+use crate::drift::{Lighting, expected};
+use crate::frame::Settings;
+use crate::meter::{Area, LightMap};
+use crate::photometry::{Step, Stops};
+use crate::response::Response;
+use crate::rig::solve::{Did, Habit, Sources, read};
+use crate::rig::{Known, Lights, Position, Turn};
+use crate::session::exposures::Exposure;
+use crate::session::record::{Body, How, PositionRead};
+use crate::session::setup::Setup;
+
+/// What is known of a survey's sources before a frame is looked at, in the order of its basis.
+struct KnownLights {
+    /// How each should have changed since the survey.
+    changes: Vec<Stops>,
+    habits: Vec<Habit>,
+    /// How far each source of flash is from what the reference's look needs; `None` when that isn't known.
+    off: Vec<Option<Stops>>,
+    /// Share of the room's light in the frame, when all that was asked is done.
+    room_share: f64,
+}
+
+/// Ambient light's usual step, for want of a dial.
+const ROOM_STEP: Stops = Stops(0.25);
+/// By which the light of tied groups changes together.
+const TIED_STEP: Stops = Stops(0.1);
+/// A turn this small is none.
+const NO_TURN: Stops = Stops(0.06);
+/// A turn this near to what was asked is that.
+const AS_ASKED: Stops = Stops(0.1);
+/// Groups off by this much alike are turned alike.
+const ALIKE: Stops = Stops(0.15);
+
+/// A group of which the frame tells how it changed, and how far off its light is now.
+struct Settled<'a> {
+    group: &'a GroupSeen,
+    by: Stops,
+    off: Stops,
+}
+
+impl Settled<'_> {
+    fn was_turned(&self) -> bool {
+        self.by.abs() > NO_TURN
+    }
+
+    fn is_as_asked(&self) -> bool {
+        (self.by - self.group.asked.unwrap_or(Stops::ZERO)).abs() <= AS_ASKED
+    }
+}
+
+impl Draft<'_> {
+    // --- reading the lights ---
+
+    /// The light of a frame's parts, of each of its files that is kept.
+    pub(super) fn maps_of(&self, frame: u64) -> impl Iterator<Item = &LightMap> {
+        let landed = self.landed_map.iter().filter(move |(of, _)| *of == frame).map(|(_, map)| map);
+        landed.chain(self.knowledge.maps_of(frame))
+    }
+
+    /// What the single lights did in an exposure, where a survey tells: by the file that is of the survey's kind.
+    pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightsSeen> {
+        let light = self.maps_of(exposure.frame).find(|light| is_of_the_survey(before, light))?;
+        let settings = &exposure.subject.settings;
+        let response = self.response_of_map(light, &exposure.subject);
+        let lights = self.lights_by(before, &response)?;
+        let known = self.known_of(before, &lights, settings)?;
+        let previous = before.previous().filter(|_| !exposure.late);
+        let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
+        let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync.tv() + Stops(-0.01));
+        let sources = match read(&lights.basis, &known.changes, &known.habits, soon, light, &response) {
+            // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
+            Sources::Band { .. } if slow => Sources::Unreadable,
+            sources => sources,
+        };
+        let asked: Vec<Option<Stops>> = known.habits.iter().map(|h| h.asked).collect();
+        let groups =
+            GroupsBefore { names: &lights.names, off: &known.off, asked: &asked, not_surveyed: &lights.skipped };
+        let room = (known.room_share, self.config.room_light);
+        Some(LightsSeen::of(&sources, &groups, light.cells(), room, soon))
+    }
+
+    /// The lights of the last survey, put together by one curve.
+    fn lights_by(&self, setup: &Setup, response: &Response) -> Option<Arc<Lights>> {
+        let surveyed = setup.surveyed.as_ref()?;
+        let put_together = || surveyed.survey.lights(response);
+        self.knowledge.lights(surveyed.record, &response.name, put_together)
+    }
+
+    /// What is known of every source before a frame with these settings is looked at.
+    fn known_of(&self, before: &Setup, lights: &Lights, settings: &Settings) -> Option<KnownLights> {
+        let flash = expected(&lights.settings, settings, Lighting::Flash)?;
+        let room = expected(&lights.settings, settings, Lighting::Continuous)?;
+        let against = expected(&before.reference()?.subject.settings, settings, Lighting::Flash)?;
+        let mut known = KnownLights { changes: vec![], habits: vec![], off: vec![], room_share: 0.0 };
+        let mut turned = Stops::ZERO;
+        for names in &lights.names {
+            let since = common(names, |g| before.moved_since_survey(g));
+            let moved = common(names, |g| before.moved(g));
+            let asked = common(names, |g| before.asked(g));
+            let step = match names.as_slice() {
+                [one] => self.config.groups.iter().find(|g| g.name == *one).map_or(TIED_STEP, |g| g.step().stops()),
+                // Tied groups may have been turned apart: together they change by any amount.
+                _ => TIED_STEP,
+            };
+            known.changes.push(flash + since.unwrap_or(Stops::ZERO));
+            known.habits.push(Habit { is_flash: true, step, asked });
+            known.off.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
+            turned += since.unwrap_or(Stops::ZERO) + asked.unwrap_or(Stops::ZERO);
+        }
+        known.changes.push(room);
+        known.habits.push(Habit { is_flash: false, step: ROOM_STEP, asked: None });
+        if !lights.skipped.is_empty() {
+            known.changes.push(flash);
+            known.habits.push(Habit { is_flash: true, step: Step::Third.stops(), asked: None });
+        }
+        let turned = turned / lights.names.len().max(1) as f64;
+        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
+        Some(known)
+    }
+
+    // --- what follows ---
+
+    /// What follows from what the single lights did; `None` when the frame as a whole must tell.
+    pub(super) fn effects_of_lights(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Option<Effects> {
+        if verdict.cause == Cause::ModifierMoved {
+            return Some(Effects::default());
+        }
+        let groups = &verdict.groups;
+        let settled: Vec<Settled> = groups.iter().filter_map(settled).collect();
+        let all = !groups.is_empty() && settled.len() == groups.len();
+        if !all && verdict.cause != Cause::GroupChanged {
+            // A light that can't be told may be out: a change is answered only when it is that of the lights that can
+            // be told, or of the settings.
+            let answered = verdict.basis.is_some() || moved_with_the_frame(groups, verdict.drift);
+            return (!groups.is_empty() && !answered).then(Effects::default);
+        }
+        let turned = settled.iter().filter(|s| s.was_turned());
+        let mut effects =
+            Effects { positions: turned.flat_map(|s| self.positions_of(before, s)).collect(), ..Effects::default() };
+        let ahead = before.is_ahead_of(settings, self.config.lighting);
+        if before.open.is_some() && all && settled.iter().all(Settled::is_as_asked) {
+            effects.ended = end(before, How::Seen);
+            if ahead {
+                return Some(effects);
+            }
+        } else if ahead && !settled.iter().any(Settled::was_turned) {
+            // The lights are still to be prepared for other settings.
+            return Some(effects);
+        }
+        self.answer_lights(before, settings, verdict, &settled, &mut effects);
+        Some(effects)
+    }
+
+    /// Where groups are that were read to have turned together.
+    fn positions_of(&self, before: &Setup, settled: &Settled) -> Vec<PositionRead> {
+        let known = if settled.group.asked.is_some() && settled.is_as_asked() {
+            Known::SeenAsAsked
+        } else {
+            Known::ReadBySurvey
+        };
+        let groups = settled.group.groups.iter();
+        groups
+            .filter_map(|name| self.turned_by(before, name, self.by_clicks(before, name, settled.by), known))
+            .collect()
+    }
+
+    /// The turn of a group's dial that is nearest to what was read.
+    fn by_clicks(&self, before: &Setup, name: &str, by: Stops) -> Stops {
+        let group = self.config.groups.iter().find(|g| g.name == name);
+        let power = before.position(name).and_then(Position::power);
+        group.map_or(by, |group| Turn::towards(group, power, by).by)
+    }
+
+    /// Adds the correction that the single lights need, unless that very one is open.
+    fn answer_lights(
+        &self,
+        before: &Setup,
+        settings: &Settings,
+        verdict: &Verdict,
+        settled: &[Settled],
+        effects: &mut Effects,
+    ) {
+        let wrong = settled.iter().any(|s| s.off.abs() > self.config.tolerance);
+        let positions = before.with_positions(&effects.positions);
+        let correction = self.correction_of(&positions, settings, verdict, settled);
+        let turns = |correction: &Correction| -> Vec<(String, i32)> {
+            let turned = correction.turns.iter().filter(|t| t.clicks != 0);
+            turned.map(|t| (t.group.clone(), t.clicks)).collect()
+        };
+        let still_open = before.open.as_ref().filter(|_| effects.ended.is_none());
+        if wrong && still_open.is_some_and(|open| turns(&open.correction) == turns(&correction)) {
+            return;
+        }
+        if effects.ended.is_none() {
+            effects.ended = end(before, How::Withdrawn);
+        }
+        effects.correction = (wrong && is_worth_asking(&correction, before)).then_some(correction);
+    }
+
+    fn correction_of(
+        &self,
+        positions: &[Position],
+        settings: &Settings,
+        verdict: &Verdict,
+        settled: &[Settled],
+    ) -> Correction {
+        let tolerance = self.config.tolerance;
+        let mean = Stops(settled.iter().map(|s| s.off.0).sum::<f64>() / settled.len().max(1) as f64);
+        // Where a light that the survey left out stands is not known: nobody is told to turn it.
+        let all = settled.len() == verdict.groups.len() && verdict.not_surveyed.is_empty();
+        if all && settled.iter().all(|s| (s.off - mean).abs() <= ALIKE) {
+            return correct(&self.config.groups, positions, -mean, settings);
+        }
+        let each = |s: &Settled| {
+            let wanted = if s.off.abs() > tolerance { -s.off } else { Stops::ZERO };
+            s.group.groups.iter().map(|name| (name.clone(), wanted)).collect::<Vec<_>>()
+        };
+        let wanted: BTreeMap<String, Stops> = settled.iter().flat_map(each).collect();
+        correct_each(&self.config.groups, positions, &wanted, settings)
+    }
+
+    // --- ambient light ---
+
+    /// The curve that frames of the survey's kind go by now.
+    fn response_of_survey(&self, setup: &Setup) -> Option<Response> {
+        let first = setup.surveyed.as_ref()?.survey.taken.first()?;
+        let last = setup.last.as_ref()?;
+        Some(self.response_of_map(&first.light, &last.subject))
+    }
+
+    /// Says where ambient light passes the limit at these settings; `turned` is how far the flashes moved since the
+    /// survey besides what is known.
+    pub(super) fn room_light_at(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
+        let surveyed = setup.surveyed.as_ref()?;
+        let lights = self.lights_by(setup, &self.response_of_survey(setup)?)?;
+        let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.moved_since_survey(g)).collect::<Option<_>>()?;
+        let moved = Stops(since.iter().map(|s| s.0).sum::<f64>() / since.len().max(1) as f64) + turned;
+        let spots = self.config.spots.iter().filter_map(|s| Some((&s.name, s.area()?)));
+        let shares =
+            spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?.get())));
+        let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (share > self.config.room_light).then(|| {
+            format!(
+                "room light is {:.0} % of the light on '{spot}' at {} (more than {:.0} %): use a shorter exposure time within the sync \
+                 speed, or darken the room",
+                share * 100.0,
+                settings.in_short(),
+                self.config.room_light * 100.0
+            )
+        })
+    }
+
+    /// Warns when an exposure's settings let ambient light pass the limit, and the last one's did not.
+    pub(super) fn warn_of_room_light(&mut self, exposure: &Exposure, before: &Setup) {
+        let at = |settings: &Settings| self.room_light_at(before, settings, Stops::ZERO);
+        let Some(text) = at(&exposure.subject.settings) else { return };
+        let was_told = before.last.as_ref().is_some_and(|last| at(&last.subject.settings).is_some());
+        if !was_told {
+            self.stage(Body::Warning { text });
+        }
+    }
+}
+
+/// Whether a frame's light can be told apart by the last survey: made for this look, by this kind of file, of this
+/// shape.
+fn is_of_the_survey(setup: &Setup, light: &LightMap) -> bool {
+    let Some(surveyed) = &setup.surveyed else { return false };
+    // Another look has other lights.
+    let same_look = surveyed.look.is_none() || surveyed.look == setup.current;
+    let first = surveyed.survey.taken.first().map(|frame| &frame.light);
+    same_look && first.is_some_and(|first| first.fits(light) && first.is_raw() == light.is_raw())
+}
+
+fn settled(group: &GroupSeen) -> Option<Settled<'_>> {
+    match group.did {
+        Did::Changed { by, .. } => Some(Settled { group, by, off: group.off? }),
+        _ => None,
+    }
+}
+
+/// What is true of all these groups alike; `None` when they differ or it isn't known.
+fn common(names: &[String], of: impl Fn(&str) -> Option<Stops>) -> Option<Stops> {
+    let values: Vec<Stops> = names.iter().map(|g| of(g)).collect::<Option<_>>()?;
+    let first = *values.first()?;
+    values.iter().all(|v| (*v - first).abs() <= NO_TURN).then_some(first)
+}

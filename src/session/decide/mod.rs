@@ -1,0 +1,159 @@
+//! Deciding: what is to be logged of an input, and what is answered. A pure function of what is known.
+//!
+//! Nothing here reads a clock or a disk, and nothing is remembered between two calls: the records that are decided
+//! on are all that changes the state. An exposure is judged from what was known before its first file, whichever of
+//! its files is at hand; so a judgement never rests on conclusions from itself.
+
+mod curves;
+mod exposure;
+mod follow;
+mod learning;
+mod lights;
+mod references;
+mod survey;
+mod telling;
+
+use super::command::{Command, Reply};
+use super::files::Files;
+use super::knowledge::Knowledge;
+use super::metering::FrameOutcome;
+use super::record::{Body, GroupPower, Occasion};
+use super::sitting::Sitting;
+use super::state::State;
+use crate::advice::Subject;
+use crate::config::Config;
+use crate::container::Fingerprint;
+use crate::intake::{FileState, KnownFile};
+use crate::meter::{LightMap, Metered};
+
+/// A file that the intake told.
+#[derive(Debug, Clone)]
+pub struct Landed {
+    pub name: String,
+    pub is_raw: bool,
+    pub state: FileState,
+    pub fingerprint: Fingerprint,
+    pub late: bool,
+    /// Frames that landed behind it may have been taken before it.
+    pub passed: bool,
+}
+
+/// Such a file, metered.
+#[derive(Debug, Clone)]
+pub struct FrameInput {
+    pub file: Landed,
+    /// `Err` is the sentence to show.
+    pub outcome: Result<FrameOutcome, String>,
+}
+
+/// Everything that moves a session.
+#[derive(Debug, Clone)]
+pub enum Input {
+    /// A daemon opens the log.
+    Opened {
+        program: String,
+        folder: String,
+        process: u32,
+    },
+    Closed,
+    Frame(Box<FrameInput>),
+    Rewritten {
+        name: String,
+        was: String,
+        state: FileState,
+    },
+    Known {
+        files: Vec<KnownFile>,
+        last: bool,
+    },
+    Skipped {
+        name: String,
+        why: String,
+        /// In this state it needs no second look.
+        state: Option<FileState>,
+    },
+    Warning(String),
+    /// The configuration was taken up.
+    Configured,
+    /// The curves of cameras changed.
+    Curves,
+    /// Files that frames are compared with were metered anew, by other spots.
+    Reread(Vec<(String, Metered)>),
+    /// Somebody tells or asks something. A file that is named was read, and is handed on as `subject`.
+    Told {
+        command: Command,
+        subject: Option<Box<Subject>>,
+    },
+}
+
+/// What is to be logged, in this order, and what is answered.
+#[derive(Debug, Default)]
+pub struct Decision {
+    pub records: Vec<Body>,
+    /// To a command.
+    pub reply: Option<Reply>,
+}
+
+/// Decides on one input.
+pub fn decide(state: &State, config: &Config, knowledge: &Knowledge, input: Input) -> Decision {
+    let mut draft = Draft::on(state, config, knowledge);
+    let reply = draft.take(input);
+    Decision { records: draft.records, reply }
+}
+
+/// A decision in the making: the records so far, and the sitting as they make it.
+struct Draft<'a> {
+    files: &'a Files,
+    sitting: Sitting,
+    config: &'a Config,
+    knowledge: &'a Knowledge,
+    /// The light of the parts of the frame that has just landed.
+    landed_map: Option<(u64, LightMap)>,
+    records: Vec<Body>,
+}
+
+impl<'a> Draft<'a> {
+    fn on(state: &'a State, config: &'a Config, knowledge: &'a Knowledge) -> Draft<'a> {
+        let (files, sitting) = (&state.files, state.sitting.clone());
+        Draft { files, sitting, config, knowledge, landed_map: None, records: Vec::new() }
+    }
+
+    /// Adds a record, and goes on from the sitting that it makes.
+    fn stage(&mut self, body: Body) {
+        self.sitting.apply(self.sitting.records + 1, &body);
+        self.records.push(body);
+    }
+
+    fn take(&mut self, input: Input) -> Option<Reply> {
+        match input {
+            Input::Opened { program, folder, process } => {
+                self.stage(Body::Opened { program, folder, process });
+                self.stage_config();
+                self.judge_what_was_not();
+            }
+            Input::Closed => self.stage(Body::Closed),
+            Input::Frame(frame) => self.take_file(*frame),
+            // Only what is logged can be updated.
+            Input::Rewritten { was, .. } if !self.files.knows(&was) => {}
+            Input::Rewritten { name, was, state } => self.stage(Body::Updated { file: name, was, state }),
+            Input::Known { files, last } => self.stage(Body::Known { files, last }),
+            Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
+            Input::Warning(text) => self.stage(Body::Warning { text }),
+            Input::Configured => self.stage_config(),
+            Input::Curves => self.judge_all_anew(Occasion::BetterCurve),
+            Input::Reread(files) => {
+                for (file, metered) in files {
+                    self.stage(Body::Reread { file, metered: Box::new(metered.into()) });
+                }
+                self.judge_all_anew(Occasion::OtherSpots);
+            }
+            Input::Told { command, subject } => return Some(self.answer(&command, subject.map(|s| *s))),
+        }
+        None
+    }
+
+    fn stage_config(&mut self) {
+        let groups = self.config.groups.iter().map(|g| GroupPower { group: g.name.clone(), power: g.power }).collect();
+        self.stage(Body::Config { tolerance: self.config.tolerance, groups });
+    }
+}

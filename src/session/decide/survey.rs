@@ -1,0 +1,160 @@
+//! The light survey's steps: what is asked next, which frames are taken for it, and what it finds.
+
+use super::Draft;
+use crate::advice::{Cause, Verdict};
+use crate::drift::{Lighting, expected};
+use crate::photometry::Stops;
+use crate::response::Response;
+use crate::rig::{BesideReference, LightGroup, Lit, Survey, SurveyFrame, SurveyRefusal};
+use crate::session::command::{Reply, SurveyAsk};
+use crate::session::exposures::Exposure;
+use crate::session::record::{Body, Judgement, Occasion, SurveyStep};
+use crate::session::setup::Setup;
+
+impl Draft<'_> {
+    pub(super) fn tell_survey(&mut self, what: SurveyAsk, groups: &[String]) -> Reply {
+        match what {
+            SurveyAsk::Start => self.begin_survey(groups),
+            SurveyAsk::Skip => self.skip_in_survey(),
+            SurveyAsk::Stop if self.sitting.setup.surveying.is_some() => {
+                self.stage(Body::Survey { step: SurveyStep::Stopped, next: None });
+                Reply::done("the survey is given up; frames are compared with the reference again")
+            }
+            SurveyAsk::Report => match &self.sitting.setup.surveyed {
+                Some(surveyed) => {
+                    let value = serde_json::to_value(&surveyed.report).unwrap_or_default();
+                    Reply::with(surveyed.report.in_words().join("\n"), value)
+                }
+                None => Reply::refused("there is no finished survey: 'survey' begins one"),
+            },
+            SurveyAsk::Stop => Reply::refused("no survey is under way"),
+        }
+    }
+
+    fn begin_survey(&mut self, groups: &[String]) -> Reply {
+        // Ratios are told from the key light on.
+        let mut by_role: Vec<&LightGroup> = self.config.groups.iter().collect();
+        by_role.sort_by_key(|g| g.role);
+        let all: Vec<String> = by_role.iter().map(|g| g.name.clone()).collect();
+        if let Some(unknown) = groups.iter().find(|g| !all.contains(g)) {
+            return Reply::refused(format!("there is no group '{unknown}': it is one of {}", all.join(", ")));
+        }
+        if all.len() < 2 {
+            return Reply::refused(
+                "a survey tells groups of lights apart, and the configuration names only one: describe each group under lights:",
+            );
+        }
+        if self.config.lighting != Lighting::Flash {
+            return Reply::refused("a survey is for flash: set lighting: flash in the configuration");
+        }
+        let chosen: Vec<String> = all.iter().filter(|g| groups.is_empty() || groups.contains(g)).cloned().collect();
+        let survey = Survey::of(&chosen, &all);
+        let skipped = if survey.skipped.is_empty() {
+            String::new()
+        } else {
+            format!("Left out: {}; nothing will be said of it by itself.\n", survey.skipped.join(", "))
+        };
+        let next = survey.next().map(Lit::asks).unwrap_or_default();
+        self.stage(Body::Survey {
+            step: SurveyStep::Begun { order: survey.order, skipped: survey.skipped },
+            next: Some(next.clone()),
+        });
+        Reply::done(format!(
+            "{skipped}The next frames are the survey's, the sitter keeping still, the powers as they are. ISO, aperture and \
+             time may differ from frame to frame.\nNow {next}."
+        ))
+    }
+
+    fn skip_in_survey(&mut self) -> Reply {
+        let under_way = self.sitting.setup.surveying.clone();
+        let next = under_way.as_ref().and_then(|s| s.next().cloned());
+        let Some((mut left, Lit::Only(group))) = under_way.zip(next) else {
+            return Reply::refused("only a group can be skipped: the frames with no flash and with all are needed");
+        };
+        left.skip(&group);
+        if !left.order.iter().any(|lit| matches!(lit, Lit::Only(_))) {
+            return Reply::refused("a survey of no group tells nothing: 'survey stop' gives it up");
+        }
+        let next = left.next().map(Lit::asks);
+        self.stage(Body::Survey { step: SurveyStep::Skipped { group: group.clone() }, next: next.clone() });
+        Reply::done(format!("{group} is left out. Now {}.", next.unwrap_or_default()))
+    }
+
+    /// Takes an exposure as the next of the survey under way.
+    pub(super) fn take_survey_frame(&mut self, exposure: &Exposure, before: &Setup, survey: &Survey, lit: &Lit) {
+        let judged = self.verdict(before, &self.comparable(before, exposure), exposure.late, None);
+        let checked = self.check_survey_frame(exposure, before, survey, lit, &judged);
+        let sentence = match &checked {
+            Ok(_) => format!("Survey, {}: taken.", lit.in_short()),
+            Err(why) => format!("Survey, {}: not taken: {why}.", lit.in_short()),
+        };
+        let verdict = of_survey(judged, sentence);
+        let frame = exposure.frame;
+        self.stage(Body::Judged(Box::new(Judgement::without_effect(frame, Occasion::FirstFile, verdict))));
+        match checked {
+            Ok(shows) => {
+                let mut after = survey.clone();
+                after.taken.push(shows.clone());
+                let next = after.next().map(Lit::asks);
+                let step = SurveyStep::Taken { frame, shows: Box::new(shows.clone().into()) };
+                self.stage(Body::Survey { step, next: next.clone() });
+                if next.is_none() {
+                    let response = self.response_of_map(&shows.light, &exposure.subject);
+                    self.finish_survey(&after, &response);
+                }
+            }
+            Err(why) => {
+                let step = SurveyStep::Refused { frame, lit: lit.clone(), why: why.to_string() };
+                self.stage(Body::Survey { step, next: Some(lit.asks()) });
+            }
+        }
+    }
+
+    fn check_survey_frame(
+        &self,
+        exposure: &Exposure,
+        before: &Setup,
+        survey: &Survey,
+        lit: &Lit,
+        judged: &Verdict,
+    ) -> Result<SurveyFrame, SurveyRefusal> {
+        let settings = &exposure.subject.settings;
+        let light = self.maps_of(exposure.frame).next().cloned().ok_or(SurveyRefusal::OtherShape)?;
+        let response = self.response_of_map(&light, &exposure.subject);
+        let frame = SurveyFrame { lit: lit.clone(), settings: settings.clone(), light };
+        let turned = before.moved_alike().unwrap_or(Stops::ZERO);
+        let reference = before.reference().map(|look| &look.subject.settings);
+        let change = |lighting| expected(reference?, settings, lighting);
+        let beside = BesideReference {
+            longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
+            by: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
+            matches: judged.cause == Cause::Matched,
+        };
+        survey.check(&frame, beside, &response)?;
+        Ok(frame)
+    }
+
+    fn finish_survey(&mut self, survey: &Survey, response: &Response) {
+        // The last frame was checked by putting the lights together: here they go together, too.
+        let Some(lights) = survey.lights(response) else { return };
+        let report = Box::new(lights.report(&self.config.spots, &self.config.judge_by));
+        self.stage(Body::Survey { step: SurveyStep::Finished { report }, next: None });
+        let record = self.sitting.records;
+        self.knowledge.lights(record, &response.name, || Some(lights));
+    }
+}
+
+/// The verdict of a survey's frame: nothing to correct, and its evidence.
+fn of_survey(judged: Verdict, sentence: String) -> Verdict {
+    Verdict {
+        cause: Cause::Survey,
+        sentence,
+        drift: None,
+        uncertainty: None,
+        went_by: None,
+        basis: None,
+        lights: None,
+        uneven: None,
+        ..judged
+    }
+}

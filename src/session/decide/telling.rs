@@ -1,0 +1,216 @@
+//! Answers to what people and tools tell or ask.
+
+use std::collections::BTreeMap;
+
+use serde_json::json;
+
+use super::Draft;
+use crate::advice::{Subject, correct, correct_each};
+use crate::drift::expected;
+use crate::frame::Settings;
+use crate::photometry::{PowerSetting, Stops};
+use crate::rig::{LightGroup, Position, Turn};
+use crate::session::command::{Command, Planned, Reply, status};
+use crate::session::record::{Body, How, PowerSource, Purpose};
+use crate::session::setup::Setup;
+
+impl Draft<'_> {
+    /// Carries out a command. A file that it names was read by the caller, who hands it on as
+    /// `subject`; `sync`, `since` and `spot` are answered elsewhere.
+    pub(super) fn answer(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+        let setup = &self.sitting.setup;
+        match command {
+            Command::Reference { frame: Some(frame), .. } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
+                Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
+            }
+            Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
+            Command::Look { look } => self.tell_look(look),
+            Command::Power { group, setting } => self.tell_power(group, setting),
+            Command::Confirm { correction: Some(record), .. }
+                if setup.open.as_ref().is_none_or(|open| open.record != *record) =>
+            {
+                Reply::refused("this correction is over, or another took its place: look again")
+            }
+            Command::Confirm { group, .. } => self.tell_confirm(group.as_deref()),
+            Command::Undo { group } => self.tell_undo(group),
+            Command::Next { f_number, iso, exposure_time, marks } => {
+                let marks = marks.unwrap_or(self.config.marks);
+                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), marks) {
+                    Ok(planned) => self.tell_next(&planned),
+                    Err(why) => Reply::refused(why),
+                }
+            }
+            Command::Survey { what, groups } => self.tell_survey(*what, groups),
+            Command::Note { text } => self.tell_note(text),
+            Command::Status {} => Reply::with(self.in_short(), status(&self.sitting)),
+            Command::Sync {} | Command::Since { .. } | Command::Spot { .. } => {
+                Reply::refused("this command is answered elsewhere")
+            }
+        }
+    }
+
+    fn in_short(&self) -> String {
+        let look = self.sitting.setup.current.as_deref().unwrap_or("no reference yet");
+        let last = self.sitting.setup.last.as_ref();
+        let last = last.map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
+        format!("{} frames, look '{look}', last {last}", self.sitting.frames)
+    }
+
+    fn group_names(&self) -> String {
+        let names: Vec<&str> = self.config.groups.iter().map(|g| g.name.as_str()).collect();
+        names.join(", ")
+    }
+
+    fn tell_power(&mut self, name: &str, text: &str) -> Reply {
+        let group = self.config.groups.iter().find(|g| g.name == name);
+        let Some((position, group)) = self.sitting.setup.position(name).zip(group) else {
+            return Reply::refused(format!("there is no group '{name}': it is one of {}", self.group_names()));
+        };
+        let setting = match group.read(text) {
+            Ok(setting) => setting,
+            Err(why) => return Reply::refused(why.to_string()),
+        };
+        let answers = self.answers(group, position.power(), setting);
+        let shown = group.shown(setting);
+        let said = format!("{name} is at {shown}");
+        self.stage(Body::Power {
+            group: name.to_owned(),
+            setting: Some(setting),
+            shown: Some(shown),
+            turned: None,
+            moved: None,
+            source: PowerSource::Told,
+            answers,
+        });
+        self.end_if_all_told();
+        Reply::done(said)
+    }
+
+    /// The open correction, if a power that is told of a group answers it: it is what was asked, or the light was
+    /// turned to elsewhere, because somebody decided otherwise. To tell again where it stands answers nothing.
+    fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<u64> {
+        let open = self.sitting.setup.open.as_ref()?;
+        let asked = open.turn_of(&group.name)?.setting?;
+        let half_a_click = group.step().stops() / 2.0;
+        let is_at = |there: PowerSetting| (told - there).abs() < half_a_click;
+        let was_turned = power.is_some_and(|power| !is_at(power));
+        (was_turned || is_at(asked)).then_some(open.record)
+    }
+
+    fn tell_confirm(&mut self, only: Option<&str>) -> Reply {
+        let Some(open) = self.sitting.setup.open.clone() else {
+            return Reply::refused("no correction is open");
+        };
+        let is_open = |t: &&Turn| only.is_none_or(|name| t.group == name) && !open.is_confirmed(&t.group);
+        let turns: Vec<&Turn> = open.correction.turns.iter().filter(is_open).collect();
+        if turns.is_empty() {
+            return Reply::refused(format!(
+                "the open correction has no such group left: it is one of {}",
+                self.group_names()
+            ));
+        }
+        for turn in &turns {
+            self.stage(Body::Power {
+                group: turn.group.clone(),
+                setting: turn.setting,
+                shown: turn.to.clone(),
+                turned: turn.setting.is_none().then_some(turn.by),
+                moved: None,
+                source: PowerSource::Told,
+                answers: Some(open.record),
+            });
+        }
+        self.end_if_all_told();
+        let names: Vec<&str> = turns.iter().map(|t| t.group.as_str()).collect();
+        Reply::done(format!("taken as set: {}", names.join(", ")))
+    }
+
+    fn tell_undo(&mut self, group: &str) -> Reply {
+        let Some(of) = self.sitting.setup.position(group).and_then(Position::told_by) else {
+            return Reply::refused(format!(
+                "nothing was told of {group} since the last frame, so there is nothing to take back"
+            ));
+        };
+        self.stage(Body::Undone { group: group.to_owned(), of });
+        Reply::done(format!("{group} stands as before"))
+    }
+
+    fn end_if_all_told(&mut self) {
+        let open = self.sitting.setup.open.as_ref().filter(|open| open.is_all_confirmed());
+        if let Some(correction) = open.map(|open| open.record) {
+            self.stage(Body::Resolved { correction, how: How::Told });
+        }
+    }
+
+    pub(super) fn withdraw(&mut self) {
+        if let Some(correction) = self.sitting.setup.open.as_ref().map(|open| open.record) {
+            self.stage(Body::Resolved { correction, how: How::Withdrawn });
+        }
+    }
+
+    fn tell_next(&mut self, planned: &Planned) -> Reply {
+        let setup = &self.sitting.setup;
+        let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
+            return Reply::refused("there is no reference yet: shoot a frame first");
+        };
+        let Some(moves) = moves_of(setup) else {
+            return Reply::refused(
+                "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
+            );
+        };
+        let settings = planned_from(planned, &last.subject.settings);
+        let Some(change) = expected(&look.subject.settings, &settings, self.config.lighting.planned()) else {
+            return Reply::refused(
+                "the reference's settings are not known, so nothing can be worked out from new ones",
+            );
+        };
+        let (groups, positions) = (&self.config.groups, &setup.positions);
+        let (correction, how) = match setup.moved_alike() {
+            Some(moved) => {
+                let wanted = -(change + moved);
+                (correct(groups, positions, wanted, &settings), format!("{wanted} stop at every light"))
+            }
+            None => {
+                let wanted = moves.into_iter().map(|(group, moved)| (group, -(change + moved))).collect();
+                (correct_each(groups, positions, &wanted, &settings), "each light by what it still needs".to_owned())
+            }
+        };
+        let sentence = format!("For {}: {how}.", settings.in_short());
+        let value = json!({"settings": settings, "correction": correction});
+        let mut says = vec![sentence.clone()];
+        says.extend(correction.turns.iter().map(Turn::in_words));
+        says.extend(correction.other_ways.iter().map(|w| w.in_words()));
+        says.extend(self.room_light_at(setup, &settings, correction.by()));
+        self.withdraw();
+        if !correction.is_nothing() {
+            let purpose = Purpose::Next { settings: Box::new(settings) };
+            self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
+        }
+        Reply::with(says.join("\n"), value)
+    }
+
+    fn tell_note(&mut self, text: &str) -> Reply {
+        let text = text.trim();
+        if text.is_empty() {
+            return Reply::refused("a note needs words");
+        }
+        self.stage(Body::Note { text: text.to_owned() });
+        Reply::done("noted")
+    }
+}
+
+/// How far each group was turned since the reference; `None` when that isn't known of one.
+fn moves_of(setup: &Setup) -> Option<BTreeMap<String, Stops>> {
+    setup.positions.iter().map(|p| Some((p.group.clone(), setup.moved(&p.group)?))).collect()
+}
+
+/// The last frame's settings with those that are planned.
+fn planned_from(planned: &Planned, last: &Settings) -> Settings {
+    Settings {
+        captured: None,
+        f_number: planned.f_number.or(last.f_number),
+        iso: planned.iso.or(last.iso),
+        exposure_time: planned.exposure_time.or(last.exposure_time),
+        ..last.clone()
+    }
+}

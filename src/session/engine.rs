@@ -1,0 +1,305 @@
+//! The engine: the one owner of the state. It has inputs decided on, and numbers, encodes, writes and publishes the
+//! records; nothing else.
+//!
+//! Plain synchronous code: metering happens before, writing behind the [`Ledger`], listening behind the publisher.
+//! Each input's records are written and synced together, then announced.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::board::Board;
+use super::command::{Command, Reply};
+use super::decide::{Input, decide};
+use super::knowledge::Knowledge;
+use super::record::{Body, Record, VERSION};
+use super::state::State;
+use crate::advice::Subject;
+use crate::config::{Config, Curves};
+
+/// Where lines are kept.
+pub trait Ledger {
+    /// Appends lines and syncs them to the disk. `false` when they are only kept in memory as yet.
+    fn append(&mut self, lines: Vec<String>) -> bool;
+
+    /// Tries again to write what waits. `true` when nothing waits any more.
+    fn retry(&mut self) -> bool {
+        true
+    }
+
+    /// Whether memory holds all the lines it may: then nothing new should be taken up.
+    fn is_full(&self) -> bool {
+        false
+    }
+
+    /// Whether a new file is due, which begins with the state.
+    fn wants_state(&self) -> bool {
+        false
+    }
+
+    /// Begins a new file with the state after the last line, as lines.
+    fn carry(&mut self, _state: &[String]) {}
+
+    /// What befell the lines' place since the last call, a sentence each.
+    fn take_news(&mut self) -> Vec<String> {
+        Vec::new()
+    }
+}
+
+/// A record on its way to the listeners.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Published {
+    pub record: Record,
+    pub line: String,
+    /// Whether it is on the disk.
+    pub logged: bool,
+}
+
+/// What could not be logged because memory was full, and is made up for.
+#[derive(Debug, Default)]
+struct Owed {
+    config: bool,
+    warnings: u64,
+}
+
+pub struct Engine<L> {
+    config: Config,
+    knowledge: Knowledge,
+    state: State,
+    ledger: L,
+    clock: Box<dyn Fn() -> Timestamp + Send>,
+    publish: Box<dyn FnMut(Published) + Send>,
+    staged: Vec<(Record, String)>,
+    owed: Owed,
+}
+
+impl<L: Ledger> Engine<L> {
+    /// An engine on a replayed state; `publish` must never wait.
+    pub fn new(
+        config: Config,
+        curves: Arc<Curves>,
+        state: State,
+        ledger: L,
+        clock: impl Fn() -> Timestamp + Send + 'static,
+        publish: impl FnMut(Published) + Send + 'static,
+    ) -> Engine<L> {
+        let (clock, publish) = (Box::new(clock), Box::new(publish));
+        let (knowledge, staged, owed) = (Knowledge::new(curves), Vec::new(), Owed::default());
+        Engine { config, knowledge, state, ledger, clock, publish, staged, owed }
+    }
+
+    /// What the sitting shows right now.
+    pub fn board(&self) -> Board {
+        Board::of(&self.state.sitting, &self.config)
+    }
+
+    /// Number of the last record.
+    pub fn last_record(&self) -> u64 {
+        self.state.sitting.records
+    }
+
+    /// Number and file of the last frame.
+    pub fn last_frame(&self) -> Option<(u64, &str)> {
+        self.state.sitting.setup.last.as_ref().map(|l| (l.frame, l.file.as_str()))
+    }
+
+    /// The files that frames are, or may next be, compared with: the looks' references and the last frame.
+    pub fn compared_files(&self) -> BTreeSet<String> {
+        let setup = &self.state.sitting.setup;
+        let looks = setup.looks.values().map(|look| look.file.clone());
+        looks.chain(setup.last.iter().map(|l| l.file.clone())).collect()
+    }
+
+    pub fn ledger(&mut self) -> &mut L {
+        &mut self.ledger
+    }
+
+    /// Logs the start: who opened the log, and the configuration it runs by.
+    pub fn open(&mut self, program: String, folder: String) {
+        self.take(Input::Opened { program, folder, process: std::process::id() });
+    }
+
+    /// Logs the end.
+    pub fn close(&mut self) {
+        self.take(Input::Closed);
+    }
+
+    /// Runs by another configuration from now on.
+    pub fn configure(&mut self, config: Config, curves: Arc<Curves>) {
+        self.config = config;
+        self.knowledge.curves = curves;
+        self.take(Input::Configured);
+    }
+
+    /// Reads pictures by other curves from now on.
+    pub fn set_curves(&mut self, curves: Arc<Curves>) {
+        self.knowledge.curves = curves;
+        self.take(Input::Curves);
+    }
+
+    /// Takes one input; its records are on the disk, or known not to be, when this returns.
+    pub fn take(&mut self, input: Input) {
+        if !self.owes(&input) {
+            self.carry_out(input);
+        }
+    }
+
+    /// Carries out a command. A file that it names was read by the caller, who hands it on as
+    /// `subject`; `sync`, `since` and `spot` are not the engine's.
+    pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+        if let Some(why) = self.has_no_room_for(command) {
+            return Reply::refused(why);
+        }
+        let subject = subject.map(Box::new);
+        let reply = self.carry_out(Input::Told { command: command.clone(), subject });
+        reply.unwrap_or_else(|| Reply::refused("nothing is answered to this"))
+    }
+
+    fn carry_out(&mut self, input: Input) -> Option<Reply> {
+        let map = match &input {
+            Input::Frame(frame) => frame.outcome.as_ref().ok().and_then(|outcome| outcome.light.clone()),
+            _ => None,
+        };
+        let decision = decide(&self.state, &self.config, &self.knowledge, input);
+        let of = decision.records.iter().find_map(frame_of);
+        if let Some((frame, map)) = of.zip(map) {
+            self.knowledge.keep(frame, map);
+        }
+        for body in decision.records {
+            // What comes after a record that can't be written down rests on it.
+            if !self.stage(body) {
+                break;
+            }
+        }
+        self.flush();
+        decision.reply
+    }
+
+    /// Why a command can't be carried out now, because what it tells could not be kept.
+    pub fn has_no_room_for(&self, command: &Command) -> Option<String> {
+        let tells_nothing = matches!(command, Command::Status {} | Command::Sync {} | Command::Since { .. });
+        (!tells_nothing && self.ledger.is_full()).then(|| {
+            "the shot log can't be written, and as much waits in memory as may: free its disk, then tell this again"
+                .to_owned()
+        })
+    }
+
+    // --- what there is no room for ---
+
+    /// Puts off what can be made up for, while memory holds all the lines it may.
+    fn owes(&mut self, input: &Input) -> bool {
+        if !self.ledger.is_full() {
+            return false;
+        }
+        match input {
+            Input::Warning(_) => self.owed.warnings += 1,
+            Input::Configured => self.owed.config = true,
+            _ => return false,
+        }
+        true
+    }
+
+    /// Tries again to log what waits.
+    pub fn retry(&mut self) {
+        self.ledger.retry();
+        self.make_up();
+        self.look_after_ledger();
+    }
+
+    /// Logs what there was no room for, as far as it still tells something.
+    fn make_up(&mut self) {
+        if self.ledger.is_full() {
+            return;
+        }
+        let owed = std::mem::take(&mut self.owed);
+        if owed.config {
+            self.take(Input::Configured);
+        }
+        if owed.warnings > 0 {
+            let text = format!("warnings that were not kept while the shot log took nothing: {}", owed.warnings);
+            self.take(Input::Warning(text));
+        }
+    }
+
+    // --- numbering, encoding, writing, publishing ---
+
+    /// Numbers and encodes a record and takes it into the state, as a restart would from the log. In the place of one
+    /// that can't be written down stands a warning, and the answer is `false`.
+    fn stage(&mut self, body: Body) -> bool {
+        let record = Record { v: VERSION, n: self.state.sitting.records + 1, at: (self.clock)(), body };
+        match coded(&record) {
+            Ok((record, line)) => {
+                self.state.apply(&record);
+                self.staged.push((record, line));
+                true
+            }
+            Err(why) => {
+                self.stage_in_place_of(record, &why);
+                false
+            }
+        }
+    }
+
+    /// Only a number that JSON can't hold gets a record here; a warning and a passed-over file have none.
+    fn stage_in_place_of(&mut self, record: Record, why: &str) {
+        tracing::error!(n = record.n, "a record can't be written down, which is a defect: {why}");
+        let (what, file) = match record.body {
+            Body::Frame(frame) => (format!("frame {} ({})", frame.frame, frame.file), Some(frame.file)),
+            Body::FileAdded { frame, file, .. } => (format!("a file of frame {frame} ({file})"), Some(file)),
+            Body::Judged(judgement) => (format!("what was made of frame {}", judgement.frame), None),
+            Body::Warning { .. } | Body::Skipped { .. } => return,
+            _ => ("something that happened just now".to_owned(), None),
+        };
+        self.stage(Body::Warning {
+            text: format!("{what} can't be written to the shot log, which is a defect: please report it ({why})"),
+        });
+        if let Some(file) = file {
+            let why = "what was read in it can't be written down".to_owned();
+            self.stage(Body::Skipped { file, why, state: None });
+        }
+    }
+
+    fn flush(&mut self) {
+        if self.staged.is_empty() {
+            return;
+        }
+        let staged = std::mem::take(&mut self.staged);
+        let logged = self.ledger.append(staged.iter().map(|(_, line)| line.clone()).collect());
+        for (record, line) in staged {
+            (self.publish)(Published { record, line, logged });
+        }
+        self.look_after_ledger();
+    }
+
+    /// Tells what befell the log, and begins its next file when that is due.
+    fn look_after_ledger(&mut self) {
+        let news = self.ledger.take_news();
+        if !news.is_empty() {
+            // Each is told by way of this very function again, until there is no news.
+            return news.into_iter().for_each(|text| self.take(Input::Warning(text)));
+        }
+        if self.ledger.wants_state() {
+            match self.state.carried() {
+                Ok(lines) => self.ledger.carry(&lines),
+                Err(e) => tracing::error!("the state can't be written down, which is a defect: {e}"),
+            }
+        }
+    }
+}
+
+/// The frame that a record of an observation is of.
+fn frame_of(body: &Body) -> Option<u64> {
+    match body {
+        Body::Frame(frame) => Some(frame.frame),
+        Body::FileAdded { frame, .. } => Some(*frame),
+        _ => None,
+    }
+}
+
+/// A record as a restart reads it, and its line.
+fn coded(record: &Record) -> Result<(Record, String), String> {
+    let line = record.to_line().map_err(|e| e.to_string())?;
+    let back = Record::from_line(&line).map_err(|e| e.to_string())?;
+    Ok((back, line))
+}

@@ -1,0 +1,171 @@
+//! The exposures of late: what was observed in their files, what was known before them, and what was told since.
+//!
+//! That is what it takes to judge one of them anew, and to fold what came after it again.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::record::{Body, FrameRecord, Judgement};
+use super::setup::Setup;
+use crate::advice::{Cause, Subject};
+use crate::meter::Metered;
+
+/// Exposures whose raw file or picture may still land.
+const MOST: usize = 32;
+/// Exposures that can be judged anew.
+const JUDGED_ANEW: usize = 8;
+/// Words between two exposures that can be folded again. Who says more gets no exposure before them judged anew.
+const MOST_SINCE: usize = 64;
+
+/// One release of the shutter.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Exposure {
+    pub frame: u64,
+    /// Its first file.
+    pub file: String,
+    /// What its files hold.
+    pub subject: Arc<Subject>,
+    pub late: bool,
+    pub overtaken: bool,
+    /// What was made of it, and by which record.
+    pub judged: Option<(u64, Arc<Judgement>)>,
+    /// What was known before its first file; `None` when it is judged no more.
+    pub before: Option<Arc<Setup>>,
+    /// What was told since, until the next exposure, with the records' numbers.
+    since: Vec<(u64, Arc<Body>)>,
+    /// A light may have been moved between it and the exposure before it.
+    pub lights_moved_before: bool,
+}
+
+impl Exposure {
+    fn new(frame: &FrameRecord, subject: Subject, before: Arc<Setup>, lights_moved_before: bool) -> Exposure {
+        Exposure {
+            frame: frame.frame,
+            file: frame.file.clone(),
+            subject: Arc::new(subject),
+            late: frame.late,
+            overtaken: frame.overtaken,
+            judged: None,
+            before: Some(before),
+            since: Vec::new(),
+            lights_moved_before,
+        }
+    }
+
+    pub fn cause(&self) -> Option<Cause> {
+        self.judged.as_ref().map(|(_, judgement)| judgement.verdict.cause)
+    }
+
+    /// It is one to go by: neither of a survey nor shot before others that were taken first.
+    pub fn counts(&self) -> bool {
+        !self.overtaken && self.cause() != Some(Cause::Survey)
+    }
+}
+
+/// The last exposures, oldest first.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Exposures(VecDeque<Exposure>);
+
+impl Exposures {
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Exposure> + ExactSizeIterator {
+        self.0.iter()
+    }
+
+    pub fn find(&self, frame: u64) -> Option<&Exposure> {
+        self.0.iter().rev().find(|e| e.frame == frame)
+    }
+
+    fn place_of(&self, frame: u64) -> Option<usize> {
+        self.0.iter().rposition(|e| e.frame == frame)
+    }
+
+    pub(super) fn add(&mut self, frame: &FrameRecord, subject: Subject, before: &Setup) {
+        let moved = self.0.back().is_some_and(|last| last.since.iter().any(|(_, body)| may_move_lights(body)));
+        self.0.push_back(Exposure::new(frame, subject, Arc::new(before.clone()), moved));
+        if self.0.len() > MOST {
+            self.0.pop_front();
+        }
+        if let Some(too_old) = self.0.len().checked_sub(JUDGED_ANEW + 1) {
+            forget(&mut self.0[too_old]);
+        }
+    }
+
+    /// Something was told that changes what is known.
+    pub(super) fn tell(&mut self, n: u64, body: &Body) {
+        let Some(last) = self.0.back_mut() else { return };
+        last.since.push((n, Arc::new(body.clone())));
+        if last.since.len() > MOST_SINCE {
+            last.since.remove(0);
+            self.0.iter_mut().for_each(|exposure| exposure.before = None);
+        }
+    }
+
+    /// A frame has further readings.
+    pub(super) fn complete(&mut self, frame: u64, subject: &Arc<Subject>) {
+        for exposure in &mut self.0 {
+            if exposure.frame == frame {
+                exposure.subject = subject.clone();
+            }
+            // What was known before later ones holds this frame, too; and so does a word that made it a reference.
+            if let Some(before) = &mut exposure.before {
+                Arc::make_mut(before).complete(frame, subject);
+            }
+            for (_, body) in &mut exposure.since {
+                if let Body::Reference { frame: Some(of), subject: referred, .. } = Arc::make_mut(body)
+                    && *of == frame
+                {
+                    *referred = Box::new(Subject::clone(subject).into());
+                }
+            }
+        }
+    }
+
+    /// A reference's file was metered anew, by other spots.
+    pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
+        for before in self.0.iter_mut().filter_map(|e| e.before.as_mut()) {
+            Arc::make_mut(before).reread(file, metered);
+        }
+    }
+
+    /// Takes up a judgement. Gives the set-up that it and all that was told since come to; `None` when it changes
+    /// nothing but what is said of an exposure that is too old.
+    pub(super) fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) -> Option<Setup> {
+        let place = self.place_of(judgement.frame)?;
+        self.0[place].judged = Some((n, judgement.clone()));
+        let before = self.0[place].before.clone()?;
+        let mut setup = Setup::clone(&before);
+        for (at, exposure) in self.0.iter_mut().enumerate().skip(place) {
+            if at > place {
+                setup.expose();
+                exposure.before = Some(Arc::new(setup.clone()));
+            }
+            exposure.change(&mut setup);
+        }
+        Some(setup)
+    }
+}
+
+impl Exposure {
+    /// What this exposure, its judgement and what was told since do to a set-up.
+    fn change(&self, setup: &mut Setup) {
+        if let Some((n, judgement)) = &self.judged {
+            setup.take_judgement(*n, self, judgement);
+        }
+        self.since.iter().for_each(|(n, body)| setup.apply(*n, body));
+    }
+}
+
+fn forget(exposure: &mut Exposure) {
+    exposure.before = None;
+    // Whether lights may have moved since is still asked.
+    exposure.since.retain(|(_, body)| may_move_lights(body));
+    exposure.since.truncate(1);
+}
+
+/// After these a light may stand elsewhere than before, or another scene be lit.
+fn may_move_lights(body: &Body) -> bool {
+    matches!(body, Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. })
+}

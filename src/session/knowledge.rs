@@ -1,0 +1,66 @@
+//! What deciding needs besides the state: the cameras' curves, and what frames of late look like in their parts.
+//!
+//! None of it is in the log. The same log with other knowledge is judged otherwise, but never replayed otherwise.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use crate::config::Curves;
+use crate::meter::LightMap;
+use crate::rig::Lights;
+
+/// Maps of light that are kept: those of the exposures that can be judged anew, of two files each.
+const MOST_MAPS: usize = 16;
+
+/// See the module.
+#[derive(Debug)]
+pub struct Knowledge {
+    pub curves: Arc<Curves>,
+    maps: VecDeque<(u64, LightMap)>,
+    /// Putting a survey's lights together takes as long as metering a frame: they are kept.
+    surveyed: Mutex<Option<SurveyedBy>>,
+}
+
+/// The lights of one survey by one curve.
+#[derive(Debug, Clone)]
+struct SurveyedBy {
+    record: u64,
+    response: String,
+    lights: Option<Arc<Lights>>,
+}
+
+impl Knowledge {
+    pub fn new(curves: Arc<Curves>) -> Knowledge {
+        Knowledge { curves, maps: VecDeque::new(), surveyed: Mutex::new(None) }
+    }
+
+    /// Keeps the light of a frame's parts.
+    pub fn keep(&mut self, frame: u64, map: LightMap) {
+        self.maps.push_back((frame, map));
+        if self.maps.len() > MOST_MAPS {
+            self.maps.pop_front();
+        }
+    }
+
+    /// The light of a frame's parts, of each of its files that is kept.
+    pub fn maps_of(&self, frame: u64) -> impl Iterator<Item = &LightMap> {
+        self.maps.iter().filter(move |(of, _)| *of == frame).map(|(_, map)| map)
+    }
+
+    /// The lights of the survey that record `record` finished, by the curve of this name; put together when they
+    /// are asked for the first time.
+    pub(super) fn lights(
+        &self,
+        record: u64,
+        response: &str,
+        put_together: impl FnOnce() -> Option<Lights>,
+    ) -> Option<Arc<Lights>> {
+        let mut surveyed = self.surveyed.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(known) = surveyed.as_ref().filter(|k| k.record == record && k.response == response) {
+            return known.lights.clone();
+        }
+        let lights = put_together().map(Arc::new);
+        *surveyed = Some(SurveyedBy { record, response: response.to_owned(), lights: lights.clone() });
+        lights
+    }
+}

@@ -1,0 +1,382 @@
+//! The set-up as it is known: the looks, where each dial stands, what is asked, the survey. What an exposure is
+//! judged from, and what its judgement changes.
+//!
+//! It can be taken back to what it was before an exposure, so that the exposure can be judged anew.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::exposures::Exposure;
+use super::record::{Body, GroupPower, How, Judgement, PositionRead, PowerSource, Purpose, SurveyStep};
+use super::remembered::{Last, Look, OpenCorrection, Surveyed};
+use super::rows;
+use crate::advice::{Previous, Subject};
+use crate::drift::Lighting;
+use crate::frame::Settings;
+use crate::meter::Metered;
+use crate::photometry::{PowerSetting, Stops};
+use crate::rig::{Known, Position, Survey};
+
+/// Of fixed size, but for the looks that people name.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Setup {
+    #[serde(with = "rows::looks")]
+    pub looks: BTreeMap<String, Look>,
+    /// The look that frames are compared with.
+    pub current: Option<String>,
+    pub positions: Vec<Position>,
+    pub open: Option<OpenCorrection>,
+    /// The correction that was told to be done since the last frame: a word that is taken back opens it again.
+    told_done: Option<OpenCorrection>,
+    /// The last frame that is one to go by.
+    pub last: Option<Last>,
+    /// The survey under way, and the last one that was finished.
+    pub surveying: Option<Survey>,
+    pub surveyed: Option<Arc<Surveyed>>,
+    /// Why the last frame was not taken for the survey under way.
+    pub survey_refused: Option<String>,
+    /// The powers that the configuration names.
+    configured: BTreeMap<String, Option<PowerSetting>>,
+}
+
+impl Setup {
+    // --- what is known ---
+
+    /// The look that frames are compared with.
+    pub fn reference(&self) -> Option<&Look> {
+        self.looks.get(self.current.as_ref()?)
+    }
+
+    pub fn previous(&self) -> Option<Previous> {
+        self.last.as_ref().map(|l| Previous { captured: l.subject.settings.captured.clone() })
+    }
+
+    pub fn position(&self, group: &str) -> Option<&Position> {
+        self.positions.iter().find(|p| p.group == group)
+    }
+
+    /// How far a group was turned since the reference; `None` when that isn't known.
+    pub fn moved(&self, group: &str) -> Option<Stops> {
+        let mark = *self.reference()?.marks.get(group)?;
+        Some((self.position(group)?.at - mark).rounded())
+    }
+
+    /// How far a group was turned since the last survey; `None` when that isn't known.
+    pub fn moved_since_survey(&self, group: &str) -> Option<Stops> {
+        let mark = *self.surveyed.as_ref()?.marks.get(group)?;
+        Some((self.position(group)?.at - mark).rounded())
+    }
+
+    /// The turn that the open correction still asks of a group.
+    pub fn asked(&self, group: &str) -> Option<Stops> {
+        let open = self.open.as_ref().filter(|open| !open.is_confirmed(group))?;
+        open.correction.turns.iter().find(|t| t.group == group).map(|t| t.by)
+    }
+
+    /// How far all groups were turned alike since the reference. `None` when some were turned
+    /// otherwise than the rest, or it isn't known.
+    pub fn moved_alike(&self) -> Option<Stops> {
+        alike(self.positions.iter().map(|p| self.moved(&p.group)))
+    }
+
+    /// Whether groups are known to have been turned unlike each other since the reference.
+    pub fn moved_apart(&self) -> bool {
+        self.positions.iter().all(|p| self.moved(&p.group).is_some()) && self.moved_alike().is_none()
+    }
+
+    /// What [`Setup::moved_alike`] would be if everything that the open correction still asks for was carried out.
+    pub fn moved_if_followed(&self) -> Option<Stops> {
+        self.open.as_ref()?;
+        let turned = |group: &str| self.asked(group).unwrap_or(Stops::ZERO);
+        alike(self.positions.iter().map(|p| self.moved(&p.group).map(|m| m + turned(&p.group))))
+    }
+
+    /// The lights were prepared for settings that a frame with these was not yet shot with.
+    pub fn is_ahead_of(&self, shot: &Settings, lighting: Lighting) -> bool {
+        self.open.as_ref().is_some_and(|open| open.prepares_beyond(shot, lighting).is_some())
+    }
+
+    /// The present power of every group.
+    pub fn powers(&self) -> BTreeMap<String, Option<PowerSetting>> {
+        self.positions.iter().map(|p| (p.group.clone(), p.power())).collect()
+    }
+
+    /// Whether a frame of these settings was shot before the last one, by the same camera's clock.
+    pub fn is_overtaken(&self, settings: &Settings) -> bool {
+        let Some(last) = self.last.as_ref().map(|last| &last.subject.settings) else { return false };
+        let times = last.captured.as_ref().zip(settings.captured.as_ref());
+        last.camera == settings.camera && times.is_some_and(|(last, this)| last.seconds_since(this) > 0.0)
+    }
+
+    // --- how it changes ---
+
+    /// An exposure was made: what was told before it can't be taken back any more.
+    pub(super) fn expose(&mut self) {
+        self.settle();
+    }
+
+    fn settle(&mut self) {
+        self.positions.iter_mut().for_each(Position::settle);
+        self.told_done = None;
+    }
+
+    /// Takes up what somebody, or the survey, told by record `n`. Readings in it are in codes.
+    pub(super) fn apply(&mut self, n: u64, body: &Body) {
+        match body {
+            Body::Config { groups, .. } => self.take_config(groups),
+            Body::Reference { look, frame, file, subject, .. } => {
+                // What the lights were set to for a file from elsewhere, nobody knows.
+                let marked = self.positions.iter().filter(|_| frame.is_some());
+                let marks = marked.map(|p| (p.group.clone(), p.at)).collect();
+                let subject = Arc::new(subject.in_codes(|_| None));
+                self.looks.insert(look.clone(), Look { frame: *frame, file: file.clone(), subject, marks });
+                self.make_current(look);
+            }
+            Body::Look { look } => self.make_current(look),
+            Body::Correction { purpose, correction, .. } => {
+                self.settle();
+                self.open = Some(OpenCorrection::new(n, purpose.clone(), (**correction).clone(), &self.positions));
+            }
+            Body::Resolved { how: How::Told, .. } => self.told_done = self.open.take(),
+            Body::Resolved { .. } => {
+                self.open = None;
+                self.settle();
+            }
+            Body::Power { group, setting, turned, moved, source, answers, .. } => {
+                let said = Said { setting: *setting, turned: *turned, moved: *moved };
+                self.take_power(n, group, said, *source, answers.is_some());
+            }
+            Body::Undone { group, of } => self.undo(group, *of),
+            Body::Survey { step, .. } => self.take_survey_step(n, step),
+            _ => {}
+        }
+    }
+
+    /// A power in the configuration counts when it is written anew; one that stood there before
+    /// has been overtaken by what the log tells.
+    fn take_config(&mut self, groups: &[GroupPower]) {
+        let written: BTreeMap<String, Option<PowerSetting>> =
+            groups.iter().map(|g| (g.group.clone(), g.power)).collect();
+        if written == self.configured {
+            // As at a restart.
+            return;
+        }
+        self.settle();
+        let mut known = std::mem::take(&mut self.positions);
+        for (group, power) in &written {
+            let position = match known.iter().position(|p| p.group == *group) {
+                Some(at) => {
+                    let mut position = known.swap_remove(at);
+                    if let Some(power) = power.filter(|_| self.configured.get(group) != Some(power)) {
+                        position.set(power, Known::Configured);
+                    }
+                    position
+                }
+                None => self.met(group, *power),
+            };
+            self.positions.push(position);
+        }
+        let order = |group: &str| groups.iter().position(|g| g.group == group);
+        self.positions.sort_by_key(|p| order(&p.group));
+        self.configured = written;
+        self.forget_groups_that_are_gone();
+    }
+
+    /// A group that wasn't there before is taken to have been where it is.
+    fn met(&mut self, group: &str, power: Option<PowerSetting>) -> Position {
+        let position = Position::first(group.to_owned(), power);
+        for look in self.looks.values_mut().filter(|look| look.frame.is_some()) {
+            look.marks.insert(group.to_owned(), position.at);
+        }
+        position
+    }
+
+    /// Nothing is asked of a group that isn't there any more, and nothing is marked for it.
+    fn forget_groups_that_are_gone(&mut self) {
+        let Setup { positions, looks, open, surveyed, .. } = self;
+        let there = |group: &str| positions.iter().any(|p| p.group == group);
+        if let Some(asked) = open {
+            asked.keep_groups(there);
+        }
+        if open.as_ref().is_some_and(|asked| asked.correction.is_nothing()) {
+            *open = None;
+        }
+        looks.values_mut().for_each(|look| look.marks.retain(|group, _| there(group)));
+        if let Some(surveyed) = surveyed {
+            Arc::make_mut(surveyed).marks.retain(|group, _| there(group));
+        }
+    }
+
+    fn make_current(&mut self, name: &str) {
+        if self.looks.contains_key(name) {
+            self.current = Some(name.to_owned());
+            self.open = None;
+            self.settle();
+        }
+    }
+
+    fn take_power(&mut self, n: u64, group: &str, said: Said, source: PowerSource, answers: bool) {
+        let told = source == PowerSource::Told;
+        let confirms = answers && self.open.as_mut().is_some_and(|open| open.confirm(group));
+        let short_by = self.open.as_ref().filter(|_| confirms).and_then(|open| open.short_by(group));
+        let mark = self.reference().and_then(|look| look.marks.get(group).copied());
+        let Some(position) = self.positions.iter_mut().find(|p| p.group == group) else { return };
+        if told {
+            position.remember(n, confirms);
+        }
+        let known = source.known();
+        match said {
+            Said { turned: Some(by), .. } => position.turn(by, known),
+            Said { moved: Some(moved), setting, .. } => {
+                let moved_to = moved_by(position, mark, moved, known);
+                if let Some(setting) = setting.filter(|_| position.power().is_none()) {
+                    position.set(setting, known);
+                }
+                self.mark_anew(group, moved_to);
+            }
+            Said { setting: Some(setting), .. } => position.set(setting, known),
+            Said { .. } => {}
+        }
+        if let Some(position) = self.positions.iter_mut().find(|p| p.group == group) {
+            position.short_by = short_by;
+        }
+    }
+
+    /// Where nobody knew what a light was set to at the reference, the picture has told it.
+    fn mark_anew(&mut self, group: &str, mark: Option<Stops>) {
+        let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
+        if let Some((look, mark)) = look.zip(mark) {
+            look.marks.insert(group.to_owned(), mark);
+        }
+    }
+
+    fn undo(&mut self, group: &str, of: u64) {
+        let position = self.positions.iter_mut().find(|p| p.group == group);
+        if position.and_then(|p| p.undo(of)) == Some(true) {
+            // When all had been told the correction was over.
+            if self.open.is_none() {
+                self.open = self.told_done.take();
+            }
+            if let Some(open) = &mut self.open {
+                open.take_back(group);
+            }
+        }
+    }
+
+    fn take_survey_step(&mut self, n: u64, step: &SurveyStep) {
+        self.survey_refused = match step {
+            SurveyStep::Refused { why, .. } => Some(why.clone()),
+            _ => None,
+        };
+        match (step, &mut self.surveying) {
+            (SurveyStep::Begun { order, skipped }, surveying) => {
+                let survey = Survey { order: order.clone(), taken: Vec::new(), skipped: skipped.clone() };
+                *surveying = Some(survey);
+            }
+            (SurveyStep::Taken { shows, .. }, Some(survey)) => survey.taken.extend(shows.in_codes(|_| None)),
+            (SurveyStep::Skipped { group }, Some(survey)) => survey.skip(group),
+            (SurveyStep::Finished { report }, surveying) => {
+                let marks = self.positions.iter().map(|p| (p.group.clone(), p.at)).collect();
+                let (report, look) = ((**report).clone(), self.current.clone());
+                let finished = |survey| Arc::new(Surveyed { record: n, survey, report, look, marks });
+                self.surveyed = surveying.take().map(finished);
+            }
+            (SurveyStep::Stopped, surveying) => *surveying = None,
+            _ => {}
+        }
+    }
+
+    /// Takes up what was made of an exposure, by record `n`.
+    pub(super) fn take_judgement(&mut self, n: u64, exposure: &Exposure, judgement: &Judgement) {
+        if exposure.counts() {
+            self.last = Some(Last {
+                frame: exposure.frame,
+                file: exposure.file.clone(),
+                subject: exposure.subject.clone(),
+                verdict: judgement.verdict.clone(),
+            });
+        } else if !exposure.overtaken
+            && let Some(last) = &mut self.last
+        {
+            // A frame lit by one group is none to go by, but for when it was shot.
+            Arc::make_mut(&mut last.subject).settings.captured = exposure.subject.settings.captured.clone();
+        }
+        for read in &judgement.positions {
+            self.read_position(read);
+        }
+        if judgement.ended.is_some() {
+            self.open = None;
+        }
+        if let Some(asked) = &judgement.correction {
+            let purpose = Purpose::Drift { frame: judgement.frame };
+            let correction = (*asked.correction).clone();
+            self.open = Some(OpenCorrection::new(asked.number(n), purpose, correction, &self.positions));
+        }
+    }
+
+    fn read_position(&mut self, read: &PositionRead) {
+        let mark = self.reference().and_then(|look| look.marks.get(&read.group).copied());
+        let Some(position) = self.positions.iter_mut().find(|p| p.group == read.group) else { return };
+        let mark = moved_by(position, mark, read.moved, read.known);
+        self.mark_anew(&read.group, mark);
+    }
+
+    /// The positions as such a reading makes them.
+    pub(super) fn with_positions(&self, read: &[PositionRead]) -> Vec<Position> {
+        let mut after = self.clone();
+        read.iter().for_each(|read| after.read_position(read));
+        after.positions
+    }
+
+    /// A reference's file was metered anew, by other spots.
+    pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
+        for look in self.looks.values_mut().filter(|l| l.file == file) {
+            Arc::make_mut(&mut look.subject).reread(metered);
+        }
+    }
+
+    /// A frame has further readings than it had.
+    pub(super) fn complete(&mut self, frame: u64, subject: &Arc<Subject>) {
+        for look in self.looks.values_mut().filter(|l| l.frame == Some(frame)) {
+            look.subject = subject.clone();
+        }
+        if let Some(last) = self.last.as_mut().filter(|l| l.frame == frame) {
+            last.subject = subject.clone();
+        }
+    }
+}
+
+/// What was told of a power.
+#[derive(Debug, Clone, Copy)]
+struct Said {
+    setting: Option<PowerSetting>,
+    turned: Option<Stops>,
+    moved: Option<Stops>,
+}
+
+/// Puts a dial where it is, so far from its mark. Without a mark there is one from now on, which is given.
+fn moved_by(position: &mut Position, mark: Option<Stops>, moved: Stops, known: Known) -> Option<Stops> {
+    match mark {
+        Some(mark) => {
+            position.place(mark + moved, known);
+            None
+        }
+        None => {
+            position.place(position.at, known);
+            Some((position.at - moved).rounded())
+        }
+    }
+}
+
+/// The mean of moves that are alike; `None` when they aren't or one is not known.
+fn alike(moves: impl Iterator<Item = Option<Stops>>) -> Option<Stops> {
+    /// Dials of different steps round one turn a little differently.
+    const ALIKE: Stops = Stops(0.06);
+    let moves: Vec<Stops> = moves.collect::<Option<_>>()?;
+    let first = *moves.first()?;
+    let mean = moves.iter().fold(Stops::ZERO, |sum, m| sum + *m) / moves.len() as f64;
+    moves.iter().all(|m| (*m - first).abs() <= ALIKE).then_some(mean)
+}

@@ -1,0 +1,187 @@
+//! What is known of a sitting, but for the files that were logged: what a decision goes by, and small enough to be
+//! copied for every one.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::earlier::LoggedSubject;
+use super::exposures::{Exposure, Exposures};
+use super::record::{Body, FrameRecord, Judgement, Occasion, Rendered, SurveyStep};
+use super::remembered::{LearnedCurve, TrendPoint, learned_response};
+use super::rows;
+use super::setup::Setup;
+use crate::advice::{Subject, Verdict};
+use crate::config::curve_of_earlier_logs;
+use crate::response::{Curve, Response};
+
+/// Frames that the trend goes back.
+const TREND: usize = 60;
+
+/// Of fixed size, but for the looks that people name and the curves that were learned.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Sitting {
+    /// Records applied so far.
+    pub records: u64,
+    pub frames: u64,
+    pub setup: Setup,
+    pub exposures: Exposures,
+    /// The last frames, oldest first; those of a survey are left out.
+    pub trend: VecDeque<TrendPoint>,
+    learned: Arc<LearnedCurves>,
+    /// The last exposure that a curve was learned from: one lesson is taken from a frame.
+    pub taught_until: u64,
+}
+
+/// Curves that were learned on the job, and every one by its name.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LearnedCurves {
+    #[serde(with = "rows::learned")]
+    of: BTreeMap<Rendered, LearnedCurve>,
+    #[serde(with = "rows::curves")]
+    curves: BTreeMap<String, Response>,
+}
+
+impl Sitting {
+    /// Takes up record `n`.
+    pub(super) fn apply(&mut self, n: u64, body: &Body) {
+        self.records = n;
+        match self.in_codes(body) {
+            Some(body) => self.take(n, &body),
+            None => self.take(n, body),
+        }
+    }
+
+    /// A record that people's and the survey's words are folded by again, in codes; `None`: it is.
+    fn in_codes(&self, body: &Body) -> Option<Body> {
+        match body {
+            Body::Reference { look, frame, file, subject, powers } => {
+                let subject = Box::new(LoggedSubject::from(subject.in_codes(|name| self.curve_of_readings(name))));
+                let (look, frame, file, powers) = (look.clone(), *frame, file.clone(), powers.clone());
+                Some(Body::Reference { look, frame, file, subject, powers })
+            }
+            Body::Survey { step: SurveyStep::Taken { frame, shows }, next } => {
+                // A frame that nobody can read any more is missing: the survey tells what it told, and reads no light.
+                let shows = shows.in_codes(|name| self.curve_of_readings(name))?;
+                let step = SurveyStep::Taken { frame: *frame, shows: Box::new(shows.into()) };
+                Some(Body::Survey { step, next: next.clone() })
+            }
+            _ => None,
+        }
+    }
+
+    /// The curve that readings of an earlier format went through.
+    fn curve_of_readings(&self, name: &str) -> Option<Response> {
+        curve_of_earlier_logs(name).or_else(|| self.curve(name).cloned())
+    }
+
+    fn take(&mut self, n: u64, body: &Body) {
+        match body {
+            Body::Frame(frame) => self.take_frame(n, frame),
+            Body::FileAdded { frame, observed: Some(added), .. } => {
+                let Some(first) = self.exposures.find(*frame) else { return };
+                let judged = first.judged.clone();
+                let first = Subject::clone(&first.subject);
+                if let Some(metered) = added.metered.in_codes(|name| self.curve_of_readings(name)) {
+                    self.complete(*frame, first.with(metered));
+                }
+                // In logs up to format 4 the file bears the judgement that takes the place of the first one's.
+                if let Some((verdict, (_, judged))) = added.verdict.clone().zip(judged) {
+                    self.judge(n, &Arc::new(Judgement { verdict, ..Judgement::clone(&judged) }));
+                }
+            }
+            Body::Judged(judgement) => self.judge(n, &Arc::new((**judgement).clone())),
+            Body::Response { of, response, curve, frames, .. } => {
+                self.take_response(of, response, curve);
+                self.taught_until = frames.iter().copied().fold(self.taught_until, u64::max);
+            }
+            Body::Reread { file, metered } => {
+                let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
+                let exposure = self.exposures.iter().rev().find(|e| e.file == *file);
+                if let Some((frame, mut subject)) = exposure.map(|e| (e.frame, Subject::clone(&e.subject))) {
+                    subject.reread(&metered);
+                    self.complete(frame, subject);
+                }
+                self.exposures.reread(file, &metered);
+                self.setup.reread(file, &metered);
+            }
+            Body::Config { .. }
+            | Body::Reference { .. }
+            | Body::Look { .. }
+            | Body::Correction { .. }
+            | Body::Resolved { .. }
+            | Body::Power { .. }
+            | Body::Undone { .. }
+            | Body::Survey { .. } => {
+                self.setup.apply(n, body);
+                self.exposures.tell(n, body);
+            }
+            Body::Opened { .. }
+            | Body::Known { .. }
+            | Body::FileAdded { .. }
+            | Body::Updated { .. }
+            | Body::Skipped { .. }
+            | Body::Note { .. }
+            | Body::Warning { .. }
+            | Body::Closed => {}
+        }
+    }
+
+    fn take_frame(&mut self, n: u64, frame: &FrameRecord) {
+        self.frames = frame.frame;
+        self.setup.expose();
+        let subject = frame.subject.in_codes(|name| self.curve_of_readings(name));
+        self.exposures.add(frame, subject, &self.setup);
+        // In logs up to format 4 a frame bears its judgement; what came of it are records of their own.
+        if let Some(verdict) = frame.verdict.clone() {
+            self.judge(n, &Arc::new(Judgement::without_effect(frame.frame, Occasion::FirstFile, verdict)));
+        }
+    }
+
+    fn complete(&mut self, frame: u64, subject: Subject) {
+        let subject = Arc::new(subject);
+        self.exposures.complete(frame, &subject);
+        self.setup.complete(frame, &subject);
+    }
+
+    fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) {
+        if let Some(setup) = self.exposures.judge(n, judgement) {
+            self.setup = setup;
+        }
+        if self.exposures.find(judgement.frame).is_some_and(Exposure::counts) {
+            self.note_trend(judgement.frame, &judgement.verdict);
+        }
+    }
+
+    fn note_trend(&mut self, frame: u64, verdict: &Verdict) {
+        let point = TrendPoint::of(frame, verdict);
+        if let Some(known) = self.trend.iter_mut().find(|p| p.frame == frame) {
+            *known = point;
+            return;
+        }
+        self.trend.push_back(point);
+        if self.trend.len() > TREND {
+            self.trend.pop_front();
+        }
+    }
+
+    fn take_response(&mut self, of: &Rendered, name: &str, curve: &Curve) {
+        let learned = Arc::make_mut(&mut self.learned);
+        learned.curves.insert(name.to_owned(), learned_response(name, curve.clone()));
+        let entry = learned.of.entry(of.clone()).or_default();
+        *entry = LearnedCurve { name: name.to_owned(), lessons: entry.lessons + 1 };
+    }
+
+    /// The learned curve for a camera's pictures.
+    pub fn learned(&self, of: &Rendered) -> Option<&LearnedCurve> {
+        self.learned.of.get(of)
+    }
+
+    /// A learned curve by its name.
+    pub fn curve(&self, name: &str) -> Option<&Response> {
+        self.learned.curves.get(name)
+    }
+}

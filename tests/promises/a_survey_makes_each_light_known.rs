@@ -1,0 +1,242 @@
+//! A light survey is guided frame by frame, refuses what is none, survives a restart, and makes a light that was forgotten known
+//! by its name. Without one, nothing is claimed of a single group.
+
+use crate::harness::random::Random;
+use crate::harness::sittings::{Firing, Rig, Take, calibrate_into};
+use crate::harness::{Studio, greyhold};
+use serde_json::{Value, json};
+
+const LIGHTS: &str = "\
+curves: ./curves
+lights:
+  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
+  - {name: fill, role: fill, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
+  - {name: rim, role: rim, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
+";
+
+/// A studio with three groups of lights and a calibrated camera, and a photographer in it.
+struct Set {
+    studio: Studio,
+    rig: Rig,
+    random: Random,
+    shots: u64,
+}
+
+impl Set {
+    fn open() -> Set {
+        let mut studio = Studio::empty();
+        calibrate_into(&studio.home.path().join("curves"));
+        std::fs::write(studio.config(), LIGHTS).unwrap();
+        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+        studio.start();
+        Set { studio, rig: Rig::portrait(), random: Random(11), shots: 0 }
+    }
+
+    fn usual(&self) -> Take {
+        Take::at_reference(&self.rig, self.shots)
+    }
+
+    /// Puts a frame and gives its record.
+    fn shoot(&mut self, take: Take) -> Value {
+        self.shots += 1;
+        let name = format!("frame_{:03}.jpg", self.shots);
+        let take = Take { at: self.shots as f64 * 20.0, seed: self.shots, ..take };
+        self.studio.put(&name, &take.jpeg(&self.rig, &mut self.random));
+        assert!(self.studio.sync().is_empty());
+        self.studio.frame(&name)
+    }
+
+    fn survey_step(&self) -> Value {
+        self.studio.of_type("survey").pop().unwrap()
+    }
+
+    /// The frame that the guide asks for; the step that came of it.
+    fn shoot_for_survey(&mut self, firing: Firing) -> Value {
+        let seconds = if firing == Firing::None { 0.1 } else { crate::harness::sittings::SECONDS };
+        // The fill light alone is weak, and the guide would say so.
+        let iso = if firing == Firing::Only(1) { 400.0 } else { 100.0 };
+        let take = Take { seconds, iso, ..self.usual() }.firing(firing);
+        assert_eq!(self.shoot(take)["verdict"]["cause"], "survey");
+        self.survey_step()
+    }
+
+    fn survey(&mut self) {
+        let begun = self.studio.tell(json!({"command": "survey"}));
+        assert!(begun["ok"] == true && begun["says"].as_str().unwrap().contains("no flash fires"), "{begun}");
+        for (firing, next) in [
+            (Firing::None, "only key"),
+            (Firing::Only(0), "only fill"),
+            (Firing::Only(1), "only rim"),
+            (Firing::Only(2), "all groups"),
+        ] {
+            let step = self.shoot_for_survey(firing);
+            assert_eq!(step["step"]["what"], "taken", "{}", step["step"]["why"]);
+            assert!(step["next"].as_str().unwrap().contains(next), "{}", step["next"]);
+        }
+        assert_eq!(self.shoot_for_survey(Firing::All)["step"]["what"], "finished");
+    }
+}
+
+fn corrections(studio: &Studio) -> Vec<Value> {
+    studio.corrections()
+}
+
+#[test]
+fn a_forgotten_light_is_named_and_turned_alone() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    set.survey();
+    let report = set.studio.tell(json!({"command": "survey", "what": "report"}));
+    for part in ["whole: key", "room light", "key over fill: +", ":1"] {
+        assert!(report["says"].as_str().unwrap().contains(part), "{part}: {report}");
+    }
+    let room = report["value"]["spots"][0]["ambient"].as_f64().unwrap();
+    assert!((0.001..0.02).contains(&room), "{room}");
+
+    // What the survey knows outlives the program.
+    set.studio.kill();
+    set.studio.start();
+    assert_eq!(set.studio.tell(json!({"command": "next", "f_number": "f/7.1"}))["ok"], true);
+    let mut forgotten = Take { f_number: 7.1, ..set.usual() };
+    forgotten.powers = vec![-2.0, -2.0, 0.0];
+    let frame = set.shoot(forgotten);
+    let verdict = &frame["verdict"];
+    assert_eq!(verdict["cause"], "group_changed", "{}", verdict["sentence"]);
+    let sentence = verdict["sentence"].as_str().unwrap();
+    assert!(sentence.starts_with("Rim is 2.0") && sentence.contains("it was not turned"), "{sentence}");
+    let off = |group: usize| verdict["groups"][group]["off"].as_f64().unwrap();
+    assert!(off(0).abs() < 0.1 && off(1).abs() < 0.1 && (off(2) - 2.0).abs() < 0.1, "{}", verdict["groups"]);
+    let last = corrections(&set.studio).pop().unwrap();
+    let clicks: Vec<i64> = turns(&last).iter().map(|t| t["clicks"].as_i64().unwrap()).collect();
+    assert_eq!(clicks, [0, 0, -6], "{last}");
+    let read = set.studio.powers();
+    assert_eq!(read.iter().filter(|p| p["source"] == "seen").count(), 2, "key and fill are seen as asked");
+
+    let mut mended = Take { f_number: 7.1, ..set.usual() };
+    mended.powers = vec![-2.0; 3];
+    assert_eq!(set.shoot(mended)["verdict"]["cause"], "matched");
+    assert_eq!(set.studio.ends().pop().unwrap()["how"], "seen");
+}
+
+fn turns(correction: &Value) -> Vec<Value> {
+    correction["correction"]["turns"].as_array().unwrap().clone()
+}
+
+#[test]
+fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    set.survey();
+    let mut out = set.usual();
+    out.powers[2] = f64::NEG_INFINITY;
+    let verdict = set.shoot(out)["verdict"].clone();
+    assert_eq!(verdict["cause"], "group_not_fired", "{verdict}");
+    assert!(verdict["sentence"].as_str().unwrap().starts_with("rim did not fire: hold"));
+    let band = Take { seconds: 1.0 / 320.0, covered: 90, ..set.usual() };
+    let verdict = set.shoot(band)["verdict"].clone();
+    assert_eq!(verdict["cause"], "sync_band", "{}", verdict["sentence"]);
+    assert!(verdict["sentence"].as_str().unwrap().contains("longer exposure time"));
+    // At a time that no shutter cuts a flash off, a dark edge is something else.
+    let slow = set.shoot(Take { seconds: 1.0 / 125.0, covered: 90, ..set.usual() });
+    assert_ne!(slow["verdict"]["cause"], "sync_band");
+    let none = set.shoot(set.usual().firing(Firing::None))["verdict"].clone();
+    assert_eq!(none["cause"], "misfire", "{}", none["sentence"]);
+    assert!(corrections(&set.studio).is_empty() && set.studio.powers().is_empty());
+}
+
+#[test]
+fn room_light_that_would_pass_its_limit_is_warned_of() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    set.survey();
+    let warned = |set: &Set| set.studio.of_type("warning").len();
+    set.shoot(set.usual());
+    assert_eq!(warned(&set), 0);
+    let asked = set.studio.tell(json!({"command": "next", "exposure_time": "1/10"}));
+    assert!(asked["says"].as_str().unwrap().contains("room light is"), "before the frame: {asked}");
+    let long = Take { seconds: 0.1, ..set.usual() };
+    set.shoot(long.clone());
+    set.shoot(long);
+    assert_eq!(warned(&set), 1, "once until it is well again");
+    let text = set.studio.of_type("warning")[0]["text"].clone();
+    assert!(text.as_str().unwrap().contains("shorter exposure time"), "{text}");
+}
+
+#[test]
+fn light_that_matches_in_another_colour_is_told() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    assert_eq!(set.shoot(Take { warmer: 0.1, ..set.usual() })["verdict"]["cause"], "matched");
+    let verdict = set.shoot(Take { warmer: 0.5, ..set.usual() })["verdict"].clone();
+    assert_eq!(verdict["cause"], "colour_shifted", "{}", verdict["sentence"]);
+    assert!(verdict["sentence"].as_str().unwrap().contains("red over green +0.5"), "{}", verdict["sentence"]);
+    assert!(corrections(&set.studio).is_empty());
+}
+
+#[test]
+fn without_a_survey_nothing_is_claimed_of_a_group() {
+    let mut set = Set::open();
+    set.shoot(set.usual());
+    for powers in [[0.0, 0.0, 1.0], [0.0, -1.0, 0.0], [-1.0, -1.0, -1.0], [0.0, 0.0, f64::NEG_INFINITY]] {
+        let frame = set.shoot(Take { powers: powers.to_vec(), ..set.usual() });
+        assert!(frame["verdict"].get("groups").is_none(), "{frame}");
+        let sentence = frame["verdict"]["sentence"].as_str().unwrap();
+        assert!(!["key", "fill", "rim"].iter().any(|g| sentence.to_lowercase().contains(g)), "{sentence}");
+    }
+    let power = set.studio.powers();
+    assert!(power.iter().all(|p| p["source"] == "inferred"), "all alike, and said so: {power:?}");
+}
+
+#[test]
+fn what_does_not_show_one_light_is_refused_with_what_to_do() {
+    let mut set = Set::open();
+    assert_eq!(set.studio.tell(json!({"command": "survey", "groups": ["hair"]}))["ok"], false);
+    set.shoot(set.usual());
+    assert_eq!(set.studio.tell(json!({"command": "survey", "what": "skip"}))["ok"], false);
+    assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
+    let refused = |step: Value, part: &str| {
+        assert_eq!(step["step"]["what"], "refused", "{part}");
+        let why = step["step"]["why"].as_str().unwrap();
+        assert!(why.contains(part), "{why}");
+        assert!(!step["next"].is_null(), "it says what to do now");
+    };
+    let at_usual = |set: &mut Set, take: Take| {
+        set.shoot(take);
+        set.survey_step()
+    };
+    let all = set.usual();
+    refused(at_usual(&mut set, all.clone()), "a flash fired");
+    assert_eq!(set.shoot_for_survey(Firing::None)["step"]["what"], "taken");
+    refused(at_usual(&mut set, all.clone()), "more than key alone");
+    refused(at_usual(&mut set, all.clone().firing(Firing::None)), "a misfire?");
+    let bright = Take { f_number: 2.8, ..all.clone() };
+    refused(at_usual(&mut set, bright.firing(Firing::Only(0))), "clipped");
+    let dark = Take { f_number: 36.0, iso: 25.0, ..all.clone() };
+    refused(at_usual(&mut set, dark.firing(Firing::Only(0))), "too weakly");
+    assert_eq!(set.shoot_for_survey(Firing::Only(0))["step"]["what"], "taken");
+    // The key light was left on beside the fill light.
+    let mut two = all.clone();
+    two.powers[2] = f64::NEG_INFINITY;
+    refused(at_usual(&mut set, two), "more than fill alone");
+    let skipped = set.studio.tell(json!({"command": "survey", "what": "skip"}));
+    assert!(skipped["says"].as_str().unwrap().starts_with("fill is left out"), "{skipped}");
+    assert_eq!(set.shoot_for_survey(Firing::Only(2))["step"]["what"], "taken");
+    let finished = set.shoot_for_survey(Firing::All);
+    assert_eq!(finished["step"]["what"], "finished", "{finished}");
+    assert_eq!(finished["step"]["report"]["skipped"], json!(["fill"]));
+    // Nothing is claimed of the group that was left out, and the others are told.
+    let mut turned = set.usual();
+    turned.powers[0] = 1.0;
+    let verdict = set.shoot(turned)["verdict"].clone();
+    let names: Vec<&Value> = verdict["groups"].as_array().unwrap().iter().map(|g| &g["groups"][0]).collect();
+    assert_eq!(names, ["key", "rim"]);
+    let by = verdict["groups"][0]["did"]["changed"]["by"].as_f64();
+    assert!(by.is_none_or(|by| (by - 1.0).abs() < 0.17), "{verdict}");
+
+    let socket = set.studio.socket();
+    let told = greyhold(&["tell", "survey", "report", "--socket", socket.to_str().unwrap()]);
+    assert!(String::from_utf8_lossy(&told.stdout).contains("not surveyed: fill"), "{told:?}");
+    assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
+    assert_eq!(set.studio.tell(json!({"command": "survey", "what": "stop"}))["ok"], true);
+    assert_ne!(set.shoot(set.usual())["verdict"]["cause"], "survey", "given up, the old survey holds");
+}

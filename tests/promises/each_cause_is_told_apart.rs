@@ -1,0 +1,274 @@
+//! What a photographer meets in a sitting, and what greyhold says of it. Through the real program,
+//! on rendered frames of known light.
+
+use crate::harness::{Shot, Studio, shot};
+use serde_json::{Value, json};
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+
+fn near(value: &Value, expected: f64, by: f64) {
+    let v = value.as_f64().unwrap_or_else(|| panic!("{value} is no number"));
+    assert!((v - expected).abs() <= by, "{v} is not {expected} +- {by}");
+}
+
+fn turns(studio: &Studio) -> Vec<(String, String)> {
+    let correction = studio.corrections().pop().expect("a correction");
+    let turns = correction["correction"]["turns"].as_array().unwrap().clone();
+    let text = |v: &Value| v.as_str().unwrap_or("?").to_owned();
+    turns.iter().map(|t| (text(&t["group"]), text(&t["to"]))).collect()
+}
+
+fn cause(frame: &Value) -> &str {
+    frame["verdict"]["cause"].as_str().unwrap()
+}
+
+/// CHECK: f/14 with lights at 1/2, then f/7.1: 1/8 (common practice, no source; exact by definition).
+#[test]
+fn aperture_opened_two_stops_and_lights_forgotten_then_followed() {
+    let studio = Studio::with_config(RIG);
+    let first = studio.take("1.jpg", shot(14.0, 0.0, 1));
+    assert_eq!(cause(&first), "no_reference");
+    let second = studio.take("2.jpg", shot(7.1, 0.0, 2));
+    assert_eq!(cause(&second), "settings_changed");
+    near(&second["verdict"]["expected"], 2.0, 1e-6);
+    near(&second["verdict"]["drift"], 2.0, 0.05);
+    let expected = [("key", "1/8"), ("fill", "15.6 Ws"), ("rim", "6.0")];
+    assert_eq!(turns(&studio), expected.map(|(g, t)| (g.to_owned(), t.to_owned())));
+    let third = studio.take("3.jpg", shot(7.1, -2.0, 3));
+    assert_eq!(cause(&third), "matched");
+    assert_eq!(third["verdict"]["basis"], "correction_followed");
+    assert_eq!(studio.ends()[0]["how"], "seen");
+}
+
+/// CHECK: f/7.1 to f/5.6 is 2/3 of a stop (definition); a whole stop down leaves the frame 1/3 dark.
+#[test]
+fn a_two_third_move_answered_with_a_whole_stop_asks_for_a_third() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(7.1, 0.0, 1));
+    let frame = studio.take("2.jpg", shot(5.6, -1.0, 2));
+    assert_eq!(cause(&frame), "both_changed");
+    near(&frame["verdict"]["drift"], -1.0 / 3.0, 0.1);
+    let correction = studio.corrections().pop().unwrap();
+    for turn in correction["correction"]["turns"].as_array().unwrap() {
+        assert_eq!(turn["clicks"], 1, "{turn}");
+    }
+    // What the lights must be at now, each on its own dial, one stop under where they were told.
+    let powers = studio.powers();
+    let shown: Vec<&str> = powers.iter().map(|p| p["shown"].as_str().unwrap()).collect();
+    assert_eq!(shown, ["1/4", "31.2 Ws", "7.0"]);
+}
+
+#[test]
+fn lights_changed_and_settings_not() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let frame = studio.take("2.jpg", shot(8.0, 2.0 / 3.0, 2));
+    assert_eq!(cause(&frame), "lights_changed");
+    near(&frame["verdict"]["observed"], 2.0 / 3.0, 0.2);
+    let said = frame["verdict"]["sentence"].as_str().unwrap();
+    assert!(said.contains("too bright"), "{said}");
+}
+
+#[test]
+fn within_the_tolerance_a_frame_matches_and_beyond_it_does_not() {
+    let studio = Studio::with_config(&format!("tolerance: 0.3 stop\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.15, 2))), "matched");
+    assert_eq!(cause(&studio.take("3.jpg", shot(8.0, 0.6, 3))), "lights_changed");
+    assert!(studio.corrections().len() == 1);
+}
+
+#[test]
+fn a_misfire_is_held_and_nothing_is_turned() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    // Black, and nearly black by a little room light.
+    for (name, power, number) in [("2.jpg", -30.0, 2), ("3.jpg", -7.0, 3)] {
+        let frame = studio.take(name, shot(8.0, power, number));
+        assert_eq!(cause(&frame), "misfire", "{}", frame["verdict"]["sentence"]);
+        assert!(frame["verdict"]["sentence"].as_str().unwrap().contains("hold"));
+    }
+    assert!(studio.corrections().is_empty());
+    assert!(studio.powers().is_empty());
+    assert_eq!(cause(&studio.take("4.jpg", shot(8.0, 0.0, 4))), "matched");
+}
+
+#[test]
+fn lights_turned_far_down_to_fit_a_wide_aperture_are_no_misfire() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(14.0, 0.0, 1));
+    let frame = studio.take("2.jpg", shot(2.8, -14.0 / 3.0, 2));
+    assert_eq!(cause(&frame), "matched", "{}", frame["verdict"]["sentence"]);
+    near(&frame["verdict"]["lights"], -14.0 / 3.0, 0.1);
+    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&lights[0]["power"], -1.0 - 14.0 / 3.0, 1e-5);
+}
+
+#[test]
+fn a_weak_frame_right_after_the_last_is_a_flash_that_had_not_recycled() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let soon = Shot { at: 10.5, ..shot(8.0, -0.8, 2) };
+    assert_eq!(cause(&studio.take("2.jpg", soon)), "recycle");
+    assert!(studio.corrections().is_empty());
+    // The same dip much later is somebody's hand.
+    assert_eq!(cause(&studio.take("3.jpg", Shot { at: 60.0, ..shot(8.0, -0.8, 3) })), "lights_changed");
+}
+
+#[test]
+fn clipped_too_hard_the_settings_alone_are_said() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(14.0, 0.0, 1));
+    let frame = studio.take("2.jpg", shot(1.4, 0.0, 2));
+    assert_eq!(cause(&frame), "clipped");
+    assert_eq!(frame["verdict"]["observed"], Value::Null);
+    near(&frame["verdict"]["drift"], 20.0 / 3.0, 1e-6);
+    assert_eq!(frame["verdict"]["went_by"], "settings");
+}
+
+/// An untouched copy of the Exif-less picture: JPEG without its metadata segment.
+fn without_exif(jpeg: &[u8]) -> Vec<u8> {
+    let at = jpeg.windows(6).position(|w| w == b"Exif\0\0").unwrap() - 4;
+    let length = usize::from(u16::from_be_bytes([jpeg[at + 2], jpeg[at + 3]]));
+    [&jpeg[..at], &jpeg[at + 2 + length..]].concat()
+}
+
+#[test]
+fn without_settings_the_light_alone_counts() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.put("2.jpg", &without_exif(&shot(8.0, -1.0, 2).jpeg()));
+    studio.sync();
+    let frame = studio.frame("2.jpg");
+    assert_eq!(cause(&frame), "settings_unknown");
+    assert_eq!(frame["verdict"]["expected"], Value::Null);
+    near(&frame["verdict"]["drift"], -1.0, 0.3);
+    assert!(frame["notes"][0].as_str().unwrap().contains("no camera metadata"));
+}
+
+#[test]
+fn another_scene_is_asked_about_and_never_assumed() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let stripes = image::RgbImage::from_fn(480, 320, |x, y| {
+        let v = if (y / 80) % 2 == 0 { 210 } else { 40 + (x / 4) as u8 % 60 };
+        image::Rgb([v, v, v / 2])
+    });
+    let exposure = shot(8.0, 0.0, 2).exposure();
+    studio.put("2.jpg", &greyhold::studio::with_exif(&stripes, 480, 320, &exposure, 90).unwrap());
+    studio.sync();
+    let frame = studio.frame("2.jpg");
+    assert_eq!(cause(&frame), "new_scene");
+    assert!(frame["verdict"]["sentence"].as_str().unwrap().contains('?'));
+    assert_eq!(studio.of_type("reference").len(), 1, "the reference stays");
+    assert!(studio.corrections().is_empty());
+}
+
+#[test]
+fn several_looks_each_have_their_reference() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, -2.0, 2));
+    let reply = studio.tell(json!({"command": "reference", "look": "low key"}));
+    assert_eq!(reply["ok"], true, "{reply}");
+    assert_eq!(cause(&studio.take("3.jpg", shot(8.0, -2.0, 3))), "matched");
+    assert_eq!(studio.tell(json!({"command": "look", "look": "main"}))["ok"], true);
+    let frame = studio.take("4.jpg", shot(8.0, 0.0, 4));
+    assert_eq!((cause(&frame), &frame["look"]), ("matched", &json!("main")));
+    let unknown = studio.tell(json!({"command": "look", "look": "high key"}));
+    assert_eq!(unknown["ok"], false);
+    assert!(unknown["says"].as_str().unwrap().contains("low key"));
+    // A file by name can be a reference, too.
+    let reply = studio.tell(json!({"command": "reference", "file": "2.jpg", "look": "from file"}));
+    assert_eq!(reply["ok"], true, "{reply}");
+    assert_eq!(cause(&studio.take("5.jpg", shot(8.0, -2.0, 5))), "matched");
+}
+
+#[test]
+fn next_answers_before_the_frame_and_the_next_frame_checks_it() {
+    let studio = Studio::with_config(RIG);
+    assert_eq!(studio.tell(json!({"command": "next", "f_number": "f/5.6"}))["ok"], false, "no reference yet");
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let reply = studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
+    let to: Vec<&Value> = reply["value"]["correction"]["turns"].as_array().unwrap().iter().map(|t| &t["to"]).collect();
+    assert_eq!(to, [&json!("1/4"), &json!("31.2 Ws"), &json!("7.0")]);
+    // Not yet: a frame at the old settings leaves it open.
+    assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.0, 2))), "matched");
+    assert!(studio.ends().is_empty());
+    let frame = studio.take("3.jpg", shot(5.6, -1.0, 3));
+    assert_eq!((cause(&frame), &frame["verdict"]["basis"]), ("matched", &json!("correction_followed")));
+    let status = studio.tell(json!({"command": "status"}));
+    assert_eq!(status["value"]["correction"], Value::Null);
+    near(&status["value"]["lights"][0]["power"], -2.0, 1e-6);
+    let nonsense = studio.tell(json!({"command": "next", "f_number": "f/zero"}));
+    assert!(nonsense["says"].as_str().unwrap().contains("f/5.6"), "{nonsense}");
+}
+
+#[test]
+fn a_correction_told_by_hand_closes_as_told() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(5.6, 0.0, 2));
+    assert_eq!(studio.tell(json!({"command": "confirm", "group": "key"}))["ok"], true);
+    assert!(studio.ends().is_empty(), "two groups are still open");
+    assert_eq!(studio.tell(json!({"command": "power", "group": "fill", "setting": "31.2 Ws"}))["ok"], true);
+    assert_eq!(studio.tell(json!({"command": "confirm"}))["ok"], true);
+    assert_eq!(studio.ends()[0]["how"], "told");
+    assert_eq!(cause(&studio.take("3.jpg", shot(5.6, -1.0, 3))), "matched");
+    assert_eq!(studio.tell(json!({"command": "confirm"}))["ok"], false, "nothing is open any more");
+}
+
+#[test]
+fn a_ratio_changed_on_purpose_is_not_taken_for_an_even_change() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert_eq!(studio.tell(json!({"command": "power", "group": "rim", "setting": "7.0"}))["ok"], true);
+    // The whole frame falls a little, for the rim light lights part of it.
+    studio.take("2.jpg", shot(8.0, -0.4, 2));
+    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&lights[0]["power"], -1.0, 1e-6);
+    near(&lights[2]["power"], -3.0, 1e-6);
+    assert!(studio.powers().iter().all(|p| p["source"] == "told"));
+}
+
+#[test]
+fn a_reference_from_elsewhere_tells_nothing_of_the_powers_it_was_shot_with() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, -1.0, 1));
+    let outside = studio.home.path().join("elsewhere.jpg");
+    std::fs::write(&outside, shot(8.0, 0.0, 2).jpeg()).unwrap();
+    assert_eq!(studio.tell(json!({"command": "reference", "file": outside}))["ok"], true);
+    let frame = studio.take("2.jpg", shot(8.0, -1.0, 3));
+    assert_eq!((cause(&frame), &frame["verdict"]["went_by"]), ("lights_changed", &json!("light")));
+    // The present power stays as told; from here on the moves are known again.
+    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&lights[0]["power"], -1.0, 1e-6);
+    near(&lights[0]["moved"], -1.0, 1e-6);
+    assert_eq!(studio.tell(json!({"command": "next", "f_number": "f/5.6"}))["ok"], true);
+}
+
+#[test]
+fn a_light_at_the_end_of_its_range_is_told_with_the_other_ways() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(5.6, 0.0, 1));
+    studio.take("2.jpg", shot(11.0, 0.0, 2));
+    let correction = studio.corrections().pop().unwrap();
+    let key = &correction["correction"]["turns"][0];
+    assert_eq!((&key["to"], &key["reach"]), (&json!("1/1"), &json!("above_most")));
+    near(&key["left_over"], 1.0, 0.05);
+    let ways = &correction["correction"]["other_ways"][0];
+    assert_eq!((&ways["iso"], &ways["f_number"]), (&json!(200.0), &json!(8.0)));
+    near(&ways["distance_factor"], 0.5_f64.sqrt(), 0.02);
+}
+
+#[test]
+fn without_any_configuration_it_speaks_in_stops_and_thirds() {
+    let studio = Studio::open();
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(7.1, 0.0, 2));
+    let turn = studio.corrections().pop().unwrap()["correction"]["turns"][0].clone();
+    assert_eq!((&turn["group"], &turn["clicks"], &turn["to"]), (&json!("all lights"), &json!(-1), &Value::Null));
+    assert!(
+        std::fs::read_to_string(studio.folder.join("greyhold-corrections.txt")).unwrap().contains("-1/3 in thirds")
+    );
+}

@@ -1,0 +1,60 @@
+//! What greyhold promises, one file a promise: through the real program where that is what a photographer meets, through the
+//! library otherwise.
+//!
+//! All of them are one test program, because each further one links the whole library anew. So they share a process, and run
+//! beside each other in it: a promise that looks at its own process (its memory, its children, its open files) goes through
+//! `harness::process::in_a_process_of_its_own`, and none changes the environment or the current folder. `cargo test --test promises NAME`
+//! runs one of them: a file's name, or a test's.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+#[path = "../harness/mod.rs"]
+mod harness;
+
+mod a_camera_is_calibrated_from_a_bracket;
+mod a_caption_leaves_the_picture_as_it_is;
+mod a_changed_configuration_is_taken_up;
+mod a_file_not_filled_yet_is_told_from_a_flat_one;
+mod a_folder_that_goes_is_waited_for;
+mod a_frame_is_taken_up_once_when_whole;
+mod a_frame_that_others_overtook_asks_for_nothing;
+mod a_state_that_is_carried_is_the_state_of_all_records;
+mod a_strangers_file_cannot_hurt_the_daemon;
+mod a_strangers_file_costs_no_more_than_itself;
+mod a_stuck_reader_stops_nothing;
+mod a_survey_makes_each_light_known;
+mod a_survey_says_what_it_can_not_tell;
+mod a_verdict_says_what_it_rests_on;
+mod containers_from_the_registries;
+mod each_cause_is_told_apart;
+mod each_phone_has_a_session_of_its_own;
+mod every_wait_of_a_test_has_an_end;
+mod layers;
+mod no_number_in_a_record_is_lost;
+mod no_reading_from_a_cut_file;
+mod nobody_without_the_token_stops_the_page;
+mod nothing_holds_up_the_sitting;
+mod nothing_is_lost_or_doubled_over_a_restart;
+mod outside_references;
+mod pages_that_hang_hold_up_no_frame;
+mod published_tables;
+mod raw_and_jpeg_of_one_stem_are_one_frame;
+mod raw_files_hold_linear_light;
+mod real_photographs_are_read_in_true_stops;
+mod scans_find_what_no_event_told;
+mod settings_that_came_back_teach_the_curve;
+mod settling_waits_for_quiet;
+mod single_lights_are_solved_as_published;
+mod the_command_line_is_plain;
+mod the_demo_tells_its_story;
+mod the_golden_log_replays;
+mod the_shot_log_is_safe_to_name;
+mod the_shot_log_keeps_what_it_announced;
+mod the_socket_is_its_owners_alone;
+mod the_socket_serves_everybody;
+mod the_stand_page_is_encrypted_and_found_by_name;
+mod the_stand_page_leads_the_assistant;
+mod the_stand_page_lets_nobody_else_in;
+mod the_stock_curve_is_what_real_cameras_give;
+mod the_terminal_shows_the_sitting;
+mod what_can_not_be_logged_is_told;
+mod what_was_told_can_be_taken_back;

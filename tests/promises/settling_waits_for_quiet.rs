@@ -1,0 +1,199 @@
+//! A file is looked into when it has come to rest. Case files by an injected clock; no sleeping.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use greyhold::intake::{FileState, Hint, QuietTimes, Settling, Step};
+use proptest::prelude::*;
+
+fn state(size: u64, touched: i64) -> FileState {
+    FileState { size, modified_ns: touched, changed_ns: touched, inode: 1 }
+}
+
+/// What happens to one file: at these times (ms) it has these sizes; `closed` is when a close is heard.
+struct Case {
+    name: &'static str,
+    sizes: &'static [(u64, u64)],
+    closed: Option<u64>,
+    checked_at: std::ops::RangeInclusive<u64>,
+}
+
+const CASES: [Case; 7] = [
+    Case { name: "one write, no close heard", sizes: &[(0, 100)], closed: None, checked_at: 400..=520 },
+    Case { name: "one write, closed", sizes: &[(0, 100)], closed: Some(0), checked_at: 100..=200 },
+    Case { name: "grows twice", sizes: &[(0, 100), (300, 200)], closed: None, checked_at: 700..=900 },
+    Case { name: "closed, then written again", sizes: &[(0, 100), (60, 120)], closed: Some(0), checked_at: 460..=620 },
+    Case { name: "empty for long, then whole", sizes: &[(0, 0), (5000, 50)], closed: None, checked_at: 5400..=6600 },
+    Case {
+        name: "written in two parts, then closed",
+        sizes: &[(0, 100), (95, 200)],
+        closed: Some(100),
+        checked_at: 200..=300,
+    },
+    Case { name: "closed late", sizes: &[(0, 100)], closed: Some(250), checked_at: 250..=360 },
+];
+
+/// Looks whenever the machine wants to, and gives the time at which it wants the file checked.
+fn play(case: &Case) -> u64 {
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    for ms in 0..20_000 {
+        let now = Duration::from_millis(ms);
+        if case.closed == Some(ms) {
+            settling.notice(path, Hint::Closed, now);
+        }
+        if settling.due(now).is_empty() {
+            continue;
+        }
+        let (_, size) = case.sizes.iter().rev().find(|(at, _)| *at <= ms).unwrap();
+        let touched = case.sizes.iter().rev().find(|(at, _)| *at <= ms).unwrap().0 as i64;
+        if settling.observe(path, Some(state(*size, touched)), now) == Step::Check {
+            return ms;
+        }
+    }
+    panic!("{}: never checked", case.name);
+}
+
+#[test]
+fn each_case_is_checked_in_its_time() {
+    for case in &CASES {
+        let at = play(case);
+        assert!(case.checked_at.contains(&at), "{}: checked at {at} ms", case.name);
+    }
+}
+
+#[test]
+fn what_is_not_whole_is_looked_at_again_and_given_up_at_last() {
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    let (mut checks, mut gave_up) = (0, None);
+    for ms in 0..200_000 {
+        let now = Duration::from_millis(ms);
+        if settling.due(now).is_empty() {
+            continue;
+        }
+        if settling.observe(path, Some(state(10, 0)), now) == Step::Check {
+            checks += 1;
+            settling.to_be_read(path);
+            if settling.not_whole(path, now).is_some() {
+                gave_up = Some(ms);
+                break;
+            }
+        }
+    }
+    assert!((60_000..63_000).contains(&gave_up.unwrap()), "{gave_up:?}");
+    assert!((30..100).contains(&checks), "{checks} checks: neither asleep nor busy");
+}
+
+#[test]
+fn a_file_that_goes_is_forgotten() {
+    let path = PathBuf::from("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(&path, Hint::Seen, Duration::ZERO);
+    assert_eq!(settling.observe(&path, None, Duration::ZERO), Step::Gone);
+    assert!(!settling.is_waiting(&path));
+}
+
+/// Plays a file of one size, seen anew whenever the machine wants to, and gives what it is called empty at.
+fn called_empty_at(size: u64, nobody_looks: std::ops::Range<u64>) -> Option<u64> {
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    for ms in (0..600_000).step_by(10).filter(|ms| !nobody_looks.contains(ms)) {
+        let now = Duration::from_millis(ms);
+        // A scan may come before anybody has looked at the file.
+        if let Some((_, state)) = settling.take_empty(now).pop() {
+            assert_eq!(state.size, 0);
+            return Some(ms);
+        }
+        if !settling.due(now).is_empty() && settling.observe(path, Some(state(size, 0)), now) == Step::Check {
+            settling.to_be_read(path);
+            assert!(settling.not_whole(path, now).is_none() || ms > 60_000);
+        }
+    }
+    None
+}
+
+#[test]
+fn only_an_empty_file_is_called_empty_however_long_nobody_looked() {
+    assert_eq!(called_empty_at(10, 300..130_000), None);
+    assert_eq!(called_empty_at(10, 0..0), None);
+    let at = called_empty_at(0, 0..0).unwrap();
+    assert!((120_000..122_000).contains(&at), "{at}");
+}
+
+/// The program was stopped, the machine slept, a disk held everybody up.
+#[test]
+fn time_in_which_nobody_looked_is_no_time_of_rest() {
+    let at = called_empty_at(0, 1_000..400_000).unwrap();
+    assert!((518_000..522_000).contains(&at), "{at}");
+    // Nor does a file that is growing run out of patience meanwhile.
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    for ms in [0, 30, 450, 500] {
+        let now = Duration::from_millis(ms);
+        if settling.observe(path, Some(state(10, 0)), now) == Step::Check {
+            settling.to_be_read(path);
+            assert_eq!(settling.not_whole(path, now), None);
+        }
+    }
+    let later = Duration::from_secs(200);
+    settling.observe(path, Some(state(10, 0)), later);
+    settling.to_be_read(path);
+    assert_eq!(settling.not_whole(path, later), None, "given up after no more than half a second of looking");
+}
+
+#[test]
+fn a_file_that_is_being_read_is_left_alone_and_settles_anew_if_nothing_came_of_it() {
+    let path = Path::new("a.jpg");
+    let mut settling = Settling::new(QuietTimes::LOCAL);
+    settling.notice(path, Hint::Seen, Duration::ZERO);
+    settling.observe(path, Some(state(10, 0)), Duration::ZERO);
+    assert_eq!(settling.to_be_read(path), Some(state(10, 0)));
+    let soon = Duration::from_secs(1);
+    settling.notice(path, Hint::Closed, soon);
+    assert!(settling.due(soon).is_empty() && settling.is_waiting(path));
+    settling.read_in_vain(path, soon);
+    assert_eq!(settling.due(soon), [path]);
+    // A change since then is a new beginning of its rest.
+    assert_eq!(settling.observe(path, Some(state(20, 5)), soon), Step::Wait);
+    assert_eq!(settling.observe(path, Some(state(20, 5)), soon + Duration::from_millis(90)), Step::Wait);
+}
+
+proptest! {
+    /// Whatever is heard, in any order and any number of times: never checked before the quiet time
+    /// after the last change.
+    #[test]
+    fn never_checked_sooner_than_the_quiet_time(
+        changes in prop::collection::vec(1_u64..900, 1..8),
+        hints in prop::collection::vec((0_u64..6000, any::<bool>()), 0..20),
+    ) {
+        let path = Path::new("a.jpg");
+        let mut times = vec![0];
+        for gap in &changes {
+            times.push(times.last().unwrap() + gap);
+        }
+        let mut settling = Settling::new(QuietTimes::LOCAL);
+        settling.notice(path, Hint::Seen, Duration::ZERO);
+        for ms in 0..20_000_u64 {
+            let now = Duration::from_millis(ms);
+            for (_, closed) in hints.iter().filter(|(at, _)| *at == ms) {
+                settling.notice(path, if *closed { Hint::Closed } else { Hint::Seen }, now);
+            }
+            if settling.due(now).is_empty() {
+                continue;
+            }
+            let last = *times.iter().rev().find(|t| **t <= ms).unwrap();
+            if settling.observe(path, Some(state(10 + last, last as i64)), now) == Step::Check {
+                // A look may come late, but the change itself is at least the quiet time ago.
+                prop_assert!(ms >= last + 100, "changed at {last}, checked at {ms}");
+                settling.done(path);
+                return Ok(());
+            }
+        }
+        prop_assert!(false, "never checked");
+    }
+}

@@ -1,0 +1,195 @@
+//! The command line: help with examples, one clear line for every mistake, documented exit codes.
+
+use std::process::Output;
+
+use crate::harness::{Studio, greyhold, shot};
+use serde_json::Value;
+
+fn out(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+/// The one line of an error.
+fn said(output: &Output) -> String {
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(text.trim().lines().count(), 1, "one line: {text}");
+    text
+}
+
+#[test]
+fn every_command_has_help_with_an_example() {
+    assert!(out(&greyhold(&["--help"])).contains("Exit codes"));
+    for command in ["watch", "demo", "compare", "tell", "follow", "check"] {
+        let help = greyhold(&[command, "--help"]);
+        assert!(help.status.success());
+        assert!(out(&help).contains(&format!("  greyhold {command}")), "{command} shows an example");
+    }
+}
+
+#[test]
+fn mistakes_are_said_in_one_line_with_what_to_do() {
+    let home = tempfile::tempdir().unwrap();
+    let here = |name: &str| home.path().join(name).display().to_string();
+    std::fs::write(here("wrong.yaml"), "tolerance: 3 metres\n").unwrap();
+    let cases: [(&[&str], i32, &str); 7] = [
+        (&["watch", &here("nowhere")], 3, "does not exist"),
+        (&["watch", &here("wrong.yaml")], 3, "is no folder"),
+        (&["watch", home.path().to_str().unwrap(), "--config", &here("wrong.yaml")], 2, "line 1"),
+        (&["check", "--config", &here("gone.yaml")], 2, "can't be read"),
+        (&["check"], 2, "--write-example"),
+        (&["tell", "--socket", &here("no.sock"), "status"], 4, "greyhold watch"),
+        (&["follow", "--socket", &here("no.sock")], 4, "no greyhold answers"),
+    ];
+    for (args, code, part) in cases {
+        let output = greyhold(args);
+        assert_eq!(output.status.code(), Some(code), "{args:?}");
+        assert!(said(&output).contains(part), "{args:?}: {}", said(&output));
+    }
+    assert_eq!(greyhold(&["tell", "next", "green"]).status.code(), Some(2));
+}
+
+#[test]
+fn the_example_configuration_is_written_but_never_over_another() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("studio.yaml").display().to_string();
+    assert!(greyhold(&["check", "--write-example", &path]).status.success());
+    let again = greyhold(&["check", "--write-example", &path]);
+    assert_eq!(again.status.code(), Some(3));
+    assert!(std::fs::read_to_string(&path).unwrap().contains("lights:"));
+    assert!(out(&greyhold(&["check", "--write-example"])).contains("lights:"));
+    std::fs::create_dir(home.path().join("capture")).unwrap();
+    let checked = greyhold(&["check", "--config", &path]);
+    assert!(checked.status.success());
+    assert!(out(&checked).contains("rim (1 light): 2.0 to 10.0, at 6.0"), "{}", out(&checked));
+}
+
+#[test]
+fn compare_prints_one_object_a_frame() {
+    let home = tempfile::tempdir().unwrap();
+    let put = |name: &str, bytes: &[u8]| {
+        let path = home.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path.display().to_string()
+    };
+    let reference = put("a.jpg", &shot(8.0, 0.0, 1).jpeg());
+    let opened = put("b.jpg", &shot(5.6, 0.0, 2).jpeg());
+    let lights = put("c.jpg", &shot(8.0, -1.0, 3).jpeg());
+    let cut = put("d.jpg", &shot(8.0, 0.0, 4).jpeg()[..2000]);
+    let output = greyhold(&["compare", "--json", &reference, &opened, &lights, &cut, "nowhere.jpg"]);
+    assert_eq!(output.status.code(), Some(1), "some could not be used");
+    let answers: Vec<Value> = out(&output).lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    assert_eq!(answers.len(), 4);
+    for key in ["file", "expected", "observed", "drift", "uncertainty", "response", "cause", "settings"] {
+        assert!(answers.iter().all(|a| a.get(key).is_some()), "{key} is there, null where unknown");
+    }
+    let number = |v: &Value| v.as_f64().unwrap();
+    assert!((number(&answers[0]["expected"]) - 1.0).abs() < 1e-6);
+    assert_eq!(answers[0]["cause"], "settings_changed");
+    assert_eq!(answers[0]["response"], "stock-camera-3");
+    assert!(number(&answers[1]["observed"]) < -0.6);
+    assert_eq!(answers[1]["cause"], "lights_changed");
+    assert!(answers[2]["sentence"].as_str().unwrap().contains("not whole"));
+    assert_eq!(answers[3]["drift"], Value::Null);
+    let alone = greyhold(&["compare", "--json", "--light-alone", &reference, &opened]);
+    let alone: Value = serde_json::from_str(&out(&alone)).unwrap();
+    assert_eq!((&alone["expected"], &alone["went_by"]), (&Value::Null, &"light".into()));
+    let table = out(&greyhold(&["compare", &reference, &opened]));
+    assert_eq!(table.lines().count(), 3, "a heading and a row: {table}");
+    assert!(table.contains("too bright") && table.contains("+1.00"), "{table}");
+}
+
+#[test]
+fn tell_and_follow_speak_with_a_running_one() {
+    let studio = Studio::open();
+    studio.take("a.jpg", shot(8.0, 0.0, 1));
+    let socket = studio.socket().display().to_string();
+    let tell = |words: &[&str]| greyhold(&[&["tell", "--socket", &socket], words].concat());
+    assert!(out(&tell(&["next", "f/5.6", "iso200", "1/125"])).contains("f/5.6  1/125 s  ISO 200"));
+    assert!(out(&tell(&["note", "new", "backdrop"])).contains("noted"));
+    assert!(out(&tell(&["status"])).contains("1 frames"));
+    assert_eq!(tell(&["power", "nobody", "1/4"]).status.code(), Some(2));
+    studio.take("b\u{1b}[31m.jpg", shot(8.0, 0.0, 2));
+    assert!(!out(&tell(&["status"])).contains('\u{1b}'), "a file's name does not steer the terminal");
+    let reply: Value = serde_json::from_str(&out(&tell(&["--json", "sync"]))).unwrap();
+    assert_eq!(reply["ok"], true);
+    let mut follower = std::process::Command::new(env!("CARGO_BIN_EXE_greyhold"))
+        .args(["follow", "--socket", &socket, "--since", "1"])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let lines = std::io::BufRead::lines(std::io::BufReader::new(follower.stdout.take().unwrap()));
+    let told: Vec<String> = lines.map_while(Result::ok).take_while(|l| !l.contains("new backdrop")).collect();
+    assert!(told.iter().any(|l| l.starts_with("frame 1  a.jpg")), "{told:?}");
+    follower.kill().unwrap();
+    follower.wait().unwrap();
+}
+
+#[test]
+fn check_tells_what_a_frame_a_folder_and_a_log_hold() {
+    let studio = Studio::open();
+    studio.take("a.jpg", shot(8.0, 0.0, 1));
+    let frame = out(&greyhold(&["check", "--frame", studio.folder.join("a.jpg").to_str().unwrap()]));
+    assert!(frame.contains("f/8  1/160 s  ISO 100") && frame.contains("triggers usually aren't"), "{frame}");
+    let log = studio.log().display().to_string();
+    let folder = studio.folder.display().to_string();
+    let both = greyhold(&["check", "--log", &log, "--folder", &folder]);
+    assert!(both.status.success() && out(&both).contains("5 sound records, 0 missing"), "{}", out(&both));
+    std::fs::write(&log, std::fs::read_to_string(&log).unwrap().replacen("a.jpg", "b.jpg", 1)).unwrap();
+    let damaged = greyhold(&["check", "--log", &log]);
+    assert_eq!(damaged.status.code(), Some(1), "{}", out(&damaged));
+}
+
+#[cfg(unix)]
+#[test]
+fn what_can_not_be_done_is_no_success() {
+    let home = tempfile::tempdir().unwrap();
+    let here = |name: &str| home.path().join(name).display().to_string();
+    std::fs::write(here("away.yaml"), "folder: nowhere\n").unwrap();
+    let away = greyhold(&["check", "--config", &here("away.yaml")]);
+    assert_eq!(away.status.code(), Some(1), "its folder can't be read: {}", out(&away));
+    for args in [&["check", "--write-example"][..], &["check", "--folder", home.path().to_str().unwrap()]] {
+        let full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let output =
+            std::process::Command::new(env!("CARGO_BIN_EXE_greyhold")).args(args).stdout(full).output().unwrap();
+        assert_eq!(output.status.code(), Some(3), "{args:?}");
+        assert!(said(&output).contains("standard output"), "{}", said(&output));
+    }
+    assert!(std::process::Command::new("mkfifo").arg(here("pipe.yaml")).status().unwrap().success());
+    for file in [here("pipe.yaml"), "/dev/zero".to_owned()] {
+        let refused = greyhold(&["check", "--config", &file]);
+        assert_eq!(refused.status.code(), Some(2), "{file}");
+        assert!(said(&refused).contains("no regular file"), "{}", said(&refused));
+    }
+}
+
+/// A file's name may hold anything.
+#[cfg(unix)]
+#[test]
+fn no_name_steers_the_terminal() {
+    let home = tempfile::tempdir().unwrap();
+    let name = "a\u{1b}]0;title\u{7}\u{1b}[31m\n! THE SHOT LOG IS GONE\u{9b}2J.jpg";
+    let path = home.path().join(name);
+    std::fs::write(&path, shot(8.0, 0.0, 1).jpeg()).unwrap();
+    let path = path.display().to_string();
+    let torn = home.path().join("torn\u{1b}[31m.jpg").display().to_string();
+    std::fs::write(&torn, b"no photograph").unwrap();
+    let folder = home.path().join("folder\u{1b}[31m").display().to_string();
+    for args in [
+        &["check", "--frame", &path][..],
+        &["check", "--frame", &torn],
+        &["check", "--folder", &folder],
+        &["check", "--config", &torn],
+        &["check", "--log", &torn],
+        &["compare", &path, &path, &torn],
+        &["compare", "--json", &path, &path, &torn],
+        &["compare", &torn, &path],
+        &["watch", &folder],
+    ] {
+        let output = greyhold(args);
+        for text in [&output.stdout, &output.stderr] {
+            let text = String::from_utf8_lossy(text).into_owned();
+            assert!(!text.chars().any(|c| c.is_control() && c != '\n'), "{args:?}: {text:?}");
+            assert!(!text.lines().any(|l| l.starts_with("! THE SHOT LOG")), "{args:?}: {text}");
+        }
+    }
+}

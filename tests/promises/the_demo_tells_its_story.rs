@@ -1,0 +1,60 @@
+//! The demo: each mistake of the sitting is named, and answered by what greyhold said.
+
+use crate::harness::greyhold;
+use serde_json::Value;
+
+#[test]
+fn from_the_first_frame_to_the_end_of_the_range() {
+    let home = tempfile::tempdir().unwrap();
+    let folder = home.path().join("demo");
+    let output = greyhold(&["demo", "--folder", folder.to_str().unwrap()]);
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{told}\n{}", String::from_utf8_lossy(&output.stderr));
+    assert!(!told.contains('\x1b'), "no colours into a pipe");
+
+    let log = std::fs::read_to_string(folder.join("capture/greyhold-shots.jsonl")).unwrap();
+    let records: Vec<Value> = log.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let causes: Vec<&str> =
+        records.iter().filter(|r| r["type"] == "frame").map(|r| r["verdict"]["cause"].as_str().unwrap()).collect();
+    let story = [
+        "no_reference",
+        "matched",
+        "survey",
+        "survey",
+        "survey",
+        "survey",
+        "survey",
+        "settings_changed",
+        "matched",
+        "both_changed",
+        "matched",
+        "misfire",
+        "matched",
+        "recycle",
+        "group_changed",
+        "matched",
+    ];
+    assert_eq!(causes, story);
+    let how: Vec<&str> =
+        records.iter().filter(|r| r["type"] == "resolved").map(|r| r["how"].as_str().unwrap()).collect();
+    // What was asked for f/8 was carried out but at the rim light, which is then asked for alone.
+    assert_eq!(how, ["seen", "seen", "withdrawn", "seen"], "every answer was seen in the picture");
+    let forgotten = records.iter().find(|r| r["verdict"]["cause"] == "group_changed").unwrap();
+    let sentence = forgotten["verdict"]["sentence"].as_str().unwrap();
+    assert!(sentence.starts_with("Rim is") && sentence.contains("it was not turned"), "{sentence}");
+    let last = records.iter().rfind(|r| r["type"] == "correction").unwrap();
+    assert_eq!(last["correction"]["turns"][1]["reach"], "below_least");
+
+    for part in [
+        "key over rim",
+        "HOLD",
+        "(up 0.33 stop, 1 click)",
+        "greyhold-shots.jsonl",
+        "greyhold-corrections.txt",
+        "stored charge",
+    ] {
+        assert!(told.contains(part), "'{part}' is missing:\n{told}");
+    }
+    let again = greyhold(&["demo", "--folder", folder.to_str().unwrap()]);
+    assert_eq!(again.status.code(), Some(3), "it never plays into a folder that is in use");
+}

@@ -1,0 +1,93 @@
+//! A tap too many is taken back: the light stands as before and its correction is open again, also after a restart.
+
+use crate::harness::{Studio, shot};
+use serde_json::{Value, json};
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+
+fn status(studio: &Studio) -> Value {
+    studio.tell(json!({"command": "status"}))["value"].clone()
+}
+
+/// What stands where, and what is asked; without the count of records.
+fn standing(studio: &Studio) -> (Value, Value, Value) {
+    let status = status(studio);
+    (status["lights"].clone(), status["correction"].clone(), status["looks"].clone())
+}
+
+fn tell(studio: &Studio, command: Value) {
+    let reply = studio.tell(command.clone());
+    assert_eq!(reply["ok"], true, "{command}: {reply}");
+}
+
+#[test]
+fn a_group_or_the_last_of_them_and_after_a_restart() {
+    let mut studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(5.6, 0.0, 2));
+    let asked = standing(&studio);
+    assert!(asked.1.is_object());
+    tell(&studio, json!({"command": "confirm", "group": "rim"}));
+    tell(&studio, json!({"command": "undo", "group": "rim"}));
+    assert_eq!(standing(&studio), asked);
+    // All are set and the correction is over; the last word is taken back.
+    tell(&studio, json!({"command": "confirm", "group": "rim"}));
+    tell(&studio, json!({"command": "confirm", "group": "key"}));
+    let before_last = standing(&studio);
+    tell(&studio, json!({"command": "confirm", "group": "fill"}));
+    assert_eq!(standing(&studio).1, Value::Null);
+    studio.stop();
+    studio.start();
+    tell(&studio, json!({"command": "undo", "group": "fill"}));
+    let again = standing(&studio);
+    assert_eq!((&again.0, &again.2), (&before_last.0, &before_last.2));
+    let mut told: Vec<&str> = again.1["confirmed"].as_array().unwrap().iter().map(|g| g.as_str().unwrap()).collect();
+    told.sort_unstable();
+    assert_eq!(told, ["key", "rim"]);
+    // Once is all.
+    assert_eq!(studio.tell(json!({"command": "undo", "group": "fill"}))["ok"], false);
+}
+
+#[test]
+fn a_power_that_was_told_and_what_it_said_of_the_reference() {
+    let studio = Studio::with_config(&RIG.replace(", power: 8.0", ""));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let before = standing(&studio);
+    tell(&studio, json!({"command": "power", "group": "rim", "setting": "7.0"}));
+    assert_ne!(standing(&studio), before);
+    tell(&studio, json!({"command": "undo", "group": "rim"}));
+    assert_eq!(standing(&studio), before);
+}
+
+#[test]
+fn not_after_a_frame_has_shown_what_is_so() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/4"}));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    let reply = studio.tell(json!({"command": "undo", "group": "key"}));
+    assert_eq!(reply["ok"], false);
+    assert!(reply["says"].as_str().unwrap().contains("since the last frame"));
+    assert_eq!(studio.tell(json!({"command": "undo", "group": "nobody"}))["ok"], false);
+}
+
+/// Two taps at once, on what is no longer asked, do nothing.
+#[test]
+fn what_was_overtaken_is_refused() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(5.6, 0.0, 2));
+    let first = status(&studio)["correction"]["record"].as_u64().unwrap();
+    studio.take("3.jpg", shot(4.0, 0.0, 3));
+    let second = status(&studio)["correction"]["record"].as_u64().unwrap();
+    assert_ne!(first, second);
+    assert_eq!(studio.tell(json!({"command": "confirm", "group": "key", "correction": first}))["ok"], false);
+    assert_eq!(studio.tell(json!({"command": "confirm", "group": "key", "correction": second}))["ok"], true);
+    assert_eq!(
+        studio.tell(json!({"command": "confirm", "group": "key", "correction": second}))["ok"],
+        false,
+        "it is set already"
+    );
+    assert_eq!(studio.tell(json!({"command": "reference", "frame": 2}))["ok"], false);
+    assert_eq!(studio.tell(json!({"command": "reference", "frame": 3}))["ok"], true);
+}
