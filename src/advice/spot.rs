@@ -160,7 +160,7 @@ mod tests {
             iso: "100".parse().ok(),
             ..Settings::default()
         };
-        Subject { settings, metered: Some(meter(&picture, &Response::srgb(), &spots)), second: None }
+        Subject { settings, metered: Some(meter(&picture, &spots)), second: None }
     }
 
     fn judged(reference: &Subject, frame: &Subject) -> crate::advice::Verdict {

@@ -137,12 +137,12 @@ fn published(steps: &[Step]) -> Vec<Published> {
     let speck = Area { left: 0.999, top: 0.999, right: 1.0, bottom: 1.0 };
     config.spots.push(Spot::even("speck", speck));
     config.judge_by = "cheek".to_owned();
-    let metering = Arc::new(Metering::of(&config, Curves::stock_only()));
+    let (metering, curves) = (Metering::of(&config), Arc::new(Curves::stock_only()));
     let heard: Arc<Mutex<Vec<Published>>> = Arc::default();
     let hear = heard.clone();
     let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
     let publish = move |p: Published| hear.lock().unwrap().push(p);
-    let mut engine = Engine::new(config.clone(), metering.clone(), State::default(), NoDisk, clock, publish);
+    let mut engine = Engine::new(config.clone(), curves.clone(), State::default(), NoDisk, clock, publish);
     engine.open("test".to_owned(), "studio".to_owned());
     for (shot, step) in (1..).zip(steps) {
         match step {
@@ -151,7 +151,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
             }
             Step::JudgeBy(spot) => {
                 config.judge_by = (*spot).to_owned();
-                engine.configure(config.clone(), metering.clone());
+                engine.configure(config.clone(), curves.clone());
             }
             Step::Shoot { shows, size: (width, height), .. } => {
                 let places = (0..height * width).map(|i| (i % width, i / width));

@@ -150,7 +150,7 @@ fn reading(quantiles: &[f64]) -> Reading {
     let none = [0.0; 3];
     serde_json::from_value(json!({
         "spot": "whole", "area": area, "level": 0.0, "quantiles": quantiles, "histogram": [], "clipped_high": none,
-        "clipped_low": none, "red_green": 0.0, "blue_green": 0.0, "pixels": 1
+        "clipped_low": none, "rgb": none, "pixels": 1
     }))
     .unwrap()
 }
@@ -176,14 +176,14 @@ fn an_observed_change_is_as_sure_as_it_says() {
                 let level = -apart / 2.0;
                 let moved: Vec<f64> = (0..INDEPENDENT).map(|_| spread * random.normal()).collect();
                 let common = framing * random.normal();
-                let light = |with: bool| -> Vec<f64> {
+                let codes = |with: bool| -> Vec<f64> {
                     let seen = scene.iter().enumerate().map(|(at, s)| {
                         let more = if with { apart + common + moved[at % INDEPENDENT] } else { 0.0 };
-                        by.light(truth.code(Stops(s + level + more))).0
+                        truth.code(Stops(s + level + more))
                     });
                     seen.collect()
                 };
-                let Some(seen) = observe(&reading(&light(false)), &reading(&light(true)), &by) else { continue };
+                let Some(seen) = observe(&reading(&codes(false)), &reading(&codes(true)), &by) else { continue };
                 let error = (seen.drift - Stops(apart)).0;
                 inside += f64::from(u8::from(error.abs() <= seen.half_width.0));
                 width += seen.half_width.0;
