@@ -3,6 +3,7 @@
 
 pub mod corrections;
 pub mod live_view;
+mod paint;
 pub mod plain;
 pub mod printing;
 pub mod screen;
@@ -13,3 +14,4 @@ pub mod socket_place;
 mod socket_words;
 pub mod stand_page;
 pub mod storage;
+mod verdict_words;

@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::record::{LineFault, VERSION, check_seal, check_version, seal};
+use super::sealed::{LineFault, VERSION, check_seal, check_version, seal};
 use super::state::State;
 
 /// Bytes of text in one portion.

@@ -7,7 +7,9 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::record::{Body, FrameRecord, Judgement};
+use super::judgement::Judgement;
+use super::record::{Body, FrameRecord};
+use super::remembered::Last;
 use super::setup::Setup;
 use crate::advice::{Cause, Subject};
 use crate::meter::Metered;
@@ -152,9 +154,22 @@ impl Exposure {
     /// What this exposure, its judgement and what was told since do to a set-up.
     fn change(&self, setup: &mut Setup) {
         if let Some((n, judgement)) = &self.judged {
-            setup.take_judgement(*n, self, judgement);
+            self.go_on_from_here(setup, judgement);
+            setup.take_judgement(*n, judgement);
         }
         self.since.iter().for_each(|(n, body)| setup.apply(*n, body));
+    }
+}
+
+impl Exposure {
+    /// It is the last exposure from now on, if it is one to go by.
+    fn go_on_from_here(&self, setup: &mut Setup, judgement: &Judgement) {
+        if self.counts() {
+            let (frame, file, subject) = (self.frame, self.file.clone(), self.subject.clone());
+            setup.last = Some(Last { frame, file, subject, verdict: judgement.verdict.clone() });
+        } else if !self.overtaken {
+            setup.note_time(self.subject.settings.captured.clone());
+        }
     }
 }
 

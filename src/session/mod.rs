@@ -12,11 +12,13 @@ mod earlier;
 mod engine;
 mod exposures;
 mod files;
+mod judgement;
 mod knowledge;
 mod metering;
 mod record;
 mod remembered;
 mod rows;
+mod sealed;
 mod setup;
 mod sitting;
 mod state;
@@ -30,13 +32,12 @@ pub use earlier::{LoggedSubject, LoggedSurveyFrame};
 pub use engine::{Engine, Ledger, Published};
 pub use exposures::{Exposure, Exposures};
 pub use files::Files;
+pub use judgement::{Asked, Ended, How, Judgement, Occasion, PositionRead};
 pub use knowledge::Knowledge;
 pub use metering::{Compared, FrameOutcome, Metering};
-pub use record::{
-    Added, Asked, Body, Ended, FrameRecord, GroupPower, How, Judgement, Learning, LineFault, Occasion, PositionRead,
-    PowerSource, Purpose, Record, SurveyStep, VERSION,
-};
+pub use record::{Added, Body, FrameRecord, GroupPower, Learning, PowerSource, Purpose, Record, SurveyStep};
 pub use remembered::{Last, LearnedCurve, Look, OpenCorrection, Surveyed, TrendPoint};
+pub use sealed::{LineFault, VERSION};
 pub use setup::Setup;
 pub use sitting::Sitting;
 pub use state::State;

@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
-use thiserror::Error;
 
 use super::earlier::{LoggedSubject, LoggedSurveyFrame};
+use super::judgement::{How, Judgement};
+use super::sealed::{LineFault, check_seal, check_version, seal};
 use crate::advice::{Correction, Verdict};
 use crate::container::Fingerprint;
 use crate::frame::Settings;
@@ -15,9 +16,6 @@ use crate::meter::Logged;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
 use crate::rig::{Known, Lit, SurveyReport};
-
-/// Version of the record format.
-pub const VERSION: u32 = 5;
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -195,104 +193,6 @@ pub struct Added {
     pub verdict: Option<Verdict>,
 }
 
-/// What was made of an exposure, and what that did to the positions of the dials and to the open correction: all
-/// worked out from what was known before its first file.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Judgement {
-    pub frame: u64,
-    /// The record of the judgement that this one takes the place of.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub supersedes: Option<u64>,
-    #[serde(default, skip_serializing_if = "Occasion::is_first")]
-    pub occasion: Occasion,
-    pub verdict: Verdict,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub notes: Vec<String>,
-    /// Dials that the exposure shows elsewhere than they were known to be.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub positions: Vec<PositionRead>,
-    /// What became of the correction that was open before.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub ended: Option<Ended>,
-    /// The correction that the superseded judgement asked for, and this one doesn't.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub withdraws: Option<u64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub correction: Option<Asked>,
-}
-
-impl Judgement {
-    /// A judgement that leaves all dials and corrections as they are.
-    pub fn without_effect(frame: u64, occasion: Occasion, verdict: Verdict) -> Judgement {
-        Judgement {
-            frame,
-            supersedes: None,
-            occasion,
-            verdict,
-            notes: Vec::new(),
-            positions: Vec::new(),
-            ended: None,
-            withdraws: None,
-            correction: None,
-        }
-    }
-}
-
-/// What made it necessary to judge.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Occasion {
-    /// The exposure's first file.
-    #[default]
-    FirstFile,
-    /// A further file of it, or of one before it.
-    FurtherFile,
-    /// The camera's response is known better.
-    BetterCurve,
-    /// Spots were moved.
-    OtherSpots,
-}
-
-impl Occasion {
-    fn is_first(&self) -> bool {
-        *self == Occasion::FirstFile
-    }
-}
-
-/// Where an exposure shows a group's dial to be.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PositionRead {
-    pub group: String,
-    /// Since the reference; brighter is positive.
-    pub moved: Stops,
-    /// As the light shows it; absent when nobody told a power.
-    pub shown: Option<String>,
-    pub known: Known,
-}
-
-/// The end of a correction.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Ended {
-    pub correction: u64,
-    pub how: How,
-}
-
-/// A correction that an exposure asks for. Its number is its judgement's, or that of the correction that the
-/// superseded judgement asked for, if it is still the same.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Asked {
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub still: Option<u64>,
-    pub correction: Box<Correction>,
-}
-
-impl Asked {
-    /// The correction's number, when record `n` bears it.
-    pub fn number(&self, n: u64) -> u64 {
-        self.still.unwrap_or(n)
-    }
-}
-
 /// What a correction is for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -321,17 +221,6 @@ pub enum Learning {
     RawBesidePicture,
     /// Settings that changed and came back while the lights stayed.
     SettingsAlone,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum How {
-    /// The next frame shows it.
-    Seen,
-    /// Somebody said so.
-    Told,
-    /// Overtaken by events.
-    Withdrawn,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -375,21 +264,6 @@ pub enum SurveyStep {
     Stopped,
 }
 
-/// A line that is no sound record.
-#[derive(Debug, Error, PartialEq, Eq)]
-pub enum LineFault {
-    #[error("it has no checksum")]
-    NoChecksum,
-    #[error("its checksum is wrong")]
-    WrongChecksum,
-    #[error("it is of format version {0}, newer than this program's {VERSION}")]
-    Newer(u32),
-    #[error("it is of format version {version}, but holds what this program doesn't know: {why}")]
-    NotUnderstood { version: u32, why: String },
-    #[error("it is no text")]
-    NoText,
-}
-
 impl PowerSource {
     pub(super) fn known(self) -> Known {
         match self {
@@ -398,40 +272,6 @@ impl PowerSource {
             PowerSource::Inferred => Known::Deduced,
             PowerSource::Read => Known::ReadBySurvey,
         }
-    }
-}
-
-impl LineFault {
-    /// The line is as it was written; it is this program that can't read it.
-    pub fn is_of_another_program(&self) -> bool {
-        matches!(self, LineFault::Newer(_) | LineFault::NotUnderstood { .. })
-    }
-}
-
-const CHECKSUM: &str = ",\"crc\":\"";
-
-/// A JSON object, as text, as a line of the log: its last member becomes the CRC-32 of all before it.
-pub(super) fn seal(mut object: String) -> String {
-    object.pop();
-    let sum = crc32fast::hash(object.as_bytes());
-    object.push_str(&format!("{CHECKSUM}{sum:08x}\"}}"));
-    object
-}
-
-/// Whether a line is as it was written.
-pub(super) fn check_seal(line: &str) -> Result<(), LineFault> {
-    let (body, sum) = line.rsplit_once(CHECKSUM).ok_or(LineFault::NoChecksum)?;
-    let stated = sum.strip_suffix("\"}").and_then(|hex| u32::from_str_radix(hex, 16).ok());
-    if stated == Some(crc32fast::hash(body.as_bytes())) { Ok(()) } else { Err(LineFault::WrongChecksum) }
-}
-
-/// The format version of a sealed line, if this program can know it.
-pub(super) fn check_version(line: &str) -> Result<u32, LineFault> {
-    let digits = line.strip_prefix("{\"v\":").and_then(|rest| rest.split(',').next());
-    match digits.and_then(|v| v.parse().ok()) {
-        Some(v) if v > VERSION => Err(LineFault::Newer(v)),
-        Some(v) => Ok(v),
-        None => Err(LineFault::NotUnderstood { version: 0, why: "it begins with no version".to_owned() }),
     }
 }
 
@@ -483,6 +323,7 @@ impl Record {
 
 #[cfg(test)]
 mod tests {
+    use super::super::sealed::VERSION;
     use super::*;
 
     fn note(text: &str) -> Record {

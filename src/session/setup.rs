@@ -8,13 +8,13 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::exposures::Exposure;
-use super::record::{Body, GroupPower, How, Judgement, PositionRead, PowerSource, Purpose, SurveyStep};
+use super::judgement::{How, Judgement, PositionRead};
+use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
 use super::remembered::{Last, Look, OpenCorrection, Surveyed};
 use super::rows;
 use crate::advice::{Previous, Subject};
 use crate::drift::Lighting;
-use crate::frame::Settings;
+use crate::frame::{Captured, Settings};
 use crate::meter::Metered;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{Known, Position, Survey};
@@ -289,21 +289,15 @@ impl Setup {
         }
     }
 
-    /// Takes up what was made of an exposure, by record `n`.
-    pub(super) fn take_judgement(&mut self, n: u64, exposure: &Exposure, judgement: &Judgement) {
-        if exposure.counts() {
-            self.last = Some(Last {
-                frame: exposure.frame,
-                file: exposure.file.clone(),
-                subject: exposure.subject.clone(),
-                verdict: judgement.verdict.clone(),
-            });
-        } else if !exposure.overtaken
-            && let Some(last) = &mut self.last
-        {
-            // A frame lit by one group is none to go by, but for when it was shot.
-            Arc::make_mut(&mut last.subject).settings.captured = exposure.subject.settings.captured.clone();
+    /// A frame was taken that is none to go by, as it was lit by one group; but when it was counts.
+    pub(super) fn note_time(&mut self, captured: Option<Captured>) {
+        if let Some(last) = &mut self.last {
+            Arc::make_mut(&mut last.subject).settings.captured = captured;
         }
+    }
+
+    /// Takes up what was made of an exposure, by record `n`.
+    pub(super) fn take_judgement(&mut self, n: u64, judgement: &Judgement) {
         for read in &judgement.positions {
             self.read_position(read);
         }

@@ -8,7 +8,8 @@ use serde::{Deserialize, Serialize};
 
 use super::earlier::LoggedSubject;
 use super::exposures::{Exposure, Exposures};
-use super::record::{Body, FrameRecord, Judgement, Occasion, Rendered, SurveyStep};
+use super::judgement::{Judgement, Occasion};
+use super::record::{Body, FrameRecord, Rendered, SurveyStep};
 use super::remembered::{LearnedCurve, TrendPoint, learned_response};
 use super::rows;
 use super::setup::Setup;

@@ -110,7 +110,7 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     let clicks: Vec<i64> = turns(&last).iter().map(|t| t["clicks"].as_i64().unwrap()).collect();
     assert_eq!(clicks, [0, 0, -6], "{last}");
     let read = set.studio.powers();
-    assert_eq!(read.iter().filter(|p| p["source"] == "seen").count(), 2, "key and fill are seen as asked");
+    assert_eq!(read.iter().filter(|p| p["known"] == "seen_as_asked").count(), 2, "key and fill are seen as asked");
 
     let mut mended = Take { f_number: 7.1, ..set.usual() };
     mended.powers = vec![-2.0; 3];
@@ -184,7 +184,7 @@ fn without_a_survey_nothing_is_claimed_of_a_group() {
         assert!(!["key", "fill", "rim"].iter().any(|g| sentence.to_lowercase().contains(g)), "{sentence}");
     }
     let power = set.studio.powers();
-    assert!(power.iter().all(|p| p["source"] == "inferred"), "all alike, and said so: {power:?}");
+    assert!(power.iter().all(|p| p["known"] == "deduced"), "all alike, and said so: {power:?}");
 }
 
 #[test]

@@ -123,7 +123,7 @@ fn a_light_that_the_survey_left_out_is_named_and_is_turned_by_nobody() {
     }
     let settled = verdict["groups"].as_array().unwrap().iter().all(|g| g["did"]["changed"].is_object());
     assert!(settled, "the surveyed lights are read: {verdict}");
-    let first = set.studio.of_type("correction").remove(0);
+    let first = set.studio.corrections().remove(0);
     let turned: Vec<&Value> = first["correction"]["turns"].as_array().unwrap().iter().map(|t| &t["group"]).collect();
     assert_eq!(turned, ["key", "rim"], "{first}");
 }

@@ -133,7 +133,7 @@ fn check_tells_what_a_frame_a_folder_and_a_log_hold() {
     let log = studio.log().display().to_string();
     let folder = studio.folder.display().to_string();
     let both = greyhold(&["check", "--log", &log, "--folder", &folder]);
-    assert!(both.status.success() && out(&both).contains("5 sound records, 0 missing"), "{}", out(&both));
+    assert!(both.status.success() && out(&both).contains("6 sound records, 0 missing"), "{}", out(&both));
     std::fs::write(&log, std::fs::read_to_string(&log).unwrap().replacen("a.jpg", "b.jpg", 1)).unwrap();
     let damaged = greyhold(&["check", "--log", &log]);
     assert_eq!(damaged.status.code(), Some(1), "{}", out(&damaged));

@@ -98,7 +98,8 @@ fn and_readings_that_were_light_say_in_codes_what_they_said() {
             let (Body::Frame(frame), Some(reference)) = (&record.body, reference) else { continue };
             let verdict = frame.verdict.as_ref().unwrap();
             let by = verdict.by.as_deref();
-            let Some(by) = by.and_then(|name| curve_of_earlier_logs(name).or_else(|| state.sitting.curve(name).cloned()))
+            let Some(by) =
+                by.and_then(|name| curve_of_earlier_logs(name).or_else(|| state.sitting.curve(name).cloned()))
             else {
                 continue;
             };
@@ -155,8 +156,11 @@ fn and_every_line_is_written_back_as_it_was() {
     for log in LOGS {
         let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
         for (line, record) in text.lines().zip(records(log)) {
-            assert_eq!(record.to_line().unwrap(), line);
             assert_eq!(serde_json::from_str::<Record>(line).unwrap(), record);
+            // Two kinds have other names by now.
+            let was_renamed = matches!(&record.body, Body::FileAdded { .. } | Body::Undone { .. });
+            assert!(was_renamed || record.to_line().unwrap() == line, "{line}");
+            assert_eq!(Record::from_line(&record.to_line().unwrap()).unwrap(), record);
         }
     }
 }

@@ -5,12 +5,13 @@ use std::sync::Arc;
 
 use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
-use crate::advice::{Cause, Evidence, LightsSeen, Verdict, judge};
+use crate::advice::{Evidence, LightsSeen, Verdict, judge};
 use crate::drift::{Lighting, expected};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::session::exposures::Exposure;
+use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, FrameOutcome};
-use crate::session::record::{Added, Asked, Body, FrameRecord, Judgement, Occasion};
+use crate::session::record::{Added, Body, FrameRecord};
 use crate::session::setup::Setup;
 
 /// What is said of a frame that later ones have overtaken.
@@ -212,8 +213,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let moves = |j: &Judgement| -> Vec<(String, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.moved.rounded())).collect()
     };
-    // A frame that became the reference says so whatever else it holds.
-    let says = a.cause == b.cause && (a.cause == Cause::NoReference || a.sentence == b.sentence);
+    let says = (a.cause, &a.sentence, &a.by) == (b.cause, &b.sentence, &b.by);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
         && (moves(old), &old.ended, turns(old)) == (moves(anew), &anew.ended, turns(anew))

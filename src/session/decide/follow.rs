@@ -10,7 +10,8 @@ use crate::drift::{Basis, WentBy};
 use crate::frame::Settings;
 use crate::photometry::{Reach, Stops};
 use crate::rig::{Known, LightGroup, Turn};
-use crate::session::record::{Ended, How, PositionRead, Purpose};
+use crate::session::judgement::{Ended, How, PositionRead};
+use crate::session::record::Purpose;
 use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
 

@@ -10,7 +10,8 @@ use crate::frame::{Rendering, Settings};
 use crate::meter::{Metered, WHOLE};
 use crate::response::{Curve, ResponseChoice};
 use crate::session::exposures::Exposure;
-use crate::session::record::{Body, Learning, Occasion, Rendered};
+use crate::session::judgement::Occasion;
+use crate::session::record::{Body, Learning, Rendered};
 
 /// A look's curve is made better no more often than this.
 const MOST_LESSONS: u32 = 12;

@@ -17,7 +17,8 @@ use crate::response::Response;
 use crate::rig::solve::{Did, Habit, Sources, read};
 use crate::rig::{Known, Lights, Position, Turn};
 use crate::session::exposures::Exposure;
-use crate::session::record::{Body, How, PositionRead};
+use crate::session::judgement::{How, PositionRead};
+use crate::session::record::Body;
 use crate::session::setup::Setup;
 
 /// What is known of a survey's sources before a frame is looked at, in the order of its basis.

@@ -15,9 +15,10 @@ mod telling;
 
 use super::command::{Command, Reply};
 use super::files::Files;
+use super::judgement::Occasion;
 use super::knowledge::Knowledge;
 use super::metering::FrameOutcome;
-use super::record::{Body, GroupPower, Occasion};
+use super::record::{Body, GroupPower};
 use super::sitting::Sitting;
 use super::state::State;
 use crate::advice::Subject;

@@ -8,7 +8,8 @@ use crate::response::Response;
 use crate::rig::{BesideReference, LightGroup, Lit, Survey, SurveyFrame, SurveyRefusal};
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::exposures::Exposure;
-use crate::session::record::{Body, Judgement, Occasion, SurveyStep};
+use crate::session::judgement::{Judgement, Occasion};
+use crate::session::record::{Body, SurveyStep};
 use crate::session::setup::Setup;
 
 impl Draft<'_> {

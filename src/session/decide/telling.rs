@@ -11,7 +11,8 @@ use crate::frame::Settings;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{LightGroup, Position, Turn};
 use crate::session::command::{Command, Planned, Reply, status};
-use crate::session::record::{Body, How, PowerSource, Purpose};
+use crate::session::judgement::How;
+use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::setup::Setup;
 
 impl Draft<'_> {

@@ -1,0 +1,117 @@
+//! What was made of an exposure, as a record holds it.
+
+use serde::{Deserialize, Serialize};
+
+use crate::advice::{Correction, Verdict};
+use crate::photometry::Stops;
+use crate::rig::Known;
+
+/// What was made of an exposure, and what that did to the positions of the dials and to the open correction: all
+/// worked out from what was known before its first file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Judgement {
+    pub frame: u64,
+    /// The record of the judgement that this one takes the place of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supersedes: Option<u64>,
+    #[serde(default, skip_serializing_if = "Occasion::is_first")]
+    pub occasion: Occasion,
+    pub verdict: Verdict,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+    /// Dials that the exposure shows elsewhere than they were known to be.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionRead>,
+    /// What became of the correction that was open before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ended: Option<Ended>,
+    /// The correction that the superseded judgement asked for, and this one doesn't.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub withdraws: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<Asked>,
+}
+
+impl Judgement {
+    /// A judgement that leaves all dials and corrections as they are.
+    pub fn without_effect(frame: u64, occasion: Occasion, verdict: Verdict) -> Judgement {
+        Judgement {
+            frame,
+            supersedes: None,
+            occasion,
+            verdict,
+            notes: Vec::new(),
+            positions: Vec::new(),
+            ended: None,
+            withdraws: None,
+            correction: None,
+        }
+    }
+}
+
+/// What made it necessary to judge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Occasion {
+    /// The exposure's first file.
+    #[default]
+    FirstFile,
+    /// A further file of it, or of one before it.
+    FurtherFile,
+    /// The camera's response is known better.
+    BetterCurve,
+    /// Spots were moved.
+    OtherSpots,
+}
+
+impl Occasion {
+    fn is_first(&self) -> bool {
+        *self == Occasion::FirstFile
+    }
+}
+
+/// Where an exposure shows a group's dial to be.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PositionRead {
+    pub group: String,
+    /// Since the reference; brighter is positive.
+    pub moved: Stops,
+    /// As the light shows it; absent when nobody told a power.
+    pub shown: Option<String>,
+    pub known: Known,
+}
+
+/// How a correction came to its end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum How {
+    /// The next frame shows it.
+    Seen,
+    /// Somebody said so.
+    Told,
+    /// Overtaken by events.
+    Withdrawn,
+}
+
+/// The end of a correction.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ended {
+    pub correction: u64,
+    pub how: How,
+}
+
+/// A correction that an exposure asks for. Its number is its judgement's, or that of the correction that the
+/// superseded judgement asked for, if it is still the same.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Asked {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub still: Option<u64>,
+    pub correction: Box<Correction>,
+}
+
+impl Asked {
+    /// The correction's number, when record `n` bears it.
+    pub fn number(&self, n: u64) -> u64 {
+        self.still.unwrap_or(n)
+    }
+}

@@ -1,0 +1,349 @@
+//! Deciding is a pure function: whatever comes in, in whatever order, the state is what its records say, nothing is
+//! asked of a light that isn't there, and no exposure takes its own correction for carried out.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use greyhold::advice::Subject;
+use greyhold::config::{Config, Curves};
+use greyhold::container::Fingerprint;
+use greyhold::drift::observe;
+use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
+use greyhold::intake::FileState;
+use greyhold::meter::{Spot, WHOLE, meter};
+use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
+use greyhold::response::Response;
+use greyhold::session::{
+    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, Metering, Portion, Record, Reply, State, SurveyAsk,
+    VERSION, decide,
+};
+use jiff::civil::date;
+use proptest::prelude::*;
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+const WITHOUT_FILL: [&str; 2] = ["key", "rim"];
+const F_NUMBERS: [f64; 6] = [14.0, 11.0, 8.0, 7.1, 5.6, 4.0];
+const SIZE: (usize, usize) = (48, 32);
+
+/// The light of a scene with tones over four stops, brighter by so much.
+fn light(brighter: f64) -> impl Iterator<Item = Stops> {
+    let tone = |at: usize| {
+        let (x, y) = ((at % SIZE.0) as f64, (at / SIZE.0) as f64);
+        -2.5 + 3.0 * x / SIZE.0 as f64 + 0.5 * (y / 3.0).sin()
+    };
+    (0..SIZE.0 * SIZE.1).map(move |at| Stops(tone(at) + brighter))
+}
+
+/// What a camera makes of it: a picture by a curve, or a raw file's linear light.
+fn picture(brighter: f64, curve: Option<&Response>) -> Picture {
+    let by = curve.cloned().unwrap_or_else(Response::srgb);
+    let rgb = light(brighter).map(|light| [by.code(light).round().clamp(0.0, 255.0) as u8; 3]).collect();
+    let linear = curve.is_none().then(|| light(brighter).map(|l| (0.18 * l.ratio()).min(1.0) as f32).collect());
+    let proxy = Proxy { width: SIZE.0, height: SIZE.1, rgb };
+    Picture { proxy, colour: Colour::of(None, Some(ColourTag::Srgb)), linear }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Files {
+    Picture,
+    Raw,
+    PictureThenRaw,
+    RawThenPicture,
+}
+
+#[derive(Debug, Clone)]
+enum Step {
+    /// At an aperture, with all lights turned by so many thirds, or none of them firing.
+    Shoot {
+        aperture: usize,
+        thirds: i32,
+        fires: bool,
+        files: Files,
+    },
+    Tell(Command),
+    /// The configuration has this group or not.
+    Fill(bool),
+    Restart,
+}
+
+/// A sitting without a disk or a clock.
+struct Desk {
+    state: State,
+    config: Config,
+    knowledge: Knowledge,
+    records: Vec<Record>,
+    shots: u64,
+    /// The exposure that each correction was asked for by.
+    asked_by: BTreeMap<u64, u64>,
+}
+
+impl Desk {
+    fn new() -> Desk {
+        let config = Config::parse(RIG, "three_groups.yaml").unwrap();
+        let knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
+        let (state, records, asked_by) = (State::default(), Vec::new(), BTreeMap::new());
+        let mut desk = Desk { state, config, knowledge, records, shots: 0, asked_by };
+        desk.open();
+        desk
+    }
+
+    fn open(&mut self) {
+        self.put(Input::Opened { program: "test".into(), folder: "studio".into(), process: 1 });
+    }
+
+    /// Decides on an input, and takes up its records as a restart would from the log.
+    fn put(&mut self, input: Input) -> Option<Reply> {
+        let map = match &input {
+            Input::Frame(frame) => frame.outcome.as_ref().ok().and_then(|o| o.light.clone()),
+            _ => None,
+        };
+        let decision = decide(&self.state, &self.config, &self.knowledge, input);
+        for body in decision.records {
+            let at = "2026-03-02T10:00:00Z".parse().unwrap();
+            let n = self.state.sitting.records + 1;
+            let line = Record { v: VERSION, n, at, body }.to_line().unwrap();
+            let record = Record::from_line(&line).unwrap();
+            self.state.apply(&record);
+            self.check(&record);
+            let of = match &record.body {
+                Body::Frame(frame) => Some(frame.frame),
+                Body::FileAdded { frame, .. } => Some(*frame),
+                _ => None,
+            };
+            if let Some((frame, map)) = of.zip(map.clone()) {
+                self.knowledge.keep(frame, map);
+            }
+            self.records.push(record);
+        }
+        decision.reply
+    }
+
+    fn check(&mut self, record: &Record) {
+        let setup = &self.state.sitting.setup;
+        for turn in setup.open.iter().flat_map(|open| &open.correction.turns) {
+            assert!(setup.position(&turn.group).is_some(), "'{}' is asked, and isn't there", turn.group);
+        }
+        let Body::Judged(judgement) = &record.body else { return };
+        if let Some(ended) = &judgement.ended {
+            let asked_by = self.asked_by.get(&ended.correction);
+            assert_ne!(asked_by, Some(&judgement.frame), "a frame ends what it asked for itself: {judgement:?}");
+        }
+        if let Some(asked) = &judgement.correction {
+            self.asked_by.insert(asked.number(record.n), judgement.frame);
+        }
+    }
+
+    fn take(&mut self, step: &Step) {
+        match step {
+            Step::Shoot { aperture, thirds, fires, files } => self.shoot(*aperture, *thirds, *fires, *files),
+            // Many a command is refused; that is an answer, too.
+            Step::Tell(command) => {
+                self.tell(command);
+            }
+            Step::Fill(is_there) => {
+                let mut config = Config::parse(RIG, "three_groups.yaml").unwrap();
+                config.groups.retain(|g| *is_there || WITHOUT_FILL.contains(&g.name.as_str()));
+                self.config = config;
+                self.put(Input::Configured);
+            }
+            Step::Restart => self.restart(),
+        }
+    }
+
+    fn tell(&mut self, command: &Command) -> bool {
+        self.put(Input::Told { command: command.clone(), subject: None }).unwrap().ok
+    }
+
+    /// Goes on from the state as a log's file begins with it; what only memory held is lost.
+    fn restart(&mut self) {
+        let mut carried = Carried::default();
+        for line in self.state.carried().unwrap() {
+            assert!(carried.take(&Portion::from_line(&line).unwrap()));
+        }
+        let again = carried.state().unwrap();
+        assert_eq!(again, self.state);
+        self.state = again;
+        self.knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
+        self.open();
+    }
+
+    fn shoot(&mut self, aperture: usize, thirds: i32, fires: bool, files: Files) {
+        self.shots += 1;
+        let f_number = FNumber::new(F_NUMBERS[aperture], None, Series::Thirds).unwrap();
+        // f/8 with nothing turned is exposed as it should be.
+        let brighter = if fires { 6.0 - f_number.av().0 + f64::from(thirds) / 3.0 } else { -12.0 };
+        let stock = Curves::stock_only().stock().clone();
+        let files = match files {
+            Files::Picture => vec![false],
+            Files::Raw => vec![true],
+            Files::PictureThenRaw => vec![false, true],
+            Files::RawThenPicture => vec![true, false],
+        };
+        for is_raw in files {
+            self.land(f_number, is_raw, picture(brighter, (!is_raw).then_some(&stock)));
+        }
+    }
+
+    fn land(&mut self, f_number: FNumber, is_raw: bool, picture: Picture) {
+        let shot = self.shots;
+        let at = date(2026, 3, 2).at(10, 0, 0, 0) + jiff::SignedDuration::from_secs(20 * shot as i64);
+        let settings = Settings {
+            f_number: Some(f_number),
+            exposure_time: Some(ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap()),
+            iso: Some(IsoSpeed::new(100.0).unwrap()),
+            camera: Some("studio of numbers".to_owned()),
+            captured: Some(Captured { local: at, offset: None, sub_seconds: true }),
+            orientation: 1,
+            ..Settings::default()
+        };
+        let inode = shot * 2 + u64::from(is_raw);
+        let file = Landed {
+            name: format!("frame_{shot}.{}", if is_raw { "dng" } else { "jpg" }),
+            is_raw,
+            state: FileState { size: inode, modified_ns: 0, changed_ns: 0, inode },
+            fingerprint: Fingerprint::Whole(inode),
+            late: false,
+            passed: false,
+        };
+        let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
+        let outcome = Ok(Metering::of(&self.config).subject(frame));
+        self.put(Input::Frame(Box::new(FrameInput { file, outcome })));
+    }
+
+    /// What all records from the first one on come to.
+    fn replayed(&self) -> State {
+        self.records.iter().fold(State::default(), |mut state, record| {
+            state.apply(record);
+            state
+        })
+    }
+}
+
+fn group() -> impl Strategy<Value = String> {
+    prop::sample::select(vec!["key", "fill", "rim", "nobody"]).prop_map(str::to_owned)
+}
+
+fn setting() -> impl Strategy<Value = String> {
+    prop::sample::select(vec!["1/4", "1/8", "1/8 +0.3", "8.0", "7.0", "62.5", "31.2 Ws"]).prop_map(str::to_owned)
+}
+
+fn name() -> impl Strategy<Value = Option<String>> {
+    prop::option::of(prop::sample::select(vec!["soft", "hard"]).prop_map(str::to_owned))
+}
+
+fn commands() -> impl Strategy<Value = Command> {
+    let next = (0..F_NUMBERS.len()).prop_map(|a| Command::Next {
+        f_number: Some(format!("f/{}", F_NUMBERS[a])),
+        iso: None,
+        exposure_time: None,
+        marks: None,
+    });
+    let ask = prop::sample::select(vec![SurveyAsk::Start, SurveyAsk::Skip, SurveyAsk::Stop]);
+    prop_oneof![
+        3 => (group(), setting()).prop_map(|(group, setting)| Command::Power { group, setting }),
+        3 => prop::option::of(group()).prop_map(|group| Command::Confirm { group, correction: None }),
+        2 => group().prop_map(|group| Command::Undo { group }),
+        2 => next,
+        1 => name().prop_map(|look| Command::Reference { file: None, look, frame: None }),
+        1 => name().prop_map(|look| Command::Look { look: look.unwrap_or_else(|| "main".to_owned()) }),
+        1 => ask.prop_map(|what| Command::Survey { what, groups: Vec::new() }),
+    ]
+}
+
+fn shots() -> impl Strategy<Value = Step> {
+    let files = prop::sample::select(vec![Files::Picture, Files::Raw, Files::PictureThenRaw, Files::RawThenPicture]);
+    (0..F_NUMBERS.len(), -6..7_i32, prop::bool::weighted(0.9), files)
+        .prop_map(|(aperture, thirds, fires, files)| Step::Shoot { aperture, thirds, fires, files })
+}
+
+fn steps() -> impl Strategy<Value = Step> {
+    prop_oneof![
+        6 => shots(),
+        6 => commands().prop_map(Step::Tell),
+        1 => any::<bool>().prop_map(Step::Fill),
+        1 => Just(Step::Restart),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    /// The checks of [`Desk::check`] hold after every record.
+    #[test]
+    fn the_state_is_what_its_records_say(steps in prop::collection::vec(steps(), 1..25)) {
+        let mut desk = Desk::new();
+        steps.iter().for_each(|step| desk.take(step));
+        prop_assert_eq!(&desk.replayed(), &desk.state);
+    }
+
+    #[test]
+    fn telling_and_undoing_is_the_identity(
+        steps in prop::collection::vec(steps(), 1..20),
+        told in prop::collection::vec((group(), setting(), any::<bool>()), 1..6),
+    ) {
+        let mut desk = Desk::new();
+        steps.iter().for_each(|step| desk.take(step));
+        let before = desk.state.sitting.setup.clone();
+        let mut taken = Vec::new();
+        for (group, setting, confirms) in told {
+            let command = if confirms {
+                Command::Confirm { group: Some(group.clone()), correction: None }
+            } else {
+                Command::Power { group: group.clone(), setting }
+            };
+            if desk.tell(&command) {
+                taken.push(group);
+            }
+        }
+        for group in taken.into_iter().rev() {
+            let is_undone = desk.tell(&Command::Undo { group });
+            prop_assert!(is_undone);
+        }
+        prop_assert_eq!(&desk.state.sitting.setup, &before);
+    }
+
+    /// The two files of an exposure say the same in either order, also of what comes after.
+    #[test]
+    fn the_second_file_in_either_order_ends_in_the_same_state(
+        steps in prop::collection::vec(steps(), 0..12),
+        (aperture, thirds, fires) in (0..F_NUMBERS.len(), -6..7_i32, prop::bool::weighted(0.9)),
+        after in shots(),
+    ) {
+        let ends = [Files::PictureThenRaw, Files::RawThenPicture].map(|files| {
+            let mut desk = Desk::new();
+            steps.iter().for_each(|step| desk.take(step));
+            desk.shoot(aperture, thirds, fires, files);
+            let then = what_matters(&desk);
+            desk.take(&after);
+            (then, what_matters(&desk))
+        });
+        prop_assert_eq!(&ends[0], &ends[1]);
+    }
+
+    /// CHECK: a change of light has the sign of its direction, and a frame none against itself (definition).
+    #[test]
+    fn a_change_turned_about_is_minus_the_change(a in -1.5..1.5_f64, b in -1.5..1.5_f64) {
+        let stock = Curves::stock_only().stock().clone();
+        let [first, second] = [a, b].map(|brighter| {
+            meter(&picture(brighter, Some(&stock)), &Spot::ready()).reading(WHOLE).unwrap().clone()
+        });
+        let there = observe(&first, &second, &stock).unwrap();
+        let back = observe(&second, &first, &stock).unwrap();
+        prop_assert!((there.drift + back.drift).abs() <= Stops(0.005), "{} and {}", there.drift, back.drift);
+        prop_assert_eq!(observe(&first, &first, &stock).unwrap().drift, Stops::ZERO);
+    }
+}
+
+/// What a state says that doesn't depend on which file came first: positions, what is asked, the last verdict.
+fn what_matters(desk: &Desk) -> String {
+    let setup = &desk.state.sitting.setup;
+    let positions: Vec<_> = setup.positions.iter().map(|p| (p, setup.moved(&p.group))).collect();
+    let open = setup.open.as_ref().map(|open| (&open.correction, &open.confirmed));
+    let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.subject)));
+    let looks: Vec<_> = setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.subject))).collect();
+    format!("{positions:?}\n{open:?}\n{last:?}\n{looks:?}\n{:?} {:?}", setup.current, setup.surveying.is_some())
+}
+
+fn readings(subject: &Subject) -> [bool; 2] {
+    [true, false].map(|raw| subject.reading_of(raw).is_some())
+}
