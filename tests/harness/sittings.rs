@@ -197,7 +197,20 @@ impl Take {
         with_exif(&self.codes(rig, random).concat(), SIZE.0, SIZE.1, &self.exposure(), 92).unwrap()
     }
 
+    /// The raw file of the same frame: its linear light. A sensor leaves room above what a picture shows.
+    pub fn raw(&self, rig: &Rig, random: &mut Random) -> Picture {
+        let gain = (2.0 * (F_NUMBER / self.f_number).log2() + (self.iso / 100.0).log2() - 3.0).exp2() as f32;
+        let light = self.light(rig, random);
+        let luminance = |[r, g, b]: &[f32; 3]| (0.2126 * r + 0.7152 * g + 0.0722 * b) * gain;
+        let linear = light.iter().map(|pixel| luminance(pixel).min(1.0)).collect();
+        Picture { linear: Some(linear), ..picture(codes(&light, &self.exposure(), self.seed)) }
+    }
+
     fn codes(&self, rig: &Rig, random: &mut Random) -> Vec<[u8; 3]> {
+        codes(&self.light(rig, random), &self.exposure(), self.seed)
+    }
+
+    fn light(&self, rig: &Rig, random: &mut Random) -> Vec<[f32; 3]> {
         let mut flashes = Vec::new();
         for (lamp, power) in rig.lamps.iter().zip(&self.powers) {
             let power = power + 0.015 * random.normal();
@@ -215,7 +228,7 @@ impl Take {
         }
         let red = self.warmer.exp2() as f32;
         light.iter_mut().for_each(|pixel| pixel[0] *= red);
-        codes(&light, &self.exposure(), self.seed)
+        light
     }
 }
 
@@ -335,16 +348,31 @@ impl Sitting {
 
     /// The same; `passed` frames took so long to read that others may have been taken before them.
     pub fn take_in_order(&mut self, take: &Take, rig: &Rig, random: &mut Random, passed: bool) -> Vec<Record> {
+        let name = format!("frame_{}.jpg", self.shot + 1);
+        let picture = take.shoot(rig, random);
+        self.land_file(&name, false, take, picture, passed)
+    }
+
+    /// A file of a frame lands; its records.
+    pub fn land(&mut self, name: &str, is_raw: bool, take: &Take, picture: Picture) -> Vec<Record> {
+        self.land_file(name, is_raw, take, picture, false)
+    }
+
+    fn land_file(&mut self, name: &str, is_raw: bool, take: &Take, picture: Picture, passed: bool) -> Vec<Record> {
         self.shot += 1;
-        let frame = Frame { settings: take.settings(), picture: Some(take.shoot(rig, random)), notes: Vec::new() };
+        let frame = Frame { settings: take.settings(), picture: Some(picture), notes: Vec::new() };
         let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
-        let name = format!("frame_{}.jpg", self.shot);
-        let file =
-            Landed { name, is_raw: false, state, fingerprint: Fingerprint::Whole(self.shot), late: false, passed };
+        let (name, fingerprint) = (name.to_owned(), Fingerprint::Whole(self.shot));
+        let file = Landed { name, is_raw, state, fingerprint, late: false, passed };
         let before = self.records.lock().unwrap().len();
         let outcome = Ok(self.metering.subject(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
         self.records.lock().unwrap()[before..].to_vec()
+    }
+
+    /// All records so far.
+    pub fn records(&self) -> Vec<Record> {
+        self.records.lock().unwrap().clone()
     }
 
     /// The state that the records so far make.

@@ -341,7 +341,11 @@ fn what_matters(desk: &Desk) -> String {
     let open = setup.open.as_ref().map(|open| (&open.correction, &open.confirmed));
     let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.subject)));
     let looks: Vec<_> = setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.subject))).collect();
-    format!("{positions:?}\n{open:?}\n{last:?}\n{looks:?}\n{:?} {:?}", setup.current, setup.surveying.is_some())
+    let told =
+        format!("{positions:?}\n{open:?}\n{last:?}\n{looks:?}\n{:?} {:?}", setup.current, setup.surveying.is_some());
+    // A learned curve bears the number of its record.
+    let parts = told.split("learned ").map(|part| part.trim_start_matches(|c: char| c.is_ascii_digit()));
+    parts.collect::<Vec<_>>().join("learned ")
 }
 
 fn readings(subject: &Subject) -> [bool; 2] {

@@ -169,7 +169,8 @@ fn an_interval_that_holds_if_the_correction_was_carried_out_says_so() {
     assert_eq!(frame["verdict"]["basis"], "correction_followed");
     let board = Feed::open(&studio, None).unwrap().next("board");
     let drift = board["last"]["drift"].as_str().unwrap();
-    let wider = frame["verdict"]["observed_uncertainty"].as_f64() > frame["verdict"]["uncertainty"].as_f64();
+    let shown = |key: &str| (frame["verdict"][key].as_f64().unwrap() * 100.0).round();
+    let wider = shown("observed_uncertainty") > shown("uncertainty");
     assert_eq!(drift.ends_with("if the correction was carried out"), wider, "{drift}");
 }
 

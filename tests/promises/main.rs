@@ -57,5 +57,6 @@ mod the_stand_page_leads_the_assistant;
 mod the_stand_page_lets_nobody_else_in;
 mod the_stock_curve_is_what_real_cameras_give;
 mod the_terminal_shows_the_sitting;
+mod two_files_of_an_exposure_are_judged_as_one;
 mod what_can_not_be_logged_is_told;
 mod what_was_told_can_be_taken_back;

@@ -91,3 +91,38 @@ fn what_was_overtaken_is_refused() {
     assert_eq!(studio.tell(json!({"command": "reference", "frame": 2}))["ok"], false);
     assert_eq!(studio.tell(json!({"command": "reference", "frame": 3}))["ok"], true);
 }
+
+/// Thirds of a stop come back from the log rounded: to tell again where a light stands is no turn, and answers nothing.
+#[test]
+fn a_power_that_is_told_again_unchanged_answers_no_correction() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8 +0.7"}));
+    studio.take("2.jpg", shot(5.6, 0.0, 2));
+    assert!(status(&studio)["correction"].is_object());
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8 +0.7"}));
+    assert_eq!(status(&studio)["correction"]["confirmed"], json!([]), "{}", status(&studio)["correction"]);
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
+    assert_eq!(status(&studio)["correction"]["confirmed"], json!(["key"]), "somebody decided otherwise");
+}
+
+/// What a light can't reach, and somebody has confirmed, is not asked for again with the next frame.
+#[test]
+fn what_was_confirmed_at_the_end_of_a_range_is_not_asked_again() {
+    let rig = "lights:\n  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/8 to 1/1, power: 1/2}\n";
+    let studio = Studio::with_config(rig);
+    studio.take("1.jpg", shot(5.6, 0.0, 1));
+    // Three stops are wanted, one is there.
+    studio.take("2.jpg", shot(16.0, 0.0, 2));
+    assert_eq!(status(&studio)["correction"]["correction"]["turns"][0]["reach"], "above_most");
+    tell(&studio, json!({"command": "confirm"}));
+    let asked = studio.corrections().len();
+    for n in 3..5 {
+        let frame = studio.take(&format!("{n}.jpg"), shot(16.0, 1.0, n));
+        assert!(frame["verdict"]["drift"].as_f64().unwrap() < -1.5, "{frame}");
+    }
+    assert_eq!(studio.corrections().len(), asked, "{:?}", studio.corrections());
+    // Another aperture is another question.
+    studio.take("5.jpg", shot(22.0, 1.0, 5));
+    assert_eq!(studio.corrections().len(), asked + 1);
+}
