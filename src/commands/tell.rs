@@ -15,7 +15,7 @@ use crate::session::{Command, SurveyAsk};
   greyhold tell reference                   the last frame is the reference
   greyhold tell reference --look 'low key'  ... of a look of its own
   greyhold tell next f/5.6                  what every light must be set to for f/5.6
-  greyhold tell power rim '1/8 +0.3'        the rim lights are at 1/8 +0.3
+  greyhold tell power key '1/8 +0.3'        the key light is at 1/8 +0.3
   greyhold tell confirm                     the suggested powers are set
   greyhold tell undo rim                    ... the rim lights are not, after all
   greyhold tell survey                      light survey: says what to fire for each of the next frames
