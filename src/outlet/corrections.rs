@@ -105,7 +105,9 @@ fn lines(record: &Record) -> Vec<String> {
         }
         Body::Resolved { correction, how } => vec![ended(*correction, *how)],
         Body::Judged(judgement) => {
-            let end = judgement.ended.as_ref().map(|end| ended(end.correction, end.how));
+            // The superseded judgement's end of a correction is listed already.
+            let end = judgement.ended.as_ref().filter(|_| judgement.supersedes.is_none());
+            let end = end.map(|end| ended(end.correction, end.how));
             let withdrawn = judgement.withdraws.map(|correction| ended(correction, How::Withdrawn));
             // What the superseded judgement asked for, and this one still does, is listed already.
             let begun = judgement.correction.as_ref().filter(|asked| asked.still.is_none());

@@ -19,7 +19,7 @@ pub(super) fn observed_block(title: &str, verdict: Option<&Verdict>, notes: &[St
 pub(super) fn judged_block(judgement: &Judgement, paint: Paint) -> String {
     let anew = match (judgement.supersedes, judgement.occasion) {
         (None, _) => None,
-        (_, Occasion::FirstFile | Occasion::FurtherFile) => Some("with its further file"),
+        (_, Occasion::FirstFile | Occasion::FurtherFile) => Some("as a further file landed"),
         (_, Occasion::BetterCurve) => Some("by a curve that is known better"),
         (_, Occasion::OtherSpots) => Some("by the new spots"),
     };
@@ -30,9 +30,17 @@ pub(super) fn judged_block(judgement: &Judgement, paint: Paint) -> String {
     lines.extend(verdict_lines(&judgement.verdict, paint));
     lines.extend(judgement.notes.iter().map(|note| format!("    {}", paint.wrap(DIM, note))));
     lines.extend(judgement.positions.iter().filter_map(position_line));
-    lines.extend(judgement.ended.as_ref().map(|ended| end_line(ended.correction, ended.how)));
+    // What was said of the judgement that this one takes the place of need not be said again.
+    let ended = judgement.ended.as_ref().filter(|_| judgement.supersedes.is_none());
+    lines.extend(ended.map(|ended| end_line(ended.correction, ended.how)));
     lines.extend(judgement.withdraws.map(|correction| end_line(correction, How::Withdrawn)));
-    lines.extend(judgement.correction.iter().flat_map(|asked| correction_lines(&asked.correction, paint)));
+    lines.extend(
+        judgement
+            .correction
+            .iter()
+            .filter(|asked| asked.still.is_none())
+            .flat_map(|asked| correction_lines(&asked.correction, paint)),
+    );
     lines.join("\n")
 }
 

@@ -108,8 +108,14 @@ impl<L: Ledger> Engine<L> {
     /// The files that frames are, or may next be, compared with: the looks' references and the last frame.
     pub fn compared_files(&self) -> BTreeSet<String> {
         let setup = &self.state.sitting.setup;
-        let looks = setup.looks.values().map(|look| look.file.clone());
-        looks.chain(setup.last.iter().map(|l| l.file.clone())).collect()
+        let looks = setup.looks.values().map(|look| (look.frame, &look.file));
+        let compared = looks.chain(setup.last.iter().map(|last| (Some(last.frame), &last.file)));
+        let with_further = |(frame, file): (Option<u64>, &String)| {
+            let exposure = frame.and_then(|frame| self.state.sitting.exposures.find(frame));
+            let further = exposure.into_iter().flat_map(|e| e.further.iter().cloned());
+            further.chain([file.clone()]).collect::<Vec<_>>()
+        };
+        compared.flat_map(with_further).collect()
     }
 
     pub fn ledger(&mut self) -> &mut L {
@@ -163,14 +169,14 @@ impl<L: Ledger> Engine<L> {
             _ => None,
         };
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
-        let of = decision.records.iter().find_map(frame_of);
-        if let Some((frame, map)) = of.zip(map) {
-            self.knowledge.keep(frame, map);
-        }
         for body in decision.records {
+            let of = frame_of(&body);
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
                 break;
+            }
+            if let Some((frame, map)) = of.zip(map.clone()) {
+                self.knowledge.keep(frame, map);
             }
         }
         self.flush();

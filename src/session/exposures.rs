@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::judgement::Judgement;
+use super::judgement::{How, Judgement};
 use super::record::{Body, FrameRecord};
 use super::remembered::Last;
 use super::setup::Setup;
@@ -26,8 +26,9 @@ const MOST_SINCE: usize = 64;
 #[serde(deny_unknown_fields)]
 pub struct Exposure {
     pub frame: u64,
-    /// Its first file.
+    /// Its first file, and those that landed after it.
     pub file: String,
+    pub further: Vec<String>,
     /// What its files hold.
     pub subject: Arc<Subject>,
     pub late: bool,
@@ -47,6 +48,7 @@ impl Exposure {
         Exposure {
             frame: frame.frame,
             file: frame.file.clone(),
+            further: Vec::new(),
             subject: Arc::new(subject),
             late: frame.late,
             overtaken: frame.overtaken,
@@ -55,6 +57,23 @@ impl Exposure {
             since: Vec::new(),
             lights_moved_before,
         }
+    }
+
+    /// Somebody carried out what a correction asked, or said that it was.
+    pub fn was_acted_on(&self, correction: u64) -> bool {
+        self.since.iter().any(|(_, body)| match &**body {
+            Body::Power { answers, .. } => *answers == Some(correction),
+            Body::Resolved { correction: of, how: How::Told } => *of == correction,
+            _ => false,
+        })
+    }
+
+    /// Somebody set another reference since, or asked for another correction.
+    pub fn was_overtaken_by_words(&self) -> bool {
+        let overtakes =
+            |body: &Body| matches!(body, Body::Reference { .. } | Body::Look { .. } | Body::Correction { .. });
+        // The first frame becomes the reference by itself, and asks for nothing.
+        self.cause() != Some(Cause::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
     }
 
     pub fn cause(&self) -> Option<Cause> {
@@ -105,6 +124,18 @@ impl Exposures {
         }
     }
 
+    /// A further file of an exposure landed.
+    pub(super) fn add_file(&mut self, frame: u64, file: &str) {
+        if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
+            exposure.further.push(file.to_owned());
+        }
+    }
+
+    /// The exposure that a file is of.
+    pub fn of_file(&self, file: &str) -> Option<&Exposure> {
+        self.0.iter().rev().find(|e| e.file == file || e.further.iter().any(|f| f == file))
+    }
+
     /// A frame has further readings.
     pub(super) fn complete(&mut self, frame: u64, subject: &Arc<Subject>) {
         for exposure in &mut self.0 {
@@ -116,9 +147,9 @@ impl Exposures {
                 Arc::make_mut(before).complete(frame, subject);
             }
             for (_, body) in &mut exposure.since {
-                if let Body::Reference { frame: Some(of), subject: referred, .. } = Arc::make_mut(body)
-                    && *of == frame
-                {
+                let is_it = matches!(&**body, Body::Reference { frame: Some(of), .. } if *of == frame);
+                // A survey's words are large: only the one that changes is copied.
+                if is_it && let Body::Reference { subject: referred, .. } = Arc::make_mut(body) {
                     *referred = Box::new(Subject::clone(subject).into());
                 }
             }
@@ -127,8 +158,18 @@ impl Exposures {
 
     /// A reference's file was metered anew, by other spots.
     pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
-        for before in self.0.iter_mut().filter_map(|e| e.before.as_mut()) {
-            Arc::make_mut(before).reread(file, metered);
+        for exposure in &mut self.0 {
+            if let Some(before) = &mut exposure.before {
+                Arc::make_mut(before).reread(file, metered);
+            }
+            for (_, body) in &mut exposure.since {
+                let is_it = matches!(&**body, Body::Reference { file: of, .. } if of == file);
+                if is_it && let Body::Reference { subject, .. } = Arc::make_mut(body) {
+                    let mut referred = subject.in_codes(|_| None);
+                    referred.reread(metered);
+                    *subject = Box::new(referred.into());
+                }
+            }
         }
     }
 

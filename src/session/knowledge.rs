@@ -12,6 +12,9 @@ use crate::rig::Lights;
 /// Maps of light that are kept: those of the exposures that can be judged anew, of two files each.
 const MOST_MAPS: usize = 16;
 
+/// A map of a frame that lies farther back is not kept.
+const LATEST: u64 = 8;
+
 /// See the module.
 #[derive(Debug)]
 pub struct Knowledge {
@@ -36,6 +39,11 @@ impl Knowledge {
 
     /// Keeps the light of a frame's parts.
     pub fn keep(&mut self, frame: u64, map: LightMap) {
+        let newest = self.maps.back().map_or(frame, |(newest, _)| *newest);
+        if frame + LATEST < newest {
+            // It is judged no more, and others still are.
+            return;
+        }
         self.maps.push_back((frame, map));
         if self.maps.len() > MOST_MAPS {
             self.maps.pop_front();

@@ -302,7 +302,7 @@ impl Record {
         Record::parse(line).map_err(|e| LineFault::NotUnderstood { version, why: e.to_string() })
     }
 
-    /// Frames, which are nine tenths of a log, are read without the detour by way of a tree, which serde makes for
+    /// Frames and their judgements, which are nine tenths of a log, are read without the detour by way of a tree, which serde makes for
     /// whatever is told apart by its type.
     fn parse(line: &str) -> Result<Record, serde_json::Error> {
         #[derive(Deserialize)]
@@ -315,6 +315,9 @@ impl Record {
         match serde_json::from_str(line)? {
             Head { v, n, at, r#type } if r#type == "frame" => {
                 Ok(Record { v, n, at, body: Body::Frame(serde_json::from_str(line)?) })
+            }
+            Head { v, n, at, r#type } if r#type == "judged" => {
+                Ok(Record { v, n, at, body: Body::Judged(serde_json::from_str(line)?) })
             }
             _ => serde_json::from_str(line),
         }

@@ -140,6 +140,7 @@ impl Setup {
                 self.settle();
                 self.open = Some(OpenCorrection::new(n, purpose.clone(), (**correction).clone(), &self.positions));
             }
+            Body::Resolved { correction, .. } if self.open.as_ref().is_none_or(|open| open.record != *correction) => {}
             Body::Resolved { how: How::Told, .. } => self.told_done = self.open.take(),
             Body::Resolved { .. } => {
                 self.open = None;
@@ -147,7 +148,7 @@ impl Setup {
             }
             Body::Power { group, setting, turned, moved, source, answers, .. } => {
                 let said = Said { setting: *setting, turned: *turned, moved: *moved };
-                self.take_power(n, group, said, *source, answers.is_some());
+                self.take_power(n, group, said, *source, *answers);
             }
             Body::Undone { group, of } => self.undo(group, *of),
             Body::Survey { step, .. } => self.take_survey_step(n, step),
@@ -160,8 +161,10 @@ impl Setup {
     fn take_config(&mut self, groups: &[GroupPower]) {
         let written: BTreeMap<String, Option<PowerSetting>> =
             groups.iter().map(|g| (g.group.clone(), g.power)).collect();
+        let order = |group: &str| groups.iter().position(|g| g.group == group);
         if written == self.configured {
             // As at a restart.
+            self.positions.sort_by_key(|p| order(&p.group));
             return;
         }
         self.settle();
@@ -179,7 +182,6 @@ impl Setup {
             };
             self.positions.push(position);
         }
-        let order = |group: &str| groups.iter().position(|g| g.group == group);
         self.positions.sort_by_key(|p| order(&p.group));
         self.configured = written;
         self.forget_groups_that_are_gone();
@@ -201,7 +203,7 @@ impl Setup {
         if let Some(asked) = open {
             asked.keep_groups(there);
         }
-        if open.as_ref().is_some_and(|asked| asked.correction.is_nothing()) {
+        if open.as_ref().is_some_and(|asked| asked.correction.is_nothing() || asked.is_all_confirmed()) {
             *open = None;
         }
         looks.values_mut().for_each(|look| look.marks.retain(|group, _| there(group)));
@@ -218,9 +220,10 @@ impl Setup {
         }
     }
 
-    fn take_power(&mut self, n: u64, group: &str, said: Said, source: PowerSource, answers: bool) {
+    fn take_power(&mut self, n: u64, group: &str, said: Said, source: PowerSource, answers: Option<u64>) {
         let told = source == PowerSource::Told;
-        let confirms = answers && self.open.as_mut().is_some_and(|open| open.confirm(group));
+        let answered = self.open.as_mut().filter(|open| answers == Some(open.record));
+        let confirms = answered.is_some_and(|open| open.confirm(group));
         let short_by = self.open.as_ref().filter(|_| confirms).and_then(|open| open.short_by(group));
         let mark = self.reference().and_then(|look| look.marks.get(group).copied());
         let Some(position) = self.positions.iter_mut().find(|p| p.group == group) else { return };
@@ -231,11 +234,15 @@ impl Setup {
         match said {
             Said { turned: Some(by), .. } => position.turn(by, known),
             Said { moved: Some(moved), setting, .. } => {
-                let moved_to = moved_by(position, mark, moved, known);
+                // Without a mark the move tells nothing of the power; and a power that nobody knew is told now.
+                if let Some(setting) = setting.filter(|_| mark.is_none()) {
+                    position.set(setting, known);
+                }
+                let mark = moved_by(position, mark, moved, known);
                 if let Some(setting) = setting.filter(|_| position.power().is_none()) {
                     position.set(setting, known);
                 }
-                self.mark_anew(group, moved_to);
+                self.mark_anew(group, mark);
             }
             Said { setting: Some(setting), .. } => position.set(setting, known),
             Said { .. } => {}

@@ -82,7 +82,8 @@ impl Sitting {
     fn take(&mut self, n: u64, body: &Body) {
         match body {
             Body::Frame(frame) => self.take_frame(n, frame),
-            Body::FileAdded { frame, observed: Some(added), .. } => {
+            Body::FileAdded { frame, file, observed: Some(added), .. } => {
+                self.exposures.add_file(*frame, file);
                 let Some(first) = self.exposures.find(*frame) else { return };
                 let judged = first.judged.clone();
                 let first = Subject::clone(&first.subject);
@@ -101,7 +102,7 @@ impl Sitting {
             }
             Body::Reread { file, metered } => {
                 let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
-                let exposure = self.exposures.iter().rev().find(|e| e.file == *file);
+                let exposure = self.exposures.of_file(file);
                 if let Some((frame, mut subject)) = exposure.map(|e| (e.frame, Subject::clone(&e.subject))) {
                     subject.reread(&metered);
                     self.complete(frame, subject);

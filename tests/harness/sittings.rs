@@ -199,7 +199,7 @@ impl Take {
 
     /// The raw file of the same frame: its linear light. A sensor leaves room above what a picture shows.
     pub fn raw(&self, rig: &Rig, random: &mut Random) -> Picture {
-        let gain = (2.0 * (F_NUMBER / self.f_number).log2() + (self.iso / 100.0).log2() - 3.0).exp2() as f32;
+        let gain = (2.0 * (F_NUMBER / self.f_number).log2() + (self.iso / 100.0).log2() - 1.5).exp2() as f32;
         let light = self.light(rig, random);
         let luminance = |[r, g, b]: &[f32; 3]| (0.2126 * r + 0.7152 * g + 0.0722 * b) * gain;
         let linear = light.iter().map(|pixel| luminance(pixel).min(1.0)).collect();

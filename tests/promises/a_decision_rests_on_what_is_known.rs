@@ -1,7 +1,7 @@
 //! Deciding is a pure function: whatever comes in, in whatever order, the state is what its records say, nothing is
 //! asked of a light that isn't there, and no exposure takes its own correction for carried out.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use greyhold::advice::Subject;
@@ -49,6 +49,8 @@ enum Files {
     Raw,
     PictureThenRaw,
     RawThenPicture,
+    /// The raw file lands later: with [`Step::Late`].
+    PictureThenLateRaw,
 }
 
 #[derive(Debug, Clone)]
@@ -61,6 +63,8 @@ enum Step {
         files: Files,
     },
     Tell(Command),
+    /// The oldest raw file that is still to land does.
+    Late,
     /// The configuration has this group or not.
     Fill(bool),
     Restart,
@@ -73,6 +77,8 @@ struct Desk {
     knowledge: Knowledge,
     records: Vec<Record>,
     shots: u64,
+    /// Raw files that are still to land: of which shot, its aperture, how bright.
+    late: VecDeque<(u64, FNumber, f64)>,
     /// The exposure that each correction was asked for by.
     asked_by: BTreeMap<u64, u64>,
 }
@@ -82,7 +88,7 @@ impl Desk {
         let config = Config::parse(RIG, "three_groups.yaml").unwrap();
         let knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
         let (state, records, asked_by) = (State::default(), Vec::new(), BTreeMap::new());
-        let mut desk = Desk { state, config, knowledge, records, shots: 0, asked_by };
+        let mut desk = Desk { state, config, knowledge, records, shots: 0, late: VecDeque::new(), asked_by };
         desk.open();
         desk
     }
@@ -128,7 +134,14 @@ impl Desk {
             let asked_by = self.asked_by.get(&ended.correction);
             assert_ne!(asked_by, Some(&judgement.frame), "a frame ends what it asked for itself: {judgement:?}");
         }
+        if let Some(withdrawn) = judgement.withdraws {
+            assert_eq!(self.asked_by.get(&withdrawn), Some(&judgement.frame), "only what it asked for itself");
+        }
         if let Some(asked) = &judgement.correction {
+            let is_last = self.state.sitting.exposures.iter().last().is_some_and(|e| e.frame == judgement.frame);
+            let open = self.state.sitting.setup.open.as_ref();
+            // What is asked now is what is open, unless words that came after have ended it.
+            assert!(!is_last || asked.still.is_some() || open.is_some_and(|o| o.record == asked.number(record.n)));
             self.asked_by.insert(asked.number(record.n), judgement.frame);
         }
     }
@@ -145,6 +158,11 @@ impl Desk {
                 config.groups.retain(|g| *is_there || WITHOUT_FILL.contains(&g.name.as_str()));
                 self.config = config;
                 self.put(Input::Configured);
+            }
+            Step::Late => {
+                if let Some((shot, f_number, brighter)) = self.late.pop_front() {
+                    self.land(shot, f_number, true, picture(brighter, None));
+                }
             }
             Step::Restart => self.restart(),
         }
@@ -173,19 +191,21 @@ impl Desk {
         // f/8 with nothing turned is exposed as it should be.
         let brighter = if fires { 6.0 - f_number.av().0 + f64::from(thirds) / 3.0 } else { -12.0 };
         let stock = Curves::stock_only().stock().clone();
+        if files == Files::PictureThenLateRaw {
+            self.late.push_back((self.shots, f_number, brighter));
+        }
         let files = match files {
-            Files::Picture => vec![false],
+            Files::Picture | Files::PictureThenLateRaw => vec![false],
             Files::Raw => vec![true],
             Files::PictureThenRaw => vec![false, true],
             Files::RawThenPicture => vec![true, false],
         };
         for is_raw in files {
-            self.land(f_number, is_raw, picture(brighter, (!is_raw).then_some(&stock)));
+            self.land(self.shots, f_number, is_raw, picture(brighter, (!is_raw).then_some(&stock)));
         }
     }
 
-    fn land(&mut self, f_number: FNumber, is_raw: bool, picture: Picture) {
-        let shot = self.shots;
+    fn land(&mut self, shot: u64, f_number: FNumber, is_raw: bool, picture: Picture) {
         let at = date(2026, 3, 2).at(10, 0, 0, 0) + jiff::SignedDuration::from_secs(20 * shot as i64);
         let settings = Settings {
             f_number: Some(f_number),
@@ -251,7 +271,13 @@ fn commands() -> impl Strategy<Value = Command> {
 }
 
 fn shots() -> impl Strategy<Value = Step> {
-    let files = prop::sample::select(vec![Files::Picture, Files::Raw, Files::PictureThenRaw, Files::RawThenPicture]);
+    let files = prop::sample::select(vec![
+        Files::Picture,
+        Files::Raw,
+        Files::PictureThenRaw,
+        Files::RawThenPicture,
+        Files::PictureThenLateRaw,
+    ]);
     (0..F_NUMBERS.len(), -6..7_i32, prop::bool::weighted(0.9), files)
         .prop_map(|(aperture, thirds, fires, files)| Step::Shoot { aperture, thirds, fires, files })
 }
@@ -261,6 +287,7 @@ fn steps() -> impl Strategy<Value = Step> {
         6 => shots(),
         6 => commands().prop_map(Step::Tell),
         1 => any::<bool>().prop_map(Step::Fill),
+        2 => Just(Step::Late),
         1 => Just(Step::Restart),
     ]
 }
@@ -338,14 +365,24 @@ proptest! {
 fn what_matters(desk: &Desk) -> String {
     let setup = &desk.state.sitting.setup;
     let positions: Vec<_> = setup.positions.iter().map(|p| (p, setup.moved(&p.group))).collect();
-    let open = setup.open.as_ref().map(|open| (&open.correction, &open.confirmed));
+    let open = setup.open.as_ref().map(|open| (&open.correction.turns, &open.confirmed));
     let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.subject)));
     let looks: Vec<_> = setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.subject))).collect();
     let told =
         format!("{positions:?}\n{open:?}\n{last:?}\n{looks:?}\n{:?} {:?}", setup.current, setup.surveying.is_some());
-    // A learned curve bears the number of its record.
+    // A learned curve bears the number of its record, and the last decimal is the log's.
     let parts = told.split("learned ").map(|part| part.trim_start_matches(|c: char| c.is_ascii_digit()));
-    parts.collect::<Vec<_>>().join("learned ")
+    in_four_decimals(&parts.collect::<Vec<_>>().join("learned "))
+}
+
+fn in_four_decimals(told: &str) -> String {
+    let shortened = |part: &str| {
+        let (number, rest) = part.split_once(')').unwrap();
+        number.parse::<f64>().map_or_else(|_| part.to_owned(), |n| format!("{:.4}){rest}", n + 0.0))
+    };
+    let mut parts = told.split("Stops(");
+    let first = parts.next().unwrap().to_owned();
+    parts.fold(first, |all, part| format!("{all}Stops({}", shortened(part)))
 }
 
 fn readings(subject: &Subject) -> [bool; 2] {

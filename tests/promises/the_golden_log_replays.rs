@@ -111,8 +111,7 @@ fn and_readings_that_were_light_say_in_codes_what_they_said() {
                 let seen = observe(then, now, &by).unwrap();
                 let off = (seen.drift - told.drift).abs().0;
                 assert!(off < 0.005, "{log}, frame {}, {}: {} was {}", frame.frame, told.spot, seen.drift, told.drift);
-                let spread = (seen.spread - told.spread).abs().0;
-                assert!((seen.usable - told.usable).abs() < 0.02 && spread < 0.02, "{log}, {}: {spread}", told.spot);
+                assert!((seen.usable - told.usable).abs() < 0.02, "{log}, {}: {}", told.spot, seen.usable);
                 compared += 1;
             }
         }

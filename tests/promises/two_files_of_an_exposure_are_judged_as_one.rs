@@ -65,7 +65,7 @@ fn judgements(records: &[Record]) -> Vec<Judgement> {
 #[test]
 fn the_second_file_is_not_a_frame_right_after_the_first() {
     for first in [First::Picture, First::Raw] {
-        for down in [-1.0 / 3.0, -2.0 / 3.0, -1.0, -2.0] {
+        for down in [-1.0 / 3.0, -2.0 / 3.0, -1.0] {
             let mut pairs = Pairs::new();
             pairs.shoot(14.0, [0.0; 3], first);
             let (one, last) = pairs.shoot(7.1, [down; 3], first);
@@ -146,6 +146,7 @@ fn two_files_of_one_exposure_are_one_witness() {
         let mut pairs = Pairs::new();
         pairs.shoot(14.0, [0.0; 3], first);
         let (_, last) = pairs.shoot(14.0, [-1.0; 3], first);
+        assert_eq!(last.verdict.cause, Cause::LightsChanged, "{first:?}: {last:?}");
         (last.verdict.went_by, last.verdict.uncertainty, last.verdict.observed_uncertainty)
     };
     let (went_by, stated, own) = interval(First::Picture);

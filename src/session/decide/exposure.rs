@@ -5,9 +5,9 @@ use std::sync::Arc;
 
 use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
-use crate::advice::{Evidence, LightsSeen, Verdict, judge};
+use crate::advice::{Correction, Evidence, LightsSeen, Verdict, judge};
 use crate::drift::{Lighting, expected};
-use crate::photometry::{SAME_SETTING, Stops};
+use crate::photometry::{PowerSetting, Reach, SAME_SETTING, Stops};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, FrameOutcome};
@@ -130,8 +130,14 @@ impl Draft<'_> {
         let place = self.sitting.exposures.iter().position(|e| e.frame == frame);
         let Some(place) = place else { return };
         let frames: Vec<u64> = self.sitting.exposures.iter().skip(place).map(|e| e.frame).collect();
-        for frame in frames {
-            self.judge_anew(frame, occasion);
+        for of in frames {
+            let staged = self.records.len();
+            self.judge_anew(of, occasion);
+            let is_reference = self.sitting.setup.looks.values().any(|look| look.frame == Some(frame));
+            // What a further file doesn't change changes nothing that rests on it.
+            if of == frame && occasion == Occasion::FurtherFile && self.records.len() == staged && !is_reference {
+                return;
+            }
         }
     }
 
@@ -139,21 +145,42 @@ impl Draft<'_> {
         let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts()) else { return };
         let Some((record, old)) = exposure.judged.clone() else { return };
         // What single lights were read to do is kept where the light of the frame's parts is there no more.
-        if !old.verdict.groups.is_empty() && self.maps_of(frame).next().is_none() {
+        if !old.verdict.groups.is_empty() && !self.can_see_lights(frame, &before) {
             return;
         }
         let mut anew = self.judgement(&exposure, &before, occasion);
-        if let Some(was) = &old.correction {
-            let number = was.number(record);
-            // People have its number on their screens: as long as the same is asked, it is the same correction.
-            match anew.correction.as_mut().filter(|asked| asked.correction.turns == was.correction.turns) {
-                Some(asked) => asked.still = Some(number),
-                None => anew.withdraws = Some(number),
-            }
+        // The spot that it was judged by was moved since: what it said of the place that it was holds on.
+        if rests_on_its_own_spot(&old.verdict) && !rests_on_its_own_spot(&anew.verdict) {
+            return;
         }
+        self.take_over_correction(&exposure, record, &old, &mut anew);
         if !is_same(&old, &anew) {
             anew.supersedes = Some(record);
             self.stage(Body::Judged(Box::new(anew)));
+        }
+    }
+
+    /// What becomes of the correction that the old judgement asked for. People have its number on their screens, and may
+    /// have acted on it.
+    fn take_over_correction(&self, exposure: &Exposure, record: u64, old: &Judgement, anew: &mut Judgement) {
+        if exposure.was_overtaken_by_words() {
+            // Another reference, or another correction, was asked for since: there is nothing left to ask.
+            anew.correction = None;
+            return;
+        }
+        let Some(was) = &old.correction else { return };
+        let number = was.number(record);
+        if exposure.was_acted_on(number) {
+            anew.correction = Some(Asked { still: Some(number), correction: was.correction.clone() });
+            return;
+        }
+        let same = anew.correction.as_mut().filter(|asked| is_same_request(&asked.correction, &was.correction));
+        match same {
+            Some(asked) => asked.still = Some(number),
+            None if self.sitting.setup.open.as_ref().is_some_and(|open| open.record == number) => {
+                anew.withdraws = Some(number);
+            }
+            None => {}
         }
     }
 
@@ -201,6 +228,20 @@ impl Draft<'_> {
     }
 }
 
+/// What a correction asks of each group; what its rounding leaves over is told, not asked.
+fn request(correction: &Correction) -> Vec<(String, i32, Option<PowerSetting>, Reach)> {
+    correction.turns.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.reach)).collect()
+}
+
+fn is_same_request(a: &Correction, b: &Correction) -> bool {
+    request(a) == request(b)
+}
+
+/// The verdict goes by the spot that frames are judged by, and by none in its place.
+fn rests_on_its_own_spot(verdict: &Verdict) -> bool {
+    verdict.judged.as_ref().is_none_or(|judged| judged.instead_of.is_none())
+}
+
 /// Nobody would see a difference between two judgements of an exposure.
 fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let near = |a: Option<Stops>, b: Option<Stops>| match (a, b) {
@@ -209,12 +250,12 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     };
     let (a, b) = (&old.verdict, &anew.verdict);
     let numbers = [(a.drift, b.drift), (a.uncertainty, b.uncertainty), (a.observed, b.observed)];
-    let turns = |j: &Judgement| j.correction.as_ref().map(|c| c.correction.turns.clone());
+    let request = |j: &Judgement| j.correction.as_ref().map(|asked| request(&asked.correction));
     let moves = |j: &Judgement| -> Vec<(String, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.moved.rounded())).collect()
     };
     let says = (a.cause, &a.sentence, &a.by) == (b.cause, &b.sentence, &b.by);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
-        && (moves(old), &old.ended, turns(old)) == (moves(anew), &anew.ended, turns(anew))
+        && (moves(old), &old.ended, request(old)) == (moves(anew), &anew.ended, request(anew))
 }

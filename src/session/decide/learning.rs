@@ -54,7 +54,14 @@ impl Draft<'_> {
     /// a light. None of them has taught a curve before.
     fn chain_up_to(&self, last: &Exposure) -> Chain {
         let mut links: Vec<(u64, &Settings, Vec<f64>)> = Vec::new();
-        for exposure in self.sitting.exposures.iter().rev().filter(|e| e.counts()) {
+        for exposure in self.sitting.exposures.iter().rev() {
+            if !exposure.counts() {
+                // A frame of a survey teaches nothing, but a light may have been turned before it.
+                if exposure.lights_moved_before {
+                    break;
+                }
+                continue;
+            }
             let Some((settings, codes)) = self.link(exposure, last) else { break };
             links.push((exposure.frame, settings, codes));
             if lights_moved_before(exposure) {

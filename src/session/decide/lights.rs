@@ -69,6 +69,11 @@ impl Draft<'_> {
         landed.chain(self.knowledge.maps_of(frame))
     }
 
+    /// A map of this frame's light is kept that the last survey tells the lights of.
+    pub(super) fn can_see_lights(&self, frame: u64, before: &Setup) -> bool {
+        self.maps_of(frame).any(|light| is_of_the_survey(before, light))
+    }
+
     /// What the single lights did in an exposure, where a survey tells: by the file that is of the survey's kind.
     pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightsSeen> {
         let light = self.maps_of(exposure.frame).find(|light| is_of_the_survey(before, light))?;
