@@ -28,7 +28,7 @@ use greyhold::response::Response;
 #[cfg(feature = "raw")]
 use greyhold::rig::PatchLight;
 #[cfg(feature = "raw")]
-use greyhold::rig::solve::{Basis, Habit, Single, read};
+use greyhold::rig::solve::{Basis, Single, SourcePrior, read};
 use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
 use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
@@ -75,7 +75,7 @@ fn big_jpeg() -> Vec<u8> {
 
 /// A survey of the portrait's lights, and a frame in which the rim light was turned.
 #[cfg(feature = "raw")]
-fn surveyed(response: &Response) -> (Basis, Vec<Habit>, LightMap) {
+fn surveyed(response: &Response) -> (Basis, Vec<SourcePrior>, LightMap) {
     let rig = Rig::portrait();
     let mut random = Random(1);
     let mut map = |take: Take| light_map(&take.shoot(&rig, &mut random));
@@ -93,8 +93,8 @@ fn surveyed(response: &Response) -> (Basis, Vec<Habit>, LightMap) {
     let basis = Basis::of(&singles, &light(&map(usual.clone())), response, true).unwrap();
     let mut turned = usual;
     turned.powers[2] = -1.0;
-    let habit = |flash| Habit { is_flash: flash, step: Stops(1.0 / 3.0), asked: None };
-    (basis, vec![habit(true), habit(true), habit(true), habit(false)], map(turned))
+    let prior = |flash| SourcePrior { is_flash: flash, step: Stops(1.0 / 3.0), asked: None };
+    (basis, vec![prior(true), prior(true), prior(true), prior(false)], map(turned))
 }
 
 fn decoding(c: &mut Criterion) {
@@ -124,10 +124,10 @@ fn decoding(c: &mut Criterion) {
     #[cfg(feature = "raw")]
     {
         let response = Curves::stock_only().stock().clone();
-        let (basis, habits, map) = surveyed(&response);
-        let expected = vec![Stops::ZERO; habits.len()];
+        let (basis, priors, map) = surveyed(&response);
+        let expected = vec![Stops::ZERO; priors.len()];
         group.bench_function("single lights out of a finished reading, by a survey of three groups", |b| {
-            b.iter(|| black_box(read(&basis, &expected, &habits, false, &map, &response)));
+            b.iter(|| black_box(read(&basis, &expected, &priors, false, &map, &response)));
         });
     }
     #[cfg(feature = "raw")]

@@ -23,13 +23,13 @@ pub struct Correction {
 
 impl Correction {
     /// The turn that all groups make on average.
-    pub fn by(&self) -> Stops {
+    pub fn change(&self) -> Stops {
         let count = self.turns.len().max(1) as f64;
-        Stops(self.turns.iter().map(|t| t.by.0).sum::<f64>() / count)
+        Stops(self.turns.iter().map(|t| t.change.0).sum::<f64>() / count)
     }
 
     /// No dial has to move.
-    pub fn is_nothing(&self) -> bool {
+    pub fn is_empty(&self) -> bool {
         self.turns.iter().all(|t| t.clicks == 0) && self.other_ways.is_empty()
     }
 }
@@ -44,11 +44,11 @@ pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, set
         .iter()
         .map(|group| {
             let turn = Turn::towards(group, power_of(group, positions), pace);
-            Turn { left_over: wanted - turn.by, ..turn }
+            Turn { left_over: wanted - turn.change, ..turn }
         })
         .collect();
-    let moves: Vec<Stops> = turns.iter().map(|t| t.by).collect();
-    summed_up(wanted, turns, &moves, settings)
+    let moves: Vec<Stops> = turns.iter().map(|t| t.change).collect();
+    with_ratio_error(wanted, turns, &moves, settings)
 }
 
 /// Turns each group towards what it needs by itself; groups that nothing is settled of are left out.
@@ -65,7 +65,7 @@ pub fn correct_each(
         .collect();
     let off: Vec<Stops> = turns.iter().map(|t| t.left_over).collect();
     let mean = Stops(wanted.values().map(|w| w.0).sum::<f64>() / wanted.len().max(1) as f64);
-    summed_up(mean, turns, &off, settings)
+    with_ratio_error(mean, turns, &off, settings)
 }
 
 fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> {
@@ -73,7 +73,7 @@ fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> 
 }
 
 /// `of_ratio`: what the groups must have in common for the ratio to be right.
-fn summed_up(wanted: Stops, turns: Vec<Turn>, of_ratio: &[Stops], settings: &Settings) -> Correction {
+fn with_ratio_error(wanted: Stops, turns: Vec<Turn>, of_ratio: &[Stops], settings: &Settings) -> Correction {
     let other_ways = turns
         .iter()
         .filter(|turn| turn.reach != Reach::Within)
@@ -166,7 +166,7 @@ mod tests {
             let (groups, positions) = rig(&[("key", Step::Third, f64::from(power)), ("fill", Step::Third, f64::from(power) - 1.0)]);
             let correction = correct(&groups, &positions, Stops(-drift), &Settings::default());
             for turn in &correction.turns {
-                prop_assert!((drift + turn.by.0).abs() <= 1.0 / 6.0 + 1e-9);
+                prop_assert!((drift + turn.change.0).abs() <= 1.0 / 6.0 + 1e-9);
             }
         }
     }

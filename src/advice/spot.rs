@@ -137,7 +137,7 @@ impl ClippedSpot {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::advice::{Cause, Subject, judge};
+    use crate::advice::{Finding, Observation, judge};
     use crate::drift::Lighting;
     use crate::frame::{Colour, Picture, Proxy, Settings};
     use crate::meter::{Area, Spot, meter};
@@ -145,7 +145,7 @@ mod tests {
     const CHEEK: Area = Area { left: 0.4, top: 0.4, right: 0.6, bottom: 0.6 };
 
     /// A frame of one code with another one on the cheek, at f/8 and ISO 100.
-    fn subject(all: u8, cheek: u8, cheek_at: Option<Area>) -> Subject {
+    fn observation(all: u8, cheek: u8, cheek_at: Option<Area>) -> Observation {
         let (width, height) = (120, 80);
         let in_cheek = |i: usize| {
             let (x, y) = (i % width, i / width);
@@ -160,10 +160,10 @@ mod tests {
             iso: "100".parse().ok(),
             ..Settings::default()
         };
-        Subject { settings, metered: Some(meter(&picture, &spots)), second: None }
+        Observation { settings, metered: Some(meter(&picture, &spots)), second: None }
     }
 
-    fn judged(reference: &Subject, frame: &Subject) -> crate::advice::Verdict {
+    fn judged(reference: &Observation, frame: &Observation) -> crate::advice::Verdict {
         judge(&Evidence {
             reference: Some(reference),
             frame,
@@ -184,9 +184,9 @@ mod tests {
     /// CHECK: sRGB code 118 is 18 % and code 255 is 100 % (IEC 61966-2-1): 2.47 stops apart, and code 250 is 2.40.
     #[test]
     fn a_burnt_out_spot_is_brighter_by_at_least_the_rest_of_the_scale() {
-        let reference = subject(118, 118, Some(CHEEK));
-        let verdict = judged(&reference, &subject(118, 255, Some(CHEEK)));
-        assert_eq!(verdict.cause, Cause::Clipped, "{}", verdict.sentence);
+        let reference = observation(118, 118, Some(CHEEK));
+        let verdict = judged(&reference, &observation(118, 255, Some(CHEEK)));
+        assert_eq!(verdict.finding, Finding::Clipped, "{}", verdict.sentence);
         let clipped = verdict.judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Frame));
         let least = clipped.at_least.unwrap();
@@ -196,14 +196,14 @@ mod tests {
 
     #[test]
     fn a_reference_that_is_burnt_out_says_darker_by_at_least() {
-        let reference = subject(118, 255, Some(CHEEK));
-        let clipped = judged(&reference, &subject(118, 118, Some(CHEEK))).judged.unwrap().clipped.unwrap();
+        let reference = observation(118, 255, Some(CHEEK));
+        let clipped = judged(&reference, &observation(118, 118, Some(CHEEK))).judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Reference));
         assert!(clipped.at_least.unwrap() < Stops(-2.2), "{clipped:?}");
-        let both = judged(&reference, &subject(118, 255, Some(CHEEK)));
+        let both = judged(&reference, &observation(118, 255, Some(CHEEK)));
         let clipped = both.judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.lies_in, clipped.at_least), (ClippedIn::Both, None));
-        assert_eq!((both.cause, both.drift), (Cause::Clipped, None), "{}", both.sentence);
+        assert_eq!((both.finding, both.drift), (Finding::Clipped, None), "{}", both.sentence);
     }
 
     #[test]
@@ -214,9 +214,9 @@ mod tests {
             (None, Some(CHEEK), NoSuchSpot::NotInReference),
             (Some(CHEEK), None, NoSuchSpot::NotInFrame),
         ] {
-            let verdict = judged(&subject(118, 118, reference), &subject(118, 118, frame));
+            let verdict = judged(&observation(118, 118, reference), &observation(118, 118, frame));
             let spot = verdict.judged.unwrap();
-            assert_eq!((spot.spot.as_str(), verdict.cause), (WHOLE, Cause::Matched));
+            assert_eq!((spot.spot.as_str(), verdict.finding), (WHOLE, Finding::Matched));
             assert_eq!(spot.instead_of.unwrap(), InsteadOf { spot: "cheek".into(), why });
             assert!(verdict.sentence.contains("'cheek'"), "{}", verdict.sentence);
         }

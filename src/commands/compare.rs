@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::{say, say_json};
-use crate::advice::{Cause, Evidence, Subject, Verdict, judge};
+use crate::advice::{Evidence, Finding, Observation, Verdict, judge};
 use crate::config::{Config, Curves};
 use crate::drift::{Lighting, Observed, WentBy};
 use crate::frame::Settings;
@@ -79,7 +79,8 @@ struct Answer<'a> {
     /// What the drift's interval holds under; null when it holds whatever anybody did to the lights.
     condition: Option<&'static str>,
     response: Option<&'a str>,
-    cause: Option<Cause>,
+    #[serde(rename = "cause")]
+    finding: Option<Finding>,
     sentence: &'a str,
     lighting: Option<Lighting>,
     went_by: Option<WentBy>,
@@ -126,7 +127,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         eprintln!("{} can't be the reference: {why}", printable(&args.reference.display().to_string()));
         exit = Exit::SomeUnusable;
     }
-    let reference = reference.ok().map(|outcome| outcome.subject);
+    let reference = reference.ok().map(|outcome| outcome.observation);
     let table = Table::for_files(&args.frames);
     if !args.json {
         say(&table.head());
@@ -147,10 +148,10 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 impl Comparison {
     fn read(&self, path: &Path) -> Result<FrameOutcome, String> {
         let read = self.photographs.read(path, self.config.marks, Depth::Lenient)?;
-        Ok(self.metering.subject(read))
+        Ok(self.metering.meter(read))
     }
 
-    fn judge(&self, reference: Option<&Subject>, frame: &Subject) -> Verdict {
+    fn judge(&self, reference: Option<&Observation>, frame: &Observation) -> Verdict {
         let pair = Compared::of(reference, frame);
         let response = self.response_of(&pair.frame);
         judge(&Evidence {
@@ -171,7 +172,7 @@ impl Comparison {
     }
 
     /// The curve that a frame's counting reading goes by.
-    fn response_of(&self, frame: &Subject) -> Response {
+    fn response_of(&self, frame: &Observation) -> Response {
         let by = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
         frame.metered.as_ref().map_or_else(Response::srgb, by)
     }
@@ -179,15 +180,16 @@ impl Comparison {
     fn answer(
         &self,
         path: &Path,
-        reference: Option<&Subject>,
+        reference: Option<&Observation>,
         outcome: &Result<FrameOutcome, String>,
         table: Option<&Table>,
     ) -> String {
         let file = path.display().to_string();
         match (outcome, table) {
             (Ok(outcome), table) => {
-                let verdict = self.judge(reference, &outcome.subject);
-                let response = outcome.subject.metered.as_ref().map(|_| self.response_of(&outcome.subject).name);
+                let verdict = self.judge(reference, &outcome.observation);
+                let response =
+                    outcome.observation.metered.as_ref().map(|_| self.response_of(&outcome.observation).name);
                 table.map_or_else(
                     || as_json(&file, &verdict, outcome, response.as_deref()),
                     |t| t.row(&file, &verdict, outcome),
@@ -231,7 +233,7 @@ impl Table {
         let mut row = self.line(
             &printable(file),
             [
-                &outcome.subject.settings.in_short(),
+                &outcome.observation.settings.in_short(),
                 &stops(verdict.expected),
                 &within(verdict.observed, verdict.observed_uncertainty),
                 &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
@@ -259,11 +261,11 @@ fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome, response: Opti
         observed_uncertainty: verdict.observed_uncertainty,
         condition: verdict.headline().and_then(|h| h.condition),
         response,
-        cause: Some(verdict.cause),
+        finding: Some(verdict.finding),
         sentence: &verdict.sentence,
         lighting: Some(verdict.lighting),
         went_by: verdict.went_by,
-        settings: Some(&outcome.subject.settings),
+        settings: Some(&outcome.observation.settings),
         spots: &verdict.spots,
         notes: &outcome.notes,
     })
@@ -279,7 +281,7 @@ fn nothing_known(file: &str, why: &str) -> String {
         observed_uncertainty: None,
         condition: None,
         response: None,
-        cause: None,
+        finding: None,
         sentence: why,
         lighting: None,
         went_by: None,

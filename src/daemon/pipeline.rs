@@ -122,7 +122,7 @@ async fn dispatch(
 fn meter(file: Landed, frame: Frame, metering: &Metering, pictures: Pictures) -> (FrameInput, Option<Small>) {
     let seen = frame.picture.as_ref().filter(|_| pictures == Pictures::Kept);
     let small = seen.map(|picture| picture.small());
-    (FrameInput { file, outcome: Ok(metering.subject(frame)) }, small)
+    (FrameInput { file, outcome: Ok(metering.meter(frame)) }, small)
 }
 
 /// Waits for each frame in turn.

@@ -97,7 +97,7 @@ impl Named {
     /// The same, metered.
     pub async fn meter(&self, file: &str, metering: Arc<Metering>) -> Result<FrameOutcome, String> {
         let frame = self.read(file, metering.marks).await?;
-        let metered = spawn_blocking(move || metering.subject(frame)).await;
+        let metered = spawn_blocking(move || metering.meter(frame)).await;
         metered.map_err(|_| "metering it failed".to_owned())
     }
 }

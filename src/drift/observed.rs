@@ -88,7 +88,8 @@ pub struct Unevenness {
     /// Part of the frame, in words.
     pub part: String,
     /// That part's drift minus the rest's.
-    pub by: Stops,
+    #[serde(rename = "by")]
+    pub change: Stops,
 }
 
 /// How the coarse grids of two frames relate.
@@ -119,8 +120,8 @@ pub fn compare_layout(
     let (reference, frame) = (light(reference), light(frame));
     let off = |(a, b): (&Stops, &Stops)| {
         let like_the_rest = *a + drift.unwrap_or(Stops::ZERO);
-        let by = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
-        (by.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(by)
+        let change = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
+        (change.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(change)
     };
     let cells: Vec<Option<Stops>> = reference.iter().zip(&frame).map(off).collect();
     let uneven = drift.and_then(|_| unevenness(&cells));
@@ -130,10 +131,10 @@ pub fn compare_layout(
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter
 /// cells on one side and darker ones on the other; a light that changed leaves only one kind.
 fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
-    let brighter = cells.iter().flatten().filter(|by| **by > Stops::ZERO).count();
+    let brighter = cells.iter().flatten().filter(|change| **change > Stops::ZERO).count();
     let darker = cells.iter().flatten().count() - brighter;
     let one_way = brighter.min(darker) * 4 <= brighter.max(darker);
-    let wanted = |by: &Stops| (*by > Stops::ZERO) == (brighter > darker);
+    let wanted = |change: &Stops| (*change > Stops::ZERO) == (brighter > darker);
     let mut open: Vec<bool> = cells.iter().map(|c| c.as_ref().is_some_and(wanted)).collect();
     let mut largest = Vec::new();
     for start in 0..cells.len() {
@@ -145,8 +146,9 @@ fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
     if !one_way || largest.len() < FEWEST_CELLS {
         return None;
     }
-    let by = largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, by| sum + by) / largest.len() as f64;
-    Some(Unevenness { part: place_of(&largest, GRID), by })
+    let change =
+        largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, change| sum + change) / largest.len() as f64;
+    Some(Unevenness { part: place_of(&largest, GRID), change })
 }
 
 /// The open cells joined to a cell, side by side, on a grid with this many columns; they are closed.

@@ -57,12 +57,13 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
     let text = match &record.body {
         Body::Frame(frame) => {
             let late = if frame.late { "  (landed meanwhile)" } else { "" };
-            let title = format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.subject.settings.in_short());
+            let title =
+                format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.observation.settings.in_short());
             observed_block(&title, frame.verdict.as_ref(), &frame.notes, paint)
         }
         Body::FileAdded { frame, file, observed: Some(added), .. } => {
             let is_raw = match &added.verdict {
-                Some(verdict) => verdict.by.as_deref() == Some(RAW),
+                Some(verdict) => verdict.response.as_deref() == Some(RAW),
                 None => added.metered.is_raw(),
             };
             let counts = if is_raw { "  (the raw file counts)" } else { "" };

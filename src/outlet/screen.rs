@@ -59,7 +59,7 @@ impl Shown {
 /// The frames of a trend that were compared: number, drift and half-width in stops. How far a flash was out is no
 /// drift, and would leave the rest no room.
 pub fn compared(trend: &[TrendPoint]) -> Vec<(f64, f64, f64)> {
-    let told = trend.iter().filter(|p| !p.cause.holds());
+    let told = trend.iter().filter(|p| !p.finding.is_hold());
     told.filter_map(|p| Some((p.frame as f64, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect()
 }
 

@@ -239,7 +239,7 @@ impl<'s> Client<'s> {
     /// Listening is between the socket and its client.
     async fn listen(&mut self, id: &Value, since: Option<u64>) -> io::Result<()> {
         let refused = match since {
-            Some(since) => self.beyond(since).await,
+            Some(since) => self.unexplained(since).await,
             None => None,
         };
         if let Some(why) = refused {
@@ -265,7 +265,7 @@ impl<'s> Client<'s> {
 
     /// The records from `n` on, once.
     async fn since(&mut self, n: u64) -> io::Result<Reply> {
-        if let Some(why) = self.beyond(n).await {
+        if let Some(why) = self.unexplained(n).await {
             return Ok(Reply::refused(why));
         }
         let last = self.tell_since(n).await?;
@@ -273,7 +273,7 @@ impl<'s> Client<'s> {
     }
 
     /// Why a number is none to begin with: it is far from being written.
-    async fn beyond(&self, n: u64) -> Option<String> {
+    async fn unexplained(&self, n: u64) -> Option<String> {
         let status = ask(&self.hub.commands, Command::Status {}).await;
         let last = status.value.get("records").and_then(Value::as_u64)?;
         (n > last + 1).then(|| format!("there is no record {n} yet: the last one is {last}"))

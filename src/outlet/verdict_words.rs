@@ -1,9 +1,9 @@
 //! Judgements, corrections and their ends as lines for a terminal.
 
 use super::paint::{BOLD, DIM, Paint};
-use crate::advice::{Cause, Correction, GroupSeen, Verdict};
+use crate::advice::{Correction, Finding, GroupReading, Verdict};
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::rig::solve::Did;
+use crate::rig::solve::SourceChange;
 use crate::rig::{Known, Turn};
 use crate::session::{How, Judgement, Occasion, PositionRead};
 
@@ -77,23 +77,23 @@ pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<Str
 }
 
 fn verdict_lines(verdict: &Verdict, paint: Paint) -> Vec<String> {
-    let mut lines = vec![format!("  {} {}", sign(verdict.cause), verdict.sentence)];
+    let mut lines = vec![format!("  {} {}", sign(verdict.finding), verdict.sentence)];
     if verdict.drift.is_some() || verdict.observed.is_some() {
         lines.push(format!("    {}", paint.wrap(DIM, &numbers(verdict))));
     }
-    if verdict.groups.iter().any(|g| g.did != Did::NotSettled) {
+    if verdict.groups.iter().any(|g| g.change != SourceChange::NotSettled) {
         lines.push(format!("    {}", paint.wrap(DIM, &each_light(&verdict.groups))));
     }
     lines
 }
 
 /// What each light did, on one line.
-fn each_light(groups: &[GroupSeen]) -> String {
-    let one = |g: &GroupSeen| {
-        let did = match g.did {
-            Did::Changed { by, half_width } => format!("{by} +-{:.2}", half_width.0),
-            Did::NotFired => "out".to_owned(),
-            Did::NotSettled => "not settled".to_owned(),
+fn each_light(groups: &[GroupReading]) -> String {
+    let one = |g: &GroupReading| {
+        let did = match g.change {
+            SourceChange::Changed { change, half_width } => format!("{change} +-{:.2}", half_width.0),
+            SourceChange::NotFired => "out".to_owned(),
+            SourceChange::NotSettled => "not settled".to_owned(),
         };
         format!("{} {did}", g.groups.join(" with "))
     };
@@ -114,13 +114,13 @@ fn numbers(verdict: &Verdict) -> String {
 }
 
 /// A sign for each kind of verdict, so that colour is never needed.
-fn sign(cause: Cause) -> &'static str {
-    match cause {
-        Cause::Matched => "=",
-        cause if cause.holds() => "HOLD",
-        cause if cause.is_correctable() => "~",
-        Cause::NoReference | Cause::NotMetered | Cause::Survey => "-",
-        Cause::GroupChanged => "~",
+fn sign(finding: Finding) -> &'static str {
+    match finding {
+        Finding::Matched => "=",
+        finding if finding.is_hold() => "HOLD",
+        finding if finding.is_correctable() => "~",
+        Finding::NoReference | Finding::NotMetered | Finding::Survey => "-",
+        Finding::GroupChanged => "~",
         _ => "?",
     }
 }

@@ -97,9 +97,9 @@ pub enum SurveyRefusal {
     #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
     MoreThanOne { group: String, with: String },
     #[error(
-        "{group} alone gave {off} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
+        "{group} alone gave {misfit} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
     )]
-    DoesNotAddUp { group: String, off: Stops },
+    DoesNotAddUp { group: String, misfit: Stops },
     #[error("too little of it can be read to put the lights together: shoot it again")]
     Unreadable,
 }
@@ -252,9 +252,9 @@ impl Survey {
         let with = Survey { taken: self.taken.iter().cloned().chain([frame.clone()]).collect(), ..self.clone() };
         let lights = with.lights(response).ok_or(SurveyRefusal::Unreadable)?;
         let most = lights.basis.most();
-        let off = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
-        match off.map(|(s, names)| (names, lights.basis.off[s])).find(|(_, off)| off.abs() > MOST_OFF) {
-            Some((names, off)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), off: -off }),
+        let checked = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
+        match checked.map(|(s, names)| (names, lights.basis.misfit[s])).find(|(_, misfit)| misfit.abs() > MOST_OFF) {
+            Some((names, misfit)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit }),
             None => Ok(()),
         }
     }

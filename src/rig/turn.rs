@@ -15,7 +15,8 @@ pub struct Turn {
     /// The new setting, for those who compute with it.
     pub setting: Option<PowerSetting>,
     /// The turn that this is; brighter is positive.
-    pub by: Stops,
+    #[serde(rename = "by")]
+    pub change: Stops,
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// Wanted minus reached, by rounding or by the end of the range.
@@ -28,27 +29,27 @@ impl Turn {
     pub fn towards(group: &LightGroup, from: Option<PowerSetting>, wanted: Stops) -> Turn {
         let step = group.step();
         let Some((power, dial)) = from.zip(group.dial) else {
-            let by = wanted.to_nearest(step.stops());
+            let change = wanted.to_nearest(step.stops());
             return Turn {
                 group: group.name.clone(),
                 from: from.map(|p| group.shown(p)),
-                to: from.map(|p| group.shown(p + by)),
-                setting: from.map(|p| p + by),
-                by,
-                clicks: (by.0 * step.per_stop()).round() as i32,
-                left_over: wanted - by,
+                to: from.map(|p| group.shown(p + change)),
+                setting: from.map(|p| p + change),
+                change,
+                clicks: (change.0 * step.per_stop()).round() as i32,
+                left_over: wanted - change,
                 reach: Reach::Within,
             };
         };
         let placed = dial.place(power + wanted);
-        let by = placed.setting - power;
+        let change = placed.setting - power;
         Turn {
             group: group.name.clone(),
             from: Some(dial.print(power)),
             to: Some(dial.print(placed.setting)),
             setting: Some(placed.setting),
-            by,
-            clicks: dial.clicks(by),
+            change,
+            clicks: dial.clicks(change),
             left_over: placed.left_over,
             reach: placed.reach,
         }
@@ -65,13 +66,13 @@ impl Turn {
             (_, Some(to), 0) => format!("{}: leave at {to}", self.group),
             (_, None, 0) => format!("{}: leave", self.group),
             (Some(from), Some(to), _) => {
-                format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.by))
+                format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.change))
             }
-            _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.by), self.by.in_thirds()),
+            _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.change), self.change.in_thirds()),
         }
     }
 }
 
-fn size(by: Stops) -> String {
-    format!("{:.2}", by.abs().0)
+fn size(change: Stops) -> String {
+    format!("{:.2}", change.abs().0)
 }

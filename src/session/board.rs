@@ -7,12 +7,12 @@ use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
 use super::setup::Setup;
 use super::sitting::Sitting;
-use crate::advice::{Cause, Headline, Verdict};
+use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
-use crate::rig::solve::Did;
+use crate::rig::solve::SourceChange;
 use crate::rig::{LightGroup, Lit, Position, Ratio, Role, Turn};
 
 /// The whole of it, as of one record.
@@ -44,7 +44,8 @@ pub struct LastShown {
     pub file: String,
     pub settings: String,
     pub f_number: Option<String>,
-    pub cause: Cause,
+    #[serde(rename = "cause")]
+    pub finding: Finding,
     pub sentence: String,
     /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
@@ -138,8 +139,8 @@ pub struct SurveyGuide {
 impl Board {
     pub fn of(sitting: &Sitting, config: &Config) -> Board {
         let setup = &sitting.setup;
-        let hold = setup.last.as_ref().filter(|l| l.verdict.cause.holds()).map(|l| l.verdict.sentence.clone());
-        let shot = setup.last.as_ref().map(|l| &l.subject.settings);
+        let hold = setup.last.as_ref().filter(|l| l.verdict.finding.is_hold()).map(|l| l.verdict.sentence.clone());
+        let shot = setup.last.as_ref().map(|l| &l.observation.settings);
         let ahead = setup.open.as_ref().zip(shot).and_then(|(p, shot)| p.prepares_beyond(shot, config.lighting));
         let coming = ahead.map(Settings::in_short);
         Board {
@@ -175,15 +176,15 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> Asked {
 }
 
 fn last_shown(last: &Last, setup: &Setup, judge_by: &str) -> LastShown {
-    let metered = last.subject.metered.as_ref();
+    let metered = last.observation.metered.as_ref();
     let counts = last.verdict.judged.as_ref().map_or(judge_by, |j| j.spot.as_str());
     let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
     LastShown {
         frame: last.frame,
         file: last.file.clone(),
-        settings: last.subject.settings.in_short(),
-        f_number: last.subject.settings.f_number.map(|n| n.to_string()),
-        cause: last.verdict.cause,
+        settings: last.observation.settings.in_short(),
+        f_number: last.observation.settings.f_number.map(|n| n.to_string()),
+        finding: last.verdict.finding,
         sentence: last.verdict.sentence.clone(),
         drift: last.verdict.headline().map(|h| h.in_words()),
         is_reference: setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
@@ -205,7 +206,7 @@ fn clipping(reading: &Reading) -> String {
 }
 
 fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
-    let reading = last.and_then(|l| l.subject.metered.as_ref()).and_then(|m| m.reading(&spot.name));
+    let reading = last.and_then(|l| l.observation.metered.as_ref()).and_then(|m| m.reading(&spot.name));
     let seen = last.and_then(|l| l.verdict.spots.iter().find(|s| s.spot == spot.name));
     let own = spot.area();
     Some(SpotShown {
@@ -261,8 +262,8 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     let turn = pending.and_then(|p| p.correction.turns.iter().find(|t| t.group == group.name));
     let told = pending.is_some_and(|p| p.is_confirmed(&group.name));
     let verdict = setup.last.as_ref().map(|l| &l.verdict);
-    let held = verdict.filter(|v| v.cause.holds()).is_some();
-    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.did);
+    let held = verdict.filter(|v| v.finding.is_hold()).is_some();
+    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.change);
     let card_state = match turn {
         _ if held => CardState::Hold,
         None => CardState::Rest,
@@ -280,7 +281,7 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         coming: coming && open.is_some() && !held,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
         clicks: open.map_or(0, |t| t.clicks),
-        by: open.filter(|t| t.clicks != 0).map(|t| t.by.in_thirds()),
+        by: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
         does: does(card_state, group, open, own, at.as_deref()),
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
         other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
@@ -300,10 +301,16 @@ fn state_of(turn: &Turn, coming: bool) -> CardState {
     }
 }
 
-fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, own: Option<Did>, at: Option<&str>) -> String {
+fn does(
+    state: CardState,
+    group: &LightGroup,
+    turn: Option<&Turn>,
+    own: Option<SourceChange>,
+    at: Option<&str>,
+) -> String {
     if state == CardState::Hold {
         return match own {
-            Some(Did::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
+            Some(SourceChange::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
             _ => "leave the power as it is".to_owned(),
         };
     }
@@ -315,24 +322,24 @@ fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, own: Option<D
         };
     };
     let way = if turn.clicks > 0 { "up" } else { "down" };
-    let size = format!("{:.2} stop", turn.by.abs().0);
+    let size = format!("{:.2} stop", turn.change.abs().0);
     let steps = match (turn.clicks.unsigned_abs(), group.dial.is_some()) {
         (0, _) => return "leave it".to_owned(),
         (1, true) => "1 click".to_owned(),
         (n, true) => format!("{n} clicks"),
-        (_, false) => format!("{} in thirds", turn.by.abs().in_thirds().trim_start_matches('+')),
+        (_, false) => format!("{} in thirds", turn.change.abs().in_thirds().trim_start_matches('+')),
     };
     format!("{way} {steps} ({size})")
 }
 
 /// How sure a turn is, and what its rounding leaves over.
-fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<Did>, verdict: Option<&Verdict>) -> String {
+fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<SourceChange>, verdict: Option<&Verdict>) -> String {
     let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
     let headline = verdict.and_then(Verdict::headline);
     let whole = headline.and_then(|h| Some((h.half_width?, h.condition)));
     let mut said = match (answers_drift, own, whole) {
         (false, _, _) => "worked out from the settings".to_owned(),
-        (true, Some(Did::Changed { half_width, .. }), _) => {
+        (true, Some(SourceChange::Changed { half_width, .. }), _) => {
             format!("sure to ±{:.2} stop, read for this light", half_width.0)
         }
         (true, _, Some((within, condition))) => {

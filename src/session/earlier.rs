@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::frame::Settings;
 use crate::meter::{Logged, LoggedMap};
 use crate::response::Response;
@@ -14,7 +14,7 @@ use crate::rig::{Lit, SurveyFrame};
 
 /// A frame as it takes part in a comparison, as a record holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct LoggedSubject {
+pub struct LoggedObservation {
     pub settings: Settings,
     /// The reading that counts.
     pub metered: Option<Logged>,
@@ -31,20 +31,20 @@ pub struct LoggedSurveyFrame {
     pub light: LoggedMap,
 }
 
-impl From<Subject> for LoggedSubject {
-    fn from(subject: Subject) -> LoggedSubject {
-        let Subject { settings, metered, second } = subject;
-        LoggedSubject { settings, metered: metered.map(Logged::from), second: second.map(Logged::from) }
+impl From<Observation> for LoggedObservation {
+    fn from(observation: Observation) -> LoggedObservation {
+        let Observation { settings, metered, second } = observation;
+        LoggedObservation { settings, metered: metered.map(Logged::from), second: second.map(Logged::from) }
     }
 }
 
-impl LoggedSubject {
-    /// The subject in codes, with those of its readings whose curve is known.
-    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Subject {
+impl LoggedObservation {
+    /// The observation in codes, with those of its readings whose curve is known.
+    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Observation {
         let [first, second] =
             [&self.metered, &self.second].map(|reading| reading.as_ref().and_then(|r| r.in_codes(&named)));
         let (metered, second) = if first.is_some() { (first, second) } else { (second, None) };
-        Subject { settings: self.settings.clone(), metered, second }
+        Observation { settings: self.settings.clone(), metered, second }
     }
 }
 

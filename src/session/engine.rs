@@ -16,7 +16,7 @@ use super::knowledge::Knowledge;
 use super::record::{Body, Record};
 use super::sealed::VERSION;
 use super::state::State;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::{Config, Curves};
 
 /// Where lines are kept.
@@ -147,13 +147,13 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `subject`; `sync`, `since` and `spot` are not the engine's.
-    pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+    /// `observation`; `sync`, `since` and `spot` are not the engine's.
+    pub fn command(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         if let Some(why) = self.has_no_room_for(command) {
             return Reply::refused(why);
         }
-        let subject = subject.map(Box::new);
-        let reply = self.carry_out(Input::Told { command: command.clone(), subject });
+        let observation = observation.map(Box::new);
+        let reply = self.carry_out(Input::Told { command: command.clone(), observation });
         reply.unwrap_or_else(|| Reply::refused("nothing is answered to this"))
     }
 

@@ -11,7 +11,7 @@ use super::judgement::Judgement;
 use super::record::{Body, FrameRecord};
 use super::remembered::Last;
 use super::setup::Setup;
-use crate::advice::{Cause, Subject};
+use crate::advice::{Finding, Observation};
 use crate::meter::Metered;
 
 /// Exposures whose raw file or picture may still land.
@@ -29,7 +29,8 @@ pub struct Exposure {
     /// Its first file.
     pub file: String,
     /// What its files hold.
-    pub subject: Arc<Subject>,
+    #[serde(rename = "subject")]
+    pub observation: Arc<Observation>,
     pub late: bool,
     pub overtaken: bool,
     /// What was made of it, and by which record.
@@ -43,11 +44,11 @@ pub struct Exposure {
 }
 
 impl Exposure {
-    fn new(frame: &FrameRecord, subject: Subject, before: Arc<Setup>, lights_moved_before: bool) -> Exposure {
+    fn new(frame: &FrameRecord, observation: Observation, before: Arc<Setup>, lights_moved_before: bool) -> Exposure {
         Exposure {
             frame: frame.frame,
             file: frame.file.clone(),
-            subject: Arc::new(subject),
+            observation: Arc::new(observation),
             late: frame.late,
             overtaken: frame.overtaken,
             judged: None,
@@ -57,13 +58,13 @@ impl Exposure {
         }
     }
 
-    pub fn cause(&self) -> Option<Cause> {
-        self.judged.as_ref().map(|(_, judgement)| judgement.verdict.cause)
+    pub fn finding(&self) -> Option<Finding> {
+        self.judged.as_ref().map(|(_, judgement)| judgement.verdict.finding)
     }
 
     /// It is one to go by: neither of a survey nor shot before others that were taken first.
     pub fn counts(&self) -> bool {
-        !self.overtaken && self.cause() != Some(Cause::Survey)
+        !self.overtaken && self.finding() != Some(Finding::Survey)
     }
 }
 
@@ -84,9 +85,9 @@ impl Exposures {
         self.0.iter().rposition(|e| e.frame == frame)
     }
 
-    pub(super) fn add(&mut self, frame: &FrameRecord, subject: Subject, before: &Setup) {
+    pub(super) fn add(&mut self, frame: &FrameRecord, observation: Observation, before: &Setup) {
         let moved = self.0.back().is_some_and(|last| last.since.iter().any(|(_, body)| may_move_lights(body)));
-        self.0.push_back(Exposure::new(frame, subject, Arc::new(before.clone()), moved));
+        self.0.push_back(Exposure::new(frame, observation, Arc::new(before.clone()), moved));
         if self.0.len() > MOST {
             self.0.pop_front();
         }
@@ -106,20 +107,20 @@ impl Exposures {
     }
 
     /// A frame has further readings.
-    pub(super) fn complete(&mut self, frame: u64, subject: &Arc<Subject>) {
+    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
         for exposure in &mut self.0 {
             if exposure.frame == frame {
-                exposure.subject = subject.clone();
+                exposure.observation = observation.clone();
             }
             // What was known before later ones holds this frame, too; and so does a word that made it a reference.
             if let Some(before) = &mut exposure.before {
-                Arc::make_mut(before).complete(frame, subject);
+                Arc::make_mut(before).complete(frame, observation);
             }
             for (_, body) in &mut exposure.since {
-                if let Body::Reference { frame: Some(of), subject: referred, .. } = Arc::make_mut(body)
+                if let Body::Reference { frame: Some(of), observation: referred, .. } = Arc::make_mut(body)
                     && *of == frame
                 {
-                    *referred = Box::new(Subject::clone(subject).into());
+                    *referred = Box::new(Observation::clone(observation).into());
                 }
             }
         }
@@ -165,10 +166,10 @@ impl Exposure {
     /// It is the last exposure from now on, if it is one to go by.
     fn go_on_from_here(&self, setup: &mut Setup, judgement: &Judgement) {
         if self.counts() {
-            let (frame, file, subject) = (self.frame, self.file.clone(), self.subject.clone());
-            setup.last = Some(Last { frame, file, subject, verdict: judgement.verdict.clone() });
+            let (frame, file, observation) = (self.frame, self.file.clone(), self.observation.clone());
+            setup.last = Some(Last { frame, file, observation, verdict: judgement.verdict.clone() });
         } else if !self.overtaken {
-            setup.note_time(self.subject.settings.captured.clone());
+            setup.note_time(self.observation.settings.captured.clone());
         }
     }
 }

@@ -28,7 +28,7 @@ pub use carried::{Carried, Portion};
 pub use command::{Command, Reply, SurveyAsk};
 pub use curve::response_for;
 pub use decide::{Decision, FrameInput, Input, Landed, decide};
-pub use earlier::{LoggedSubject, LoggedSurveyFrame};
+pub use earlier::{LoggedObservation, LoggedSurveyFrame};
 pub use engine::{Engine, Ledger, Published};
 pub use exposures::{Exposure, Exposures};
 pub use files::Files;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::earlier::{LoggedSubject, LoggedSurveyFrame};
+use super::earlier::{LoggedObservation, LoggedSurveyFrame};
 use super::judgement::{How, Judgement};
 use super::sealed::{LineFault, check_seal, check_version, seal};
 use crate::advice::{Correction, Verdict};
@@ -55,7 +55,8 @@ pub enum Body {
         look: String,
         frame: Option<u64>,
         file: String,
-        subject: Box<LoggedSubject>,
+        #[serde(rename = "subject")]
+        observation: Box<LoggedObservation>,
         powers: BTreeMap<String, Option<PowerSetting>>,
     },
     /// Another look was made current.
@@ -175,7 +176,8 @@ pub struct FrameRecord {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub overtaken: bool,
     pub look: Option<String>,
-    pub subject: LoggedSubject,
+    #[serde(rename = "subject")]
+    pub observation: LoggedObservation,
     pub notes: Vec<String>,
     /// Up to format 4 an observation bears its judgement.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::record::Purpose;
-use crate::advice::{Cause, Correction, Subject, Verdict};
+use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
@@ -19,7 +19,7 @@ use crate::rig::{Position, Survey, SurveyReport, Turn};
 pub struct Look {
     pub frame: Option<u64>,
     pub file: String,
-    pub subject: Arc<Subject>,
+    pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
     pub marks: BTreeMap<String, Stops>,
 }
@@ -99,7 +99,8 @@ impl OpenCorrection {
 pub struct Last {
     pub frame: u64,
     pub file: String,
-    pub subject: Arc<Subject>,
+    #[serde(rename = "subject")]
+    pub observation: Arc<Observation>,
     pub verdict: Verdict,
 }
 
@@ -110,7 +111,8 @@ pub struct TrendPoint {
     pub drift: Option<Stops>,
     /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
-    pub cause: Cause,
+    #[serde(rename = "cause")]
+    pub finding: Finding,
 }
 
 impl TrendPoint {
@@ -119,7 +121,7 @@ impl TrendPoint {
             frame,
             drift: verdict.drift,
             uncertainty: verdict.unconditional_half_width().map(Stops::rounded),
-            cause: verdict.cause,
+            finding: verdict.finding,
         }
     }
 }

@@ -342,7 +342,7 @@ impl Sitting {
         let file =
             Landed { name, is_raw: false, state, fingerprint: Fingerprint::Whole(self.shot), late: false, passed };
         let before = self.records.lock().unwrap().len();
-        let outcome = Ok(self.metering.subject(frame));
+        let outcome = Ok(self.metering.meter(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
         self.records.lock().unwrap()[before..].to_vec()
     }

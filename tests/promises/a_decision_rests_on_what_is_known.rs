@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use greyhold::advice::Subject;
+use greyhold::advice::Observation;
 use greyhold::config::{Config, Curves};
 use greyhold::container::Fingerprint;
 use greyhold::drift::observe;
@@ -151,7 +151,7 @@ impl Desk {
     }
 
     fn tell(&mut self, command: &Command) -> bool {
-        self.put(Input::Told { command: command.clone(), subject: None }).unwrap().ok
+        self.put(Input::Told { command: command.clone(), observation: None }).unwrap().ok
     }
 
     /// Goes on from the state as a log's file begins with it; what only memory held is lost.
@@ -206,7 +206,7 @@ impl Desk {
             passed: false,
         };
         let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
-        let outcome = Ok(Metering::of(&self.config).subject(frame));
+        let outcome = Ok(Metering::of(&self.config).meter(frame));
         self.put(Input::Frame(Box::new(FrameInput { file, outcome })));
     }
 
@@ -339,11 +339,12 @@ fn what_matters(desk: &Desk) -> String {
     let setup = &desk.state.sitting.setup;
     let positions: Vec<_> = setup.positions.iter().map(|p| (p, setup.moved(&p.group))).collect();
     let open = setup.open.as_ref().map(|open| (&open.correction, &open.confirmed));
-    let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.subject)));
-    let looks: Vec<_> = setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.subject))).collect();
+    let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.observation)));
+    let looks: Vec<_> =
+        setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.observation))).collect();
     format!("{positions:?}\n{open:?}\n{last:?}\n{looks:?}\n{:?} {:?}", setup.current, setup.surveying.is_some())
 }
 
-fn readings(subject: &Subject) -> [bool; 2] {
-    [true, false].map(|raw| subject.reading_of(raw).is_some())
+fn readings(observation: &Observation) -> [bool; 2] {
+    [true, false].map(|raw| observation.reading_of(raw).is_some())
 }

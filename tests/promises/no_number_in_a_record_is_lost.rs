@@ -167,7 +167,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
                     late: false,
                     passed: false,
                 };
-                let outcome = Ok(metering.subject(frame));
+                let outcome = Ok(metering.meter(frame));
                 engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
             }
         }

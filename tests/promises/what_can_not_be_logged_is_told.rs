@@ -66,9 +66,9 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
         let take = Take { at: n as f64 * 20.0, ..Take::at_reference(&rig, n) };
         let picture = Some(take.shoot(&rig, random));
         let mut outcome: FrameOutcome =
-            metering.subject(greyhold::frame::Frame { settings: take.settings(), picture, notes: Vec::new() });
+            metering.meter(greyhold::frame::Frame { settings: take.settings(), picture, notes: Vec::new() });
         if n % 2 == 0 {
-            outcome.subject.metered.as_mut().unwrap().readings[0].level = f64::NAN;
+            outcome.observation.metered.as_mut().unwrap().readings[0].level = f64::NAN;
         }
         engine.take(Input::Frame(Box::new(FrameInput { file: landed(n), outcome: Ok(outcome) })));
     }

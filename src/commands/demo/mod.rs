@@ -163,13 +163,13 @@ impl Player {
             Then::Follow { but } => {
                 for turn in self.turns.values().filter(|t| Some(t.group.as_str()) != *but) {
                     if let Some(power) = powers.get_mut(&turn.group) {
-                        *power += turn.by.0;
+                        *power += turn.change.0;
                     }
                 }
             }
             Then::FollowOnly(group) => {
                 if let Some((power, turn)) = powers.get_mut(*group).zip(self.turns.get(*group)) {
-                    *power += turn.by.0;
+                    *power += turn.change.0;
                 }
             }
             Then::AskNext(f_number) => {

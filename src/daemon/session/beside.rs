@@ -8,7 +8,7 @@ use tokio::task::block_in_place;
 
 use super::super::desk::{self, Taken, answer};
 use super::Session;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::Config;
 use crate::outlet::screen::Picture;
 use crate::session::{Command, FrameOutcome, Input, Metering, Reply};
@@ -47,7 +47,7 @@ impl Session {
             Later::Reference { command, file, back, read } => {
                 self.references_under_way -= 1;
                 let reply = match read {
-                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.subject))),
+                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.observation))),
                     Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
                 };
                 let _ = back.send(reply);
@@ -132,7 +132,7 @@ impl Session {
         let mut reread = Vec::new();
         for (file, metered) in read {
             match metered {
-                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
+                Ok(FrameOutcome { observation: Observation { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),

@@ -36,7 +36,7 @@ pub struct Basis {
     all_codes: Vec<f64>,
     pub(super) cells: (usize, usize),
     /// How far each single picture surely is from what the picture with all says of it: beyond its 95 % interval.
-    pub off: Vec<Stops>,
+    pub misfit: Vec<Stops>,
 }
 
 /// How far a light's single picture may be off, standard deviation before anything is seen.
@@ -64,7 +64,7 @@ impl Basis {
             codes,
             all_codes,
             cells: all.cells(),
-            off: Vec::new(),
+            misfit: Vec::new(),
             fields,
         };
         let (factors, deviations, place) = if whole {
@@ -81,7 +81,7 @@ impl Basis {
         Some(Basis {
             fields,
             shares,
-            off: factors.iter().zip(&deviations).map(|(f, d)| surely_off(*f, *d)).collect(),
+            misfit: factors.iter().zip(&deviations).map(|(f, d)| sure_misfit(*f, *d)).collect(),
             ..raw
         })
     }
@@ -129,7 +129,7 @@ impl Basis {
             shares: sets.iter().map(|set| sum(&self.shares, set)).collect(),
             doubt: sets.iter().map(|set| strongest(&self.doubt, set)).collect(),
             codes: sets.iter().map(|set| strongest(&self.codes, set)).collect(),
-            off: off_of(sets, &self.off),
+            misfit: misfit_of(sets, &self.misfit),
             ..self.clone()
         }
     }
@@ -208,16 +208,16 @@ impl Basis {
 
 /// How far sets of tied sources are off: as far as the one of them that is farthest, for one that doesn't add up is one too
 /// many.
-fn off_of(sets: &[Vec<usize>], off: &[Stops]) -> Vec<Stops> {
+fn misfit_of(sets: &[Vec<usize>], misfit: &[Stops]) -> Vec<Stops> {
     let farther = |a: Stops, b: Stops| if b.abs() > a.abs() { b } else { a };
-    sets.iter().map(|set| set.iter().map(|s| off[*s]).fold(Stops::ZERO, farther)).collect()
+    sets.iter().map(|set| set.iter().map(|s| misfit[*s]).fold(Stops::ZERO, farther)).collect()
 }
 
 /// Stops of a factor, less the half-width of its 95 % interval.
-fn surely_off(factor: f64, deviation: f64) -> Stops {
-    let off = factor.log2();
+fn sure_misfit(factor: f64, deviation: f64) -> Stops {
+    let misfit = factor.log2();
     let doubt = Z95 * deviation / (factor * std::f64::consts::LN_2);
-    Stops(off.signum() * (off.abs() - doubt).max(0.0))
+    Stops(misfit.signum() * (misfit.abs() - doubt).max(0.0))
 }
 
 /// Largest by smallest singular value of columns, given their products.
@@ -244,7 +244,7 @@ mod tests {
 
     #[test]
     fn of_tied_sources_the_one_that_adds_up_worst_counts() {
-        let off = [Stops(0.1), Stops(0.0), Stops(-0.9)];
-        assert_eq!(off_of(&[vec![0], vec![1, 2]], &off), [Stops(0.1), Stops(-0.9)]);
+        let misfit = [Stops(0.1), Stops(0.0), Stops(-0.9)];
+        assert_eq!(misfit_of(&[vec![0], vec![1, 2]], &misfit), [Stops(0.1), Stops(-0.9)]);
     }
 }

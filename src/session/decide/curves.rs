@@ -1,7 +1,7 @@
 //! Which curve an exposure's codes are read by.
 
 use super::Draft;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::frame::Settings;
 use crate::meter::{LightMap, Metered};
 use crate::response::Response;
@@ -19,16 +19,16 @@ impl Draft<'_> {
     }
 
     /// The curve of the reading that counts.
-    pub(super) fn response_of(&self, subject: &Subject) -> Response {
-        subject.metered.as_ref().map_or_else(Response::srgb, |m| self.response_for(&subject.settings, m))
+    pub(super) fn response_of(&self, observation: &Observation) -> Response {
+        observation.metered.as_ref().map_or_else(Response::srgb, |m| self.response_for(&observation.settings, m))
     }
 
     /// The curve of the file that a map of light is of.
-    pub(super) fn response_of_map(&self, light: &LightMap, subject: &Subject) -> Response {
+    pub(super) fn response_of_map(&self, light: &LightMap, observation: &Observation) -> Response {
         if light.is_raw() {
             return Response::raw();
         }
-        let picture = subject.reading_of(false);
-        picture.map_or_else(Response::srgb, |m| self.response_for(&subject.settings, m))
+        let picture = observation.reading_of(false);
+        picture.map_or_else(Response::srgb, |m| self.response_for(&observation.settings, m))
     }
 }

@@ -5,7 +5,7 @@
 //! before another is asked for.
 
 use super::Draft;
-use crate::advice::{Cause, Correction, Verdict, common_turn, correct};
+use crate::advice::{Correction, Finding, Verdict, common_turn, correct};
 use crate::drift::{Basis, WentBy};
 use crate::frame::Settings;
 use crate::photometry::{Reach, Stops};
@@ -28,18 +28,20 @@ const STILL_WANTED: Stops = Stops(0.1);
 
 impl Draft<'_> {
     pub(super) fn effects(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
-        match verdict.cause {
-            Cause::NoReference | Cause::Survey => return Effects::default(),
-            cause if cause.holds() => return Effects::default(),
+        match verdict.finding {
+            Finding::NoReference | Finding::Survey => return Effects::default(),
+            finding if finding.is_hold() => return Effects::default(),
             _ => {}
         }
         if let Some(effects) = self.effects_of_lights(before, settings, verdict) {
             return effects;
         }
-        match verdict.cause {
-            Cause::NotMetered | Cause::NotTrustworthy | Cause::NewScene | Cause::Uneven | Cause::Uncertain => {
-                Effects::default()
-            }
+        match verdict.finding {
+            Finding::NotMetered
+            | Finding::NotTrustworthy
+            | Finding::NewScene
+            | Finding::Uneven
+            | Finding::Uncertain => Effects::default(),
             _ => self.effects_of_the_whole(before, settings, verdict),
         }
     }
@@ -55,7 +57,7 @@ impl Draft<'_> {
                 return effects;
             }
         } else if verdict.went_by == Some(WentBy::Light)
-            && let Some(lights) = verdict.lights
+            && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
             effects.positions = self.moved_alike_by(before, lights);
@@ -77,12 +79,12 @@ impl Draft<'_> {
     fn carried_out(&self, before: &Setup) -> Vec<PositionRead> {
         let turns = before.open.iter().flat_map(|open| &open.correction.turns);
         let not_told = turns.filter(|t| before.asked(&t.group).is_some());
-        not_told.filter_map(|turn| self.turned_by(before, &turn.group, turn.by, Known::SeenAsAsked)).collect()
+        not_told.filter_map(|turn| self.turned_by(before, &turn.group, turn.change, Known::SeenAsAsked)).collect()
     }
 
     /// A group was turned by this since it was last known.
-    pub(super) fn turned_by(&self, before: &Setup, group: &str, by: Stops, known: Known) -> Option<PositionRead> {
-        let moved = (before.moved(group)? + by).rounded();
+    pub(super) fn turned_by(&self, before: &Setup, group: &str, change: Stops, known: Known) -> Option<PositionRead> {
+        let moved = (before.moved(group)? + change).rounded();
         Some(self.read(before, group, moved, known))
     }
 
@@ -109,8 +111,8 @@ impl Draft<'_> {
         let read = |group: &LightGroup| {
             let at_reference = before.position(&group.name).zip(mark(&group.name));
             let power = at_reference.and_then(|(position, mark)| position.power_at(mark));
-            let by = Turn::towards(group, power, alike).by;
-            self.read(before, &group.name, by, Known::Deduced)
+            let change = Turn::towards(group, power, alike).change;
+            self.read(before, &group.name, change, Known::Deduced)
         };
         self.config.groups.iter().map(read).collect()
     }
@@ -135,5 +137,5 @@ pub(super) fn is_worth_asking(correction: &Correction, before: &Setup) -> bool {
         let position = before.position(&turn.group);
         turn.reach == Reach::Within || position.is_some_and(|p| p.is_known_to_be_short_by(turn.left_over))
     };
-    !correction.is_nothing() && !correction.turns.iter().all(|turn| turn.clicks == 0 && was_confirmed(turn))
+    !correction.is_empty() && !correction.turns.iter().all(|turn| turn.clicks == 0 && was_confirmed(turn))
 }

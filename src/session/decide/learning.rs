@@ -3,7 +3,7 @@
 //! Nothing is kept in mind for this: the exposures of late are looked at anew for every frame.
 
 use super::Draft;
-use crate::advice::{Cause, Verdict};
+use crate::advice::{Finding, Verdict};
 use crate::calibration::{Chain, Learned, holds_on, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
@@ -38,8 +38,9 @@ impl Draft<'_> {
     /// Learns from settings that changed and came back while the lights stayed, if the exposures up to this one prove
     /// that.
     pub(super) fn learn_from_settings(&mut self, exposure: &Exposure, verdict: &Verdict) {
-        let settings = &exposure.subject.settings;
-        let Some(picture) = exposure.subject.reading_of(false).filter(|_| is_steady(verdict) && !exposure.late) else {
+        let settings = &exposure.observation.settings;
+        let Some(picture) = exposure.observation.reading_of(false).filter(|_| is_steady(verdict) && !exposure.late)
+        else {
             return;
         };
         let Some(known) = self.curve_to_learn(settings, picture) else { return };
@@ -74,13 +75,13 @@ impl Draft<'_> {
     }
 
     fn link<'a>(&self, exposure: &'a Exposure, last: &Exposure) -> Option<(&'a Settings, Vec<f64>)> {
-        let settings = &exposure.subject.settings;
-        let picture = exposure.subject.reading_of(false)?;
+        let settings = &exposure.observation.settings;
+        let picture = exposure.observation.reading_of(false)?;
         let verdict = &exposure.judged.as_ref()?.1.verdict;
         let is_one = exposure.frame > self.sitting.taught_until
             && is_steady(verdict)
             && !exposure.late
-            && settings.camera == last.subject.settings.camera
+            && settings.camera == last.observation.settings.camera
             && self.config.lighting != Lighting::Either
             && self.is_learnable(settings, picture);
         let codes = codes_of(picture);
@@ -118,8 +119,8 @@ impl Draft<'_> {
 
     /// A picture's codes, the light of the raw file beside it, and the curve that a lesson would start from.
     fn pair<'a>(&self, exposure: &'a Exposure) -> Option<(Vec<f64>, &'a Metered, Curve, Rendered)> {
-        let (raw, picture) = exposure.subject.reading_of(true).zip(exposure.subject.reading_of(false))?;
-        let settings = &exposure.subject.settings;
+        let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
+        let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
         let codes = codes_of(picture)?;
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
@@ -143,7 +144,7 @@ fn codes_of(picture: &Metered) -> Option<Vec<f64>> {
 
 /// Such a verdict speaks for lights that stayed.
 fn is_steady(verdict: &Verdict) -> bool {
-    matches!(verdict.cause, Cause::Matched | Cause::SettingsChanged | Cause::Uncertain | Cause::NoReference)
+    matches!(verdict.finding, Finding::Matched | Finding::SettingsChanged | Finding::Uncertain | Finding::NoReference)
 }
 
 /// Somebody told, or the frame shows, that a light was turned before this exposure.

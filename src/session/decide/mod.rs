@@ -21,7 +21,7 @@ use super::metering::FrameOutcome;
 use super::record::{Body, GroupPower};
 use super::sitting::Sitting;
 use super::state::State;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
@@ -80,10 +80,10 @@ pub enum Input {
     Curves,
     /// Files that frames are compared with were metered anew, by other spots.
     Reread(Vec<(String, Metered)>),
-    /// Somebody tells or asks something. A file that is named was read, and is handed on as `subject`.
+    /// Somebody tells or asks something. A file that is named was read, and is handed on as `observation`.
     Told {
         command: Command,
-        subject: Option<Box<Subject>>,
+        observation: Option<Box<Observation>>,
     },
 }
 
@@ -148,7 +148,7 @@ impl<'a> Draft<'a> {
                 }
                 self.judge_all_anew(Occasion::OtherSpots);
             }
-            Input::Told { command, subject } => return Some(self.answer(&command, subject.map(|s| *s))),
+            Input::Told { command, observation } => return Some(self.answer(&command, observation.map(|s| *s))),
         }
         None
     }

@@ -1,7 +1,7 @@
 //! The light survey's steps: what is asked next, which frames are taken for it, and what it finds.
 
 use super::Draft;
-use crate::advice::{Cause, Verdict};
+use crate::advice::{Finding, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::photometry::Stops;
 use crate::response::Response;
@@ -100,7 +100,7 @@ impl Draft<'_> {
                 let step = SurveyStep::Taken { frame, shows: Box::new(shows.clone().into()) };
                 self.stage(Body::Survey { step, next: next.clone() });
                 if next.is_none() {
-                    let response = self.response_of_map(&shows.light, &exposure.subject);
+                    let response = self.response_of_map(&shows.light, &exposure.observation);
                     self.finish_survey(&after, &response);
                 }
             }
@@ -119,17 +119,17 @@ impl Draft<'_> {
         lit: &Lit,
         judged: &Verdict,
     ) -> Result<SurveyFrame, SurveyRefusal> {
-        let settings = &exposure.subject.settings;
+        let settings = &exposure.observation.settings;
         let light = self.maps_of(exposure.frame).next().cloned().ok_or(SurveyRefusal::OtherShape)?;
-        let response = self.response_of_map(&light, &exposure.subject);
+        let response = self.response_of_map(&light, &exposure.observation);
         let frame = SurveyFrame { lit: lit.clone(), settings: settings.clone(), light };
         let turned = before.moved_alike().unwrap_or(Stops::ZERO);
-        let reference = before.reference().map(|look| &look.subject.settings);
+        let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
             by: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
-            matches: judged.cause == Cause::Matched,
+            matches: judged.finding == Finding::Matched,
         };
         survey.check(&frame, beside, &response)?;
         Ok(frame)
@@ -148,13 +148,13 @@ impl Draft<'_> {
 /// The verdict of a survey's frame: nothing to correct, and its evidence.
 fn of_survey(judged: Verdict, sentence: String) -> Verdict {
     Verdict {
-        cause: Cause::Survey,
+        finding: Finding::Survey,
         sentence,
         drift: None,
         uncertainty: None,
         went_by: None,
         basis: None,
-        lights: None,
+        light_change: None,
         uneven: None,
         ..judged
     }

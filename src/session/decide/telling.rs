@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use super::Draft;
-use crate::advice::{Subject, correct, correct_each};
+use crate::advice::{Observation, correct, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
 use crate::photometry::{PowerSetting, Stops};
@@ -17,14 +17,14 @@ use crate::session::setup::Setup;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `subject`; `sync`, `since` and `spot` are answered elsewhere.
-    pub(super) fn answer(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+    /// `observation`; `sync`, `since` and `spot` are answered elsewhere.
+    pub(super) fn answer(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         let setup = &self.sitting.setup;
         match command {
             Command::Reference { frame: Some(frame), .. } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
                 Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
             }
-            Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
+            Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), observation),
             Command::Look { look } => self.tell_look(look),
             Command::Power { group, setting } => self.tell_power(group, setting),
             Command::Confirm { correction: Some(record), .. }
@@ -115,7 +115,7 @@ impl Draft<'_> {
                 group: turn.group.clone(),
                 setting: turn.setting,
                 shown: turn.to.clone(),
-                turned: turn.setting.is_none().then_some(turn.by),
+                turned: turn.setting.is_none().then_some(turn.change),
                 moved: None,
                 source: PowerSource::Told,
                 answers: Some(open.record),
@@ -159,8 +159,8 @@ impl Draft<'_> {
                 "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
             );
         };
-        let settings = planned_from(planned, &last.subject.settings);
-        let Some(change) = expected(&look.subject.settings, &settings, self.config.lighting.planned()) else {
+        let settings = planned_from(planned, &last.observation.settings);
+        let Some(change) = expected(&look.observation.settings, &settings, self.config.lighting.planned()) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
@@ -181,9 +181,9 @@ impl Draft<'_> {
         let mut says = vec![sentence.clone()];
         says.extend(correction.turns.iter().map(Turn::in_words));
         says.extend(correction.other_ways.iter().map(|w| w.in_words()));
-        says.extend(self.room_light_at(setup, &settings, correction.by()));
+        says.extend(self.room_light_at(setup, &settings, correction.change()));
         self.withdraw();
-        if !correction.is_nothing() {
+        if !correction.is_empty() {
             let purpose = Purpose::Next { settings: Box::new(settings) };
             self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
         }

@@ -1,9 +1,9 @@
-//! Everything that was found out about a frame before its cause is told: what the settings say, what the picture says at the one
+//! Everything that is known of a frame before its finding is told: what the settings say, what the picture says at the one
 //! spot that counts, and what of both weighs more.
 //!
 //! Owns the numbers, once each: the tests of `judge` and the words of `sentence` take them from here.
 
-use super::lights::LightsSeen;
+use super::lights::LightEvidence;
 use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
 use crate::drift::{
@@ -15,7 +15,7 @@ use crate::photometry::Stops;
 use crate::response::Response;
 
 /// What is known of one frame.
-pub(super) struct Findings<'a> {
+pub(super) struct Facts<'a> {
     pub evidence: &'a Evidence<'a>,
     /// The spot that counts, in the reference and in the frame.
     pub spot: Option<Chosen<'a>>,
@@ -40,8 +40,8 @@ const NEARLY_BLACK: f64 = 9.0;
 /// A flash that fires before it has recycled loses at least and at most this much.
 const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
 
-impl<'a> Findings<'a> {
-    pub fn of(evidence: &'a Evidence<'a>) -> Findings<'a> {
+impl<'a> Facts<'a> {
+    pub fn of(evidence: &'a Evidence<'a>) -> Facts<'a> {
         let spot = spot::choose(evidence);
         let seen = spot.as_ref().and_then(|s| s.seen.as_ref());
         let lighting = lighting_of(evidence, seen);
@@ -51,8 +51,8 @@ impl<'a> Findings<'a> {
         let layout =
             evidence.metered_pair().and_then(|(r, f)| compare_layout(r, f, seen.map(|s| s.drift), evidence.response));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
-        let accounted = evidence.lights.is_some_and(LightsSeen::all_settled);
-        Findings {
+        let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
+        Facts {
             lighting,
             expected,
             weighed,
@@ -77,7 +77,7 @@ impl<'a> Findings<'a> {
         self.spot.as_ref()?.judged.clipped.as_ref()
     }
 
-    pub fn lights(&self) -> Option<&'a LightsSeen> {
+    pub fn lights(&self) -> Option<&'a LightEvidence> {
         self.evidence.lights
     }
 
