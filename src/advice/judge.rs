@@ -23,7 +23,7 @@ type Test = fn(&Facts) -> bool;
 ///    shadow of the shutter for a light that is out, a light that is out for one that was turned).
 /// 5. The spot that frames are judged by is clipped: below this line everything needs its number.
 /// 6. What explains a change without anybody having turned a dial. Nobody may answer that by turning one.
-/// 7. The drift is within the tolerance, or within its own doubt.
+/// 7. The drift is within the tolerance, or within its own uncertainty.
 /// 8. What moved: the settings, the lights, or both. All drifts that are left over end here.
 const FINDINGS: [&[(Finding, Test)]; 3] = [&BEFORE_THE_LIGHTS, &BY_THE_LIGHTS, &AFTER_THE_LIGHTS];
 
@@ -58,7 +58,7 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
     // 7
     (Finding::ColourShifted, |f| matches(f) && f.colour_shift.is_some()),
     (Finding::Matched, matches),
-    (Finding::Uncertain, is_within_its_doubt),
+    (Finding::Uncertain, is_within_its_uncertainty),
     // 8
     (Finding::SettingsUnknown, |f| f.expected.is_none()),
     (Finding::SettingsChanged, |f| settings_changed(f) && went_by(f) != Some(WentBy::Light)),
@@ -147,13 +147,13 @@ fn matches(f: &Facts) -> bool {
     f.drift().is_some_and(|drift| drift.abs() <= f.evidence.tolerance)
 }
 
-fn is_within_its_doubt(f: &Facts) -> bool {
+fn is_within_its_uncertainty(f: &Facts) -> bool {
     f.weighed.as_ref().is_some_and(|w| w.drift.abs() <= w.half_width)
 }
 
 /// The frame is brighter than its settings explain, and every flash is as it should be.
 fn only_room_light_is_left(f: &Facts) -> bool {
-    let told_apart = f.expected.is_some() && !matches(f) && !is_within_its_doubt(f);
+    let told_apart = f.expected.is_some() && !matches(f) && !is_within_its_uncertainty(f);
     let lights_changed = !settings_changed(f) || went_by(f) == Some(WentBy::Light);
     told_apart
         && lights_changed

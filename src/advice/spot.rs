@@ -5,8 +5,8 @@
 //! that is burnt out.
 
 use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
-use crate::drift::{Observed, doubt_of_rendering, observe};
-use crate::meter::{GREY, Metered, Reading, WHOLE};
+use crate::drift::{Observed, observe, uncertainty_of_rendering};
+use crate::meter::{FrameReadings, GREY, Reading, WHOLE};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 
@@ -41,10 +41,11 @@ pub(super) fn choose<'a>(evidence: &Evidence<'a>) -> Option<Chosen<'a>> {
             (pair, Some(InsteadOf { spot: evidence.judge_by.to_owned(), why }))
         }
     };
-    let doubt = evidence.reference.map_or(Stops::ZERO, |r| doubt_of_rendering(&r.settings, &evidence.frame.settings));
+    let uncertainty =
+        evidence.reference.map_or(Stops::ZERO, |r| uncertainty_of_rendering(&r.settings, &evidence.frame.settings));
     let seen = observe(pair.reference, pair.frame, evidence.response)
-        .map(|seen| Observed { half_width: seen.half_width.in_quadrature(doubt), ..seen });
-    let clipped = seen.is_none().then(|| clipped(pair, evidence.response, doubt)).flatten();
+        .map(|seen| Observed { half_width: seen.half_width.in_quadrature(uncertainty), ..seen });
+    let clipped = seen.is_none().then(|| clipped(pair, evidence.response, uncertainty)).flatten();
     let judged = JudgedSpot { spot: pair.frame.spot.clone(), instead_of, clipped };
     Some(Chosen { pair, seen, judged })
 }
@@ -56,15 +57,15 @@ pub(super) fn observed(evidence: &Evidence) -> Vec<Observed> {
 }
 
 /// The two readings, where they are of one kind of file: a raw file's codes and a picture's don't compare.
-fn comparable<'a>(evidence: &Evidence<'a>) -> Option<(&'a Metered, &'a Metered)> {
+fn comparable<'a>(evidence: &Evidence<'a>) -> Option<(&'a FrameReadings, &'a FrameReadings)> {
     evidence.metered_pair().filter(|(reference, frame)| reference.is_raw() == frame.is_raw())
 }
 
-fn common<'a>(metered: (&'a Metered, &'a Metered)) -> impl Iterator<Item = Pair<'a>> {
+fn common<'a>(metered: (&'a FrameReadings, &'a FrameReadings)) -> impl Iterator<Item = Pair<'a>> {
     metered.1.readings.iter().filter_map(move |f| pair_at(metered, &f.spot).ok())
 }
 
-fn pair_at<'a>((reference, frame): (&'a Metered, &'a Metered), spot: &str) -> Result<Pair<'a>, NoSuchSpot> {
+fn pair_at<'a>((reference, frame): (&'a FrameReadings, &'a FrameReadings), spot: &str) -> Result<Pair<'a>, NoSuchSpot> {
     let frame = frame.reading(spot).ok_or(NoSuchSpot::NotInFrame)?;
     let reference = reference.reading(spot).ok_or(NoSuchSpot::NotInReference)?;
     // The grey patch is looked for in each frame: it may lie anywhere, and is the same card all the same.
@@ -76,37 +77,37 @@ fn pair_at<'a>((reference, frame): (&'a Metered, &'a Metered), spot: &str) -> Re
 
 /// What a spot tells that can't be compared: which end of the scale it ran into, and how far the light is off at least.
 ///
-/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each share
+/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each quantile
 /// of the spot bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot. What is
 /// not known of the curve and of two cameras is taken off the bound.
-fn clipped(pair: Pair, response: &Response, doubt: Stops) -> Option<ClippedSpot> {
+fn clipped(pair: Pair, response: &Response, uncertainty: Stops) -> Option<ClippedSpot> {
     let (bottom, top) = (response.light(TRUSTED.start), response.light(TRUSTED.end));
     let range = |code: f64| match response.light(code).0 {
         _ if code >= TRUSTED.end => (top.0, f64::INFINITY),
         _ if code < TRUSTED.start => (f64::NEG_INFINITY, bottom.0),
         light => (light, light),
     };
-    let shares: Vec<_> =
+    let quantiles: Vec<_> =
         pair.reference.quantiles.iter().zip(&pair.frame.quantiles).map(|(r, f)| (range(*r), range(*f))).collect();
-    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| shares.iter().filter(|(r, f)| is(*r, *f)).count();
+    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| quantiles.iter().filter(|(r, f)| is(*r, *f)).count();
     let (high, low) = (|range: (f64, f64)| range.1 == f64::INFINITY, |range: (f64, f64)| range.0 == f64::NEG_INFINITY);
     let ways = [
         (ScaleEnd::BurntOut, count(&|_, f| high(f)), count(&|r, _| high(r))),
         (ScaleEnd::Black, count(&|_, f| low(f)), count(&|r, _| low(r))),
     ];
     let (end, in_frame, in_reference) = ways.into_iter().max_by_key(|(_, f, r)| *f.max(r))?;
-    let lies_in = match (in_frame * 2 > shares.len(), in_reference * 2 > shares.len()) {
+    let lies_in = match (in_frame * 2 > quantiles.len(), in_reference * 2 > quantiles.len()) {
         (true, true) => ClippedIn::Both,
         (false, true) => ClippedIn::Reference,
         (true, false) => ClippedIn::Frame,
         (false, false) if in_reference > in_frame => ClippedIn::Reference,
         (false, false) => ClippedIn::Frame,
     };
-    let at_least = middle(shares.iter().map(|(r, f)| f.0 - r.1))
+    let at_least = middle(quantiles.iter().map(|(r, f)| f.0 - r.1))
         .filter(|least| *least > 0.0)
-        .or_else(|| middle(shares.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
+        .or_else(|| middle(quantiles.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
         .map(Stops)
-        .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(doubt)));
+        .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(uncertainty)));
     (in_frame.max(in_reference) > 0).then_some(ClippedSpot { end, lies_in, at_least })
 }
 
@@ -118,9 +119,9 @@ fn middle(bounds: impl Iterator<Item = f64>) -> Option<f64> {
     bounds.get(middle).copied().filter(|bound| bound.is_finite())
 }
 
-/// What is left of a bound, less its doubt; `None` when that leaves nothing.
-fn surely(bound: Stops, doubt: Stops) -> Option<Stops> {
-    let left = bound.0.abs() - doubt.0;
+/// What is left of a bound, less its uncertainty; `None` when that leaves nothing.
+fn surely(bound: Stops, uncertainty: Stops) -> Option<Stops> {
+    let left = bound.0.abs() - uncertainty.0;
     (left > 0.0).then(|| Stops(left * bound.0.signum()))
 }
 

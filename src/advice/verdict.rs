@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::lights::{GroupReading, LightEvidence};
 use crate::drift::{Basis, Lighting, Observed, Unevenness, WentBy};
 use crate::frame::{Captured, Settings};
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 use crate::photometry::Stops;
 use crate::response::Response;
 
@@ -83,15 +83,15 @@ impl Finding {
 pub struct Observation {
     pub settings: Settings,
     /// The reading that counts.
-    pub metered: Option<Metered>,
+    pub metered: Option<FrameReadings>,
     /// The picture's reading, where the raw file's counts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub second: Option<Metered>,
+    pub second: Option<FrameReadings>,
 }
 
 impl Observation {
     /// With the reading of a further file of the same exposure: a raw file's counts before a picture's.
-    pub fn with(self, further: Metered) -> Observation {
+    pub fn with(self, further: FrameReadings) -> Observation {
         let Some(first) = self.metered else { return Observation { metered: Some(further), ..self } };
         let (metered, second) = match (first.is_raw(), further.is_raw()) {
             (false, true) => (further, Some(first)),
@@ -102,7 +102,7 @@ impl Observation {
     }
 
     /// Takes a reading of the same file by other spots. Of a pair of files the other one keeps its old spots.
-    pub fn reread(&mut self, again: &Metered) {
+    pub fn reread(&mut self, again: &FrameReadings) {
         let readings = [&mut self.metered, &mut self.second].into_iter().flatten();
         if let Some(reading) = { readings }.find(|m| m.is_raw() == again.is_raw()) {
             *reading = again.clone();
@@ -110,7 +110,7 @@ impl Observation {
     }
 
     /// The reading of the raw file, or of the picture.
-    pub fn reading_of(&self, raw: bool) -> Option<&Metered> {
+    pub fn reading_of(&self, raw: bool) -> Option<&FrameReadings> {
         [&self.metered, &self.second].into_iter().flatten().find(|m| m.is_raw() == raw)
     }
 }
@@ -147,7 +147,7 @@ pub struct Evidence<'a> {
 
 impl<'a> Evidence<'a> {
     /// The readings that are compared: the reference's and the frame's.
-    pub(super) fn metered_pair(&self) -> Option<(&'a Metered, &'a Metered)> {
+    pub(super) fn metered_pair(&self) -> Option<(&'a FrameReadings, &'a FrameReadings)> {
         self.reference?.metered.as_ref().zip(self.frame.metered.as_ref())
     }
 }

@@ -5,7 +5,7 @@
 
 use super::bracket::{Refusal, calibrate};
 use super::{SeriesFrame, difference, uncertainty_of_difference};
-use crate::drift::{Lighting, doubt_of_rendering, observe};
+use crate::drift::{Lighting, observe, uncertainty_of_rendering};
 use crate::meter::WHOLE;
 use crate::photometry::Stops;
 use crate::response::{Curve, Response};
@@ -100,9 +100,9 @@ fn pairing(
 
 fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response, lighting: Lighting) -> Option<(Stops, Stops)> {
     let settings = uncertainty_of_difference(a, b, lighting, by.scatter_of_two());
-    let doubt = doubt_of_rendering(&a.settings, &b.settings).in_quadrature(settings);
+    let uncertainty = uncertainty_of_rendering(&a.settings, &b.settings).in_quadrature(settings);
     let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, by)?;
-    Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(doubt)))
+    Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(uncertainty)))
 }
 
 impl Accuracy {

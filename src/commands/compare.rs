@@ -15,7 +15,7 @@ use crate::frame::Settings;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
-use crate::session::{Compared, FrameOutcome, Metering, Sitting, response_for};
+use crate::session::{Compared, MeteredFrame, MeteringPlan, Sitting, response_for};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
@@ -93,7 +93,7 @@ struct Comparison {
     photographs: Photographs,
     config: Config,
     curves: Curves,
-    metering: Metering,
+    metering: MeteringPlan,
     lighting: Lighting,
     light_alone: bool,
 }
@@ -118,7 +118,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     for fault in faults {
         eprintln!("{fault}");
     }
-    let metering = Metering::of(&config);
+    let metering = MeteringPlan::of(&config);
     let photographs = Photographs::open();
     let comparison = Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone };
     let reference = comparison.read(&args.reference);
@@ -146,7 +146,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 }
 
 impl Comparison {
-    fn read(&self, path: &Path) -> Result<FrameOutcome, String> {
+    fn read(&self, path: &Path) -> Result<MeteredFrame, String> {
         let read = self.photographs.read(path, self.config.marks, Depth::Lenient)?;
         Ok(self.metering.meter(read))
     }
@@ -181,7 +181,7 @@ impl Comparison {
         &self,
         path: &Path,
         reference: Option<&Observation>,
-        outcome: &Result<FrameOutcome, String>,
+        outcome: &Result<MeteredFrame, String>,
         table: Option<&Table>,
     ) -> String {
         let file = path.display().to_string();
@@ -224,7 +224,7 @@ impl Table {
             + &self.line("", ["", "say", "says", "", ""])
     }
 
-    fn row(&self, file: &str, verdict: &Verdict, outcome: &FrameOutcome) -> String {
+    fn row(&self, file: &str, verdict: &Verdict, outcome: &MeteredFrame) -> String {
         let stops = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
         let within = |s: Option<Stops>, half: Option<Stops>| match half {
             Some(half) if s.is_some() => format!("{} +-{:.2}", stops(s), half.0),
@@ -251,7 +251,7 @@ impl Table {
     }
 }
 
-fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome, response: Option<&str>) -> String {
+fn as_json(file: &str, verdict: &Verdict, outcome: &MeteredFrame, response: Option<&str>) -> String {
     encode(&Answer {
         file: file.to_owned(),
         expected: verdict.expected,

@@ -13,13 +13,13 @@ use crate::container::{Kind, Links};
 use crate::frame::Frame;
 use crate::intake::{Job, NotRead, Outcome, Reach, Reader, Reading, Reply};
 use crate::photometry::Series;
-use crate::session::{FrameOutcome, Metering};
+use crate::session::{MeteredFrame, MeteringPlan};
 use crate::workers::{Depth, Pool, Refused, Task};
 
 /// Reads for the intake.
 pub(super) struct Workers {
     pub pool: Pool,
-    pub metering: watch::Receiver<Arc<Metering>>,
+    pub metering: watch::Receiver<Arc<MeteringPlan>>,
     pub runtime: Handle,
 }
 
@@ -95,7 +95,7 @@ impl Named {
     }
 
     /// The same, metered.
-    pub async fn meter(&self, file: &str, metering: Arc<Metering>) -> Result<FrameOutcome, String> {
+    pub async fn meter(&self, file: &str, metering: Arc<MeteringPlan>) -> Result<MeteredFrame, String> {
         let frame = self.read(file, metering.marks).await?;
         let metered = spawn_blocking(move || metering.meter(frame)).await;
         metered.map_err(|_| "metering it failed".to_owned())

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::histogram::Histogram;
 use super::light_map::{LightMap, check_shape};
-use super::reading::{Metered, Reading, Scale, rounded};
+use super::reading::{FrameReadings, Reading, Scale, rounded};
 use super::spot::Area;
 use crate::photometry::Stops;
 use crate::response::{RAW, Response};
@@ -17,7 +17,7 @@ use crate::response::{RAW, Response};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Logged {
-    Codes(Metered),
+    Codes(FrameReadings),
     Light(EarlierMetered),
 }
 
@@ -71,8 +71,8 @@ const MAP_STEPS_PER_STOP: f64 = 200.0;
 const HISTOGRAM_FROM: Stops = Stops(-10.0);
 const HISTOGRAM_BINS_PER_STOP: f64 = 6.0;
 
-impl From<Metered> for Logged {
-    fn from(metered: Metered) -> Logged {
+impl From<FrameReadings> for Logged {
+    fn from(metered: FrameReadings) -> Logged {
         Logged::Codes(metered)
     }
 }
@@ -87,7 +87,7 @@ impl Logged {
     }
 
     /// The readings in codes; `None` when nobody knows the curve that they went through.
-    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<Metered> {
+    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<FrameReadings> {
         match self {
             Logged::Codes(metered) => Some(metered.clone()),
             Logged::Light(earlier) => named(&earlier.response).map(|by| earlier.in_codes(&by)),
@@ -113,9 +113,9 @@ impl LoggedMap {
 
 impl EarlierMetered {
     /// What the file said, given the curve that the readings name.
-    fn in_codes(&self, by: &Response) -> Metered {
+    fn in_codes(&self, by: &Response) -> FrameReadings {
         let code = |light: &Stops| rounded(by.code(*light));
-        Metered {
+        FrameReadings {
             scale: scale_of(&self.response),
             colour: self.colour.clone(),
             readings: self.readings.iter().map(|r| r.in_codes(by)).collect(),

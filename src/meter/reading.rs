@@ -48,7 +48,7 @@ pub struct Reading {
 
 /// Everything metered in one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Metered {
+pub struct FrameReadings {
     pub scale: Scale,
     /// Colour space.
     pub colour: String,
@@ -64,7 +64,7 @@ const QUANTILES: usize = 64;
 const HIGH_CODE: u8 = 251;
 const LOW_CODE: u8 = 3;
 
-impl Metered {
+impl FrameReadings {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
         self.readings.iter().find(|r| r.spot == spot)
     }
@@ -117,7 +117,7 @@ struct Lit<'a> {
 }
 
 /// Meters every spot of a picture.
-pub fn meter(picture: &Picture, spots: &[Spot]) -> Metered {
+pub fn meter(picture: &Picture, spots: &[Spot]) -> FrameReadings {
     let lit = Lit::new(picture);
     let readings = spots.iter().filter_map(|spot| {
         let area = match spot.place {
@@ -126,7 +126,7 @@ pub fn meter(picture: &Picture, spots: &[Spot]) -> Metered {
         };
         Some(lit.reading(&spot.name, area, spot.weighting))
     });
-    Metered {
+    FrameReadings {
         scale: Scale::of(picture),
         colour: picture.colour.space.to_string(),
         readings: readings.collect(),
@@ -369,7 +369,7 @@ mod tests {
     fn a_reading_is_the_same_after_it_was_written_and_read() {
         let metered = meter(&picture(90, 60, |x, y| [(x * 2) as u8, y as u8, 200]), &Spot::ready());
         let text = serde_json::to_string(&metered).unwrap();
-        assert_eq!(serde_json::from_str::<Metered>(&text).unwrap(), metered);
+        assert_eq!(serde_json::from_str::<FrameReadings>(&text).unwrap(), metered);
     }
 
     #[test]

@@ -72,7 +72,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         }
         Body::FileAdded { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
         Body::Judged(judgement) => judged_block(judgement, paint),
-        Body::Response { of, how, frames, doubt, .. } => {
+        Body::Response { of, how, frames, uncertainty, .. } => {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
                 Learning::SettingsAlone => "settings that changed and came back under one light",
@@ -82,8 +82,8 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
                 "  learned how {} renders light, from {from} (frames {}): two stops are now known to +-{:.2}, before to +-{:.2}",
                 of.camera.as_deref().unwrap_or("this camera"),
                 numbers.join(", "),
-                doubt[1].0,
-                doubt[0].0
+                uncertainty[1].0,
+                uncertainty[0].0
             )
         }
         Body::Correction { purpose, correction, sentence } => {

@@ -7,7 +7,7 @@ use super::record::Rendered;
 use super::sitting::Sitting;
 use crate::config::{Config, Curves};
 use crate::frame::Settings;
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 use crate::response::{Response, ResponseChoice};
 
 /// The curve for a file of a frame with these settings. A raw file's linear light has its own. A picture goes by the
@@ -15,7 +15,7 @@ use crate::response::{Response, ResponseChoice};
 /// nothing is known of it, by the stock curve.
 pub fn response_for(
     settings: &Settings,
-    metered: &Metered,
+    metered: &FrameReadings,
     config: &Config,
     curves: &Curves,
     sitting: &Sitting,
@@ -31,6 +31,6 @@ pub fn response_for(
 }
 
 /// What a picture's curve belongs to.
-pub(super) fn rendered(settings: &Settings, metered: &Metered, config: &Config) -> Rendered {
+pub(super) fn rendered(settings: &Settings, metered: &FrameReadings, config: &Config) -> Rendered {
     Rendered { camera: settings.camera.clone(), colour: metered.colour.clone(), look: config.picture_look.clone() }
 }

@@ -12,7 +12,7 @@ use super::record::{Body, FrameRecord};
 use super::remembered::Last;
 use super::setup::Setup;
 use crate::advice::{Finding, Observation};
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -127,7 +127,7 @@ impl Exposures {
     }
 
     /// A reference's file was metered anew, by other spots.
-    pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
+    pub(super) fn reread(&mut self, file: &str, metered: &FrameReadings) {
         for before in self.0.iter_mut().filter_map(|e| e.before.as_mut()) {
             Arc::make_mut(before).reread(file, metered);
         }

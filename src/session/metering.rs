@@ -8,7 +8,7 @@ use crate::photometry::Series;
 
 /// What the workers meter by; replaced when the configuration changes.
 #[derive(Debug, Clone)]
-pub struct Metering {
+pub struct MeteringPlan {
     pub spots: Vec<Spot>,
     pub marks: Series,
     /// There are groups of lights that a survey could tell apart.
@@ -17,25 +17,25 @@ pub struct Metering {
 
 /// A frame, metered.
 #[derive(Debug, Clone)]
-pub struct FrameOutcome {
+pub struct MeteredFrame {
     pub observation: Observation,
     /// The light of its parts, for reading single lights out of it; not logged.
     pub light: Option<LightMap>,
     pub notes: Vec<String>,
 }
 
-impl Metering {
-    pub fn of(config: &Config) -> Metering {
-        Metering { spots: config.spots.clone(), marks: config.marks, several_groups: config.groups.len() > 1 }
+impl MeteringPlan {
+    pub fn of(config: &Config) -> MeteringPlan {
+        MeteringPlan { spots: config.spots.clone(), marks: config.marks, several_groups: config.groups.len() > 1 }
     }
 
     /// Meters a frame that was read: what the blocking workers do.
-    pub fn meter(&self, frame: Frame) -> FrameOutcome {
+    pub fn meter(&self, frame: Frame) -> MeteredFrame {
         let picture = frame.picture.as_ref();
         let metered = picture.map(|picture| meter(picture, &self.spots));
         let light = picture.filter(|_| self.several_groups).map(light_map);
         let observation = Observation { settings: frame.settings, metered, second: None };
-        FrameOutcome { observation, light, notes: frame.notes }
+        MeteredFrame { observation, light, notes: frame.notes }
     }
 }
 

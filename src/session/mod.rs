@@ -34,7 +34,7 @@ pub use exposures::{Exposure, Exposures};
 pub use files::Files;
 pub use judgement::{Asked, Ended, How, Judgement, Occasion, PositionRead};
 pub use knowledge::Knowledge;
-pub use metering::{Compared, FrameOutcome, Metering};
+pub use metering::{Compared, MeteredFrame, MeteringPlan};
 pub use record::{Added, Body, FrameRecord, GroupPower, Learning, PowerSource, Purpose, Record, SurveyStep};
 pub use remembered::{Last, LearnedCurve, Look, OpenCorrection, Surveyed, TrendPoint};
 pub use sealed::{LineFault, VERSION};

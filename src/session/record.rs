@@ -139,7 +139,8 @@ pub enum Body {
         frames: Vec<u64>,
         residual: Stops,
         /// 95 % half-width of two stops about mid-grey before and after.
-        doubt: [Stops; 2],
+        #[serde(rename = "doubt")]
+        uncertainty: [Stops; 2],
         curve: Box<Curve>,
     },
     /// A step of a light survey, and what to do next.

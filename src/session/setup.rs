@@ -15,7 +15,7 @@ use super::rows;
 use crate::advice::{Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{Known, Position, Survey};
 
@@ -326,7 +326,7 @@ impl Setup {
     }
 
     /// A reference's file was metered anew, by other spots.
-    pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
+    pub(super) fn reread(&mut self, file: &str, metered: &FrameReadings) {
         for look in self.looks.values_mut().filter(|l| l.file == file) {
             Arc::make_mut(&mut look.observation).reread(metered);
         }

@@ -11,11 +11,11 @@ use greyhold::container::Fingerprint;
 use greyhold::drift::Lighting;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
-use greyhold::meter::{Spot, meter, shares};
+use greyhold::meter::{Spot, meter, quantiles};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, Metering, Record, State, SurveyAsk, SurveyStep,
+    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Record, State, SurveyAsk, SurveyStep,
 };
 use greyhold::studio::{Exposure, Light, Pose, Scene, codes, with_exif};
 use jiff::civil::date;
@@ -237,7 +237,7 @@ pub fn calibrate_into(folder: &Path) {
                 file: format!("bracket_{i}.jpg"),
                 settings: take.settings(),
                 exposure: None,
-                shares: shares(&picture),
+                quantiles: quantiles(&picture),
                 is_raw: false,
                 metered: meter(&picture, &Spot::ready()),
             }
@@ -275,7 +275,7 @@ pub fn calibrated_curves() -> Curves {
 /// A sitting as the engine sees it: frames in, records out.
 pub struct Sitting {
     engine: Engine<NoDisk>,
-    metering: Metering,
+    metering: MeteringPlan,
     records: Arc<Mutex<Vec<Record>>>,
     shot: u64,
 }
@@ -309,7 +309,7 @@ pub fn config(rig: &Rig) -> Config {
 impl Sitting {
     /// Goes on from a state.
     pub fn on(config: &Config, curves: &Curves, state: State, shot: u64) -> Sitting {
-        let metering = Metering::of(config);
+        let metering = MeteringPlan::of(config);
         let curves = Arc::new(curves.clone());
         let records = Arc::new(Mutex::new(Vec::new()));
         let heard = records.clone();

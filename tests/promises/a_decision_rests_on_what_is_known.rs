@@ -14,8 +14,8 @@ use greyhold::meter::{Spot, WHOLE, meter};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use greyhold::response::Response;
 use greyhold::session::{
-    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, Metering, Portion, Record, Reply, State, SurveyAsk,
-    VERSION, decide,
+    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, MeteringPlan, Portion, Record, Reply, State,
+    SurveyAsk, VERSION, decide,
 };
 use jiff::civil::date;
 use proptest::prelude::*;
@@ -206,7 +206,7 @@ impl Desk {
             passed: false,
         };
         let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
-        let outcome = Ok(Metering::of(&self.config).meter(frame));
+        let outcome = Ok(MeteringPlan::of(&self.config).meter(frame));
         self.put(Input::Frame(Box::new(FrameInput { file, outcome })));
     }
 

@@ -9,7 +9,7 @@ use crate::harness::process::in_a_process_of_its_own;
 use crate::harness::{dng, hostile, real_frames, shot};
 use greyhold::container::Kind;
 use greyhold::frame::{self, Frame};
-use greyhold::meter::{Metered, Spot, meter};
+use greyhold::meter::{FrameReadings, Spot, meter};
 use greyhold::photometry::Series;
 
 fn read(name: &str, bytes: &[u8]) -> Result<Frame, String> {
@@ -118,7 +118,7 @@ fn samples_that_are_no_numbers_are_black_or_saturated() {
         let metered = meter(&picture, &Spot::ready());
         let json = serde_json::to_string(&metered).unwrap();
         // What JSON has no number for would be written as null, and then not be read.
-        let back: Metered = serde_json::from_str(&json).unwrap_or_else(|e| panic!("{strange}: {e}"));
+        let back: FrameReadings = serde_json::from_str(&json).unwrap_or_else(|e| panic!("{strange}: {e}"));
         assert_eq!(back.readings.len(), metered.readings.len());
     }
 }

@@ -11,7 +11,7 @@ use super::Session;
 use crate::advice::Observation;
 use crate::config::Config;
 use crate::outlet::screen::Picture;
-use crate::session::{Command, FrameOutcome, Input, Metering, Reply};
+use crate::session::{Command, Input, MeteredFrame, MeteringPlan, Reply};
 
 /// What comes of work beside the loop.
 pub enum Later {
@@ -21,12 +21,12 @@ pub enum Later {
         command: Command,
         file: String,
         back: oneshot::Sender<Reply>,
-        read: Result<FrameOutcome, String>,
+        read: Result<MeteredFrame, String>,
     },
     /// What frames are compared with was metered anew, by these spots.
     Reread {
-        by: Arc<Metering>,
-        read: Vec<(String, Result<FrameOutcome, String>)>,
+        by: Arc<MeteringPlan>,
+        read: Vec<(String, Result<MeteredFrame, String>)>,
     },
     /// The last frame's, after a restart.
     Picture(Option<Picture>),
@@ -101,7 +101,7 @@ impl Session {
             self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
         }
         self.setup.config = (*config).clone();
-        let _ = self.metering.send(Arc::new(Metering::of(&config)));
+        let _ = self.metering.send(Arc::new(MeteringPlan::of(&config)));
         block_in_place(|| self.engine.configure(*config, curves));
         tracing::info!("the changed configuration is taken up");
     }
@@ -123,7 +123,7 @@ impl Session {
         });
     }
 
-    fn take_reread(&mut self, by: &Arc<Metering>, read: Vec<(String, Result<FrameOutcome, String>)>) {
+    fn take_reread(&mut self, by: &Arc<MeteringPlan>, read: Vec<(String, Result<MeteredFrame, String>)>) {
         self.rereading.under_way = false;
         if by.spots != self.metering.borrow().spots {
             // Other spots were drawn meanwhile: the last ones count.
@@ -132,7 +132,7 @@ impl Session {
         let mut reread = Vec::new();
         for (file, metered) in read {
             match metered {
-                Ok(FrameOutcome { observation: Observation { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
+                Ok(MeteredFrame { observation: Observation { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),

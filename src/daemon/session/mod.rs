@@ -26,7 +26,7 @@ use crate::intake::{Control, FolderStands, Seen};
 use crate::outlet::screen::{Picture, Screens, Shown};
 use crate::outlet::shot_log::LogWriter;
 use crate::outlet::socket::Ask;
-use crate::session::{Command, Engine, Input, Ledger, Metering, Reply};
+use crate::session::{Command, Engine, Input, Ledger, MeteringPlan, Reply};
 
 /// References that were named and are being read.
 const MOST_NAMED: usize = 8;
@@ -37,7 +37,7 @@ const MOST_MARKS: usize = 64;
 
 pub(super) struct Session {
     pub(super) engine: Engine<LogWriter>,
-    pub(super) metering: watch::Sender<Arc<Metering>>,
+    pub(super) metering: watch::Sender<Arc<MeteringPlan>>,
     pub(super) setup: Setup,
     /// Those who wait for a mark.
     pub(super) marks: HashMap<u64, oneshot::Sender<Reply>>,

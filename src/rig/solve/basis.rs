@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::cells_of;
 use super::field::{Field, Place};
-use super::model::{CurveDoubt, Task};
+use super::model::{CurveError, Task};
 use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
@@ -30,7 +30,7 @@ pub struct Basis {
     /// Share of each source in every cell, when nothing has changed.
     pub(super) shares: Vec<Vec<f64>>,
     /// How far a source's own light may be off in a cell, standard deviation in stops.
-    pub(super) doubt: Vec<Vec<f64>>,
+    pub(super) sd: Vec<Vec<f64>>,
     /// Codes of each source's own picture, and of the picture with all.
     codes: Vec<Vec<f64>>,
     all_codes: Vec<f64>,
@@ -42,9 +42,9 @@ pub struct Basis {
 /// How far a light's single picture may be off, standard deviation before anything is seen.
 const SINGLE_OFF: f64 = 0.3;
 /// Ways in which the curve may be off that are taken along.
-const CURVE_DOUBTS: usize = 8;
+const CURVE_ERRORS: usize = 8;
 /// Light of a patch that is nearly black is this uncertain.
-const BLACK_DOUBT: f64 = 1.5;
+const BLACK_SD: f64 = 1.5;
 /// Above this condition lights are tied: a hundredth of a stop in the cells is then more than half a stop in a light.
 const MOST_CONDITION: f64 = 60.0;
 /// A patch's level is mended by no more than this.
@@ -60,17 +60,17 @@ impl Basis {
         let all_codes: Vec<f64> = cells_of(all).into_iter().map(code).collect();
         let raw = Basis {
             shares: vec![vec![0.0; all_codes.len()]; fields.len()],
-            doubt: codes.iter().map(|c| own_doubt(c, &all_codes, response)).collect(),
+            sd: codes.iter().map(|c| own_sd(c, &all_codes, response)).collect(),
             codes,
             all_codes,
             cells: all.cells(),
             misfit: Vec::new(),
             fields,
         };
-        let (factors, deviations, place) = if whole {
+        let (factors, sd, place) = if whole {
             let fit = Task { prior: vec![SINGLE_OFF; singles.len()], ..raw.task(all, response, &[]) }.fit()?;
-            let deviations = fit.covariance.diagonal().map(|v| v.max(0.0).sqrt()).as_slice().to_vec();
-            (fit.factors.as_slice().to_vec(), deviations, fit.place)
+            let sd = fit.covariance.diagonal().map(|v| v.max(0.0).sqrt()).as_slice().to_vec();
+            (fit.factors.as_slice().to_vec(), sd, fit.place)
         } else {
             (vec![1.0; singles.len()], vec![0.0; singles.len()], Place::default())
         };
@@ -81,7 +81,7 @@ impl Basis {
         Some(Basis {
             fields,
             shares,
-            misfit: factors.iter().zip(&deviations).map(|(f, d)| sure_misfit(*f, *d)).collect(),
+            misfit: factors.iter().zip(&sd).map(|(f, d)| sure_misfit(*f, *d)).collect(),
             ..raw
         })
     }
@@ -127,7 +127,7 @@ impl Basis {
         Basis {
             fields: sets.iter().map(|set| Field::sum(set.iter().map(|s| &self.fields[*s]))).collect(),
             shares: sets.iter().map(|set| sum(&self.shares, set)).collect(),
-            doubt: sets.iter().map(|set| strongest(&self.doubt, set)).collect(),
+            sd: sets.iter().map(|set| strongest(&self.sd, set)).collect(),
             codes: sets.iter().map(|set| strongest(&self.codes, set)).collect(),
             misfit: misfit_of(sets, &self.misfit),
             ..self.clone()
@@ -165,7 +165,7 @@ impl Basis {
     }
 
     /// How far the curve as a whole may be off between a frame's cells and the survey's, standard deviation in stops.
-    fn curve_doubt(&self, frame_codes: &[f64], response: &Response) -> Vec<f64> {
+    fn curve_sd(&self, frame_codes: &[f64], response: &Response) -> Vec<f64> {
         let of = |(frame, all): (&f64, &f64)| response.uncertainty_of([(*frame, *all, 1.0)].into_iter()).0 / Z95;
         frame_codes.iter().zip(&self.all_codes).map(of).collect()
     }
@@ -184,23 +184,23 @@ impl Basis {
         };
         let seen: Vec<Option<f64>> = cells_of(frame).into_iter().enumerate().map(told).collect();
         let frame_codes: Vec<f64> = seen.iter().map(|s| s.map_or(0.0, |l| response.code(Stops(l)))).collect();
-        let at = |doubt: &[f64; 256], codes: &[f64]| -> Vec<f64> {
-            codes.iter().map(|c| doubt[c.round() as usize]).collect()
+        let at = |error: &[f64; 256], codes: &[f64]| -> Vec<f64> {
+            codes.iter().map(|c| error[c.round() as usize]).collect()
         };
-        let curve = response.doubts(CURVE_DOUBTS);
-        let curve = curve.iter().map(|doubt| CurveDoubt {
-            frame: at(doubt, &frame_codes).iter().zip(at(doubt, &self.all_codes)).map(|(f, a)| f - a).collect(),
-            sources: self.codes.iter().map(|codes| at(doubt, codes)).collect(),
+        let curve = response.likely_errors(CURVE_ERRORS);
+        let curve = curve.iter().map(|error| CurveError {
+            frame: at(error, &frame_codes).iter().zip(at(error, &self.all_codes)).map(|(f, a)| f - a).collect(),
+            sources: self.codes.iter().map(|codes| at(error, codes)).collect(),
         });
         Task {
             fields: self.expected_fields(expected),
             noise: frame_codes.iter().map(|c| response.noise_between(*c, *c).0).collect(),
             seen,
             curve: curve.collect(),
-            curve_doubt: self.curve_doubt(&frame_codes, response),
+            curve_sd: self.curve_sd(&frame_codes, response),
             prior: vec![3.0; self.fields.len()],
             shares: self.shares.clone(),
-            doubt: self.doubt.clone(),
+            sd: self.sd.clone(),
             cells: self.cells,
         }
     }
@@ -214,10 +214,10 @@ fn misfit_of(sets: &[Vec<usize>], misfit: &[Stops]) -> Vec<Stops> {
 }
 
 /// Stops of a factor, less the half-width of its 95 % interval.
-fn sure_misfit(factor: f64, deviation: f64) -> Stops {
+fn sure_misfit(factor: f64, sd: f64) -> Stops {
     let misfit = factor.log2();
-    let doubt = Z95 * deviation / (factor * std::f64::consts::LN_2);
-    Stops(misfit.signum() * (misfit.abs() - doubt).max(0.0))
+    let half_width = Z95 * sd / (factor * std::f64::consts::LN_2);
+    Stops(misfit.signum() * (misfit.abs() - half_width).max(0.0))
 }
 
 /// Largest by smallest singular value of columns, given their products.
@@ -227,13 +227,13 @@ fn condition(products: &DMatrix<f64>) -> f64 {
 }
 
 /// How far a source's light may be off in a cell, against the light of all there.
-fn own_doubt(codes: &[f64], all: &[f64], response: &Response) -> Vec<f64> {
+fn own_sd(codes: &[f64], all: &[f64], response: &Response) -> Vec<f64> {
     let of = |(own, all): (&f64, &f64)| {
         if *own < TRUSTED.start {
-            return BLACK_DOUBT;
+            return BLACK_SD;
         }
         let curve = response.uncertainty_between(response.light(*all), response.light(*own)).0 / Z95;
-        curve.hypot(response.noise_between(*own, *own).0).min(BLACK_DOUBT)
+        curve.hypot(response.noise_between(*own, *own).0).min(BLACK_SD)
     };
     codes.iter().zip(all).map(of).collect()
 }

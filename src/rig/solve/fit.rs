@@ -87,7 +87,7 @@ impl Task {
             place: state.place,
             shares: (0..sources).map(|s| view.shares.iter().map(|cell| cell[s]).collect()).collect(),
             left: view.left,
-            error: view.error.iter().zip(&self.curve_doubt).map(|(e, curve)| e.hypot(*curve)).collect(),
+            error: view.error.iter().zip(&self.curve_sd).map(|(e, curve)| e.hypot(*curve)).collect(),
         })
     }
 }

@@ -23,19 +23,19 @@ pub(super) struct Task {
     pub noise: Vec<f64>,
     /// For each way in which the response curve may be off by one standard deviation: what that does to the
     /// frame's cells, and to each source's.
-    pub curve: Vec<CurveDoubt>,
+    pub curve: Vec<CurveError>,
     /// How far the curve may be off in all, between a cell of the frame and the survey's.
-    pub curve_doubt: Vec<f64>,
+    pub curve_sd: Vec<f64>,
     /// Standard deviations of the sources' changes before anything is seen.
     pub prior: Vec<f64>,
     /// Share of each source in every cell as the survey has it, and how far its light may be off there.
     pub shares: Vec<Vec<f64>>,
-    pub doubt: Vec<Vec<f64>>,
+    pub sd: Vec<Vec<f64>>,
     /// Cells along both sides.
     pub cells: (usize, usize),
 }
 
-pub(super) struct CurveDoubt {
+pub(super) struct CurveError {
     pub frame: Vec<f64>,
     pub sources: Vec<Vec<f64>>,
 }
@@ -82,7 +82,7 @@ impl Task {
             }
             view.shares[i] = light.iter().map(|l| l / sum).collect();
             let own: f64 =
-                (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.doubt[s][i]).powi(2)).sum();
+                (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.sd[s][i]).powi(2)).sum();
             let loose = LOOSE.powi(2) * view.slopes[i].loose;
             view.error[i] = (LEAST_ERROR.powi(2) + self.noise[i].powi(2) + loose + own).sqrt();
             view.left[i] = self.seen[i].map(|seen| seen - sum.log2());
@@ -120,12 +120,12 @@ impl Task {
         (0..self.seen.len()).map(of_cell).collect()
     }
 
-    /// What each doubt of the curve does to a cell of the frame against its sources.
+    /// What each likely error of the curve does to a cell of the frame against its sources.
     pub fn curve_at(&self, cell: usize, shares: &[f64]) -> Vec<f64> {
-        let of = |doubt: &CurveDoubt| {
+        let of = |error: &CurveError| {
             let now_and_then = shares.iter().zip(&self.shares).map(|(now, then)| now - then[cell]);
-            let sources: f64 = doubt.sources.iter().zip(now_and_then).map(|(s, more)| s[cell] * more).sum();
-            doubt.frame[cell] - sources
+            let sources: f64 = error.sources.iter().zip(now_and_then).map(|(s, more)| s[cell] * more).sum();
+            error.frame[cell] - sources
         };
         self.curve.iter().map(of).collect()
     }

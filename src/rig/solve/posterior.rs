@@ -49,7 +49,7 @@ pub(super) struct Hypothesis {
 pub(super) struct Posterior {
     hypotheses: Vec<Hypothesis>,
     /// Standard deviation of each source's factor as the picture alone has it.
-    deviations: Vec<f64>,
+    sd: Vec<f64>,
     /// Changes of each source this near to each other are one claim.
     alike: Vec<f64>,
 }
@@ -109,9 +109,9 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
     hypotheses.retain(|s| s.weight > NEGLIGIBLE);
     let sum: f64 = hypotheses.iter().map(|s| s.weight).sum();
     hypotheses.iter_mut().for_each(|s| s.weight /= sum);
-    let deviations = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
+    let sd = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
     let alike = priors.iter().map(|h| if h.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
-    Posterior { hypotheses, deviations, alike }
+    Posterior { hypotheses, sd, alike }
 }
 
 impl Posterior {
@@ -133,7 +133,7 @@ impl Posterior {
             return SourceChange::NotSettled;
         };
         // What is only likely beforehand is no result: the picture must speak against a stop more or less.
-        let seen = self.deviations[source] <= SEEN * at.exp2();
+        let seen = self.sd[source] <= SEEN * at.exp2();
         if weight < SURE || !seen {
             return SourceChange::NotSettled;
         }
@@ -265,7 +265,7 @@ fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
     let mut hypotheses = vec![(Hypothesis { changes: Vec::new(), weight: prior::SEVERAL }, 0.0)];
     for (s, prior) in priors.iter().enumerate() {
         let factor = found.factors[s];
-        let deviation = found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor;
+        let sd = found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor;
         let mut options =
             if prior.is_flash { turns(prior.step.0) } else { (1..=24).map(|q| (f64::from(q) / 4.0, 1.0)).collect() };
         let total: f64 = options.iter().map(|(_, w)| w).sum();
@@ -274,7 +274,7 @@ fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
         if prior.is_flash {
             options.push((f64::NEG_INFINITY, 0.01));
         }
-        let near = |(turn, weight): &(f64, f64)| weight.ln() - ((turn.exp2() - factor) / deviation).powi(2) / 2.0;
+        let near = |(turn, weight): &(f64, f64)| weight.ln() - ((turn.exp2() - factor) / sd).powi(2) / 2.0;
         options.sort_by(|a, b| near(b).total_cmp(&near(a)));
         options.truncate(MOST_TRIED);
         hypotheses = hypotheses
@@ -302,8 +302,8 @@ mod tests {
 
     const THIRD: Stops = Stops(1.0 / 3.0);
 
-    fn found(changes: &[f64], deviations: &[f64]) -> Fit {
-        let variance = DVector::from_iterator(deviations.len(), deviations.iter().map(|d| d * d));
+    fn found(changes: &[f64], sd: &[f64]) -> Fit {
+        let variance = DVector::from_iterator(sd.len(), sd.iter().map(|d| d * d));
         Fit {
             factors: DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())),
             covariance: DMatrix::from_diagonal(&variance),
@@ -383,8 +383,8 @@ mod tests {
         fn a_turn_by_clicks_is_found(clicks in -6_i32..=9, which in 0_usize..3, noise in -0.02_f64..0.02) {
             let mut changes = [noise, -noise, noise];
             changes[which] += f64::from(clicks) / 3.0;
-            let deviations = changes.map(|c| 0.015 * c.exp2());
-            let posterior = weigh(&found(&changes, &deviations), &flashes(3, None), false);
+            let sd = changes.map(|c| 0.015 * c.exp2());
+            let posterior = weigh(&found(&changes, &sd), &flashes(3, None), false);
             for light in 0..3 {
                 let truth = if light == which { f64::from(clicks) / 3.0 } else { 0.0 };
                 prop_assert!((change(posterior.change_of(light)) - truth).abs() < 0.1);

@@ -3,18 +3,18 @@
 use super::Draft;
 use crate::advice::Observation;
 use crate::frame::Settings;
-use crate::meter::{LightMap, Metered};
+use crate::meter::{FrameReadings, LightMap};
 use crate::response::Response;
 use crate::session::curve::{rendered, response_for};
 use crate::session::record::Rendered;
 
 impl Draft<'_> {
-    pub(super) fn response_for(&self, settings: &Settings, metered: &Metered) -> Response {
+    pub(super) fn response_for(&self, settings: &Settings, metered: &FrameReadings) -> Response {
         response_for(settings, metered, self.config, &self.knowledge.curves, &self.sitting)
     }
 
     /// What a picture's curve belongs to.
-    pub(super) fn rendered(&self, settings: &Settings, metered: &Metered) -> Rendered {
+    pub(super) fn rendered(&self, settings: &Settings, metered: &FrameReadings) -> Rendered {
         rendered(settings, metered, self.config)
     }
 

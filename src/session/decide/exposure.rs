@@ -10,7 +10,7 @@ use crate::drift::{Lighting, expected};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
-use crate::session::metering::{Compared, FrameOutcome};
+use crate::session::metering::{Compared, MeteredFrame};
 use crate::session::record::{Added, Body, FrameRecord};
 use crate::session::setup::Setup;
 
@@ -41,7 +41,7 @@ impl Draft<'_> {
 
     // --- the first file ---
 
-    fn take_exposure(&mut self, file: Landed, outcome: FrameOutcome) {
+    fn take_exposure(&mut self, file: Landed, outcome: MeteredFrame) {
         let frame = self.sitting.frames + 1;
         let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.observation.settings);
         self.landed_map = outcome.light.map(|light| (frame, light));
@@ -94,9 +94,9 @@ impl Draft<'_> {
 
     // --- a further file ---
 
-    fn add_file(&mut self, frame: u64, file: Landed, outcome: FrameOutcome) {
+    fn add_file(&mut self, frame: u64, file: Landed, outcome: MeteredFrame) {
         let Landed { name, state, fingerprint, .. } = file;
-        let FrameOutcome { observation, light, mut notes } = outcome;
+        let MeteredFrame { observation, light, mut notes } = outcome;
         let first = self.sitting.exposures.find(frame).map(|e| e.observation.clone());
         let apart = first.and_then(|f| expected(&f.settings, &observation.settings, Lighting::Continuous));
         if apart.is_some_and(|apart| apart.abs() > SAME_SETTING) {

@@ -4,10 +4,10 @@
 
 use super::Draft;
 use crate::advice::{Finding, Verdict};
-use crate::calibration::{Chain, Learned, holds_on, teach_by_raw};
+use crate::calibration::{ExposureRun, Learned, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
-use crate::meter::{Metered, WHOLE};
+use crate::meter::{FrameReadings, WHOLE};
 use crate::response::{Curve, ResponseChoice};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
@@ -18,7 +18,7 @@ const MOST_LESSONS: u32 = 12;
 
 impl Draft<'_> {
     /// A camera without a curve of its own, whose rendering is fixed, can be learned about.
-    fn is_learnable(&self, settings: &Settings, metered: &Metered) -> bool {
+    fn is_learnable(&self, settings: &Settings, metered: &FrameReadings) -> bool {
         let response = self.response_for(settings, metered);
         let learned = self.sitting.learned(&self.rendered(settings, metered));
         let is_learned = learned.is_some_and(|l| l.name == response.name);
@@ -29,7 +29,7 @@ impl Draft<'_> {
     }
 
     /// The curve that may be made better by another lesson.
-    fn curve_to_learn(&self, settings: &Settings, metered: &Metered) -> Option<Curve> {
+    fn curve_to_learn(&self, settings: &Settings, metered: &FrameReadings) -> Option<Curve> {
         let lessons = self.sitting.learned(&self.rendered(settings, metered)).map_or(0, |l| l.lessons);
         let may_learn = self.is_learnable(settings, metered) && lessons < MOST_LESSONS;
         self.response_for(settings, metered).curve().cloned().filter(|_| may_learn)
@@ -45,7 +45,7 @@ impl Draft<'_> {
         };
         let Some(known) = self.curve_to_learn(settings, picture) else { return };
         let rendered = self.rendered(settings, picture);
-        let lesson = self.chain_up_to(exposure).teaches(&known);
+        let lesson = self.run_up_to(exposure).learn(&known);
         if let Some(lesson) = lesson {
             self.learned(rendered, Learning::SettingsAlone, lesson);
         }
@@ -53,7 +53,7 @@ impl Draft<'_> {
 
     /// The exposures of one camera's lasting rendering, up to this one, between which nobody is known to have touched
     /// a light. None of them has taught a curve before.
-    fn chain_up_to(&self, last: &Exposure) -> Chain {
+    fn run_up_to(&self, last: &Exposure) -> ExposureRun {
         let mut links: Vec<(u64, &Settings, Vec<f64>)> = Vec::new();
         for exposure in self.sitting.exposures.iter().rev().filter(|e| e.counts()) {
             let Some((settings, codes)) = self.link(exposure, last) else { break };
@@ -62,16 +62,16 @@ impl Draft<'_> {
                 break;
             }
         }
-        let mut chain = Chain::default();
+        let mut run = ExposureRun::default();
         let first = links.last().map(|(_, settings, _)| *settings);
         for (frame, settings, codes) in links.into_iter().rev() {
             let exposure = first.and_then(|first| expected(first, settings, self.config.lighting));
             match exposure {
-                Some(exposure) => chain.push(frame, codes, exposure),
-                None => chain.break_off(),
+                Some(exposure) => run.push(frame, codes, exposure),
+                None => run.break_off(),
             }
         }
-        chain
+        run
     }
 
     fn link<'a>(&self, exposure: &'a Exposure, last: &Exposure) -> Option<(&'a Settings, Vec<f64>)> {
@@ -103,12 +103,12 @@ impl Draft<'_> {
         let (before, (its_codes, its_raw, known, _)) =
             pairs.find(|(frame, (.., of))| *of == rendered && *frame > self.sitting.taught_until)?;
         let lesson = teach_by_raw(before, &its_codes, its_raw, &known)?;
-        if !holds_on(&codes, raw, &lesson.curve) {
+        if !agrees_with(&codes, raw, &lesson.curve) {
             return None;
         }
         let lesson = match teach_by_raw(frame, &codes, raw, &lesson.curve) {
             Some(both) => Learned {
-                doubt: [lesson.doubt[0], both.doubt[1]],
+                uncertainty: [lesson.uncertainty[0], both.uncertainty[1]],
                 frames: [lesson.frames, both.frames].concat(),
                 ..both
             },
@@ -118,27 +118,27 @@ impl Draft<'_> {
     }
 
     /// A picture's codes, the light of the raw file beside it, and the curve that a lesson would start from.
-    fn pair<'a>(&self, exposure: &'a Exposure) -> Option<(Vec<f64>, &'a Metered, Curve, Rendered)> {
+    fn pair<'a>(&self, exposure: &'a Exposure) -> Option<(Vec<f64>, &'a FrameReadings, Curve, Rendered)> {
         let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
         let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
         let codes = codes_of(picture)?;
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let known = if holds_on(&codes, raw, &known) { known } else { self.knowledge.curves.prior() };
+        let known = if agrees_with(&codes, raw, &known) { known } else { self.knowledge.curves.prior() };
         Some((codes, raw, known, self.rendered(settings, picture)))
     }
 
     fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
         let camera = of.camera.as_deref().unwrap_or("unnamed");
         let response = format!("{camera} / {} / learned {}", of.colour, self.sitting.records + 1);
-        let Learned { curve, frames, residual, doubt } = lesson;
-        self.stage(Body::Response { of, response, how, frames, residual, doubt, curve: Box::new(curve) });
+        let Learned { curve, frames, residual, uncertainty } = lesson;
+        self.stage(Body::Response { of, response, how, frames, residual, uncertainty, curve: Box::new(curve) });
         self.judge_all_anew(Occasion::BetterCurve);
     }
 }
 
 /// The codes of a picture's tones.
-fn codes_of(picture: &Metered) -> Option<Vec<f64>> {
+fn codes_of(picture: &FrameReadings) -> Option<Vec<f64>> {
     picture.reading(WHOLE).map(|r| r.quantiles.clone())
 }
 

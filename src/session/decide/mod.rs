@@ -17,7 +17,7 @@ use super::command::{Command, Reply};
 use super::files::Files;
 use super::judgement::Occasion;
 use super::knowledge::Knowledge;
-use super::metering::FrameOutcome;
+use super::metering::MeteredFrame;
 use super::record::{Body, GroupPower};
 use super::sitting::Sitting;
 use super::state::State;
@@ -25,7 +25,7 @@ use crate::advice::Observation;
 use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::{LightMap, Metered};
+use crate::meter::{FrameReadings, LightMap};
 
 /// A file that the intake told.
 #[derive(Debug, Clone)]
@@ -44,7 +44,7 @@ pub struct Landed {
 pub struct FrameInput {
     pub file: Landed,
     /// `Err` is the sentence to show.
-    pub outcome: Result<FrameOutcome, String>,
+    pub outcome: Result<MeteredFrame, String>,
 }
 
 /// Everything that moves a session.
@@ -79,7 +79,7 @@ pub enum Input {
     /// The curves of cameras changed.
     Curves,
     /// Files that frames are compared with were metered anew, by other spots.
-    Reread(Vec<(String, Metered)>),
+    Reread(Vec<(String, FrameReadings)>),
     /// Somebody tells or asks something. A file that is named was read, and is handed on as `observation`.
     Told {
         command: Command,
