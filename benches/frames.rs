@@ -36,7 +36,7 @@ use harness::http::{Feed, here, send, sign_in};
 #[cfg(feature = "raw")]
 use harness::random::Random;
 #[cfg(feature = "raw")]
-use harness::sittings::{Firing, Rig, Take};
+use harness::sittings::{Lamps, Rig, Take};
 use image::ImageFormat;
 use interprocess::local_socket::{Stream, prelude::*};
 
@@ -81,8 +81,8 @@ fn surveyed(response: &Response) -> (Basis, Vec<SourcePrior>, LightMap) {
     let mut map = |take: Take| light_map(&take.shoot(&rig, &mut random));
     let light = |map: &LightMap| PatchLight::of(map, response);
     let usual = Take::at_reference(&rig, 1);
-    let dark = light(&map(usual.clone().firing(Firing::None)));
-    let singles = (0..rig.lamps.len()).map(Firing::Only);
+    let dark = light(&map(usual.clone().firing(Lamps::None)));
+    let singles = (0..rig.lamps.len()).map(Lamps::Only);
     let mut singles: Vec<Single> = singles
         .map(|firing| Single {
             light: light(&map(usual.clone().firing(firing))).without(&dark, Stops::ZERO),

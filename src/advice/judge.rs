@@ -45,7 +45,7 @@ const BY_THE_LIGHTS: [(Finding, Test); 6] = [
     (Finding::GroupNotFired, |f| f.lights().is_some_and(LightEvidence::show_a_group_out)),
     (Finding::GroupWeak, |f| f.lights().is_some_and(LightEvidence::show_a_weak_group)),
     (Finding::GroupChanged, |f| f.lights().is_some_and(|l| l.show_a_changed_group(f.evidence.tolerance, f.drift()))),
-    (Finding::AmbientRisen, |f| f.lights().is_some_and(LightEvidence::show_more_room_light)),
+    (Finding::AmbientRisen, |f| f.lights().is_some_and(LightEvidence::show_more_ambient)),
 ];
 
 const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
@@ -54,7 +54,7 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
     // 6
     (Finding::Recycle, |f| f.is_weak_as_while_charging()),
     (Finding::Uneven, is_uneven),
-    (Finding::AmbientRisen, only_room_light_is_left),
+    (Finding::AmbientRisen, only_ambient_is_left),
     // 7
     (Finding::ColourShifted, |f| matches(f) && f.colour_shift.is_some()),
     (Finding::Matched, matches),
@@ -152,7 +152,7 @@ fn is_within_its_uncertainty(f: &Facts) -> bool {
 }
 
 /// The frame is brighter than its settings explain, and every flash is as it should be.
-fn only_room_light_is_left(f: &Facts) -> bool {
+fn only_ambient_is_left(f: &Facts) -> bool {
     let told_apart = f.expected.is_some() && !matches(f) && !is_within_its_uncertainty(f);
     let lights_changed = !settings_changed(f) || went_by(f) == Some(WentBy::Light);
     told_apart

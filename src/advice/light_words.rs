@@ -35,16 +35,16 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) ->
                 g.name()
             )
         }),
-        (Finding::AmbientRisen, _) => more_room_light(lights),
+        (Finding::AmbientRisen, _) => more_ambient(lights),
         _ => changed(lights, tolerance),
     }
 }
 
-fn more_room_light(lights: &LightEvidence) -> String {
+fn more_ambient(lights: &LightEvidence) -> String {
     let rose = match lights.ambient {
         SourceChange::Changed { change, .. } if change >= RISEN => format!("rose by {change} stop since the survey"),
-        _ if lights.room_share > lights.room_limit => {
-            format!("is {:.0} % of the frame's at these settings", lights.room_share * 100.0)
+        _ if lights.ambient_share > lights.ambient_limit => {
+            format!("is {:.0} % of the frame's at these settings", lights.ambient_share * 100.0)
         }
         _ => "is more than at the survey".to_owned(),
     };

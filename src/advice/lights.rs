@@ -47,11 +47,11 @@ pub struct LightEvidence {
     pub groups: Vec<GroupReading>,
     /// Groups that the survey left out: nothing can be told of them one by one.
     pub not_surveyed: Vec<String>,
-    /// What the room's light did.
+    /// What ambient light did.
     pub ambient: SourceChange,
     /// Share that it should have of the whole frame, and the share that it may have.
-    pub room_share: f64,
-    pub room_limit: f64,
+    pub ambient_share: f64,
+    pub ambient_limit: f64,
     /// What the whole frame tells besides.
     pub unexplained: Unexplained,
     /// A flash may still have been charging.
@@ -85,19 +85,19 @@ pub enum Unexplained {
 
 /// Groups whose light differs by less than this moved alike.
 pub(super) const ALIKE: Stops = Stops(0.15);
-/// Room light rose by at least this.
+/// Ambient light rose by at least this.
 pub(super) const RISEN: Stops = Stops(0.5);
 /// A flash that has not recycled loses at least this.
 const WEAK: Stops = Stops(-0.2);
 
 impl LightEvidence {
-    /// Puts a reading together. `cells` is the grid that it was made on, `room_share` what is known of the room's light, `room_limit` what
+    /// Puts a reading together. `cells` is the grid that it was made on, `ambient_share` what is known of ambient light, `ambient_limit` what
     /// it may be.
     pub fn of(
         sources: &Sources,
         before: &GroupPrior,
         cells: (usize, usize),
-        (room_share, room_limit): (f64, f64),
+        (ambient_share, ambient_limit): (f64, f64),
         soon: bool,
     ) -> LightEvidence {
         let GroupPrior { names, deviation: known, asked, not_surveyed } = before;
@@ -131,8 +131,8 @@ impl LightEvidence {
             groups,
             not_surveyed: not_surveyed.to_vec(),
             ambient,
-            room_share,
-            room_limit,
+            ambient_share,
+            ambient_limit,
             unexplained,
             soon,
         }
@@ -169,10 +169,10 @@ impl LightEvidence {
         apart || (turned && !self.all_settled() && !moved_with_the_frame(&self.groups, drift))
     }
 
-    /// The room's light rose by so much that it matters.
-    pub(super) fn show_more_room_light(&self) -> bool {
+    /// Ambient light rose by so much that it matters.
+    pub(super) fn show_more_ambient(&self) -> bool {
         matches!(self.ambient, SourceChange::Changed { change, .. }
-            if change >= RISEN && self.room_share * change.ratio() > self.room_limit)
+            if change >= RISEN && self.ambient_share * change.ratio() > self.ambient_limit)
     }
 
     /// Groups that fired weakly right after a frame, and were not asked to.
@@ -194,7 +194,7 @@ impl LightEvidence {
             || self.groups.iter().any(|g| matches!(g.change, SourceChange::Changed { .. }))
     }
 
-    /// Every flash is settled and as it should be: what makes the frame brighter is the room's.
+    /// Every flash is settled and as it should be: what makes the frame brighter is ambient light.
     pub fn flashes_are_right(&self, tolerance: Stops) -> bool {
         self.all_settled()
             && self.groups.iter().filter_map(GroupReading::settled).all(|deviation| deviation.abs() <= tolerance)

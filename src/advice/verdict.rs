@@ -48,7 +48,7 @@ pub enum Finding {
     GroupNotFired,
     /// One group had not recycled.
     GroupWeak,
-    /// The room's own light rose.
+    /// The ambient light rose.
     AmbientRisen,
     /// A reflector or modifier moved.
     ModifierMoved,

@@ -47,9 +47,9 @@ pub struct Config {
     pub rules: Rules,
     pub judge_by: String,
     /// Exposure times this short or shorter may cut the flash off.
-    pub sync: ExposureTime,
-    /// Share of any spot's light that the room may have.
-    pub room_light: f64,
+    pub sync_speed: ExposureTime,
+    /// Share of any spot's light that may be ambient.
+    pub ambient_limit: f64,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
     pub spots: Vec<Spot>,
@@ -93,8 +93,8 @@ impl Default for Config {
             poll_every: Duration::from_secs(1),
             rules: Rules::default(),
             judge_by: WHOLE.to_owned(),
-            sync: ExposureTime::slowest_usual_sync(),
-            room_light: 0.05,
+            sync_speed: ExposureTime::slowest_usual_sync(),
+            ambient_limit: 0.05,
             colour_limit: Stops(0.25),
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],

@@ -117,7 +117,7 @@ impl<F> TakingUp<F> {
     // --- the line ---
 
     /// Looks at the files whose time it is; those at rest join the line, the one written first before the others.
-    pub fn look_at_due(&mut self, now: Now) {
+    pub fn examine_due(&mut self, now: Now) {
         let mut rested = Vec::new();
         for path in self.settling.due(now) {
             match self.settling.observe(&path, FileState::at(&path), now) {

@@ -34,7 +34,7 @@ pub struct Intake<F> {
 /// Arrivals told and not done with. Beyond them the folder itself is the queue.
 const UNTAKEN: usize = 8;
 /// After a folder was made, its files are looked for a second time.
-const SECOND_LOOK: Duration = Duration::from_millis(300);
+const SECOND_SCAN: Duration = Duration::from_millis(300);
 /// A file that no event named is found after this long at the latest.
 const SELDOM: Duration = Duration::from_secs(10);
 /// By then an event has come, if one comes at all.
@@ -230,7 +230,7 @@ impl<R: Reader> Worker<R> {
         }
         if hints.rescan {
             self.scan_all();
-            self.scan_at = self.scan_at.min(self.now() + SECOND_LOOK);
+            self.scan_at = self.scan_at.min(self.now() + SECOND_SCAN);
         }
     }
 
@@ -349,7 +349,7 @@ impl<R: Reader> Worker<R> {
             self.catch_up();
         }
         if self.catch_up.is_over() {
-            self.taking_up.look_at_due(self.now());
+            self.taking_up.examine_due(self.now());
         }
         self.read_on();
         self.say_news();

@@ -107,7 +107,7 @@ pub(super) fn rounded(code: f64) -> f64 {
 }
 
 /// Light per pixel by the standard curve, ready for any number of spots.
-struct Lit<'a> {
+struct PixelLight<'a> {
     picture: &'a Picture,
     standard: Response,
     /// Luminance in stops from mid-grey.
@@ -118,19 +118,19 @@ struct Lit<'a> {
 
 /// Meters every spot of a picture.
 pub fn meter(picture: &Picture, spots: &[Spot]) -> FrameReadings {
-    let lit = Lit::new(picture);
+    let light = PixelLight::new(picture);
     let readings = spots.iter().filter_map(|spot| {
         let area = match spot.place {
             Place::At(area) => area,
-            Place::FoundGrey => lit.find_grey()?,
+            Place::FoundGrey => light.find_grey()?,
         };
-        Some(lit.reading(&spot.name, area, spot.weighting))
+        Some(light.reading(&spot.name, area, spot.weighting))
     });
     FrameReadings {
         scale: Scale::of(picture),
         colour: picture.colour.space.to_string(),
         readings: readings.collect(),
-        cells: lit.cells(GRID.0, GRID.1),
+        cells: light.cells(GRID.0, GRID.1),
     }
 }
 
@@ -140,13 +140,13 @@ impl Scale {
     }
 }
 
-impl<'a> Lit<'a> {
-    fn new(picture: &'a Picture) -> Lit<'a> {
+impl<'a> PixelLight<'a> {
+    fn new(picture: &'a Picture) -> PixelLight<'a> {
         let standard = Response::srgb();
         let log_of_code = picture.colour.srgb_code.map(|code| standard.light(f64::from(code)).0 as f32);
         let tones = Tones::new(|code| standard.light(code).0);
         let light = picture.luminance().map(|y| tones.of(y)).collect();
-        Lit { picture, standard, light, log_of_code }
+        PixelLight { picture, standard, light, log_of_code }
     }
 
     fn colours(&self, at: usize) -> [f32; 3] {

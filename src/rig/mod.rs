@@ -18,5 +18,5 @@ pub use patches::PatchLight;
 pub use position::{Known, Position};
 pub use report::{Ratio, SpotShares, SurveyReport};
 pub use share::Share;
-pub use survey::{BesideReference, Lit, Survey, SurveyFrame, SurveyRefusal};
+pub use survey::{BesideReference, Firing, Survey, SurveyFrame, SurveyRefusal};
 pub use turn::Turn;

@@ -13,7 +13,7 @@ use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
-use crate::rig::{LightGroup, Lit, Position, Ratio, Role, Turn};
+use crate::rig::{Firing, LightGroup, Position, Ratio, Role, Turn};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -245,10 +245,10 @@ fn ratios(setup: &Setup) -> Vec<String> {
 
 fn survey_guide(setup: &Setup) -> SurveyGuide {
     let under_way = setup.surveying.as_ref();
-    let steps = under_way.map(|s| s.order.iter().map(|lit| (lit.in_short(), s.has(lit))).collect());
+    let steps = under_way.map(|s| s.order.iter().map(|firing| (firing.in_short(), s.has(firing))).collect());
     SurveyGuide {
         steps: steps.unwrap_or_default(),
-        next: under_way.and_then(|s| s.next()).map(Lit::asks),
+        next: under_way.and_then(|s| s.next()).map(Firing::asks),
         refused: setup.survey_refused.clone(),
         report: setup.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
     }

@@ -10,7 +10,7 @@ use crate::advice::Observation;
 use crate::frame::Settings;
 use crate::meter::{Logged, LoggedMap};
 use crate::response::Response;
-use crate::rig::{Lit, SurveyFrame};
+use crate::rig::{Firing, SurveyFrame};
 
 /// A frame as it takes part in a comparison, as a record holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -26,7 +26,8 @@ pub struct LoggedObservation {
 /// One frame of a survey, as a record holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LoggedSurveyFrame {
-    pub lit: Lit,
+    #[serde(rename = "lit")]
+    pub firing: Firing,
     pub settings: Settings,
     pub light: LoggedMap,
 }
@@ -50,7 +51,7 @@ impl LoggedObservation {
 
 impl From<SurveyFrame> for LoggedSurveyFrame {
     fn from(frame: SurveyFrame) -> LoggedSurveyFrame {
-        LoggedSurveyFrame { lit: frame.lit, settings: frame.settings, light: frame.light.into() }
+        LoggedSurveyFrame { firing: frame.firing, settings: frame.settings, light: frame.light.into() }
     }
 }
 
@@ -58,6 +59,6 @@ impl LoggedSurveyFrame {
     /// The frame in codes; `None` when nobody knows the curve that it went through.
     pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<SurveyFrame> {
         let light = self.light.in_codes(named)?;
-        Some(SurveyFrame { lit: self.lit.clone(), settings: self.settings.clone(), light })
+        Some(SurveyFrame { firing: self.firing.clone(), settings: self.settings.clone(), light })
     }
 }

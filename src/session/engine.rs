@@ -205,7 +205,7 @@ impl<L: Ledger> Engine<L> {
     pub fn retry(&mut self) {
         self.ledger.retry();
         self.make_up();
-        self.look_after_ledger();
+        self.tend_ledger();
     }
 
     /// Logs what there was no room for, as far as it still tells something.
@@ -270,11 +270,11 @@ impl<L: Ledger> Engine<L> {
         for (record, line) in staged {
             (self.publish)(Published { record, line, logged });
         }
-        self.look_after_ledger();
+        self.tend_ledger();
     }
 
     /// Tells what befell the log, and begins its next file when that is due.
-    fn look_after_ledger(&mut self) {
+    fn tend_ledger(&mut self) {
         let news = self.ledger.take_news();
         if !news.is_empty() {
             // Each is told by way of this very function again, until there is no news.

@@ -15,7 +15,7 @@ use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Known, Lit, SurveyReport};
+use crate::rig::{Firing, Known, SurveyReport};
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -244,7 +244,7 @@ pub enum PowerSource {
 pub enum SurveyStep {
     /// These frames are to be taken, in this order; the rest of the groups is skipped.
     Begun {
-        order: Vec<Lit>,
+        order: Vec<Firing>,
         skipped: Vec<String>,
     },
     Taken {
@@ -254,7 +254,8 @@ pub enum SurveyStep {
     /// The frame does not show what it was to show.
     Refused {
         frame: u64,
-        lit: Lit,
+        #[serde(rename = "lit")]
+        firing: Firing,
         why: String,
     },
     Skipped {

@@ -365,13 +365,13 @@ impl Sitting {
         };
         self.take(&next(random, 1), rig, random);
         self.tell(&Command::Survey { what: SurveyAsk::Start, groups: Vec::new() });
-        let singles = (0..rig.lamps.len()).map(Firing::Only);
-        for firing in std::iter::once(Firing::None).chain(singles) {
+        let singles = (0..rig.lamps.len()).map(Lamps::Only);
+        for firing in std::iter::once(Lamps::None).chain(singles) {
             let mut iso = 100.0;
             let mut tries = 0;
             loop {
                 // The room alone is shot with a longer time, as the guide says.
-                let seconds = if firing == Firing::None { 0.1 } else { SECONDS };
+                let seconds = if firing == Lamps::None { 0.1 } else { SECONDS };
                 let take = Take { iso, seconds, ..next(random, 2 + iso as u64) }.firing(firing);
                 let Some(why) = survey_refused(&self.take(&take, rig, random)) else { break };
                 iso *= if why.contains("clipped") { 0.5 } else { 2.0 };
@@ -393,7 +393,7 @@ fn survey_refused(records: &[Record]) -> Option<String> {
 
 /// What lights a frame of a survey: nothing, one lamp, or all.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Firing {
+pub enum Lamps {
     None,
     Only(usize),
     All,
@@ -401,9 +401,9 @@ pub enum Firing {
 
 impl Take {
     /// With only these lamps firing.
-    pub fn firing(mut self, firing: Firing) -> Take {
+    pub fn firing(mut self, firing: Lamps) -> Take {
         for (lamp, power) in self.powers.iter_mut().enumerate() {
-            if firing == Firing::None || matches!(firing, Firing::Only(alone) if alone != lamp) {
+            if firing == Lamps::None || matches!(firing, Lamps::Only(alone) if alone != lamp) {
                 *power = f64::NEG_INFINITY;
             }
         }

@@ -1,7 +1,7 @@
 //! With a light survey, one ordinary frame tells what each group of lights did, and a claim that is made is right.
 //!
 //! By simulation with known truth, through the engine: random rigs from the demo's renderer, a camera with a fitted curve, sensor noise,
-//! reflectors, room light, flashes that repeat to 0.015 stop, a sitter who moved. Invented data, which
+//! reflectors, ambient light, flashes that repeat to 0.015 stop, a sitter who moved. Invented data, which
 //! stands for no real studio. GREYHOLD_WHOLE=1 plays all sittings and not only a sample; `-- --nocapture` prints the table
 //! that the README has, with GREYHOLD_SHOW_WRONG=1 every frame of which something wrong was told, too.
 
@@ -23,7 +23,7 @@ struct Class {
     sittings: usize,
     /// Of these, how many are in the sample.
     sample: usize,
-    /// Least shares: of the claims that are right, of the groups of which something is claimed, of the causes that are right.
+    /// Least shares: of the claims that are right, of the groups of which something is claimed, of the findings that are right.
     claims_right: f64,
     groups_claimed: f64,
     causes_right: f64,
@@ -117,7 +117,7 @@ const MOVES: [Moved; 2] = [
 #[derive(Debug, Clone, Copy, Default)]
 struct Count {
     frames: usize,
-    /// In which a cause is told, and not only that something can't be told.
+    /// In which a finding is told, and not only that something can't be told.
     told: usize,
     right_told: usize,
     /// Of all frames, also of those in which a group can't be told.
@@ -212,11 +212,11 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
     };
     match doing {
         Doing::Nothing => verdict.finding == Finding::Matched,
-        // With the flashes turned down, room light may be what is left of a difference.
+        // With the flashes turned down, ambient light may be what is left of a difference.
         Doing::Followed => {
             let opened = 2.0 * (14.0 / take.f_number).log2();
-            let room = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * opened.exp2();
-            verdict.finding == Finding::Matched || (verdict.finding == Finding::AmbientRisen && room > 0.04)
+            let ambient = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * opened.exp2();
+            verdict.finding == Finding::Matched || (verdict.finding == Finding::AmbientRisen && ambient > 0.04)
         }
         Doing::AllTurned => verdict.finding == Finding::LightsChanged || apart,
         Doing::OneTurned | Doing::OneForgotten => apart,
@@ -231,10 +231,10 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
             let named = named(&|d| matches!(d, SourceChange::Changed { change, .. } if change.0 < 0.0));
             verdict.finding == Finding::Recycle || (verdict.finding == Finding::GroupWeak && named)
         }
-        // Room light that stays within its limit is no cause.
+        // Ambient light that stays within its limit is no finding.
         Doing::RoomLight => {
-            let room = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * take.ambient.exp2();
-            verdict.finding == Finding::AmbientRisen || (verdict.finding == Finding::Matched && room < 0.06)
+            let ambient = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * take.ambient.exp2();
+            verdict.finding == Finding::AmbientRisen || (verdict.finding == Finding::Matched && ambient < 0.06)
         }
         Doing::ReflectorGone => verdict.finding == Finding::ModifierMoved,
         Doing::Band => verdict.finding == Finding::SyncBand,

@@ -68,7 +68,7 @@ impl Session {
         let mut ticks = interval(TICK);
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         tokio::pin!(stop);
-        self.look_for_picture();
+        self.read_last_picture();
         let mut ended = Ok(());
         loop {
             // While memory is full of unwritten records, the folder is the queue.
@@ -183,7 +183,7 @@ impl Session {
     }
 
     /// After a restart the last frame's picture is read again, if its file is still there.
-    fn look_for_picture(&mut self) {
+    fn read_last_picture(&mut self) {
         let Some((frame, file)) = self.engine.last_frame().filter(|_| self.setup.page.is_some()) else { return };
         let (named, file, marks) = (self.named.clone(), file.to_owned(), self.setup.config.marks);
         self.later.spawn(async move {

@@ -62,7 +62,7 @@ impl Field {
     /// Its patches where the scene lies at `place`, times a factor.
     pub fn moved(&self, place: Place, factor: f64) -> Field {
         let mut light = vec![0.0; self.light.len()];
-        self.look(place, |column, row, value| light[row * self.columns + column] = value * factor);
+        self.each_patch(place, |column, row, value| light[row * self.columns + column] = value * factor);
         Field { light, ..*self }
     }
 
@@ -70,13 +70,13 @@ impl Field {
     pub fn cells(&self, place: Place) -> Vec<f64> {
         let (across, down) = (self.columns / PATCHES, self.rows / PATCHES);
         let mut cells = vec![0.0; across * down];
-        self.look(place, |column, row, value| cells[row / PATCHES * across + column / PATCHES] += value);
+        self.each_patch(place, |column, row, value| cells[row / PATCHES * across + column / PATCHES] += value);
         cells.iter_mut().for_each(|sum| *sum /= (PATCHES * PATCHES) as f64);
         cells
     }
 
     /// Every patch of the frame and the light that is there when the scene lies at `place`.
-    fn look(&self, place: Place, mut each: impl FnMut(usize, usize, f64)) {
+    fn each_patch(&self, place: Place, mut each: impl FnMut(usize, usize, f64)) {
         let scale = (-place.larger).exp2();
         let at = |patch: usize, size: usize, shift: f64| {
             let middle = (size as f64 - 1.0) / 2.0;

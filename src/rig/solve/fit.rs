@@ -63,10 +63,10 @@ impl Task {
 
     /// Changes by non-negative least squares at a place, cells weighted to errors of log light.
     fn least_squares(&self, place: Place) -> Option<DVector<f64>> {
-        let lit = self.lit(place);
+        let source_cells = self.source_cells(place);
         let row = |(i, seen): (usize, &Option<f64>)| {
             let light = seen.as_ref()?.exp2();
-            let row: Vec<f64> = lit.cells.iter().map(|c| c[i] / light).collect();
+            let row: Vec<f64> = source_cells.cells.iter().map(|c| c[i] / light).collect();
             row.iter().all(|v| v.is_finite()).then_some(row)
         };
         let rows: Vec<Vec<f64>> = self.seen.iter().enumerate().filter_map(row).collect();

@@ -50,19 +50,19 @@ const LEAST_ERROR: f64 = 0.03;
 pub(super) const BLOCKS: (usize, usize) = (6, 4);
 
 /// Light of all sources at one place.
-pub(super) struct Lit {
+pub(super) struct SourceCells {
     /// Source by source, linear, before their changes.
     pub cells: Vec<Vec<f64>>,
 }
 
 impl Task {
-    pub fn lit(&self, place: Place) -> Lit {
-        Lit { cells: self.fields.iter().map(|f| f.cells(place)).collect() }
+    pub fn source_cells(&self, place: Place) -> SourceCells {
+        SourceCells { cells: self.fields.iter().map(|f| f.cells(place)).collect() }
     }
 
     /// Everything about the cells under a state.
     pub fn view(&self, change: &DVector<f64>, place: Place, nudged: Nudged) -> View {
-        let lit = self.lit(place);
+        let source_cells = self.source_cells(place);
         let factors: Vec<f64> = change.iter().map(|c| c.exp2()).collect();
         let count = self.seen.len();
         let mut view = View {
@@ -70,12 +70,12 @@ impl Task {
             error: vec![LEAST_ERROR; count],
             shares: vec![vec![0.0; factors.len()]; count],
             slopes: match nudged {
-                Nudged::All => self.slopes(place, &lit, &factors),
+                Nudged::All => self.slopes(place, &source_cells, &factors),
                 Nudged::As(slopes) => slopes.to_vec(),
             },
         };
         for i in 0..count {
-            let light: Vec<f64> = lit.cells.iter().zip(&factors).map(|(c, f)| c[i] * f).collect();
+            let light: Vec<f64> = source_cells.cells.iter().zip(&factors).map(|(c, f)| c[i] * f).collect();
             let sum: f64 = light.iter().sum();
             if !sum.is_finite() || sum <= 0.0 {
                 continue;
@@ -91,17 +91,17 @@ impl Task {
     }
 
     /// How the cells change when the scene moves a little.
-    fn slopes(&self, place: Place, lit: &Lit, factors: &[f64]) -> Vec<Slopes> {
-        let nudged: Vec<Lit> = (0..3)
+    fn slopes(&self, place: Place, source_cells: &SourceCells, factors: &[f64]) -> Vec<Slopes> {
+        let nudged: Vec<SourceCells> = (0..3)
             .map(|axis| {
                 let mut parts = place.parts();
                 parts[axis] += NUDGE[axis];
-                self.lit(Place::of(parts))
+                self.source_cells(Place::of(parts))
             })
             .collect();
         let finite = |v: f64| if v.is_finite() { v } else { 0.0 };
         let of_cell = |i: usize| {
-            let sum: f64 = lit.cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
+            let sum: f64 = source_cells.cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
             let mut slopes = Slopes::default();
             for axis in 0..3 {
                 let moved: f64 = nudged[axis].cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
@@ -109,7 +109,7 @@ impl Task {
                 slopes.along[axis] = slope;
                 if axis < 2 {
                     let apart = |s: usize| {
-                        let (then, now) = (lit.cells[s][i], nudged[axis].cells[s][i]);
+                        let (then, now) = (source_cells.cells[s][i], nudged[axis].cells[s][i]);
                         then * factors[s] / sum * ((now / then).log2() / NUDGE[axis] - slope)
                     };
                     slopes.loose += slope * slope + (0..factors.len()).map(|s| finite(apart(s).powi(2))).sum::<f64>();

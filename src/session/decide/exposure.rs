@@ -72,13 +72,15 @@ impl Draft<'_> {
         if exposure.overtaken {
             return self.pass_by(&exposure, &before);
         }
-        if let Some((survey, lit)) = before.surveying.clone().and_then(|s| s.next().cloned().map(|lit| (s, lit))) {
-            return self.take_survey_frame(&exposure, &before, &survey, &lit);
+        if let Some((survey, firing)) =
+            before.surveying.clone().and_then(|s| s.next().cloned().map(|firing| (s, firing)))
+        {
+            return self.take_survey_frame(&exposure, &before, &survey, &firing);
         }
         let judgement = self.judgement(&exposure, &before, Occasion::FirstFile);
         let verdict = judgement.verdict.clone();
         self.stage(Body::Judged(Box::new(judgement)));
-        self.warn_of_room_light(&exposure, &before);
+        self.warn_of_ambient(&exposure, &before);
         self.refer_to_first(frame);
         self.learn_from_settings(&exposure, &verdict);
     }

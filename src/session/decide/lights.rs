@@ -28,12 +28,12 @@ struct KnownLights {
     priors: Vec<SourcePrior>,
     /// How far each source of flash is from what the reference's look needs; `None` when that isn't known.
     deviation: Vec<Option<Stops>>,
-    /// Share of the room's light in the frame, when all that was asked is done.
-    room_share: f64,
+    /// Share of ambient light in the frame, when all that was asked is done.
+    ambient_share: f64,
 }
 
 /// Ambient light's usual step, for want of a dial.
-const ROOM_STEP: Stops = Stops(0.25);
+const AMBIENT_STEP: Stops = Stops(0.25);
 /// By which the light of tied groups changes together.
 const TIED_STEP: Stops = Stops(0.1);
 /// A turn this small is none.
@@ -78,7 +78,7 @@ impl Draft<'_> {
         let known = self.known_of(before, &lights, settings)?;
         let previous = before.previous().filter(|_| !exposure.late);
         let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
-        let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync.tv() + Stops(-0.01));
+        let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync_speed.tv() + Stops(-0.01));
         let sources = match read(&lights.basis, &known.changes, &known.priors, soon, light, &response) {
             // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
             Sources::Band { .. } if slow => Sources::Unreadable,
@@ -91,8 +91,8 @@ impl Draft<'_> {
             asked: &asked,
             not_surveyed: &lights.skipped,
         };
-        let room = (known.room_share, self.config.room_light);
-        Some(LightEvidence::of(&sources, &groups, light.cells(), room, soon))
+        let ambient = (known.ambient_share, self.config.ambient_limit);
+        Some(LightEvidence::of(&sources, &groups, light.cells(), ambient, soon))
     }
 
     /// The lights of the last survey, put together by one curve.
@@ -105,9 +105,9 @@ impl Draft<'_> {
     /// What is known of every source before a frame with these settings is looked at.
     fn known_of(&self, before: &Setup, lights: &Lights, settings: &Settings) -> Option<KnownLights> {
         let flash = expected(&lights.settings, settings, Lighting::Flash)?;
-        let room = expected(&lights.settings, settings, Lighting::Continuous)?;
+        let ambient = expected(&lights.settings, settings, Lighting::Continuous)?;
         let against = expected(&before.reference()?.observation.settings, settings, Lighting::Flash)?;
-        let mut known = KnownLights { changes: vec![], priors: vec![], deviation: vec![], room_share: 0.0 };
+        let mut known = KnownLights { changes: vec![], priors: vec![], deviation: vec![], ambient_share: 0.0 };
         let mut turned = Stops::ZERO;
         for names in &lights.names {
             let since = common(names, |g| before.moved_since_survey(g));
@@ -123,14 +123,14 @@ impl Draft<'_> {
             known.deviation.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
             turned += since.unwrap_or(Stops::ZERO) + asked.unwrap_or(Stops::ZERO);
         }
-        known.changes.push(room);
-        known.priors.push(SourcePrior { is_flash: false, step: ROOM_STEP, asked: None });
+        known.changes.push(ambient);
+        known.priors.push(SourcePrior { is_flash: false, step: AMBIENT_STEP, asked: None });
         if !lights.skipped.is_empty() {
             known.changes.push(flash);
             known.priors.push(SourcePrior { is_flash: true, step: Step::Third.stops(), asked: None });
         }
         let turned = turned / lights.names.len().max(1) as f64;
-        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
+        known.ambient_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
         Some(known)
     }
 
@@ -246,7 +246,7 @@ impl Draft<'_> {
 
     /// Says where ambient light passes the limit at these settings; `turned` is how far the flashes moved since the
     /// survey besides what is known.
-    pub(super) fn room_light_at(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
+    pub(super) fn ambient_warning(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
         let surveyed = setup.surveyed.as_ref()?;
         let lights = self.lights_by(setup, &self.response_of_survey(setup)?)?;
         let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.moved_since_survey(g)).collect::<Option<_>>()?;
@@ -255,20 +255,20 @@ impl Draft<'_> {
         let shares =
             spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?.get())));
         let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
-        (share > self.config.room_light).then(|| {
+        (share > self.config.ambient_limit).then(|| {
             format!(
                 "room light is {:.0} % of the light on '{spot}' at {} (more than {:.0} %): use a shorter exposure time within the sync \
                  speed, or darken the room",
                 share * 100.0,
                 settings.in_short(),
-                self.config.room_light * 100.0
+                self.config.ambient_limit * 100.0
             )
         })
     }
 
     /// Warns when an exposure's settings let ambient light pass the limit, and the last one's did not.
-    pub(super) fn warn_of_room_light(&mut self, exposure: &Exposure, before: &Setup) {
-        let at = |settings: &Settings| self.room_light_at(before, settings, Stops::ZERO);
+    pub(super) fn warn_of_ambient(&mut self, exposure: &Exposure, before: &Setup) {
+        let at = |settings: &Settings| self.ambient_warning(before, settings, Stops::ZERO);
         let Some(text) = at(&exposure.observation.settings) else { return };
         let was_told = before.last.as_ref().is_some_and(|last| at(&last.observation.settings).is_some());
         if !was_told {

@@ -181,7 +181,7 @@ impl Draft<'_> {
         let mut says = vec![sentence.clone()];
         says.extend(correction.turns.iter().map(Turn::in_words));
         says.extend(correction.other_ways.iter().map(|w| w.in_words()));
-        says.extend(self.room_light_at(setup, &settings, correction.change()));
+        says.extend(self.ambient_warning(setup, &settings, correction.change()));
         self.withdraw();
         if !correction.is_empty() {
             let purpose = Purpose::Next { settings: Box::new(settings) };
