@@ -29,7 +29,7 @@ use greyhold::response::Response;
 use greyhold::rig::PatchLight;
 #[cfg(feature = "raw")]
 use greyhold::rig::solve::{Basis, Single, SourcePrior, read};
-use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
+use greyhold::studio::{CameraSettings, Light, Pose, Scene, exif_block};
 use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
 use harness::http::{Feed, here, send, sign_in};
@@ -61,7 +61,7 @@ fn big_jpeg() -> Vec<u8> {
     encoder.set_quality(95.0);
     encoder.set_chroma_sampling_pixel_sizes((2, 1), (2, 1));
     let mut started = encoder.start_compress(Vec::new()).unwrap();
-    let exposure = Exposure {
+    let exposure = CameraSettings {
         f_number: FNumber::new(8.0, None, Series::Thirds).unwrap(),
         time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
         iso: IsoSpeed::new(100.0).unwrap(),

@@ -7,7 +7,7 @@ use super::lights::LightEvidence;
 use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
 use crate::drift::{
-    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, compare_layout, expected, fitting_light,
+    Assumption, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, expected, fitting_light,
     uncertainty_of_expected, weigh,
 };
 use crate::meter::Reading;
@@ -49,7 +49,7 @@ impl<'a> Facts<'a> {
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
         let weighed = weigh(&predictions(evidence, expected, lighting), seen);
         let layout =
-            evidence.metered_pair().and_then(|(r, f)| compare_layout(r, f, seen.map(|s| s.drift), evidence.response));
+            evidence.metered_pair().and_then(|(r, f)| compare_grids(r, f, seen.map(|s| s.drift), evidence.response));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
         Facts {
@@ -147,9 +147,9 @@ fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting)
     let of_camera = evidence.response.scatter_of_two();
     let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
     // Nearest wins; with equal distance nothing was touched.
-    let told = [(evidence.moved, Basis::LightsUntouched), (evidence.followed, Basis::CorrectionFollowed)];
+    let told = [(evidence.moved, Assumption::LightsUntouched), (evidence.followed, Assumption::CorrectionFollowed)];
     told.into_iter()
-        .filter_map(|(turned, basis)| Some(Prediction::of((expected, half_width), turned?, basis)))
+        .filter_map(|(turned, assumption)| Some(Prediction::of((expected, half_width), turned?, assumption)))
         .collect()
 }
 

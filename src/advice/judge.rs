@@ -7,7 +7,7 @@ use super::facts::Facts;
 use super::lights::LightEvidence;
 use super::sentence;
 use super::verdict::{Evidence, Finding, Verdict};
-use crate::drift::{Basis, Weighed, WentBy};
+use crate::drift::{Assumption, Weighed, WentBy};
 use crate::frame::Rendering;
 use crate::photometry::{SAME_SETTING, Stops};
 
@@ -93,7 +93,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         drift: told.as_ref().map(|w| w.drift),
         uncertainty: told.as_ref().map(|w| w.half_width),
         went_by: told.as_ref().map(|w| w.went_by),
-        basis: told.as_ref().and_then(|w| w.basis),
+        assumption: told.as_ref().and_then(|w| w.assumption),
         light_change: seen.zip(facts.expected).map(|(s, e)| s.drift - e),
         spots: super::spot::observed(evidence),
         response: evidence.frame.metered.as_ref().map(|_| evidence.response.name.clone()),
@@ -111,7 +111,7 @@ fn told(finding: Finding, facts: &Facts) -> Option<Weighed> {
         // Nothing can be weighed against such a picture; its own interval is all that holds.
         Finding::NotTrustworthy => facts
             .seen()
-            .map(|s| Weighed { drift: s.drift, half_width: s.half_width, went_by: WentBy::Light, basis: None })
+            .map(|s| Weighed { drift: s.drift, half_width: s.half_width, went_by: WentBy::Light, assumption: None })
             .or(weighed),
         Finding::NoReference | Finding::NotMetered | Finding::Misfire | Finding::SyncBand => None,
         Finding::Clipped => weighed.filter(|_| facts.clipping_bears_out_the_settings()),
@@ -138,7 +138,7 @@ fn is_another_scene(f: &Facts) -> bool {
 
 fn is_uneven(f: &Facts) -> bool {
     // Where settings explain a drift, cells that differ are the sitter's or the curve's doing.
-    let by_settings = f.weighed.as_ref().is_some_and(|w| w.basis == Some(Basis::LightsUntouched));
+    let by_settings = f.weighed.as_ref().is_some_and(|w| w.assumption == Some(Assumption::LightsUntouched));
     let explained = by_settings && !matches(f);
     f.uneven.is_some() && !explained && f.seen().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS)
 }

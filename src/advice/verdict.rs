@@ -6,7 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::lights::{GroupReading, LightEvidence};
-use crate::drift::{Basis, Lighting, Observed, Unevenness, WentBy};
+use crate::drift::{Assumption, Lighting, Observed, Unevenness, WentBy};
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
 use crate::photometry::Stops;
@@ -226,7 +226,8 @@ pub struct Verdict {
     /// Half-width of the drift's 95 % interval.
     pub uncertainty: Option<Stops>,
     pub went_by: Option<WentBy>,
-    pub basis: Option<Basis>,
+    #[serde(rename = "basis")]
+    pub assumption: Option<Assumption>,
     /// What the lights did since the reference: observed minus expected.
     #[serde(rename = "lights")]
     pub light_change: Option<Stops>,

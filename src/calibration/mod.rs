@@ -6,7 +6,7 @@ mod accuracy;
 mod bracket;
 mod learning;
 
-pub use accuracy::{Accuracy, Column, Errors, Pairing, accuracy};
+pub use accuracy::{Accuracy, Column, ComparedPair, Errors, accuracy};
 pub use bracket::{Calibration, Refusal, calibrate};
 pub use learning::{ExposureRun, Learned, agrees_with, teach_by_raw};
 

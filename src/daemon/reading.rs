@@ -11,7 +11,7 @@ use tokio::time::timeout;
 
 use crate::container::{Kind, Links};
 use crate::frame::Frame;
-use crate::intake::{Job, NotRead, Outcome, Reach, Reader, Reading, Reply};
+use crate::intake::{FileReading, Job, NotRead, Outcome, ReadDepth, Reader, Reply};
 use crate::photometry::Series;
 use crate::session::{MeteredFrame, MeteringPlan};
 use crate::workers::{Depth, Pool, Refused, Task};
@@ -34,14 +34,14 @@ impl Reader for Workers {
 }
 
 fn read(pool: &Pool, job: Job, series: Series) -> Outcome<Frame> {
-    let depth = match job.reach {
-        Reach::Glance => Depth::Structure,
-        Reach::Whole => Depth::Whole,
+    let depth = match job.depth {
+        ReadDepth::Glance => Depth::Structure,
+        ReadDepth::Whole => Depth::Whole,
     };
     let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused };
     let answer = pool.read(&task).map_err(why_not)?;
     let fingerprints = answer.fingerprints.ok_or_else(|| NotRead::Foreign("it has no picture".to_owned()))?;
-    Ok(Reading {
+    Ok(FileReading {
         state: answer.state,
         fingerprints,
         captured: answer.captured,

@@ -8,6 +8,6 @@ mod weigh;
 
 pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
 pub use observed::{
-    Layout, Observed, Unevenness, compare_layout, observe, place_of, take_patch, uncertainty_of_rendering,
+    GridComparison, Observed, Unevenness, compare_grids, observe, place_of, take_patch, uncertainty_of_rendering,
 };
-pub use weigh::{Basis, Prediction, Weighed, WentBy, weigh};
+pub use weigh::{Assumption, Prediction, Weighed, WentBy, weigh};

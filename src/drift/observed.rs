@@ -94,7 +94,7 @@ pub struct Unevenness {
 
 /// How the coarse grids of two frames relate.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Layout {
+pub struct GridComparison {
     /// Correlation of the two grids' patterns; 1 for the same scene at any exposure.
     pub likeness: f64,
     pub uneven: Option<Unevenness>,
@@ -106,12 +106,12 @@ const UNEVEN: Stops = Stops(0.3);
 const FEWEST_CELLS: usize = 3;
 
 /// Compares the coarse grids of two frames by a curve, given the drift of the frame as a whole.
-pub fn compare_layout(
+pub fn compare_grids(
     reference: &FrameReadings,
     frame: &FrameReadings,
     drift: Option<Stops>,
     response: &Response,
-) -> Option<Layout> {
+) -> Option<GridComparison> {
     if reference.cells.len() != frame.cells.len() || reference.cells.len() != GRID.0 * GRID.1 {
         return None;
     }
@@ -126,7 +126,7 @@ pub fn compare_layout(
     };
     let cells: Vec<Option<Stops>> = reference.iter().zip(&frame).map(off).collect();
     let uneven = drift.and_then(|_| unevenness(&cells));
-    Some(Layout { likeness: likeness(&reference, &frame), uneven })
+    Some(GridComparison { likeness: likeness(&reference, &frame), uneven })
 }
 
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter

@@ -21,8 +21,8 @@ use tokio::time::{sleep, timeout};
 
 use super::seats::{Seat, Seats};
 use super::shot_log::{LogReader, PORTION, portion};
-pub use super::socket_place::{Place, connect, listen, name_of};
-use super::socket_words::{Asked, busy, record_message, refusal, reply_message};
+pub use super::socket_place::{SocketFile, connect, listen, name_of};
+use super::socket_words::{SocketRequest, busy, record_message, refusal, reply_message};
 use crate::session::{Command, Published, Reply};
 
 /// Version of the message format.
@@ -81,14 +81,14 @@ struct Guest {
 pub struct Serving {
     accepting: JoinHandle<()>,
     seats: Seats,
-    _place: Place,
+    _file: SocketFile,
 }
 
 impl Serving {
     /// Begins to serve clients.
-    pub fn start(listener: Listener, place: Place, hub: Hub) -> Serving {
+    pub fn start(listener: Listener, file: SocketFile, hub: Hub) -> Serving {
         let seats = Seats::default();
-        Serving { accepting: tokio::spawn(accept(listener, hub, seats.clone())), seats, _place: place }
+        Serving { accepting: tokio::spawn(accept(listener, hub, seats.clone())), seats, _file: file }
     }
 
     /// Lets nobody in any more, takes the socket away, and lets those who are there hear that it ended.
@@ -227,10 +227,10 @@ impl<'s> Client<'s> {
         };
         let id = value.as_object_mut().and_then(|o| o.remove("id")).filter(|id| id.is_string() || id.is_number());
         let id = id.unwrap_or(Value::Null);
-        let reply = match Asked::of(value) {
-            Ok(Asked::Listen(since)) => return self.listen(&id, since).await,
-            Ok(Asked::Since(n)) => self.since(n).await?,
-            Ok(Asked::Engine(command)) => ask(&self.hub.commands, command).await,
+        let reply = match SocketRequest::of(value) {
+            Ok(SocketRequest::Listen(since)) => return self.listen(&id, since).await,
+            Ok(SocketRequest::Since(n)) => self.since(n).await?,
+            Ok(SocketRequest::Engine(command)) => ask(&self.hub.commands, command).await,
             Err(why) => Reply::refused(why),
         };
         send(self.stream, &reply_message(&id, &reply)).await

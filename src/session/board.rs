@@ -26,7 +26,7 @@ pub struct Board {
     pub last: Option<LastShown>,
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
-    pub asked: Option<Asked>,
+    pub asked: Option<CorrectionShown>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
     pub judge_by: String,
@@ -57,7 +57,7 @@ pub struct LastShown {
 
 /// The open correction.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Asked {
+pub struct CorrectionShown {
     /// The record that began it.
     pub record: u64,
     /// The settings that it prepares, when they have not been shot yet.
@@ -162,9 +162,9 @@ impl Board {
     }
 }
 
-fn asked(pending: &OpenCorrection, coming: Option<String>) -> Asked {
+fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
     let off = pending.correction.ratio_off;
-    Asked {
+    CorrectionShown {
         record: pending.record,
         coming,
         sentence: match &pending.purpose {

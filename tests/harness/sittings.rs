@@ -17,7 +17,7 @@ use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
     Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Record, State, SurveyAsk, SurveyStep,
 };
-use greyhold::studio::{Exposure, Light, Pose, Scene, codes, with_exif};
+use greyhold::studio::{CameraSettings, Light, Pose, Scene, codes, with_exif};
 use jiff::civil::date;
 
 use super::random::Random;
@@ -165,8 +165,8 @@ impl Take {
         }
     }
 
-    pub fn exposure(&self) -> Exposure {
-        Exposure {
+    pub fn exposure(&self) -> CameraSettings {
+        CameraSettings {
             f_number: FNumber::new(self.f_number, None, Series::Thirds).unwrap(),
             time: ExposureTime::new(self.seconds, None, Series::Thirds).unwrap(),
             iso: IsoSpeed::new(self.iso).unwrap(),

@@ -6,7 +6,7 @@ use std::io;
 use jiff::civil::{DateTime, date};
 
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
-use crate::studio::{Exposure, Light, Pose, Scene, expose};
+use crate::studio::{CameraSettings, Light, Pose, Scene, expose};
 
 /// The configuration that the sitting is watched with.
 pub const RIG: &str = "\
@@ -98,7 +98,7 @@ pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> i
     };
     let scene = Scene { width: WIDTH, height: HEIGHT, pose };
     let unreadable = || io::Error::other("a setting of the story is wrong");
-    let exposure = Exposure {
+    let exposure = CameraSettings {
         f_number: FNumber::new(shot.f_number, None, Series::Thirds).ok_or_else(unreadable)?,
         time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).ok_or_else(unreadable)?,
         iso: IsoSpeed::new(100.0).ok_or_else(unreadable)?,

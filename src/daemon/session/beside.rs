@@ -10,7 +10,7 @@ use super::super::desk::{self, Taken, answer};
 use super::Session;
 use crate::advice::Observation;
 use crate::config::Config;
-use crate::outlet::screen::Picture;
+use crate::outlet::screen::Thumbnail;
 use crate::session::{Command, Input, MeteredFrame, MeteringPlan, Reply};
 
 /// What comes of work beside the loop.
@@ -29,7 +29,7 @@ pub enum Later {
         read: Vec<(String, Result<MeteredFrame, String>)>,
     },
     /// The last frame's, after a restart.
-    Picture(Option<Picture>),
+    Thumbnail(Option<Thumbnail>),
 }
 
 /// Metering anew what frames are compared with.
@@ -43,7 +43,7 @@ pub struct Rereading {
 impl Session {
     pub(super) fn take_later(&mut self, later: Later) {
         match later {
-            Later::Picture(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
+            Later::Thumbnail(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
             Later::Reference { command, file, back, read } => {
                 self.references_under_way -= 1;
                 let reply = match read {

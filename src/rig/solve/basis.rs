@@ -7,7 +7,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::cells_of;
-use super::field::{Field, Place};
+use super::field::{Field, Shift};
 use super::model::{CurveError, Task};
 use crate::meter::Area;
 use crate::photometry::Stops;
@@ -67,15 +67,15 @@ impl Basis {
             misfit: Vec::new(),
             fields,
         };
-        let (factors, sd, place) = if whole {
+        let (factors, sd, shift) = if whole {
             let fit = Task { prior: vec![SINGLE_OFF; singles.len()], ..raw.task(all, response, &[]) }.fit()?;
             let sd = fit.covariance.diagonal().map(|v| v.max(0.0).sqrt()).as_slice().to_vec();
-            (fit.factors.as_slice().to_vec(), sd, fit.place)
+            (fit.factors.as_slice().to_vec(), sd, fit.shift)
         } else {
-            (vec![1.0; singles.len()], vec![0.0; singles.len()], Place::default())
+            (vec![1.0; singles.len()], vec![0.0; singles.len()], Shift::default())
         };
-        let fields = raw.mended(all, &factors, place);
-        let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Place::default())).collect();
+        let fields = raw.mended(all, &factors, shift);
+        let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Shift::default())).collect();
         let sum: Vec<f64> = (0..raw.all_codes.len()).map(|i| lit.iter().map(|l| l[i]).sum()).collect();
         let shares = lit.iter().map(|l| l.iter().zip(&sum).map(|(own, all)| own / all).collect()).collect();
         Some(Basis {
@@ -146,8 +146,8 @@ impl Basis {
     }
 
     /// The fields where the picture with all has the scene, with its level.
-    fn mended(&self, all: &PatchLight, factors: &[f64], place: Place) -> Vec<Field> {
-        let moved: Vec<Field> = self.fields.iter().zip(factors).map(|(f, c)| f.moved(place, *c)).collect();
+    fn mended(&self, all: &PatchLight, factors: &[f64], shift: Shift) -> Vec<Field> {
+        let moved: Vec<Field> = self.fields.iter().zip(factors).map(|(f, c)| f.moved(shift, *c)).collect();
         let wanted = Field::of(all, Stops::ZERO);
         let factor: Vec<f64> = (0..wanted.light.len())
             .map(|i| {

@@ -11,7 +11,7 @@
 
 use nalgebra::DVector;
 
-use super::field::{Field, Place};
+use super::field::{Field, Shift};
 
 /// What a fit is given: everything in stops or powers of two, cell by cell.
 pub(super) struct Task {
@@ -56,13 +56,13 @@ pub(super) struct SourceCells {
 }
 
 impl Task {
-    pub fn source_cells(&self, place: Place) -> SourceCells {
-        SourceCells { cells: self.fields.iter().map(|f| f.cells(place)).collect() }
+    pub fn source_cells(&self, shift: Shift) -> SourceCells {
+        SourceCells { cells: self.fields.iter().map(|f| f.cells(shift)).collect() }
     }
 
     /// Everything about the cells under a state.
-    pub fn view(&self, change: &DVector<f64>, place: Place, nudged: Nudged) -> View {
-        let source_cells = self.source_cells(place);
+    pub fn view(&self, change: &DVector<f64>, shift: Shift, nudged: Nudged) -> View {
+        let source_cells = self.source_cells(shift);
         let factors: Vec<f64> = change.iter().map(|c| c.exp2()).collect();
         let count = self.seen.len();
         let mut view = View {
@@ -70,7 +70,7 @@ impl Task {
             error: vec![LEAST_ERROR; count],
             shares: vec![vec![0.0; factors.len()]; count],
             slopes: match nudged {
-                Nudged::All => self.slopes(place, &source_cells, &factors),
+                Nudged::All => self.slopes(shift, &source_cells, &factors),
                 Nudged::As(slopes) => slopes.to_vec(),
             },
         };
@@ -91,12 +91,12 @@ impl Task {
     }
 
     /// How the cells change when the scene moves a little.
-    fn slopes(&self, place: Place, source_cells: &SourceCells, factors: &[f64]) -> Vec<Slopes> {
+    fn slopes(&self, shift: Shift, source_cells: &SourceCells, factors: &[f64]) -> Vec<Slopes> {
         let nudged: Vec<SourceCells> = (0..3)
             .map(|axis| {
-                let mut parts = place.parts();
+                let mut parts = shift.parts();
                 parts[axis] += NUDGE[axis];
-                self.source_cells(Place::of(parts))
+                self.source_cells(Shift::of(parts))
             })
             .collect();
         let finite = |v: f64| if v.is_finite() { v } else { 0.0 };

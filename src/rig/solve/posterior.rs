@@ -296,7 +296,7 @@ fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::field::Place;
+    use super::super::field::Shift;
     use super::*;
     use proptest::prelude::*;
 
@@ -307,7 +307,7 @@ mod tests {
         Fit {
             factors: DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())),
             covariance: DMatrix::from_diagonal(&variance),
-            place: Place::default(),
+            shift: Shift::default(),
             left: Vec::new(),
             error: Vec::new(),
             shares: Vec::new(),

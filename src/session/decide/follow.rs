@@ -6,7 +6,7 @@
 
 use super::Draft;
 use crate::advice::{Correction, Finding, Verdict, common_turn, correct};
-use crate::drift::{Basis, WentBy};
+use crate::drift::{Assumption, WentBy};
 use crate::frame::Settings;
 use crate::photometry::{Reach, Stops};
 use crate::rig::{Known, LightGroup, Turn};
@@ -50,7 +50,7 @@ impl Draft<'_> {
     fn effects_of_the_whole(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
         let mut effects = Effects::default();
         let wanted = verdict.wanted(self.config.tolerance);
-        if verdict.basis == Some(Basis::CorrectionFollowed) {
+        if verdict.assumption == Some(Assumption::CorrectionFollowed) {
             effects.positions = self.carried_out(before);
             effects.ended = end(before, How::Seen);
             if before.is_ahead_of(settings, self.config.lighting) {

@@ -147,7 +147,7 @@ impl Draft<'_> {
         if !all && verdict.finding != Finding::GroupChanged {
             // A light that can't be told may be out: a change is answered only when it is that of the lights that can
             // be told, or of the settings.
-            let answered = verdict.basis.is_some() || moved_with_the_frame(groups, verdict.drift);
+            let answered = verdict.assumption.is_some() || moved_with_the_frame(groups, verdict.drift);
             return (!groups.is_empty() && !answered).then(Effects::default);
         }
         let turned = settled.iter().filter(|s| s.was_turned());

@@ -153,7 +153,7 @@ fn of_survey(judged: Verdict, sentence: String) -> Verdict {
         drift: None,
         uncertainty: None,
         went_by: None,
-        basis: None,
+        assumption: None,
         light_change: None,
         uneven: None,
         ..judged
