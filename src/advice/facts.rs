@@ -43,13 +43,14 @@ const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
 impl<'a> Facts<'a> {
     pub fn of(evidence: &'a Evidence<'a>) -> Facts<'a> {
         let spot = spot::choose(evidence);
-        let seen = spot.as_ref().and_then(|s| s.seen.as_ref());
-        let lighting = lighting_of(evidence, seen);
+        let observed = spot.as_ref().and_then(|s| s.observed.as_ref());
+        let lighting = lighting_of(evidence, observed);
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-        let weighed = weigh(&predictions(evidence, expected, lighting), seen);
-        let layout =
-            evidence.metered_pair().and_then(|(r, f)| compare_grids(r, f, seen.map(|s| s.drift), evidence.response));
+        let weighed = weigh(&predictions(evidence, expected, lighting), observed);
+        let layout = evidence
+            .metered_pair()
+            .and_then(|(r, f)| compare_grids(r, f, observed.map(|s| s.drift), evidence.response));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
         Facts {
@@ -65,8 +66,8 @@ impl<'a> Facts<'a> {
     }
 
     /// What the picture shows at the spot that counts.
-    pub fn seen(&self) -> Option<&Observed> {
-        self.spot.as_ref()?.seen.as_ref()
+    pub fn observed(&self) -> Option<&Observed> {
+        self.spot.as_ref()?.observed.as_ref()
     }
 
     pub fn drift(&self) -> Option<Stops> {
@@ -115,24 +116,24 @@ impl<'a> Facts<'a> {
     /// A fall such as a flash leaves that was still charging, so soon after a frame that it may have been.
     pub fn is_weak_as_while_charging(&self) -> bool {
         let Evidence { moved, followed, previous, frame, recycle_seconds, .. } = self.evidence;
-        let Some(((seen, expected), moved)) = self.seen().zip(self.expected).zip(*moved) else {
+        let Some(((observed, expected), moved)) = self.observed().zip(self.expected).zip(*moved) else {
             return false;
         };
-        let dip = seen.drift - expected - moved;
+        let dip = observed.drift - expected - moved;
         // A turn that was asked for explains a fall better than a flash caught charging.
         let near_turn =
-            |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(seen.half_width);
+            |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(observed.half_width);
         is_soon_after(*previous, &frame.settings, *recycle_seconds)
             && RECYCLE_DIP.contains(&dip.0)
-            && dip.abs() > seen.half_width
+            && dip.abs() > observed.half_width
             && !followed.is_some_and(near_turn)
     }
 }
 
-fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
+fn lighting_of(evidence: &Evidence, observed: Option<&Observed>) -> Lighting {
     match (evidence.lighting, evidence.reference) {
         (Lighting::Either, Some(reference)) => {
-            let observed = seen.map(|s| (s.drift, s.half_width));
+            let observed = observed.map(|s| (s.drift, s.half_width));
             let of_camera = evidence.response.scatter_of_two();
             fitting_light(&reference.settings, &evidence.frame.settings, observed, of_camera)
         }

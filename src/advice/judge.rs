@@ -50,7 +50,7 @@ const BY_THE_LIGHTS: [(Finding, Test); 6] = [
 
 const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
     // 5
-    (Finding::Clipped, |f| f.seen().is_none()),
+    (Finding::Clipped, |f| f.observed().is_none()),
     // 6
     (Finding::Recycle, |f| f.is_weak_as_while_charging()),
     (Finding::Uneven, is_uneven),
@@ -81,20 +81,20 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let finding =
         FINDINGS.into_iter().flatten().find(|(_, holds)| holds(&facts)).map_or(LEFT_OVER, |(finding, _)| *finding);
     let sentence = sentence::say(finding, &facts);
-    let told = told(finding, &facts);
-    let seen = facts.seen();
+    let reported = reported(finding, &facts);
+    let observed = facts.observed();
     Verdict {
         finding,
         sentence,
         expected: facts.expected,
         lighting: facts.lighting,
-        observed: seen.map(|s| s.drift),
-        observed_uncertainty: seen.map(|s| s.half_width),
-        drift: told.as_ref().map(|w| w.drift),
-        uncertainty: told.as_ref().map(|w| w.half_width),
-        went_by: told.as_ref().map(|w| w.went_by),
-        assumption: told.as_ref().and_then(|w| w.assumption),
-        light_change: seen.zip(facts.expected).map(|(s, e)| s.drift - e),
+        observed: observed.map(|s| s.drift),
+        observed_uncertainty: observed.map(|s| s.half_width),
+        drift: reported.as_ref().map(|w| w.drift),
+        uncertainty: reported.as_ref().map(|w| w.half_width),
+        went_by: reported.as_ref().map(|w| w.went_by),
+        assumption: reported.as_ref().and_then(|w| w.assumption),
+        light_change: observed.zip(facts.expected).map(|(s, e)| s.drift - e),
         spots: super::spot::observed(evidence),
         response: evidence.frame.metered.as_ref().map(|_| evidence.response.name.clone()),
         groups: evidence.lights.map(|l| l.groups.clone()).unwrap_or_default(),
@@ -105,12 +105,12 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 }
 
 /// The drift that the verdict tells; `None` when nobody should take a number from it.
-fn told(finding: Finding, facts: &Facts) -> Option<Weighed> {
+fn reported(finding: Finding, facts: &Facts) -> Option<Weighed> {
     let weighed = facts.weighed.clone();
     match finding {
         // Nothing can be weighed against such a picture; its own interval is all that holds.
         Finding::NotTrustworthy => facts
-            .seen()
+            .observed()
             .map(|s| Weighed { drift: s.drift, half_width: s.half_width, went_by: WentBy::Light, assumption: None })
             .or(weighed),
         Finding::NoReference | Finding::NotMetered | Finding::Misfire | Finding::SyncBand => None,
@@ -133,14 +133,14 @@ fn lights_know_better(f: &Facts) -> bool {
 }
 
 fn is_another_scene(f: &Facts) -> bool {
-    f.likeness < OTHER_SCENE_LIKENESS && f.seen().is_some_and(|s| s.spread > OTHER_SCENE_SPREAD)
+    f.likeness < OTHER_SCENE_LIKENESS && f.observed().is_some_and(|s| s.spread > OTHER_SCENE_SPREAD)
 }
 
 fn is_uneven(f: &Facts) -> bool {
     // Where settings explain a drift, cells that differ are the sitter's or the curve's doing.
     let by_settings = f.weighed.as_ref().is_some_and(|w| w.assumption == Some(Assumption::LightsUntouched));
     let explained = by_settings && !matches(f);
-    f.uneven.is_some() && !explained && f.seen().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS)
+    f.uneven.is_some() && !explained && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS)
 }
 
 fn matches(f: &Facts) -> bool {

@@ -18,7 +18,7 @@ mod spot;
 mod verdict;
 
 pub use alternatives::{OtherWays, other_ways};
-pub use correction::{Correction, common_turn, correct, correct_each};
+pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};

@@ -61,18 +61,18 @@ fn by_the_lights(finding: Finding, facts: &Facts) -> Option<String> {
 
 fn of_the_frame(finding: Finding, facts: &Facts) -> String {
     let drift = facts.drift();
-    let seen = facts.seen().map(|s| s.drift);
+    let observed = facts.observed().map(|s| s.drift);
     match finding {
         Finding::NotMetered => "Logged, but its pixels were not metered.".to_owned(),
         Finding::NoReference => "Metered; no reference to compare it with yet.".to_owned(),
         Finding::NotTrustworthy => format!(
             "This camera seems to map the tones of each frame anew, and then its pictures can't tell stops of light (reads {}).",
-            amount(seen)
+            amount(observed)
         ),
         Finding::Misfire => misfire(facts),
         Finding::Recycle => format!(
             "{} under, right after the last frame: a flash had not recycled. Hold, leave every power as it is, shoot again.",
-            size(seen)
+            size(observed)
         ),
         Finding::Clipped => clipped(facts),
         Finding::NewScene => {
@@ -192,7 +192,7 @@ fn uncertain(facts: &Facts) -> String {
     let within = facts.weighed.as_ref().map_or_else(
         || "its uncertainty".to_owned(),
         |weighed| {
-            let own = facts.seen().map(|s| s.half_width).unwrap_or(weighed.half_width);
+            let own = facts.observed().map(|s| s.half_width).unwrap_or(weighed.half_width);
             format!("{:.2}", if own > weighed.half_width { own } else { weighed.half_width }.0)
         },
     );
@@ -237,7 +237,7 @@ fn uneven(facts: &Facts) -> String {
 /// What the settings asked of the lights and what the lights did instead.
 fn both(facts: &Facts) -> String {
     let asked = facts.expected.map(|e| -e);
-    let did = facts.seen().zip(facts.expected).map(|(s, e)| s.drift - e);
+    let did = facts.observed().zip(facts.expected).map(|(s, e)| s.drift - e);
     format!(
         "{}: {} asked the lights for {} stop, they changed by {}.",
         over_or_under(facts.drift()),

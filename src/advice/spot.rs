@@ -25,7 +25,7 @@ pub(super) struct Pair<'a> {
 #[derive(Debug, Clone)]
 pub(super) struct Chosen<'a> {
     pub pair: Pair<'a>,
-    pub seen: Option<Observed>,
+    pub observed: Option<Observed>,
     pub judged: JudgedSpot,
 }
 
@@ -43,11 +43,11 @@ pub(super) fn choose<'a>(evidence: &Evidence<'a>) -> Option<Chosen<'a>> {
     };
     let uncertainty =
         evidence.reference.map_or(Stops::ZERO, |r| uncertainty_of_rendering(&r.settings, &evidence.frame.settings));
-    let seen = observe(pair.reference, pair.frame, evidence.response)
-        .map(|seen| Observed { half_width: seen.half_width.in_quadrature(uncertainty), ..seen });
-    let clipped = seen.is_none().then(|| clipped(pair, evidence.response, uncertainty)).flatten();
+    let observed = observe(pair.reference, pair.frame, evidence.response)
+        .map(|observed| Observed { half_width: observed.half_width.in_quadrature(uncertainty), ..observed });
+    let clipped = observed.is_none().then(|| clipped(pair, evidence.response, uncertainty)).flatten();
     let judged = JudgedSpot { spot: pair.frame.spot.clone(), instead_of, clipped };
-    Some(Chosen { pair, seen, judged })
+    Some(Chosen { pair, observed, judged })
 }
 
 /// Every spot that the reference and the frame have in common, as far as its light can be compared.

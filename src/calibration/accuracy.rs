@@ -98,10 +98,16 @@ fn pairing(
     ComparedPair { files, truth, naive, stock, fitted, raw: None }
 }
 
-fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response, lighting: Lighting) -> Option<(Stops, Stops)> {
-    let settings = uncertainty_of_difference(a, b, lighting, by.scatter_of_two());
+fn error(
+    a: &SeriesFrame,
+    b: &SeriesFrame,
+    truth: Stops,
+    response: &Response,
+    lighting: Lighting,
+) -> Option<(Stops, Stops)> {
+    let settings = uncertainty_of_difference(a, b, lighting, response.scatter_of_two());
     let uncertainty = uncertainty_of_rendering(&a.settings, &b.settings).in_quadrature(settings);
-    let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, by)?;
+    let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, response)?;
     Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(uncertainty)))
 }
 

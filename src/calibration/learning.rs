@@ -81,31 +81,31 @@ impl ExposureRun {
     }
 
     /// The longest end of the run in which every exposure was visited twice and read alike.
-    fn revisited(&self, by: &Response) -> &[Exposed] {
-        let sound = |frames: &&[Exposed]| (0..frames.len()).all(|at| is_revisited(frames, at, by));
+    fn revisited(&self, response: &Response) -> &[Exposed] {
+        let sound = |frames: &&[Exposed]| (0..frames.len()).all(|at| is_revisited(frames, at, response));
         (0..self.frames.len()).map(|from| &self.frames[from..]).find(sound).unwrap_or_default()
     }
 }
 
 /// Whether a frame's exposure was visited another time, after or before a different one, and all its
 /// frames read alike.
-fn is_revisited(frames: &[Exposed], at: usize, by: &Response) -> bool {
+fn is_revisited(frames: &[Exposed], at: usize, response: &Response) -> bool {
     let is_same = |f: &Exposed| (f.exposure - frames[at].exposure).abs() < SAME_SETTING;
     let alike =
-        frames.iter().filter(|f| is_same(f)).all(|f| change(&frames[at], f, by).is_some_and(|c| c.abs() <= SAME));
+        frames.iter().filter(|f| is_same(f)).all(|f| change(&frames[at], f, response).is_some_and(|c| c.abs() <= SAME));
     let visits = frames.iter().enumerate().filter(|(i, f)| is_same(f) && (*i == 0 || !is_same(&frames[i - 1])));
     alike && visits.count() >= 2
 }
 
 /// Median change of light between two frames.
-fn change(a: &Exposed, b: &Exposed, by: &Response) -> Option<Stops> {
+fn change(a: &Exposed, b: &Exposed, response: &Response) -> Option<Stops> {
     let both = a.codes.iter().zip(&b.codes).filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y));
-    let mut changes: Vec<f64> = both.map(|(x, y)| (by.light(*y) - by.light(*x)).0).collect();
+    let mut changes: Vec<f64> = both.map(|(x, y)| (response.light(*y) - response.light(*x)).0).collect();
     median(&mut changes).filter(|_| changes.len() >= FEWEST_QUANTILES).map(Stops)
 }
 
 /// Whether a step reads about as its settings say, by what is known of the curve.
-fn is_likely(a: &Exposed, b: &Exposed, by: &Response) -> bool {
+fn is_likely(a: &Exposed, b: &Exposed, response: &Response) -> bool {
     let both: Vec<(f64, f64)> = a
         .codes
         .iter()
@@ -113,9 +113,9 @@ fn is_likely(a: &Exposed, b: &Exposed, by: &Response) -> bool {
         .zip(b.codes.iter().copied())
         .filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y))
         .collect();
-    let Some(seen) = change(a, b, by) else { return false };
+    let Some(seen) = change(a, b, response) else { return false };
     let each = 1.0 / both.len() as f64;
-    let half_width = by.uncertainty_of(both.iter().map(|(x, y)| (*x, *y, each)));
+    let half_width = response.uncertainty_of(both.iter().map(|(x, y)| (*x, *y, each)));
     (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / Z95)
 }
 

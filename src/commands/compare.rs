@@ -173,8 +173,8 @@ impl Comparison {
 
     /// The curve that a frame's counting reading goes by.
     fn response_of(&self, frame: &Observation) -> Response {
-        let by = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
-        frame.metered.as_ref().map_or_else(Response::srgb, by)
+        let response = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
+        frame.metered.as_ref().map_or_else(Response::srgb, response)
     }
 
     fn answer(

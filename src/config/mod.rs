@@ -38,8 +38,8 @@ pub struct Config {
     pub recycle: Duration,
     pub marks: Series,
     pub response: ResponseChoice,
-    /// The picture look that the camera is set to, of those it was calibrated for.
-    pub picture_look: Option<String>,
+    /// The picture profile that the camera is set to, of those it was calibrated for.
+    pub picture_profile: Option<String>,
     /// Where calibrated curves are kept.
     pub curves: Option<PathBuf>,
     pub mode: Mode,
@@ -87,7 +87,7 @@ impl Default for Config {
             recycle: Duration::from_secs(2),
             marks: Series::Thirds,
             response: ResponseChoice::Camera,
-            picture_look: None,
+            picture_profile: None,
             curves: usual_folder(),
             mode: Mode::Auto,
             poll_every: Duration::from_secs(1),

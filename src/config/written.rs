@@ -63,7 +63,8 @@ pub(super) struct Written {
     recycle: Option<Scalar>,
     marks: Option<Scalar>,
     response: Option<Scalar>,
-    picture_look: Option<Scalar>,
+    #[serde(rename = "picture_look")]
+    picture_profile: Option<Scalar>,
     curves: Option<PathBuf>,
     watch: Option<Scalar>,
     poll_every: Option<Scalar>,
@@ -131,7 +132,7 @@ impl Written {
             marks: word("marks", self.marks.as_ref(), &[("thirds", Series::Thirds), ("halves", Series::Halves)])?
                 .unwrap_or(usual.marks),
             response: word("response", self.response.as_ref(), &RESPONSES)?.unwrap_or(usual.response),
-            picture_look: self.picture_look.as_ref().map(|l| l.0.clone()),
+            picture_profile: self.picture_profile.as_ref().map(|l| l.0.clone()),
             curves: self.curves.or(usual.curves),
             mode: word("watch", self.watch.as_ref(), &MODES)?.unwrap_or(usual.mode),
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),

@@ -340,10 +340,10 @@ mod tests {
         /// CHECK: the mean over the pixels of each one's light by the curve (definition).
         #[test]
         fn the_level_by_any_curve_is_the_mean_of_light_by_it(codes in proptest::collection::vec(8_u8..248, 64)) {
-            let by = bent();
+            let response = bent();
             let scene = picture(32, 32, |x, y| [codes[(y / 4) * 8 + x / 4]; 3]);
-            let truth = codes.iter().map(|c| by.light(f64::from(*c)).0).sum::<f64>() / 64.0;
-            let level = whole(&scene).level_by(&by);
+            let truth = codes.iter().map(|c| response.light(f64::from(*c)).0).sum::<f64>() / 64.0;
+            let level = whole(&scene).level_by(&response);
             prop_assert!((level.0 - truth).abs() < 0.02, "{level} {truth}");
         }
     }
@@ -352,14 +352,14 @@ mod tests {
         /// CHECK: the mean over the pixels of each one's log2 of red over green light by the curve (definition).
         #[test]
         fn tints_by_any_curve_are_the_means_of_tints_by_it(greens in proptest::collection::vec(24_u8..200, 64)) {
-            let by = bent();
+            let response = bent();
             let warm = |green: u8| [green + green / 8, green, green - green / 8];
             let scene = picture(32, 32, |x, y| warm(greens[(y / 4) * 8 + x / 4]));
             let mean = |channel: usize| {
-                let tint = |green: &u8| by.light(f64::from(warm(*green)[channel])) - by.light(f64::from(*green));
+                let tint = |green: &u8| response.light(f64::from(warm(*green)[channel])) - response.light(f64::from(*green));
                 greens.iter().map(|green| tint(green).0).sum::<f64>() / 64.0
             };
-            let [red_green, blue_green] = whole(&scene).tints_by(&by);
+            let [red_green, blue_green] = whole(&scene).tints_by(&response);
             prop_assert!((red_green.0 - mean(0)).abs() < 0.03, "{red_green} {}", mean(0));
             prop_assert!((blue_green.0 - mean(2)).abs() < 0.03, "{blue_green} {}", mean(2));
         }

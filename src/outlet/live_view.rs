@@ -271,7 +271,7 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
         let to = if card.clicks == 0 {
             String::new()
         } else {
-            format!("-> {}", dial(&card.to.clone().or(card.by.as_ref().map(|by| format!("{by} stop")))))
+            format!("-> {}", dial(&card.to.clone().or(card.change.as_ref().map(|change| format!("{change} stop")))))
         };
         let does = lines_of(card, area.width);
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);

@@ -4,7 +4,7 @@ use super::paint::{BOLD, DIM, Paint};
 use crate::advice::{Correction, Finding, GroupReading, Verdict};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
-use crate::rig::{Known, Turn};
+use crate::rig::{DialChange, Known};
 use crate::session::{How, Judgement, Occasion, PositionRead};
 
 /// What was observed in a file; in logs up to format 4 with what was made of it.
@@ -61,14 +61,15 @@ pub(super) fn end_line(correction: u64, how: How) -> String {
 }
 
 pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<String> {
-    let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
-    let mut lines: Vec<String> = turns.collect();
-    if correction.ratio_off > SAME_SETTING {
+    let dial_changes =
+        correction.dial_changes.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
+    let mut lines: Vec<String> = dial_changes.collect();
+    if correction.ratio_error > SAME_SETTING {
         let why =
             if correction.other_ways.is_empty() { "the dials' steps change" } else { "the end of a range changes" };
-        lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_off.0));
+        lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_error.0));
     }
-    let left = correction.turns.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
+    let left = correction.dial_changes.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
     if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
         lines.push(format!("    rounding to the dials leaves {left} stop"));
     }
@@ -125,8 +126,8 @@ fn sign(finding: Finding) -> &'static str {
     }
 }
 
-fn arrow(turn: &Turn) -> &'static str {
-    match turn.clicks {
+fn arrow(dial_change: &DialChange) -> &'static str {
+    match dial_change.clicks {
         0 => "  ",
         n if n > 0 => "up",
         _ => "dn",

@@ -218,11 +218,11 @@ fn pairs(frames: &[Exposed]) -> Vec<Pair> {
 }
 
 /// How much each quantile is known by all frames that don't clip it: the sum of one over their variances.
-fn known_by_all(frames: &[Exposed], by: &Response) -> Vec<f64> {
+fn known_by_all(frames: &[Exposed], response: &Response) -> Vec<f64> {
     let mut known = vec![0.0; frames.iter().map(|f| f.codes.len()).max().unwrap_or(0)];
     for frame in frames {
         for (sum, code) in known.iter_mut().zip(&frame.codes).filter(|(_, code)| TRUSTED.contains(code)) {
-            *sum += by.noise_at(*code).0.powi(-2);
+            *sum += response.noise_at(*code).0.powi(-2);
         }
     }
     known
@@ -245,12 +245,12 @@ fn step(
     for offset in SPLINES..size {
         normal[(offset, offset)] = scatter.powi(-2);
     }
-    let by = Response::unnamed(&now.curve);
-    let known = known_by_all(frames, &by);
+    let response = Response::unnamed(&now.curve);
+    let known = known_by_all(frames, &response);
     let each = INDEPENDENT_QUANTILES as f64 / known.len() as f64 / now.noise.powi(2);
     for pair in pairs.iter() {
         for quantile in &pair.quantiles {
-            let [a, b] = quantile.codes.map(|code| by.noise_at(code).0.powi(-2));
+            let [a, b] = quantile.codes.map(|code| response.noise_at(code).0.powi(-2));
             let weight = quantile.trust * each * a * b / known[quantile.at];
             let mut entries = [(0_usize, 0.0_f64); 10];
             for (side, sign) in [(0, -1.0), (1, 1.0)] {
@@ -276,7 +276,7 @@ fn step(
     for pair in pairs {
         let off = residuals(pair, &curve, &offsets);
         for (quantile, off) in pair.quantiles.iter_mut().zip(off) {
-            let noise = by.noise_between(quantile.codes[0], quantile.codes[1]).0 * now.noise;
+            let noise = response.noise_between(quantile.codes[0], quantile.codes[1]).0 * now.noise;
             quantile.trust = trust(off, noise);
             ratios.push(off / noise);
         }

@@ -69,7 +69,7 @@ pub struct Survey {
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct BesideReference {
     /// Light against what all groups would give at these settings.
-    pub by: Option<Stops>,
+    pub excess: Option<Stops>,
     /// How much more ambient light than flash the exposure time lets in.
     pub longer: Option<Stops>,
     /// It looks as if all groups had fired.
@@ -108,7 +108,7 @@ pub enum SurveyRefusal {
 impl BesideReference {
     /// As bright as only flash makes it; a long exposure may let the room come as near.
     fn shows_flash(self) -> bool {
-        self.by.is_some_and(|by| by > Stops(-1.5)) && self.longer.is_some_and(|l| l < Stops(1.0))
+        self.excess.is_some_and(|excess| excess > Stops(-1.5)) && self.longer.is_some_and(|l| l < Stops(1.0))
     }
 }
 
@@ -119,7 +119,7 @@ const BRIGHT_ENOUGH: Stops = Stops(-2.6);
 /// A fiftieth of the patches must be this much brighter than without flash.
 const LEAST_FLASH: Stops = Stops(0.5);
 /// What a single light may be off before the survey is not believed; checked where it gives this share somewhere.
-const MOST_OFF: Stops = Stops(0.4);
+const MOST_MISFIT: Stops = Stops(0.4);
 const MATTERS: f64 = 0.2;
 /// Light of a patch that nothing lights, and of one that has more than can be read.
 const DARK: Stops = Stops(-9.0);
@@ -254,7 +254,7 @@ impl Survey {
         let lights = with.lights(response).ok_or(SurveyRefusal::Unreadable)?;
         let most = lights.basis.most();
         let checked = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
-        match checked.map(|(s, names)| (names, lights.basis.misfit[s])).find(|(_, misfit)| misfit.abs() > MOST_OFF) {
+        match checked.map(|(s, names)| (names, lights.basis.misfit[s])).find(|(_, misfit)| misfit.abs() > MOST_MISFIT) {
             Some((names, misfit)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit }),
             None => Ok(()),
         }

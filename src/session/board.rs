@@ -13,7 +13,7 @@ use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
-use crate::rig::{Firing, LightGroup, Position, Ratio, Role, Turn};
+use crate::rig::{DialChange, Firing, LightGroup, Position, Ratio, Role};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -63,7 +63,8 @@ pub struct CorrectionShown {
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
     pub sentence: String,
-    pub ratio_off: Option<String>,
+    #[serde(rename = "ratio_off")]
+    pub ratio_error: Option<String>,
 }
 
 /// What a card says, in one word.
@@ -101,7 +102,8 @@ pub struct Card {
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// The turn in stops, in thirds, for lights of which nobody told the power.
-    pub by: Option<String>,
+    #[serde(rename = "by")]
+    pub change: Option<String>,
     /// What to do, in words.
     pub does: String,
     /// How sure that is.
@@ -163,7 +165,7 @@ impl Board {
 }
 
 fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
-    let off = pending.correction.ratio_off;
+    let ratio_error = pending.correction.ratio_error;
     CorrectionShown {
         record: pending.record,
         coming,
@@ -171,7 +173,7 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
             Purpose::Drift { frame } => format!("Answers frame {frame}."),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
         },
-        ratio_off: (off > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", off.0)),
+        ratio_error: (ratio_error > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", ratio_error.0)),
     }
 }
 
@@ -259,19 +261,19 @@ fn survey_guide(setup: &Setup) -> SurveyGuide {
 fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     let position = setup.position(&group.name);
     let pending = setup.open.as_ref();
-    let turn = pending.and_then(|p| p.correction.turns.iter().find(|t| t.group == group.name));
+    let dial_change = pending.and_then(|p| p.correction.dial_changes.iter().find(|t| t.group == group.name));
     let told = pending.is_some_and(|p| p.is_confirmed(&group.name));
     let verdict = setup.last.as_ref().map(|l| &l.verdict);
     let held = verdict.filter(|v| v.finding.is_hold()).is_some();
     let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.change);
-    let card_state = match turn {
+    let card_state = match dial_change {
         _ if held => CardState::Hold,
         None => CardState::Rest,
         Some(_) if told => CardState::Set,
-        Some(turn) => state_of(turn, coming),
+        Some(dial_change) => state_of(dial_change, coming),
     };
     let at = position.and_then(Position::power).map(|p| group.shown(p));
-    let open = turn.filter(|_| !told);
+    let open = dial_change.filter(|_| !told);
     let other = pending.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
     Card {
         group: group.name.clone(),
@@ -281,7 +283,7 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         coming: coming && open.is_some() && !held,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
         clicks: open.map_or(0, |t| t.clicks),
-        by: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
+        change: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
         does: does(card_state, group, open, own, at.as_deref()),
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
         other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
@@ -291,9 +293,9 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     }
 }
 
-fn state_of(turn: &Turn, coming: bool) -> CardState {
-    match turn.clicks {
-        _ if turn.reach != Reach::Within => CardState::EndOfRange,
+fn state_of(dial_change: &DialChange, coming: bool) -> CardState {
+    match dial_change.clicks {
+        _ if dial_change.reach != Reach::Within => CardState::EndOfRange,
         0 => CardState::Leave,
         _ if coming => CardState::Coming,
         n if n > 0 => CardState::Up,
@@ -304,7 +306,7 @@ fn state_of(turn: &Turn, coming: bool) -> CardState {
 fn does(
     state: CardState,
     group: &LightGroup,
-    turn: Option<&Turn>,
+    dial_change: Option<&DialChange>,
     own: Option<SourceChange>,
     at: Option<&str>,
 ) -> String {
@@ -314,26 +316,31 @@ fn does(
             _ => "leave the power as it is".to_owned(),
         };
     }
-    let Some(turn) = turn else {
+    let Some(dial_change) = dial_change else {
         return match (state, at) {
             (CardState::Set, _) => "done".to_owned(),
             (_, None) => "nobody has told what it is set to".to_owned(),
             _ => "nothing to do".to_owned(),
         };
     };
-    let way = if turn.clicks > 0 { "up" } else { "down" };
-    let size = format!("{:.2} stop", turn.change.abs().0);
-    let steps = match (turn.clicks.unsigned_abs(), group.dial.is_some()) {
+    let way = if dial_change.clicks > 0 { "up" } else { "down" };
+    let size = format!("{:.2} stop", dial_change.change.abs().0);
+    let steps = match (dial_change.clicks.unsigned_abs(), group.dial.is_some()) {
         (0, _) => return "leave it".to_owned(),
         (1, true) => "1 click".to_owned(),
         (n, true) => format!("{n} clicks"),
-        (_, false) => format!("{} in thirds", turn.change.abs().in_thirds().trim_start_matches('+')),
+        (_, false) => format!("{} in thirds", dial_change.change.abs().in_thirds().trim_start_matches('+')),
     };
     format!("{way} {steps} ({size})")
 }
 
 /// How sure a turn is, and what its rounding leaves over.
-fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<SourceChange>, verdict: Option<&Verdict>) -> String {
+fn sure(
+    dial_change: &DialChange,
+    pending: Option<&OpenCorrection>,
+    own: Option<SourceChange>,
+    verdict: Option<&Verdict>,
+) -> String {
     let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
     let headline = verdict.and_then(Verdict::headline);
     let whole = headline.and_then(|h| Some((h.half_width?, h.condition)));
@@ -348,8 +355,8 @@ fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<SourceChange>
         }
         (true, _, None) => "how sure is not known".to_owned(),
     };
-    if turn.left_over.abs() > Stops(0.02) && turn.reach == Reach::Within {
-        said.push_str(&format!("; the dial's step leaves {} stop", turn.left_over));
+    if dial_change.left_over.abs() > Stops(0.02) && dial_change.reach == Reach::Within {
+        said.push_str(&format!("; the dial's step leaves {} stop", dial_change.left_over));
     }
     said
 }

@@ -24,7 +24,7 @@ pub fn response_for(
         return Response::raw();
     }
     let of = rendered(settings, metered, config);
-    let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.look.as_deref());
+    let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.profile.as_deref());
     let teachable = config.response == ResponseChoice::Camera && picked.name == curves.stock().name;
     let learned = sitting.learned(&of).filter(|_| teachable).and_then(|l| sitting.curve(&l.name));
     learned.cloned().unwrap_or(picked)
@@ -32,5 +32,9 @@ pub fn response_for(
 
 /// What a picture's curve belongs to.
 pub(super) fn rendered(settings: &Settings, metered: &FrameReadings, config: &Config) -> Rendered {
-    Rendered { camera: settings.camera.clone(), colour: metered.colour.clone(), look: config.picture_look.clone() }
+    Rendered {
+        camera: settings.camera.clone(),
+        colour: metered.colour.clone(),
+        profile: config.picture_profile.clone(),
+    }
 }

@@ -212,8 +212,9 @@ pub struct Rendered {
     pub camera: Option<String>,
     /// Colour space of its pictures.
     pub colour: String,
-    /// The picture look that the configuration names.
-    pub look: Option<String>,
+    /// The picture profile that the configuration names.
+    #[serde(rename = "look")]
+    pub profile: Option<String>,
 }
 
 /// What a response was learned from.

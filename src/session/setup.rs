@@ -73,7 +73,7 @@ impl Setup {
     /// The turn that the open correction still asks of a group.
     pub fn asked(&self, group: &str) -> Option<Stops> {
         let open = self.open.as_ref().filter(|open| !open.is_confirmed(group))?;
-        open.correction.turns.iter().find(|t| t.group == group).map(|t| t.change)
+        open.correction.dial_changes.iter().find(|t| t.group == group).map(|t| t.change)
     }
 
     /// How far all groups were turned alike since the reference. `None` when some were turned

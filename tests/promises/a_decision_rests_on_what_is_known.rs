@@ -36,8 +36,8 @@ fn light(brighter: f64) -> impl Iterator<Item = Stops> {
 
 /// What a camera makes of it: a picture by a curve, or a raw file's linear light.
 fn picture(brighter: f64, curve: Option<&Response>) -> Picture {
-    let by = curve.cloned().unwrap_or_else(Response::srgb);
-    let rgb = light(brighter).map(|light| [by.code(light).round().clamp(0.0, 255.0) as u8; 3]).collect();
+    let response = curve.cloned().unwrap_or_else(Response::srgb);
+    let rgb = light(brighter).map(|light| [response.code(light).round().clamp(0.0, 255.0) as u8; 3]).collect();
     let linear = curve.is_none().then(|| light(brighter).map(|l| (0.18 * l.ratio()).min(1.0) as f32).collect());
     let proxy = Proxy { width: SIZE.0, height: SIZE.1, rgb };
     Picture { proxy, colour: Colour::of(None, Some(ColourTag::Srgb)), linear }
@@ -120,7 +120,7 @@ impl Desk {
 
     fn check(&mut self, record: &Record) {
         let setup = &self.state.sitting.setup;
-        for turn in setup.open.iter().flat_map(|open| &open.correction.turns) {
+        for turn in setup.open.iter().flat_map(|open| &open.correction.dial_changes) {
             assert!(setup.position(&turn.group).is_some(), "'{}' is asked, and isn't there", turn.group);
         }
         let Body::Judged(judgement) = &record.body else { return };

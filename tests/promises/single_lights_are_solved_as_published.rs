@@ -126,18 +126,18 @@ fn ambient_light_follows_the_exposure_time_and_a_turn_of_the_flashes() {
 fn a_patch_read_by_a_cameras_curve_is_near_the_mean_of_its_pixels_light() {
     let rig = Rig::portrait();
     let picture = Take::at_reference(&rig, 5).shoot(&rig, &mut Random(9));
-    let (map, by) = (light_map(&picture), curve());
+    let (map, response) = (light_map(&picture), curve());
     let (width, height) = (picture.proxy.width, picture.proxy.height);
     let mut sums = vec![(0.0, 0.0); map.columns * map.rows];
     for (at, y) in picture.luminance().enumerate() {
         let patch = at / width * map.rows / height * map.columns + at % width * map.columns / width;
-        sums[patch].0 += by.light(srgb_encode(f64::from(y)) * 255.0).ratio();
+        sums[patch].0 += response.light(srgb_encode(f64::from(y)) * 255.0).ratio();
         sums[patch].1 += 1.0;
     }
     let told = map
         .codes()
         .zip(&sums)
-        .filter_map(|(code, (sum, count))| Some((by.light(code?), Stops::from_ratio(sum / count)?)));
+        .filter_map(|(code, (sum, count))| Some((response.light(code?), Stops::from_ratio(sum / count)?)));
     let mut apart: Vec<f64> = told.map(|(told, truth)| (told - truth).abs().0).collect();
     apart.sort_by(f64::total_cmp);
     let (half, most) = (apart[apart.len() / 2], apart[apart.len() * 95 / 100]);

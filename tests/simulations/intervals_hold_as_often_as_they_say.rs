@@ -76,10 +76,10 @@ fn a_brackets_curve_is_as_sure_as_it_says() {
                 .collect();
             let found = fit(&exposed, &prior).unwrap();
             let (low, high) = (truth.code(Stops(-1.0)), truth.code(Stops(1.0)));
-            let by = Response::unnamed(&found.curve);
+            let response = Response::unnamed(&found.curve);
             let deviation = found.curve.deviation([(low, high, 1.0)].into_iter());
             stated += deviation.0 / 200.0;
-            errors.push(((by.light(high) - by.light(low)).0 - 2.0) / deviation.0);
+            errors.push(((response.light(high) - response.light(low)).0 - 2.0) / deviation.0);
         }
         let (honesty, inside) = (honesty(&errors), errors.iter().filter(|e| e.abs() <= 1.96).count());
         println!(
@@ -169,7 +169,7 @@ fn an_observed_change_is_as_sure_as_it_says() {
         [("stock", stock, 0.02), ("known", &known, 0.02), ("known, a sitter who moves", &known, 0.15)]
     {
         for apart in [0.0, 0.7, 1.5] {
-            let by = Response::unnamed(likely);
+            let response = Response::unnamed(likely);
             let (mut errors, mut inside, mut width) = (Vec::new(), 0.0, 0.0);
             for _ in 0..600 {
                 let truth = camera(likely, &mut random);
@@ -184,7 +184,7 @@ fn an_observed_change_is_as_sure_as_it_says() {
                     });
                     seen.collect()
                 };
-                let Some(seen) = observe(&reading(&codes(false)), &reading(&codes(true)), &by) else { continue };
+                let Some(seen) = observe(&reading(&codes(false)), &reading(&codes(true)), &response) else { continue };
                 let error = (seen.drift - Stops(apart)).0;
                 inside += f64::from(u8::from(error.abs() <= seen.half_width.0));
                 width += seen.half_width.0;

@@ -80,9 +80,9 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
             let misled = lesson.frames.iter().any(|f| (lights[*f as usize] - light).abs() > 0.05);
             count.misled += usize::from(misled);
             let two_stops = |curve: &Curve| {
-                let by = Response::new("x".into(), curve.clone(), None, Stops::ZERO);
+                let response = Response::new("x".into(), curve.clone(), None, Stops::ZERO);
                 let (low, high) = (truth.code(Stops(-1.0)), truth.code(Stops(1.0)));
-                (by.light(high) - by.light(low)).0 - 2.0
+                (response.light(high) - response.light(low)).0 - 2.0
             };
             let (before, after) = (two_stops(&known).abs(), two_stops(&lesson.curve).abs());
             count.before.push(before);

@@ -25,7 +25,7 @@ pub enum Later {
     },
     /// What frames are compared with was metered anew, by these spots.
     Reread {
-        by: Arc<MeteringPlan>,
+        plan: Arc<MeteringPlan>,
         read: Vec<(String, Result<MeteredFrame, String>)>,
     },
     /// The last frame's, after a restart.
@@ -52,7 +52,7 @@ impl Session {
                 };
                 let _ = back.send(reply);
             }
-            Later::Reread { by, read } => self.take_reread(&by, read),
+            Later::Reread { plan, read } => self.take_reread(&plan, read),
             Later::Desk(done) => self.take_from_desk(done),
         }
         self.speak_of_trouble();
@@ -111,21 +111,21 @@ impl Session {
         if std::mem::replace(&mut self.rereading.under_way, true) {
             return;
         }
-        let (named, by) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
+        let (named, plan) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
         let files = self.engine.compared_files();
         self.later.spawn(async move {
             let mut read = Vec::new();
             for file in files {
-                let metered = named.meter(&file, Arc::clone(&by)).await;
+                let metered = named.meter(&file, Arc::clone(&plan)).await;
                 read.push((file, metered));
             }
-            Later::Reread { by, read }
+            Later::Reread { plan, read }
         });
     }
 
-    fn take_reread(&mut self, by: &Arc<MeteringPlan>, read: Vec<(String, Result<MeteredFrame, String>)>) {
+    fn take_reread(&mut self, plan: &Arc<MeteringPlan>, read: Vec<(String, Result<MeteredFrame, String>)>) {
         self.rereading.under_way = false;
-        if by.spots != self.metering.borrow().spots {
+        if plan.spots != self.metering.borrow().spots {
             // Other spots were drawn meanwhile: the last ones count.
             return self.reread();
         }

@@ -182,8 +182,8 @@ impl Basis {
             let known = self.shares.iter().all(|s| s[at].is_finite());
             light.filter(|l| known && TRUSTED.contains(&response.code(Stops(*l))))
         };
-        let seen: Vec<Option<f64>> = cells_of(frame).into_iter().enumerate().map(told).collect();
-        let frame_codes: Vec<f64> = seen.iter().map(|s| s.map_or(0.0, |l| response.code(Stops(l)))).collect();
+        let observed: Vec<Option<f64>> = cells_of(frame).into_iter().enumerate().map(told).collect();
+        let frame_codes: Vec<f64> = observed.iter().map(|s| s.map_or(0.0, |l| response.code(Stops(l)))).collect();
         let at = |error: &[f64; 256], codes: &[f64]| -> Vec<f64> {
             codes.iter().map(|c| error[c.round() as usize]).collect()
         };
@@ -195,7 +195,7 @@ impl Basis {
         Task {
             fields: self.expected_fields(expected),
             noise: frame_codes.iter().map(|c| response.noise_between(*c, *c).0).collect(),
-            seen,
+            observed,
             curve: curve.collect(),
             curve_sd: self.curve_sd(&frame_codes, response),
             prior: vec![3.0; self.fields.len()],

@@ -64,12 +64,12 @@ impl Task {
     /// Changes by non-negative least squares at a place, cells weighted to errors of log light.
     fn least_squares(&self, shift: Shift) -> Option<DVector<f64>> {
         let source_cells = self.source_cells(shift);
-        let row = |(i, seen): (usize, &Option<f64>)| {
-            let light = seen.as_ref()?.exp2();
+        let row = |(i, observed): (usize, &Option<f64>)| {
+            let light = observed.as_ref()?.exp2();
             let row: Vec<f64> = source_cells.cells.iter().map(|c| c[i] / light).collect();
             row.iter().all(|v| v.is_finite()).then_some(row)
         };
-        let rows: Vec<Vec<f64>> = self.seen.iter().enumerate().filter_map(row).collect();
+        let rows: Vec<Vec<f64>> = self.observed.iter().enumerate().filter_map(row).collect();
         if rows.len() < self.fields.len() * FEWEST_CELLS {
             return None;
         }

@@ -18,7 +18,7 @@ pub(super) struct Task {
     /// Sources as the survey shows them, with what is known of their changes since.
     pub fields: Vec<Field>,
     /// Light of the frame's cells in stops; `None` where it can't be used.
-    pub seen: Vec<Option<f64>>,
+    pub observed: Vec<Option<f64>>,
     /// Standard deviation of a cell's light by what its code can't say.
     pub noise: Vec<f64>,
     /// For each way in which the response curve may be off by one standard deviation: what that does to the
@@ -64,7 +64,7 @@ impl Task {
     pub fn view(&self, change: &DVector<f64>, shift: Shift, nudged: Nudged) -> View {
         let source_cells = self.source_cells(shift);
         let factors: Vec<f64> = change.iter().map(|c| c.exp2()).collect();
-        let count = self.seen.len();
+        let count = self.observed.len();
         let mut view = View {
             left: vec![None; count],
             error: vec![LEAST_ERROR; count],
@@ -85,7 +85,7 @@ impl Task {
                 (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.sd[s][i]).powi(2)).sum();
             let loose = LOOSE.powi(2) * view.slopes[i].loose;
             view.error[i] = (LEAST_ERROR.powi(2) + self.noise[i].powi(2) + loose + own).sqrt();
-            view.left[i] = self.seen[i].map(|seen| seen - sum.log2());
+            view.left[i] = self.observed[i].map(|observed| observed - sum.log2());
         }
         view
     }
@@ -117,7 +117,7 @@ impl Task {
             }
             slopes
         };
-        (0..self.seen.len()).map(of_cell).collect()
+        (0..self.observed.len()).map(of_cell).collect()
     }
 
     /// What each likely error of the curve does to a cell of the frame against its sources.

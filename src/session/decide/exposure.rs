@@ -149,7 +149,8 @@ impl Draft<'_> {
         if let Some(was) = &old.correction {
             let number = was.number(record);
             // People have its number on their screens: as long as the same is asked, it is the same correction.
-            match anew.correction.as_mut().filter(|asked| asked.correction.turns == was.correction.turns) {
+            match anew.correction.as_mut().filter(|asked| asked.correction.dial_changes == was.correction.dial_changes)
+            {
                 Some(asked) => asked.still = Some(number),
                 None => anew.withdraws = Some(number),
             }
@@ -218,12 +219,12 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     };
     let (a, b) = (&old.verdict, &anew.verdict);
     let numbers = [(a.drift, b.drift), (a.uncertainty, b.uncertainty), (a.observed, b.observed)];
-    let turns = |j: &Judgement| j.correction.as_ref().map(|c| c.correction.turns.clone());
+    let dial_changes = |j: &Judgement| j.correction.as_ref().map(|c| c.correction.dial_changes.clone());
     let moves = |j: &Judgement| -> Vec<(String, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.moved.rounded())).collect()
     };
     let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
-        && (moves(old), &old.ended, turns(old)) == (moves(anew), &anew.ended, turns(anew))
+        && (moves(old), &old.ended, dial_changes(old)) == (moves(anew), &anew.ended, dial_changes(anew))
 }

@@ -15,7 +15,7 @@ use crate::meter::{Area, LightMap};
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
 use crate::rig::solve::{SourceChange, SourcePrior, Sources, read};
-use crate::rig::{Known, Lights, Position, Turn};
+use crate::rig::{DialChange, Known, Lights, Position};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{How, PositionRead};
 use crate::session::record::Body;
@@ -184,7 +184,7 @@ impl Draft<'_> {
     fn by_clicks(&self, before: &Setup, name: &str, change: Stops) -> Stops {
         let group = self.config.groups.iter().find(|g| g.name == name);
         let power = before.position(name).and_then(Position::power);
-        group.map_or(change, |group| Turn::towards(group, power, change).change)
+        group.map_or(change, |group| DialChange::towards(group, power, change).change)
     }
 
     /// Adds the correction that the single lights need, unless that very one is open.
@@ -199,12 +199,12 @@ impl Draft<'_> {
         let wrong = settled.iter().any(|s| s.deviation.abs() > self.config.tolerance);
         let positions = before.with_positions(&effects.positions);
         let correction = self.correction_of(&positions, settings, verdict, settled);
-        let turns = |correction: &Correction| -> Vec<(String, i32)> {
-            let turned = correction.turns.iter().filter(|t| t.clicks != 0);
+        let dial_changes = |correction: &Correction| -> Vec<(String, i32)> {
+            let turned = correction.dial_changes.iter().filter(|t| t.clicks != 0);
             turned.map(|t| (t.group.clone(), t.clicks)).collect()
         };
         let still_open = before.open.as_ref().filter(|_| effects.ended.is_none());
-        if wrong && still_open.is_some_and(|open| turns(&open.correction) == turns(&correction)) {
+        if wrong && still_open.is_some_and(|open| dial_changes(&open.correction) == dial_changes(&correction)) {
             return;
         }
         if effects.ended.is_none() {

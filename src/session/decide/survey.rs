@@ -128,7 +128,7 @@ impl Draft<'_> {
         let change = |lighting| expected(reference?, settings, lighting);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
-            by: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
+            excess: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
             matches: judged.finding == Finding::Matched,
         };
         survey.check(&frame, beside, &response)?;

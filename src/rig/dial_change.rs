@@ -1,4 +1,4 @@
-//! One group's turn: from where, to where, by how many clicks, and what is left over.
+//! One change of a group's dial: from where, to where, by how many clicks, and what is left over.
 
 use serde::{Deserialize, Serialize};
 
@@ -7,14 +7,14 @@ use crate::photometry::{PowerSetting, Reach, Stops};
 
 /// What to do at one group of lights.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Turn {
+pub struct DialChange {
     pub group: String,
     /// The present and the new setting as the lights show them; absent when unknown.
     pub from: Option<String>,
     pub to: Option<String>,
     /// The new setting, for those who compute with it.
     pub setting: Option<PowerSetting>,
-    /// The turn that this is; brighter is positive.
+    /// The change of light that this makes; brighter is positive.
     #[serde(rename = "by")]
     pub change: Stops,
     /// Clicks of the dial; up is positive.
@@ -24,13 +24,13 @@ pub struct Turn {
     pub reach: Reach,
 }
 
-impl Turn {
-    /// The nearest turn to `wanted` that this group's lights can make from a power; `None`: nobody has told it.
-    pub fn towards(group: &LightGroup, from: Option<PowerSetting>, wanted: Stops) -> Turn {
+impl DialChange {
+    /// The nearest change to `wanted` that this group's lights can make from a power; `None`: nobody has told it.
+    pub fn towards(group: &LightGroup, from: Option<PowerSetting>, wanted: Stops) -> DialChange {
         let step = group.step();
         let Some((power, dial)) = from.zip(group.dial) else {
             let change = wanted.to_nearest(step.stops());
-            return Turn {
+            return DialChange {
                 group: group.name.clone(),
                 from: from.map(|p| group.shown(p)),
                 to: from.map(|p| group.shown(p + change)),
@@ -43,7 +43,7 @@ impl Turn {
         };
         let placed = dial.place(power + wanted);
         let change = placed.setting - power;
-        Turn {
+        DialChange {
             group: group.name.clone(),
             from: Some(dial.print(power)),
             to: Some(dial.print(placed.setting)),
