@@ -11,7 +11,7 @@ use tokio::time::timeout;
 
 use crate::container::{Kind, Links};
 use crate::frame::Frame;
-use crate::intake::{FileReading, Job, NotRead, Outcome, ReadDepth, Reader, Reply};
+use crate::intake::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
 use crate::photometry::Series;
 use crate::session::{MeteredFrame, MeteringPlan};
 use crate::workers::{Depth, Pool, Refused, Task};
@@ -34,9 +34,9 @@ impl Reader for Workers {
 }
 
 fn read(pool: &Pool, job: Job, series: Series) -> Outcome<Frame> {
-    let depth = match job.depth {
-        ReadDepth::Glance => Depth::Structure,
-        ReadDepth::Whole => Depth::Whole,
+    let depth = match job.scope {
+        Scope::Glance => Depth::Structure,
+        Scope::Whole => Depth::Whole,
     };
     let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused };
     let answer = pool.read(&task).map_err(why_not)?;

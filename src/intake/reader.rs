@@ -10,7 +10,7 @@ use crate::container::{Fingerprints, Kind};
 
 /// How far a file is to be read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ReadDepth {
+pub enum Scope {
     /// Whether it is whole, which picture it is by samples, and when it was captured.
     Glance,
     /// All of it.
@@ -22,7 +22,7 @@ pub enum ReadDepth {
 pub struct Job {
     pub path: PathBuf,
     pub kind: Kind,
-    pub depth: ReadDepth,
+    pub scope: Scope,
 }
 
 /// What was read of a whole file, through one handle.

@@ -9,7 +9,7 @@ use super::identity::FileState;
 use super::known::{Known, KnownFile, Relation, path_of, spell};
 use super::line::{Line, Waiter};
 use super::pairing::Pairing;
-use super::reader::{FileReading, Job, NotRead, Outcome, ReadDepth};
+use super::reader::{FileReading, Job, NotRead, Outcome, Scope};
 use super::settling::{Hint, Now, QuietTimes, Settling, Step};
 use super::{Arrival, Before};
 use crate::container::Kind;
@@ -175,7 +175,7 @@ impl<F> TakingUp<F> {
         let (ticket, path) = self.line.start(now)?;
         // Only files of a known kind are ever noticed.
         let kind = Kind::of(&path).unwrap_or(Kind::RawOther);
-        Some((ticket, Job { path, kind, depth: ReadDepth::Whole }))
+        Some((ticket, Job { path, kind, scope: Scope::Whole }))
     }
 
     pub fn ended(&mut self, ticket: u64, outcome: Outcome<F>) {

@@ -15,7 +15,7 @@ use super::identity::FileState;
 use super::known::{KnownFile, Relation, spell};
 use super::marks::Marks;
 use super::polling::is_network_share;
-use super::reader::{Job, NotRead, Outcome, ReadDepth, Reader};
+use super::reader::{Job, NotRead, Outcome, Reader, Scope};
 use super::scanning::Found;
 use super::settling::{Hint, Now, QuietTimes};
 use super::supervise::{Folder, Seen};
@@ -291,10 +291,7 @@ impl<R: Reader> Worker<R> {
         }
         while let Some((ticket, path)) = self.catch_up.start(now) {
             let kind = Kind::of(&path).unwrap_or(Kind::RawOther);
-            self.begin(Job { path, kind, depth: ReadDepth::Glance }, move |outcome| Control::Glanced {
-                ticket,
-                outcome,
-            });
+            self.begin(Job { path, kind, scope: Scope::Glance }, move |outcome| Control::Glanced { ticket, outcome });
         }
         let Some(all) = self.catch_up.take_over() else { return };
         if self.options.first_start == FirstStart::TakeAsKnown {

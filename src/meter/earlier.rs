@@ -18,7 +18,7 @@ use crate::response::{RAW, Response};
 #[serde(untagged)]
 pub enum Logged {
     Codes(FrameReadings),
-    Light(EarlierMetered),
+    Light(EarlierReadings),
 }
 
 /// A map of light as a record holds it.
@@ -31,7 +31,7 @@ pub enum LoggedMap {
 
 /// Readings in light by a named curve.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct EarlierMetered {
+pub struct EarlierReadings {
     response: String,
     colour: String,
     readings: Vec<EarlierReading>,
@@ -111,7 +111,7 @@ impl LoggedMap {
     }
 }
 
-impl EarlierMetered {
+impl EarlierReadings {
     /// What the file said, given the curve that the readings name.
     fn in_codes(&self, response: &Response) -> FrameReadings {
         let code = |light: &Stops| rounded(response.code(*light));

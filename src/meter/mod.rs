@@ -11,7 +11,7 @@ mod reading;
 mod spot;
 mod tones;
 
-pub use earlier::{EarlierLightMap, EarlierMetered, Logged, LoggedMap};
+pub use earlier::{EarlierLightMap, EarlierReadings, Logged, LoggedMap};
 pub use histogram::Histogram;
 pub use light_map::{LightMap, PATCHES, light_map};
 pub use quantiles::{Quantiles, quantiles};

@@ -14,7 +14,7 @@ use crate::harness::random::Random;
 use greyhold::container::{Extent, Fingerprints, Layout, Links, open};
 use greyhold::intake::{
     Arrival, Before, Control, FileReading, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options,
-    Outcome, ReadDepth, Reader, Reply, Rules,
+    Outcome, Reader, Reply, Rules, Scope,
 };
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
@@ -64,7 +64,7 @@ impl Reader for Slowly {
             // The first half of the wait is before the file is opened, the second while it is open.
             std::thread::sleep(Duration::from_millis(wait / 2));
             // A glance of the first pass keeps nothing.
-            if job.depth == ReadDepth::Whole {
+            if job.scope == Scope::Whole {
                 *manner.reads.lock().unwrap().entry(job.path.clone()).or_default() += 1;
             }
             reply(read(&job.path, Duration::from_millis(wait / 2)));

@@ -7,7 +7,7 @@
 //! * times `TOO_SURE` squared, for errors hang together beyond a block as well;
 //! * what is not known of the response curve, which pulls all cells of one brightness alike and shows in no residual.
 //!
-//! What was believed of the sources before is taken out again: the odds put in what is likely, and would count it twice.
+//! What was believed of the sources before is taken out again: the posterior puts in what is likely, and would count it twice.
 
 use nalgebra::{DMatrix, DVector};
 
