@@ -91,8 +91,8 @@ pub(super) const RISEN: Stops = Stops(0.5);
 const WEAK: Stops = Stops(-0.2);
 
 impl LightEvidence {
-    /// Puts a reading together. `cells` is the grid that it was made on, `ambient_share` what is known of ambient light, `ambient_limit` what
-    /// it may be.
+    /// Puts a reading together. `cells` is the grid that it was made on, `ambient_share` what is known of ambient light,
+    /// `ambient_limit` what it may be.
     pub fn of(
         sources: &Sources,
         before: &GroupPrior,

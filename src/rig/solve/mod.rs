@@ -52,7 +52,7 @@ pub fn read(
     let posterior = posterior::weigh(&fit, priors, soon);
     let changes: Vec<SourceChange> = (0..priors.len()).map(|s| posterior.change_of(s)).collect();
     let no_error = posterior::Posterior::no_error(priors);
-    let residue = posterior.likeliest().and_then(|s| residue::residue(&fit, &s.changes, &no_error, frame.cells()));
+    let residue = posterior.likeliest().and_then(|h| residue::residue(&fit, &h.changes, &no_error, frame.cells()));
     match residue {
         // What a light that is out leaves in the shadows is no modifier's doing.
         Some(r) if !changes.contains(&SourceChange::NotFired) => {

@@ -100,28 +100,28 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
     let mut hypotheses: Vec<Hypothesis> = candidates(priors, soon);
     hypotheses.extend(several(found, priors));
     for hypothesis in &mut hypotheses {
-        hypothesis.weight = hypothesis.weight.max(1e-300).ln() + likelihood.likelihood(&hypothesis.changes);
+        hypothesis.weight = hypothesis.weight.max(1e-300).ln() + likelihood.log_of(&hypothesis.changes);
     }
-    let best = hypotheses.iter().map(|s| s.weight).fold(f64::NEG_INFINITY, f64::max);
+    let best = hypotheses.iter().map(|h| h.weight).fold(f64::NEG_INFINITY, f64::max);
     for hypothesis in &mut hypotheses {
         hypothesis.weight = (hypothesis.weight - best).exp();
     }
-    hypotheses.retain(|s| s.weight > NEGLIGIBLE);
-    let sum: f64 = hypotheses.iter().map(|s| s.weight).sum();
-    hypotheses.iter_mut().for_each(|s| s.weight /= sum);
+    hypotheses.retain(|h| h.weight > NEGLIGIBLE);
+    let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
+    hypotheses.iter_mut().for_each(|h| h.weight /= sum);
     let sd = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
-    let alike = priors.iter().map(|h| if h.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
+    let alike = priors.iter().map(|p| if p.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
     Posterior { hypotheses, sd, alike }
 }
 
 impl Posterior {
     /// How a source changed, if nearly all hypotheses agree on it.
     pub fn change_of(&self, source: usize) -> SourceChange {
-        let off: f64 = self.weight_of(|s| s.changes[source] == f64::NEG_INFINITY);
-        if off >= SURE {
+        let out: f64 = self.weight_of(|h| h.changes[source] == f64::NEG_INFINITY);
+        if out >= SURE {
             return SourceChange::NotFired;
         }
-        let changes = self.hypotheses.iter().map(|s| (s.changes[source], s.weight)).filter(|(c, _)| c.is_finite());
+        let changes = self.hypotheses.iter().map(|h| (h.changes[source], h.weight)).filter(|(c, _)| c.is_finite());
         let changes: Vec<(f64, f64)> = changes.collect();
         let near = |at: f64| changes.iter().filter(move |(c, _)| (c - at).abs() <= self.alike[source]);
         let weight_near = |at: f64| near(at).map(|(_, w)| w).sum::<f64>();
@@ -144,7 +144,7 @@ impl Posterior {
 
     /// The hypotheses of no error: nothing was turned, or what was asked was.
     pub fn no_error(priors: &[SourcePrior]) -> [Vec<f64>; 2] {
-        [vec![0.0; priors.len()], priors.iter().map(|h| h.asked.map_or(0.0, |a| a.0)).collect()]
+        [vec![0.0; priors.len()], priors.iter().map(|p| p.asked.map_or(0.0, |a| a.0)).collect()]
     }
 
     /// The hypothesis with the most weight.
@@ -154,11 +154,11 @@ impl Posterior {
 
     /// How much weight hypotheses of a kind have together.
     pub fn weight_of(&self, kind: impl Fn(&Hypothesis) -> bool) -> f64 {
-        self.hypotheses.iter().filter(|s| kind(s)).map(|s| s.weight).sum()
+        self.hypotheses.iter().filter(|h| kind(h)).map(|h| h.weight).sum()
     }
 }
 
-/// The likelihood of the fit's factors under a hypothesis: normal, in linear light.
+/// The likelihood of the fit's factors under a hypothesis, as its logarithm: normal, in linear light.
 struct Likelihood {
     factors: DVector<f64>,
     inverse: DMatrix<f64>,
@@ -180,9 +180,9 @@ impl Likelihood {
         Likelihood { factors: found.factors.clone(), inverse }
     }
 
-    fn likelihood(&self, changes: &[f64]) -> f64 {
-        let off = DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())) - &self.factors;
-        -0.5 * off.dot(&(&self.inverse * &off))
+    fn log_of(&self, changes: &[f64]) -> f64 {
+        let difference = DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())) - &self.factors;
+        -0.5 * difference.dot(&(&self.inverse * &difference))
     }
 }
 
@@ -227,7 +227,7 @@ fn candidates(priors: &[SourcePrior], soon: bool) -> Vec<Hypothesis> {
     let dips: Vec<f64> = (2..=26).map(|tenth| -f64::from(tenth) / 10.0).collect();
     let dipped = if soon { prior::DIPPED_SOON } else { prior::DIPPED } / dips.len() as f64;
     for dip in &dips {
-        let changes = priors.iter().map(|h| if h.is_flash { *dip } else { 0.0 }).collect();
+        let changes = priors.iter().map(|p| if p.is_flash { *dip } else { 0.0 }).collect();
         hypotheses.push(Hypothesis { changes, weight: dipped });
     }
     for s in &flashes {

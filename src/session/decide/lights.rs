@@ -84,7 +84,7 @@ impl Draft<'_> {
             Sources::Band { .. } if slow => Sources::Unreadable,
             sources => sources,
         };
-        let asked: Vec<Option<Stops>> = known.priors.iter().map(|h| h.asked).collect();
+        let asked: Vec<Option<Stops>> = known.priors.iter().map(|p| p.asked).collect();
         let groups = GroupPrior {
             names: &lights.names,
             deviation: &known.deviation,
