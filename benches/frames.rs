@@ -28,15 +28,15 @@ use greyhold::response::Response;
 #[cfg(feature = "raw")]
 use greyhold::rig::PatchLight;
 #[cfg(feature = "raw")]
-use greyhold::rig::solve::{Basis, Habit, Single, read};
-use greyhold::studio::{Exposure, Light, Pose, Scene, exif_block};
+use greyhold::rig::solve::{Basis, Single, SourcePrior, read};
+use greyhold::studio::{CameraSettings, Light, Pose, Scene, exif_block};
 use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
 use harness::http::{Feed, here, send, sign_in};
 #[cfg(feature = "raw")]
 use harness::random::Random;
 #[cfg(feature = "raw")]
-use harness::sittings::{Firing, Rig, Take};
+use harness::sittings::{Lamps, Rig, Take};
 use image::ImageFormat;
 use interprocess::local_socket::{Stream, prelude::*};
 
@@ -61,7 +61,7 @@ fn big_jpeg() -> Vec<u8> {
     encoder.set_quality(95.0);
     encoder.set_chroma_sampling_pixel_sizes((2, 1), (2, 1));
     let mut started = encoder.start_compress(Vec::new()).unwrap();
-    let exposure = Exposure {
+    let exposure = CameraSettings {
         f_number: FNumber::new(8.0, None, Series::Thirds).unwrap(),
         time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
         iso: IsoSpeed::new(100.0).unwrap(),
@@ -75,14 +75,14 @@ fn big_jpeg() -> Vec<u8> {
 
 /// A survey of the portrait's lights, and a frame in which the rim light was turned.
 #[cfg(feature = "raw")]
-fn surveyed(response: &Response) -> (Basis, Vec<Habit>, LightMap) {
+fn surveyed(response: &Response) -> (Basis, Vec<SourcePrior>, LightMap) {
     let rig = Rig::portrait();
     let mut random = Random(1);
     let mut map = |take: Take| light_map(&take.shoot(&rig, &mut random));
     let light = |map: &LightMap| PatchLight::of(map, response);
     let usual = Take::at_reference(&rig, 1);
-    let dark = light(&map(usual.clone().firing(Firing::None)));
-    let singles = (0..rig.lamps.len()).map(Firing::Only);
+    let dark = light(&map(usual.clone().firing(Lamps::None)));
+    let singles = (0..rig.lamps.len()).map(Lamps::Only);
     let mut singles: Vec<Single> = singles
         .map(|firing| Single {
             light: light(&map(usual.clone().firing(firing))).without(&dark, Stops::ZERO),
@@ -93,8 +93,8 @@ fn surveyed(response: &Response) -> (Basis, Vec<Habit>, LightMap) {
     let basis = Basis::of(&singles, &light(&map(usual.clone())), response, true).unwrap();
     let mut turned = usual;
     turned.powers[2] = -1.0;
-    let habit = |flash| Habit { is_flash: flash, step: Stops(1.0 / 3.0), asked: None };
-    (basis, vec![habit(true), habit(true), habit(true), habit(false)], map(turned))
+    let prior = |flash| SourcePrior { is_flash: flash, step: Stops(1.0 / 3.0), asked: None };
+    (basis, vec![prior(true), prior(true), prior(true), prior(false)], map(turned))
 }
 
 fn decoding(c: &mut Criterion) {
@@ -124,10 +124,10 @@ fn decoding(c: &mut Criterion) {
     #[cfg(feature = "raw")]
     {
         let response = Curves::stock_only().stock().clone();
-        let (basis, habits, map) = surveyed(&response);
-        let expected = vec![Stops::ZERO; habits.len()];
+        let (basis, priors, map) = surveyed(&response);
+        let expected = vec![Stops::ZERO; priors.len()];
         group.bench_function("single lights out of a finished reading, by a survey of three groups", |b| {
-            b.iter(|| black_box(read(&basis, &expected, &habits, false, &map, &response)));
+            b.iter(|| black_box(read(&basis, &expected, &priors, false, &map, &response)));
         });
     }
     #[cfg(feature = "raw")]

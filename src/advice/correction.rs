@@ -7,30 +7,32 @@ use serde::{Deserialize, Serialize};
 use super::alternatives::{OtherWays, other_ways};
 use crate::frame::Settings;
 use crate::photometry::{PowerSetting, Reach, Stops};
-use crate::rig::{LightGroup, Position, Turn};
+use crate::rig::{DialChange, LightGroup, Position};
 
 /// A suggested correction of all groups.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Correction {
     /// The change of light that is wanted, of groups that need different ones their mean; brighter is positive.
     pub wanted: Stops,
-    pub turns: Vec<Turn>,
+    #[serde(rename = "turns")]
+    pub dial_changes: Vec<DialChange>,
     /// What the rounding does to the ratio between two groups, at most.
-    pub ratio_off: Stops,
+    #[serde(rename = "ratio_off")]
+    pub ratio_error: Stops,
     /// For each group at the end of its range, how else to get there.
     pub other_ways: Vec<OtherWays>,
 }
 
 impl Correction {
-    /// The turn that all groups make on average.
-    pub fn by(&self) -> Stops {
-        let count = self.turns.len().max(1) as f64;
-        Stops(self.turns.iter().map(|t| t.by.0).sum::<f64>() / count)
+    /// The change that all groups make on average.
+    pub fn change(&self) -> Stops {
+        let count = self.dial_changes.len().max(1) as f64;
+        Stops(self.dial_changes.iter().map(|t| t.change.0).sum::<f64>() / count)
     }
 
     /// No dial has to move.
-    pub fn is_nothing(&self) -> bool {
-        self.turns.iter().all(|t| t.clicks == 0) && self.other_ways.is_empty()
+    pub fn is_empty(&self) -> bool {
+        self.dial_changes.iter().all(|t| t.clicks == 0) && self.other_ways.is_empty()
     }
 }
 
@@ -39,16 +41,16 @@ impl Correction {
 /// The group with the coarsest dial sets the pace, so that the ratio between the groups stays: a
 /// ratio kept is worth more than the last twentieth of a stop.
 pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, settings: &Settings) -> Correction {
-    let pace = common_turn(groups, wanted);
-    let turns: Vec<Turn> = groups
+    let pace = common_change(groups, wanted);
+    let dial_changes: Vec<DialChange> = groups
         .iter()
         .map(|group| {
-            let turn = Turn::towards(group, power_of(group, positions), pace);
-            Turn { left_over: wanted - turn.by, ..turn }
+            let dial_change = DialChange::towards(group, power_of(group, positions), pace);
+            DialChange { left_over: wanted - dial_change.change, ..dial_change }
         })
         .collect();
-    let moves: Vec<Stops> = turns.iter().map(|t| t.by).collect();
-    summed_up(wanted, turns, &moves, settings)
+    let moves: Vec<Stops> = dial_changes.iter().map(|t| t.change).collect();
+    with_ratio_error(wanted, dial_changes, &moves, settings)
 }
 
 /// Turns each group towards what it needs by itself; groups that nothing is settled of are left out.
@@ -59,13 +61,13 @@ pub fn correct_each(
     wanted: &BTreeMap<String, Stops>,
     settings: &Settings,
 ) -> Correction {
-    let turns: Vec<Turn> = groups
+    let dial_changes: Vec<DialChange> = groups
         .iter()
-        .filter_map(|group| Some(Turn::towards(group, power_of(group, positions), *wanted.get(&group.name)?)))
+        .filter_map(|group| Some(DialChange::towards(group, power_of(group, positions), *wanted.get(&group.name)?)))
         .collect();
-    let off: Vec<Stops> = turns.iter().map(|t| t.left_over).collect();
+    let off: Vec<Stops> = dial_changes.iter().map(|t| t.left_over).collect();
     let mean = Stops(wanted.values().map(|w| w.0).sum::<f64>() / wanted.len().max(1) as f64);
-    summed_up(mean, turns, &off, settings)
+    with_ratio_error(mean, dial_changes, &off, settings)
 }
 
 fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> {
@@ -73,22 +75,27 @@ fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> 
 }
 
 /// `of_ratio`: what the groups must have in common for the ratio to be right.
-fn summed_up(wanted: Stops, turns: Vec<Turn>, of_ratio: &[Stops], settings: &Settings) -> Correction {
-    let other_ways = turns
+fn with_ratio_error(
+    wanted: Stops,
+    dial_changes: Vec<DialChange>,
+    of_ratio: &[Stops],
+    settings: &Settings,
+) -> Correction {
+    let other_ways = dial_changes
         .iter()
-        .filter(|turn| turn.reach != Reach::Within)
-        .map(|turn| other_ways(&turn.group, turn.left_over, settings))
+        .filter(|dial_change| dial_change.reach != Reach::Within)
+        .map(|dial_change| other_ways(&dial_change.group, dial_change.left_over, settings))
         .collect();
     let (low, high) = of_ratio
         .iter()
         .map(|s| s.0)
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| (low.min(m), high.max(m)));
-    let ratio_off = if turns.is_empty() { Stops::ZERO } else { Stops(high - low) };
-    Correction { wanted, turns, ratio_off, other_ways }
+    let ratio_error = if dial_changes.is_empty() { Stops::ZERO } else { Stops(high - low) };
+    Correction { wanted, dial_changes, ratio_error, other_ways }
 }
 
-/// The turn nearest to `wanted` that every group can make alike: by clicks of the coarsest dial.
-pub fn common_turn(groups: &[LightGroup], wanted: Stops) -> Stops {
+/// The change nearest to `wanted` that every group can make alike: by clicks of the coarsest dial.
+pub fn common_change(groups: &[LightGroup], wanted: Stops) -> Stops {
     let coarsest = groups.iter().map(LightGroup::step).min_by(|a, b| a.per_stop().total_cmp(&b.per_stop()));
     coarsest.map_or(wanted, |step| wanted.to_nearest(step.stops()))
 }
@@ -118,9 +125,9 @@ mod tests {
     fn two_stops_of_aperture_are_answered_by_two_stops_of_power() {
         let (groups, positions) = rig(&[("key", Step::Third, -1.0), ("fill", Step::Third, -2.0)]);
         let correction = correct(&groups, &positions, Stops(-2.0), &Settings::default());
-        let to: Vec<_> = correction.turns.iter().map(|t| t.to.clone().unwrap()).collect();
+        let to: Vec<_> = correction.dial_changes.iter().map(|t| t.to.clone().unwrap()).collect();
         assert_eq!(to, ["1/8", "1/16"]);
-        assert_eq!(correction.ratio_off, Stops::ZERO);
+        assert_eq!(correction.ratio_error, Stops::ZERO);
     }
 
     /// CHECK: f/14 to f/2.8 from power 1/2 is 4 2/3 stops: 1/64 +0.33 (definition).
@@ -128,23 +135,23 @@ mod tests {
     fn a_wide_move_lands_on_the_third() {
         let (groups, positions) = rig(&[("key", Step::Third, -1.0)]);
         let correction = correct(&groups, &positions, Stops(-14.0 / 3.0), &Settings::default());
-        assert_eq!(correction.turns[0].to.as_deref(), Some("1/64 +0.3"));
-        assert_eq!(correction.turns[0].clicks, -14);
+        assert_eq!(correction.dial_changes[0].to.as_deref(), Some("1/64 +0.3"));
+        assert_eq!(correction.dial_changes[0].clicks, -14);
     }
 
     #[test]
     fn mixed_dials_keep_their_ratio() {
         let (groups, positions) = rig(&[("key", Step::Tenth, -1.0), ("rim", Step::Third, -3.0)]);
         let correction = correct(&groups, &positions, Stops(0.35), &Settings::default());
-        assert!(correction.ratio_off < Stops(0.05), "{:?}", correction);
-        assert_eq!(correction.turns[1].clicks, 1);
+        assert!(correction.ratio_error < Stops(0.05), "{:?}", correction);
+        assert_eq!(correction.dial_changes[1].clicks, 1);
     }
 
     #[test]
     fn a_group_at_its_end_says_what_else_would_do() {
         let (groups, positions) = rig(&[("key", Step::Third, -0.5)]);
         let correction = correct(&groups, &positions, Stops(2.0), &Settings::default());
-        assert_eq!(correction.turns[0].reach, Reach::AboveMost);
+        assert_eq!(correction.dial_changes[0].reach, Reach::AboveMost);
         assert_eq!(correction.other_ways.len(), 1);
     }
 
@@ -154,10 +161,14 @@ mod tests {
         let (groups, positions) = rig(&[("key", Step::Third, -3.0), ("rim", Step::Third, -2.0)]);
         let wanted = [("key".to_owned(), Stops::ZERO), ("rim".to_owned(), Stops(-1.0))].into();
         let correction = correct_each(&groups, &positions, &wanted, &Settings::default());
-        let clicks: Vec<i32> = correction.turns.iter().map(|t| t.clicks).collect();
-        assert_eq!((clicks, correction.ratio_off), (vec![0, -3], Stops::ZERO));
+        let clicks: Vec<i32> = correction.dial_changes.iter().map(|t| t.clicks).collect();
+        assert_eq!((clicks, correction.ratio_error), (vec![0, -3], Stops::ZERO));
         let only = [("rim".to_owned(), Stops(-1.0))].into();
-        assert_eq!(correct_each(&groups, &positions, &only, &Settings::default()).turns.len(), 1, "key is not settled");
+        assert_eq!(
+            correct_each(&groups, &positions, &only, &Settings::default()).dial_changes.len(),
+            1,
+            "key is not settled"
+        );
     }
 
     proptest! {
@@ -165,8 +176,8 @@ mod tests {
         fn a_corrected_frame_is_off_by_at_most_half_a_click(drift in -3.0_f64..3.0, power in -4_i32..-3) {
             let (groups, positions) = rig(&[("key", Step::Third, f64::from(power)), ("fill", Step::Third, f64::from(power) - 1.0)]);
             let correction = correct(&groups, &positions, Stops(-drift), &Settings::default());
-            for turn in &correction.turns {
-                prop_assert!((drift + turn.by.0).abs() <= 1.0 / 6.0 + 1e-9);
+            for dial_change in &correction.dial_changes {
+                prop_assert!((drift + dial_change.change.0).abs() <= 1.0 / 6.0 + 1e-9);
             }
         }
     }

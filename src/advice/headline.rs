@@ -5,7 +5,7 @@
 //! turned is where it was.
 
 use super::verdict::Verdict;
-use crate::drift::Basis;
+use crate::drift::Assumption;
 use crate::photometry::Stops;
 
 /// A drift and how surely it is known.
@@ -49,16 +49,16 @@ impl Verdict {
             (Some(told), Some(own)) => shown(own) > shown(told),
             _ => true,
         };
-        match self.basis.filter(|_| narrower)? {
-            Basis::LightsUntouched => Some("if nobody touched a light"),
-            Basis::CorrectionFollowed => Some("if the correction was carried out"),
+        match self.assumption.filter(|_| narrower)? {
+            Assumption::LightsUntouched => Some("if nobody touched a light"),
+            Assumption::CorrectionFollowed => Some("if the correction was carried out"),
         }
     }
 
     /// Half-width about the drift that holds whatever anybody did to the lights: it takes in the picture's own interval. `None`
     /// when the picture tells none.
     pub fn unconditional_half_width(&self) -> Option<Stops> {
-        if self.basis.is_none() {
+        if self.assumption.is_none() {
             return self.uncertainty;
         }
         let (drift, observed) = self.drift.zip(self.observed)?;
@@ -84,10 +84,10 @@ mod tests {
         assert_eq!(Headline { half_width: None, ..headline(None) }.in_words(), "+1.32 stop");
     }
 
-    fn verdict(basis: Option<Basis>, observed: f64, own: f64, drift: f64, told: f64) -> Verdict {
+    fn verdict(assumption: Option<Assumption>, observed: f64, own: f64, drift: f64, told: f64) -> Verdict {
         let text = serde_json::json!({
             "cause": "matched", "sentence": "", "expected": 0.0, "lighting": "flash", "observed": observed,
-            "observed_uncertainty": own, "drift": drift, "uncertainty": told, "went_by": "both", "basis": basis,
+            "observed_uncertainty": own, "drift": drift, "uncertainty": told, "went_by": "both", "basis": assumption,
             "lights": 0.0, "spots": [], "uneven": null
         });
         serde_json::from_value(text).unwrap()
@@ -98,9 +98,9 @@ mod tests {
         fn an_interval_without_a_condition_is_the_pictures_own_or_takes_it_in(
             observed in -3.0_f64..3.0, own in 0.05_f64..1.0, off in -0.5_f64..0.5, told in 0.03_f64..0.2, with in any::<bool>(),
         ) {
-            let basis = with.then_some(Basis::LightsUntouched);
+            let assumption = with.then_some(Assumption::LightsUntouched);
             let (drift, told) = if with { (observed + off * own, told.min(own)) } else { (observed, own) };
-            let verdict = verdict(basis, observed, own, drift, told);
+            let verdict = verdict(assumption, observed, own, drift, told);
             let said = verdict.headline().unwrap();
             if said.condition.is_none() {
                 prop_assert!((said.half_width.unwrap().0 - own).abs() <= 0.011);

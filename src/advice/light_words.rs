@@ -1,50 +1,50 @@
 //! What the single lights did, in words.
 
-use super::lights::{ALIKE, Beyond, GroupSeen, LightsSeen, RISEN};
-use super::verdict::Cause;
+use super::lights::{ALIKE, GroupReading, LightEvidence, RISEN, Unexplained};
+use super::verdict::Finding;
 use crate::photometry::Stops;
-use crate::rig::solve::Did;
+use crate::rig::solve::SourceChange;
 
-/// The sentence for a cause that the lights told.
-pub(super) fn say(lights: &LightsSeen, cause: Cause, tolerance: Stops) -> String {
-    match (cause, &lights.beyond) {
-        (Cause::SyncBand, Beyond::Band { share }) => format!(
+/// The sentence for a finding that the lights told.
+pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) -> String {
+    match (finding, &lights.unexplained) {
+        (Finding::SyncBand, Unexplained::Band { share }) => format!(
             "A dark band along one long side covers {:.0} % of the frame: the shutter is faster than the flash allows. \
              Hold, leave every power as it is, use a longer exposure time.",
             share * 100.0
         ),
-        (Cause::ModifierMoved, Beyond::Modifier { part, by }) => format!(
+        (Finding::ModifierMoved, Unexplained::Modifier { part, change }) => format!(
             "{part} is {:.2} stop {} in a way that no change of power explains: a reflector or modifier moved, or \
              something stands in its light. Look there before turning anything.",
-            by.abs().0,
-            if *by > Stops::ZERO { "brighter" } else { "darker" },
+            change.abs().0,
+            if *change > Stops::ZERO { "brighter" } else { "darker" },
             part = capital(part),
         ),
-        (Cause::GroupNotFired, _) => {
-            let out = lights.groups.iter().filter(|g| g.did == Did::NotFired).map(GroupSeen::name);
+        (Finding::GroupNotFired, _) => {
+            let out = lights.groups.iter().filter(|g| g.change == SourceChange::NotFired).map(GroupReading::name);
             format!(
                 "{} did not fire: hold, leave every power as it is, check its trigger and cable, shoot again.",
                 out.collect::<Vec<_>>().join(" and ")
             )
         }
-        (Cause::GroupWeak, _) => lights.weak().next().map_or_else(String::new, |g| {
-            let fell = if let Did::Changed { by, .. } = g.did { by.abs().0 } else { 0.0 };
+        (Finding::GroupWeak, _) => lights.weak().next().map_or_else(String::new, |g| {
+            let fell = if let SourceChange::Changed { change, .. } = g.change { change.abs().0 } else { 0.0 };
             format!(
                 "{} was {fell:.2} stop weak, right after the last frame: it had not recycled. Hold, leave every power \
                  as it is, shoot again.",
                 g.name()
             )
         }),
-        (Cause::AmbientRisen, _) => more_room_light(lights),
+        (Finding::AmbientRisen, _) => more_ambient(lights),
         _ => changed(lights, tolerance),
     }
 }
 
-fn more_room_light(lights: &LightsSeen) -> String {
+fn more_ambient(lights: &LightEvidence) -> String {
     let rose = match lights.ambient {
-        Did::Changed { by, .. } if by >= RISEN => format!("rose by {by} stop since the survey"),
-        _ if lights.room_share > lights.room_limit => {
-            format!("is {:.0} % of the frame's at these settings", lights.room_share * 100.0)
+        SourceChange::Changed { change, .. } if change >= RISEN => format!("rose by {change} stop since the survey"),
+        _ if lights.ambient_share > lights.ambient_limit => {
+            format!("is {:.0} % of the frame's at these settings", lights.ambient_share * 100.0)
         }
         _ => "is more than at the survey".to_owned(),
     };
@@ -58,16 +58,16 @@ fn more_room_light(lights: &LightsSeen) -> String {
     )
 }
 
-fn changed(lights: &LightsSeen, tolerance: Stops) -> String {
-    let wrong = |g: &&GroupSeen| g.settled().is_some_and(|o| o.abs() > tolerance);
+fn changed(lights: &LightEvidence, tolerance: Stops) -> String {
+    let wrong = |g: &&GroupReading| g.settled().is_some_and(|o| o.abs() > tolerance);
     let mut parts: Vec<String> = lights.groups.iter().filter(wrong).map(say_off).collect();
     let right: Vec<String> =
-        lights.groups.iter().filter(|g| g.settled().is_some() && !wrong(g)).map(GroupSeen::name).collect();
+        lights.groups.iter().filter(|g| g.settled().is_some() && !wrong(g)).map(GroupReading::name).collect();
     if !right.is_empty() {
         let are = if right.len() == 1 { "is as it should be" } else { "are as they should be" };
         parts.push(format!("{} {are}", right.join(" and ")));
     }
-    let open: Vec<String> = lights.groups.iter().filter(|g| g.settled().is_none()).map(GroupSeen::name).collect();
+    let open: Vec<String> = lights.groups.iter().filter(|g| g.settled().is_none()).map(GroupReading::name).collect();
     if !open.is_empty() {
         parts.push(format!("{} can't be told from this frame", open.join(" and ")));
     }
@@ -75,20 +75,22 @@ fn changed(lights: &LightsSeen, tolerance: Stops) -> String {
     format!("{}.", capital(&parts.join("; ")))
 }
 
-fn say_off(group: &GroupSeen) -> String {
-    let off = group.off.unwrap_or(Stops::ZERO);
-    let side = if off > Stops::ZERO { "too bright" } else { "too dark" };
-    let size = format!("{} is {:.2} stop {side}", group.name(), off.abs().0);
-    match group.did {
-        Did::Changed { by, .. } if by.abs() <= ALIKE && group.asked.is_some() => format!("{size}: it was not turned"),
-        Did::Changed { by, .. } if by.abs() <= ALIKE => size,
-        Did::Changed { by, half_width } => format!("{size}: it changed by {by} +-{:.2}", half_width.0),
+fn say_off(group: &GroupReading) -> String {
+    let deviation = group.deviation.unwrap_or(Stops::ZERO);
+    let side = if deviation > Stops::ZERO { "too bright" } else { "too dark" };
+    let size = format!("{} is {:.2} stop {side}", group.name(), deviation.abs().0);
+    match group.change {
+        SourceChange::Changed { change, .. } if change.abs() <= ALIKE && group.asked.is_some() => {
+            format!("{size}: it was not turned")
+        }
+        SourceChange::Changed { change, .. } if change.abs() <= ALIKE => size,
+        SourceChange::Changed { change, half_width } => format!("{size}: it changed by {change} +-{:.2}", half_width.0),
         _ => size,
     }
 }
 
 /// The groups of which this frame tells nothing, with why; `None` when it tells something of each.
-pub(super) fn untold(lights: &LightsSeen) -> Option<String> {
+pub(super) fn untold(lights: &LightEvidence) -> Option<String> {
     let open = lights.not_settled();
     let open = (!open.is_empty()).then(|| format!("{} can't be told from this frame", open.join(" and ")));
     let parts: Vec<String> = [open, not_surveyed(lights)].into_iter().flatten().collect();
@@ -96,7 +98,7 @@ pub(super) fn untold(lights: &LightsSeen) -> Option<String> {
 }
 
 /// The groups that the survey left out.
-pub(super) fn not_surveyed(lights: &LightsSeen) -> Option<String> {
+pub(super) fn not_surveyed(lights: &LightEvidence) -> Option<String> {
     let left_out = &lights.not_surveyed;
     let them = if left_out.len() == 1 { "it" } else { "them" };
     (!left_out.is_empty()).then(|| format!("{} can't be told: the survey left {them} out", left_out.join(" and ")))

@@ -7,74 +7,76 @@ use serde::{Deserialize, Serialize};
 
 use crate::drift::place_of;
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::rig::solve::{Did, Sources};
+use crate::rig::solve::{SourceChange, Sources};
 
 /// What a frame tells of one group, or of groups that no picture can tell apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct GroupSeen {
+pub struct GroupReading {
     pub groups: Vec<String>,
-    /// Against where it was known to be.
-    pub did: Did,
+    /// How its light changed, against where it was known to be.
+    #[serde(rename = "did")]
+    pub change: SourceChange,
     /// How far its light is from what the reference's look needs at these settings; brighter is positive.
-    pub off: Option<Stops>,
+    #[serde(rename = "off")]
+    pub deviation: Option<Stops>,
     /// Somebody was asked to turn it by this.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked: Option<Stops>,
 }
 
-impl GroupSeen {
+impl GroupReading {
     pub(super) fn name(&self) -> String {
         self.groups.join(" with ")
     }
 
     /// It is off because it was turned, and nobody asked for that.
     fn turned_by_itself(&self, tolerance: Stops) -> bool {
-        let turned = matches!(self.did, Did::Changed { by, .. } if by.abs() > ALIKE);
+        let turned = matches!(self.change, SourceChange::Changed { change, .. } if change.abs() > ALIKE);
         turned && self.asked.is_none() && self.settled().is_some_and(|o| o.abs() > tolerance)
     }
 
     /// What is settled of its light: how far off it is.
     pub(super) fn settled(&self) -> Option<Stops> {
-        matches!(self.did, Did::Changed { .. }).then_some(self.off).flatten()
+        matches!(self.change, SourceChange::Changed { .. }).then_some(self.deviation).flatten()
     }
 }
 
 /// What was read of all lights in one frame, ready for a verdict.
 #[derive(Debug, Clone, PartialEq)]
-pub struct LightsSeen {
-    pub groups: Vec<GroupSeen>,
+pub struct LightEvidence {
+    pub groups: Vec<GroupReading>,
     /// Groups that the survey left out: nothing can be told of them one by one.
     pub not_surveyed: Vec<String>,
-    /// What the room's light did.
-    pub ambient: Did,
+    /// What ambient light did.
+    pub ambient: SourceChange,
     /// Share that it should have of the whole frame, and the share that it may have.
-    pub room_share: f64,
-    pub room_limit: f64,
+    pub ambient_share: f64,
+    pub ambient_limit: f64,
     /// What the whole frame tells besides.
-    pub beyond: Beyond,
+    pub unexplained: Unexplained,
     /// A flash may still have been charging.
     pub soon: bool,
 }
 
 /// What is known of the groups before their frame is looked at, per source of flash.
-pub struct GroupsBefore<'a> {
+pub struct GroupPrior<'a> {
     pub names: &'a [Vec<String>],
     /// How far each is from what the reference's look needs; `None` when that isn't known.
-    pub off: &'a [Option<Stops>],
+    pub deviation: &'a [Option<Stops>],
     /// The turn that was asked of it.
     pub asked: &'a [Option<Stops>],
     /// Groups that the survey left out.
     pub not_surveyed: &'a [String],
 }
 
-/// What no light did.
+/// What changed in a frame and no light explains.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Beyond {
+pub enum Unexplained {
     Nothing,
     /// A part of the frame, in words, is off by this in a way that no light explains.
     Modifier {
         part: String,
-        by: Stops,
+        change: Stops,
     },
     Band {
         share: f64,
@@ -83,59 +85,74 @@ pub enum Beyond {
 
 /// Groups whose light differs by less than this moved alike.
 pub(super) const ALIKE: Stops = Stops(0.15);
-/// Room light rose by at least this.
+/// Ambient light rose by at least this.
 pub(super) const RISEN: Stops = Stops(0.5);
 /// A flash that has not recycled loses at least this.
 const WEAK: Stops = Stops(-0.2);
 
-impl LightsSeen {
-    /// Puts a reading together. `cells` is the grid that it was made on, `room_share` what is known of the room's light, `room_limit` what
-    /// it may be.
+impl LightEvidence {
+    /// Puts a reading together. `cells` is the grid that it was made on, `ambient_share` what is known of ambient light,
+    /// `ambient_limit` what it may be.
     pub fn of(
         sources: &Sources,
-        before: &GroupsBefore,
+        before: &GroupPrior,
         cells: (usize, usize),
-        (room_share, room_limit): (f64, f64),
+        (ambient_share, ambient_limit): (f64, f64),
         soon: bool,
-    ) -> LightsSeen {
-        let GroupsBefore { names, off: known, asked, not_surveyed } = before;
-        let did = match sources {
-            Sources::Did(did) => did.clone(),
-            _ => vec![Did::NotSettled; names.len() + 1],
+    ) -> LightEvidence {
+        let GroupPrior { names, deviation: known, asked, not_surveyed } = before;
+        let changes = match sources {
+            Sources::Changes(changes) => changes.clone(),
+            _ => vec![SourceChange::NotSettled; names.len() + 1],
         };
         let group = |(s, groups): (usize, &Vec<String>)| {
-            let did = if known[s].is_some() { did[s] } else { Did::NotSettled };
-            let off = match did {
-                Did::Changed { by, .. } => known[s].map(|k| k + by),
+            let change = if known[s].is_some() { changes[s] } else { SourceChange::NotSettled };
+            let deviation = match change {
+                SourceChange::Changed { change, .. } => known[s].map(|k| k + change),
                 _ => None,
             };
-            GroupSeen { groups: groups.clone(), did, off, asked: asked[s].filter(|a| a.abs() > SAME_SETTING) }
+            GroupReading {
+                groups: groups.clone(),
+                change,
+                deviation,
+                asked: asked[s].filter(|a| a.abs() > SAME_SETTING),
+            }
         };
-        let beyond = match sources {
-            Sources::Residue { cells: patch, by } => Beyond::Modifier { part: place_of(patch, cells), by: *by },
-            Sources::Band { share } => Beyond::Band { share: *share },
-            Sources::Did(_) | Sources::Unreadable => Beyond::Nothing,
+        let unexplained = match sources {
+            Sources::Residue { cells: patch, change } => {
+                Unexplained::Modifier { part: place_of(patch, cells), change: *change }
+            }
+            Sources::Band { share } => Unexplained::Band { share: *share },
+            Sources::Changes(_) | Sources::Unreadable => Unexplained::Nothing,
         };
-        let ambient = did.get(names.len()).copied().unwrap_or(Did::NotSettled);
+        let ambient = changes.get(names.len()).copied().unwrap_or(SourceChange::NotSettled);
         let groups = names.iter().enumerate().map(group).collect();
-        LightsSeen { groups, not_surveyed: not_surveyed.to_vec(), ambient, room_share, room_limit, beyond, soon }
+        LightEvidence {
+            groups,
+            not_surveyed: not_surveyed.to_vec(),
+            ambient,
+            ambient_share,
+            ambient_limit,
+            unexplained,
+            soon,
+        }
     }
 
     // --- questions of a verdict ---
 
     /// The shutter cut the flash off.
     pub(super) fn show_a_sync_band(&self) -> bool {
-        matches!(self.beyond, Beyond::Band { .. })
+        matches!(self.unexplained, Unexplained::Band { .. })
     }
 
     /// Something changed that no light does.
     pub(super) fn show_a_moved_modifier(&self) -> bool {
-        matches!(self.beyond, Beyond::Modifier { .. })
+        matches!(self.unexplained, Unexplained::Modifier { .. })
     }
 
     /// A group is out.
     pub(super) fn show_a_group_out(&self) -> bool {
-        self.groups.iter().any(|g| g.did == Did::NotFired)
+        self.groups.iter().any(|g| g.change == SourceChange::NotFired)
     }
 
     /// One group alone fired weakly right after a frame.
@@ -145,22 +162,24 @@ impl LightsSeen {
 
     /// Some groups changed unlike the others, or by themselves. `drift` is the whole frame's.
     pub(super) fn show_a_changed_group(&self, tolerance: Stops, drift: Option<Stops>) -> bool {
-        let off: Vec<Stops> = self.groups.iter().filter_map(GroupSeen::settled).collect();
-        let (low, high) = off.iter().fold((f64::MAX, f64::MIN), |(l, h), o| (l.min(o.0), h.max(o.0)));
-        let apart = off.len() > 1 && high - low > ALIKE.0 && low.abs().max(high.abs()) > tolerance.0;
+        let deviation: Vec<Stops> = self.groups.iter().filter_map(GroupReading::settled).collect();
+        let (low, high) = deviation.iter().fold((f64::MAX, f64::MIN), |(l, h), o| (l.min(o.0), h.max(o.0)));
+        let apart = deviation.len() > 1 && high - low > ALIKE.0 && low.abs().max(high.abs()) > tolerance.0;
         let turned = self.groups.iter().any(|g| g.turned_by_itself(tolerance));
         apart || (turned && !self.all_settled() && !moved_with_the_frame(&self.groups, drift))
     }
 
-    /// The room's light rose by so much that it matters.
-    pub(super) fn show_more_room_light(&self) -> bool {
-        matches!(self.ambient, Did::Changed { by, .. }
-            if by >= RISEN && self.room_share * by.ratio() > self.room_limit)
+    /// Ambient light rose by so much that it matters.
+    pub(super) fn show_more_ambient(&self) -> bool {
+        matches!(self.ambient, SourceChange::Changed { change, .. }
+            if change >= RISEN && self.ambient_share * change.ratio() > self.ambient_limit)
     }
 
     /// Groups that fired weakly right after a frame, and were not asked to.
-    pub(super) fn weak(&self) -> impl Iterator<Item = &GroupSeen> {
-        let fell = |g: &&GroupSeen| matches!(g.did, Did::Changed { by, .. } if by < WEAK) && g.asked.is_none();
+    pub(super) fn weak(&self) -> impl Iterator<Item = &GroupReading> {
+        let fell = |g: &&GroupReading| {
+            matches!(g.change, SourceChange::Changed { change, .. } if change < WEAK) && g.asked.is_none()
+        };
         self.groups.iter().filter(move |g| self.soon && fell(g))
     }
 
@@ -171,23 +190,25 @@ impl LightsSeen {
 
     /// Flash did light the frame: a group is known to have fired, or a part of it shows flash.
     pub fn some_fired(&self) -> bool {
-        matches!(self.beyond, Beyond::Band { .. }) || self.groups.iter().any(|g| matches!(g.did, Did::Changed { .. }))
+        matches!(self.unexplained, Unexplained::Band { .. })
+            || self.groups.iter().any(|g| matches!(g.change, SourceChange::Changed { .. }))
     }
 
-    /// Every flash is settled and as it should be: what makes the frame brighter is the room's.
+    /// Every flash is settled and as it should be: what makes the frame brighter is ambient light.
     pub fn flashes_are_right(&self, tolerance: Stops) -> bool {
-        self.all_settled() && self.groups.iter().filter_map(GroupSeen::settled).all(|off| off.abs() <= tolerance)
+        self.all_settled()
+            && self.groups.iter().filter_map(GroupReading::settled).all(|deviation| deviation.abs() <= tolerance)
     }
 
     /// Surveyed groups of which this frame tells nothing.
     pub fn not_settled(&self) -> Vec<String> {
-        self.groups.iter().filter(|g| g.did == Did::NotSettled).map(GroupSeen::name).collect()
+        self.groups.iter().filter(|g| g.change == SourceChange::NotSettled).map(GroupReading::name).collect()
     }
 }
 
 /// Some groups are settled, and all of these are off as the frame as a whole is: then those that aren't settled are
 /// taken to be, too.
-pub fn moved_with_the_frame(groups: &[GroupSeen], drift: Option<Stops>) -> bool {
-    let mut settled = groups.iter().filter_map(GroupSeen::settled).peekable();
-    settled.peek().is_some() && drift.is_some_and(|drift| settled.all(|off| (off - drift).abs() <= ALIKE))
+pub fn moved_with_the_frame(groups: &[GroupReading], drift: Option<Stops>) -> bool {
+    let mut settled = groups.iter().filter_map(GroupReading::settled).peekable();
+    settled.peek().is_some() && drift.is_some_and(|drift| settled.all(|deviation| (deviation - drift).abs() <= ALIKE))
 }

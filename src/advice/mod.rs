@@ -4,11 +4,11 @@
 //! the verdict says so and nothing is corrected.
 //!
 //! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
-//! `spot`, `findings` (all numbers of one frame), `light_words` and `sentence`, and `judge` on top.
+//! `spot`, `facts` (all numbers of one frame), `light_words` and `sentence`, and `judge` on top.
 
 mod alternatives;
 mod correction;
-mod findings;
+mod facts;
 mod headline;
 mod judge;
 mod light_words;
@@ -18,11 +18,11 @@ mod spot;
 mod verdict;
 
 pub use alternatives::{OtherWays, other_ways};
-pub use correction::{Correction, common_turn, correct, correct_each};
+pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;
 pub use judge::judge;
-pub use lights::{Beyond, GroupSeen, GroupsBefore, LightsSeen, moved_with_the_frame};
+pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use verdict::{
-    Cause, ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, Previous, ScaleEnd, Subject, Verdict,
-    is_soon_after,
+    ClippedIn, ClippedSpot, Evidence, Finding, InsteadOf, JudgedSpot, NoSuchSpot, Observation, Previous, ScaleEnd,
+    Verdict, is_soon_after,
 };

@@ -5,8 +5,8 @@
 //! that is burnt out.
 
 use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
-use crate::drift::{Observed, doubt_of_rendering, observe};
-use crate::meter::{GREY, Metered, Reading, WHOLE};
+use crate::drift::{Observed, observe, uncertainty_of_rendering};
+use crate::meter::{FrameReadings, GREY, Reading, WHOLE};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 
@@ -25,7 +25,7 @@ pub(super) struct Pair<'a> {
 #[derive(Debug, Clone)]
 pub(super) struct Chosen<'a> {
     pub pair: Pair<'a>,
-    pub seen: Option<Observed>,
+    pub observed: Option<Observed>,
     pub judged: JudgedSpot,
 }
 
@@ -41,12 +41,13 @@ pub(super) fn choose<'a>(evidence: &Evidence<'a>) -> Option<Chosen<'a>> {
             (pair, Some(InsteadOf { spot: evidence.judge_by.to_owned(), why }))
         }
     };
-    let doubt = evidence.reference.map_or(Stops::ZERO, |r| doubt_of_rendering(&r.settings, &evidence.frame.settings));
-    let seen = observe(pair.reference, pair.frame, evidence.response)
-        .map(|seen| Observed { half_width: seen.half_width.in_quadrature(doubt), ..seen });
-    let clipped = seen.is_none().then(|| clipped(pair, evidence.response, doubt)).flatten();
+    let uncertainty =
+        evidence.reference.map_or(Stops::ZERO, |r| uncertainty_of_rendering(&r.settings, &evidence.frame.settings));
+    let observed = observe(pair.reference, pair.frame, evidence.response)
+        .map(|observed| Observed { half_width: observed.half_width.in_quadrature(uncertainty), ..observed });
+    let clipped = observed.is_none().then(|| clipped(pair, evidence.response, uncertainty)).flatten();
     let judged = JudgedSpot { spot: pair.frame.spot.clone(), instead_of, clipped };
-    Some(Chosen { pair, seen, judged })
+    Some(Chosen { pair, observed, judged })
 }
 
 /// Every spot that the reference and the frame have in common, as far as its light can be compared.
@@ -56,15 +57,15 @@ pub(super) fn observed(evidence: &Evidence) -> Vec<Observed> {
 }
 
 /// The two readings, where they are of one kind of file: a raw file's codes and a picture's don't compare.
-fn comparable<'a>(evidence: &Evidence<'a>) -> Option<(&'a Metered, &'a Metered)> {
+fn comparable<'a>(evidence: &Evidence<'a>) -> Option<(&'a FrameReadings, &'a FrameReadings)> {
     evidence.metered_pair().filter(|(reference, frame)| reference.is_raw() == frame.is_raw())
 }
 
-fn common<'a>(metered: (&'a Metered, &'a Metered)) -> impl Iterator<Item = Pair<'a>> {
+fn common<'a>(metered: (&'a FrameReadings, &'a FrameReadings)) -> impl Iterator<Item = Pair<'a>> {
     metered.1.readings.iter().filter_map(move |f| pair_at(metered, &f.spot).ok())
 }
 
-fn pair_at<'a>((reference, frame): (&'a Metered, &'a Metered), spot: &str) -> Result<Pair<'a>, NoSuchSpot> {
+fn pair_at<'a>((reference, frame): (&'a FrameReadings, &'a FrameReadings), spot: &str) -> Result<Pair<'a>, NoSuchSpot> {
     let frame = frame.reading(spot).ok_or(NoSuchSpot::NotInFrame)?;
     let reference = reference.reading(spot).ok_or(NoSuchSpot::NotInReference)?;
     // The grey patch is looked for in each frame: it may lie anywhere, and is the same card all the same.
@@ -76,37 +77,37 @@ fn pair_at<'a>((reference, frame): (&'a Metered, &'a Metered), spot: &str) -> Re
 
 /// What a spot tells that can't be compared: which end of the scale it ran into, and how far the light is off at least.
 ///
-/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each share
+/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each quantile
 /// of the spot bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot. What is
 /// not known of the curve and of two cameras is taken off the bound.
-fn clipped(pair: Pair, response: &Response, doubt: Stops) -> Option<ClippedSpot> {
+fn clipped(pair: Pair, response: &Response, uncertainty: Stops) -> Option<ClippedSpot> {
     let (bottom, top) = (response.light(TRUSTED.start), response.light(TRUSTED.end));
     let range = |code: f64| match response.light(code).0 {
         _ if code >= TRUSTED.end => (top.0, f64::INFINITY),
         _ if code < TRUSTED.start => (f64::NEG_INFINITY, bottom.0),
         light => (light, light),
     };
-    let shares: Vec<_> =
+    let quantiles: Vec<_> =
         pair.reference.quantiles.iter().zip(&pair.frame.quantiles).map(|(r, f)| (range(*r), range(*f))).collect();
-    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| shares.iter().filter(|(r, f)| is(*r, *f)).count();
+    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| quantiles.iter().filter(|(r, f)| is(*r, *f)).count();
     let (high, low) = (|range: (f64, f64)| range.1 == f64::INFINITY, |range: (f64, f64)| range.0 == f64::NEG_INFINITY);
     let ways = [
         (ScaleEnd::BurntOut, count(&|_, f| high(f)), count(&|r, _| high(r))),
         (ScaleEnd::Black, count(&|_, f| low(f)), count(&|r, _| low(r))),
     ];
     let (end, in_frame, in_reference) = ways.into_iter().max_by_key(|(_, f, r)| *f.max(r))?;
-    let lies_in = match (in_frame * 2 > shares.len(), in_reference * 2 > shares.len()) {
+    let lies_in = match (in_frame * 2 > quantiles.len(), in_reference * 2 > quantiles.len()) {
         (true, true) => ClippedIn::Both,
         (false, true) => ClippedIn::Reference,
         (true, false) => ClippedIn::Frame,
         (false, false) if in_reference > in_frame => ClippedIn::Reference,
         (false, false) => ClippedIn::Frame,
     };
-    let at_least = middle(shares.iter().map(|(r, f)| f.0 - r.1))
+    let at_least = middle(quantiles.iter().map(|(r, f)| f.0 - r.1))
         .filter(|least| *least > 0.0)
-        .or_else(|| middle(shares.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
+        .or_else(|| middle(quantiles.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
         .map(Stops)
-        .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(doubt)));
+        .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(uncertainty)));
     (in_frame.max(in_reference) > 0).then_some(ClippedSpot { end, lies_in, at_least })
 }
 
@@ -118,9 +119,9 @@ fn middle(bounds: impl Iterator<Item = f64>) -> Option<f64> {
     bounds.get(middle).copied().filter(|bound| bound.is_finite())
 }
 
-/// What is left of a bound, less its doubt; `None` when that leaves nothing.
-fn surely(bound: Stops, doubt: Stops) -> Option<Stops> {
-    let left = bound.0.abs() - doubt.0;
+/// What is left of a bound, less its uncertainty; `None` when that leaves nothing.
+fn surely(bound: Stops, uncertainty: Stops) -> Option<Stops> {
+    let left = bound.0.abs() - uncertainty.0;
     (left > 0.0).then(|| Stops(left * bound.0.signum()))
 }
 
@@ -137,7 +138,7 @@ impl ClippedSpot {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::advice::{Cause, Subject, judge};
+    use crate::advice::{Finding, Observation, judge};
     use crate::drift::Lighting;
     use crate::frame::{Colour, Picture, Proxy, Settings};
     use crate::meter::{Area, Spot, meter};
@@ -145,7 +146,7 @@ mod tests {
     const CHEEK: Area = Area { left: 0.4, top: 0.4, right: 0.6, bottom: 0.6 };
 
     /// A frame of one code with another one on the cheek, at f/8 and ISO 100.
-    fn subject(all: u8, cheek: u8, cheek_at: Option<Area>) -> Subject {
+    fn observation(all: u8, cheek: u8, cheek_at: Option<Area>) -> Observation {
         let (width, height) = (120, 80);
         let in_cheek = |i: usize| {
             let (x, y) = (i % width, i / width);
@@ -160,10 +161,10 @@ mod tests {
             iso: "100".parse().ok(),
             ..Settings::default()
         };
-        Subject { settings, metered: Some(meter(&picture, &spots)), second: None }
+        Observation { settings, metered: Some(meter(&picture, &spots)), second: None }
     }
 
-    fn judged(reference: &Subject, frame: &Subject) -> crate::advice::Verdict {
+    fn judged(reference: &Observation, frame: &Observation) -> crate::advice::Verdict {
         judge(&Evidence {
             reference: Some(reference),
             frame,
@@ -184,9 +185,9 @@ mod tests {
     /// CHECK: sRGB code 118 is 18 % and code 255 is 100 % (IEC 61966-2-1): 2.47 stops apart, and code 250 is 2.40.
     #[test]
     fn a_burnt_out_spot_is_brighter_by_at_least_the_rest_of_the_scale() {
-        let reference = subject(118, 118, Some(CHEEK));
-        let verdict = judged(&reference, &subject(118, 255, Some(CHEEK)));
-        assert_eq!(verdict.cause, Cause::Clipped, "{}", verdict.sentence);
+        let reference = observation(118, 118, Some(CHEEK));
+        let verdict = judged(&reference, &observation(118, 255, Some(CHEEK)));
+        assert_eq!(verdict.finding, Finding::Clipped, "{}", verdict.sentence);
         let clipped = verdict.judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Frame));
         let least = clipped.at_least.unwrap();
@@ -196,14 +197,14 @@ mod tests {
 
     #[test]
     fn a_reference_that_is_burnt_out_says_darker_by_at_least() {
-        let reference = subject(118, 255, Some(CHEEK));
-        let clipped = judged(&reference, &subject(118, 118, Some(CHEEK))).judged.unwrap().clipped.unwrap();
+        let reference = observation(118, 255, Some(CHEEK));
+        let clipped = judged(&reference, &observation(118, 118, Some(CHEEK))).judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Reference));
         assert!(clipped.at_least.unwrap() < Stops(-2.2), "{clipped:?}");
-        let both = judged(&reference, &subject(118, 255, Some(CHEEK)));
+        let both = judged(&reference, &observation(118, 255, Some(CHEEK)));
         let clipped = both.judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.lies_in, clipped.at_least), (ClippedIn::Both, None));
-        assert_eq!((both.cause, both.drift), (Cause::Clipped, None), "{}", both.sentence);
+        assert_eq!((both.finding, both.drift), (Finding::Clipped, None), "{}", both.sentence);
     }
 
     #[test]
@@ -214,9 +215,9 @@ mod tests {
             (None, Some(CHEEK), NoSuchSpot::NotInReference),
             (Some(CHEEK), None, NoSuchSpot::NotInFrame),
         ] {
-            let verdict = judged(&subject(118, 118, reference), &subject(118, 118, frame));
+            let verdict = judged(&observation(118, 118, reference), &observation(118, 118, frame));
             let spot = verdict.judged.unwrap();
-            assert_eq!((spot.spot.as_str(), verdict.cause), (WHOLE, Cause::Matched));
+            assert_eq!((spot.spot.as_str(), verdict.finding), (WHOLE, Finding::Matched));
             assert_eq!(spot.instead_of.unwrap(), InsteadOf { spot: "cheek".into(), why });
             assert!(verdict.sentence.contains("'cheek'"), "{}", verdict.sentence);
         }

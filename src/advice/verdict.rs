@@ -1,21 +1,21 @@
 //! What a verdict is, and what it rests on.
 //!
-//! Owns the causes, the frame and its reference as they are compared, and the verdict as it is logged. How a verdict comes
+//! Owns the findings, the frame and its reference as they are compared, and the verdict as it is logged. How a verdict comes
 //! about is `judge`'s, and its words are `sentence`'s.
 
 use serde::{Deserialize, Serialize};
 
-use super::lights::{GroupSeen, LightsSeen};
-use crate::drift::{Basis, Lighting, Observed, Unevenness, WentBy};
+use super::lights::{GroupReading, LightEvidence};
+use crate::drift::{Assumption, Lighting, Observed, Unevenness, WentBy};
 use crate::frame::{Captured, Settings};
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 use crate::photometry::Stops;
 use crate::response::Response;
 
-/// Why a frame differs from its reference, or doesn't.
+/// What is found of a frame: why it differs from its reference, that it does not, or why nobody can say.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Cause {
+pub enum Finding {
     Matched,
     /// Settings changed and the lights did not follow.
     SettingsChanged,
@@ -48,7 +48,7 @@ pub enum Cause {
     GroupNotFired,
     /// One group had not recycled.
     GroupWeak,
-    /// The room's own light rose.
+    /// The ambient light rose.
     AmbientRisen,
     /// A reflector or modifier moved.
     ModifierMoved,
@@ -60,43 +60,49 @@ pub enum Cause {
     Survey,
 }
 
-impl Cause {
-    /// Causes at which nobody should touch a light.
-    pub fn holds(self) -> bool {
-        matches!(self, Cause::Misfire | Cause::Recycle | Cause::GroupNotFired | Cause::GroupWeak | Cause::SyncBand)
+impl Finding {
+    /// Findings at which nobody should touch a light.
+    pub fn is_hold(self) -> bool {
+        matches!(
+            self,
+            Finding::Misfire | Finding::Recycle | Finding::GroupNotFired | Finding::GroupWeak | Finding::SyncBand
+        )
     }
 
-    /// Causes that a correction of all groups answers.
+    /// Findings that a correction of all groups answers.
     pub fn is_correctable(self) -> bool {
-        matches!(self, Cause::SettingsChanged | Cause::LightsChanged | Cause::BothChanged | Cause::SettingsUnknown)
+        matches!(
+            self,
+            Finding::SettingsChanged | Finding::LightsChanged | Finding::BothChanged | Finding::SettingsUnknown
+        )
     }
 }
 
 /// A frame as it takes part in a comparison.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Subject {
+pub struct Observation {
     pub settings: Settings,
     /// The reading that counts.
-    pub metered: Option<Metered>,
+    pub metered: Option<FrameReadings>,
     /// The picture's reading, where the raw file's counts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub second: Option<Metered>,
+    pub second: Option<FrameReadings>,
 }
 
-impl Subject {
+impl Observation {
     /// With the reading of a further file of the same exposure: a raw file's counts before a picture's.
-    pub fn with(self, further: Metered) -> Subject {
-        let Some(first) = self.metered else { return Subject { metered: Some(further), ..self } };
+    pub fn with(self, further: FrameReadings) -> Observation {
+        let Some(first) = self.metered else { return Observation { metered: Some(further), ..self } };
         let (metered, second) = match (first.is_raw(), further.is_raw()) {
             (false, true) => (further, Some(first)),
             (true, false) => (first, Some(further)),
             _ => (first, self.second),
         };
-        Subject { metered: Some(metered), second, ..self }
+        Observation { metered: Some(metered), second, ..self }
     }
 
     /// Takes a reading of the same file by other spots. Of a pair of files the other one keeps its old spots.
-    pub fn reread(&mut self, again: &Metered) {
+    pub fn reread(&mut self, again: &FrameReadings) {
         let readings = [&mut self.metered, &mut self.second].into_iter().flatten();
         if let Some(reading) = { readings }.find(|m| m.is_raw() == again.is_raw()) {
             *reading = again.clone();
@@ -104,7 +110,7 @@ impl Subject {
     }
 
     /// The reading of the raw file, or of the picture.
-    pub fn reading_of(&self, raw: bool) -> Option<&Metered> {
+    pub fn reading_of(&self, raw: bool) -> Option<&FrameReadings> {
         [&self.metered, &self.second].into_iter().flatten().find(|m| m.is_raw() == raw)
     }
 }
@@ -117,8 +123,8 @@ pub struct Previous {
 
 /// Everything a verdict rests on.
 pub struct Evidence<'a> {
-    pub reference: Option<&'a Subject>,
-    pub frame: &'a Subject,
+    pub reference: Option<&'a Observation>,
+    pub frame: &'a Observation,
     pub previous: Option<&'a Previous>,
     pub response: &'a Response,
     /// Name of the spot that the frame is judged by.
@@ -134,19 +140,19 @@ pub struct Evidence<'a> {
     /// Leave the settings out and go by the picture alone.
     pub light_alone: bool,
     /// What the single lights did, where a survey tells.
-    pub lights: Option<&'a LightsSeen>,
+    pub lights: Option<&'a LightEvidence>,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
 }
 
 impl<'a> Evidence<'a> {
     /// The readings that are compared: the reference's and the frame's.
-    pub(super) fn metered_pair(&self) -> Option<(&'a Metered, &'a Metered)> {
+    pub(super) fn metered_pair(&self) -> Option<(&'a FrameReadings, &'a FrameReadings)> {
         self.reference?.metered.as_ref().zip(self.frame.metered.as_ref())
     }
 }
 
-/// The spot that a verdict rests on: every cause, clipping and colour of the verdict is this spot's.
+/// The spot that a verdict rests on: every finding, clipping and colour of the verdict is this spot's.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct JudgedSpot {
     pub spot: String,
@@ -205,7 +211,8 @@ pub enum ClippedIn {
 /// The verdict on one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
-    pub cause: Cause,
+    #[serde(rename = "cause")]
+    pub finding: Finding,
     pub sentence: String,
     /// From the settings, in stops.
     pub expected: Option<Stops>,
@@ -219,17 +226,19 @@ pub struct Verdict {
     /// Half-width of the drift's 95 % interval.
     pub uncertainty: Option<Stops>,
     pub went_by: Option<WentBy>,
-    pub basis: Option<Basis>,
+    #[serde(rename = "basis")]
+    pub assumption: Option<Assumption>,
     /// What the lights did since the reference: observed minus expected.
-    pub lights: Option<Stops>,
+    #[serde(rename = "lights")]
+    pub light_change: Option<Stops>,
     pub spots: Vec<Observed>,
     pub uneven: Option<Unevenness>,
     /// Name of the curve that the light was read by: it tells which file's reading counts.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub by: Option<String>,
+    #[serde(rename = "by", default, skip_serializing_if = "Option::is_none")]
+    pub response: Option<String>,
     /// What each group did, where a survey tells.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub groups: Vec<GroupSeen>,
+    pub groups: Vec<GroupReading>,
     /// Groups that the survey left out: this frame tells nothing of them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub not_surveyed: Vec<String>,
@@ -243,7 +252,7 @@ impl Verdict {
     /// should turn anything on this evidence.
     pub fn wanted(&self, tolerance: Stops) -> Option<Stops> {
         let drift = self.drift.filter(|d| d.abs() > tolerance)?;
-        (self.cause.is_correctable() || self.cause == Cause::Clipped).then_some(-drift)
+        (self.finding.is_correctable() || self.finding == Finding::Clipped).then_some(-drift)
     }
 }
 

@@ -5,7 +5,7 @@
 
 use super::bracket::{Refusal, calibrate};
 use super::{SeriesFrame, difference, uncertainty_of_difference};
-use crate::drift::{Lighting, doubt_of_rendering, observe};
+use crate::drift::{Lighting, observe, uncertainty_of_rendering};
 use crate::meter::WHOLE;
 use crate::photometry::Stops;
 use crate::response::{Curve, Response};
@@ -25,7 +25,7 @@ pub enum Column {
 
 /// Two frames, and what each way says of their difference.
 #[derive(Debug, Clone)]
-pub struct Pairing {
+pub struct ComparedPair {
     pub files: [String; 2],
     pub truth: Stops,
     /// Error and half-width of the stated 95 % interval; `None` where nothing was said.
@@ -40,7 +40,7 @@ pub struct Pairing {
 /// All pairs of a series.
 #[derive(Debug, Clone)]
 pub struct Accuracy {
-    pub pairs: Vec<Pairing>,
+    pub pairs: Vec<ComparedPair>,
 }
 
 /// What a column comes to.
@@ -84,31 +84,37 @@ fn pairing(
     stock: &Response,
     prior: &Curve,
     lighting: Lighting,
-) -> Pairing {
+) -> ComparedPair {
     let files = [a.file.clone(), b.file.clone()];
     if a.is_raw || b.is_raw {
         let raw = if a.is_raw && b.is_raw { error(a, b, truth, &Response::raw(), lighting) } else { None };
-        return Pairing { files, truth, naive: None, stock: None, fitted: Ok(None), raw };
+        return ComparedPair { files, truth, naive: None, stock: None, fitted: Ok(None), raw };
     }
     let fitted = calibrate(others, prior, lighting).map(|c| {
         let own = Response::new("fitted".to_owned(), c.luminance.curve, None, c.luminance.scatter);
         error(a, b, truth, &own, lighting)
     });
     let (naive, stock) = (error(a, b, truth, &Response::srgb(), lighting), error(a, b, truth, stock, lighting));
-    Pairing { files, truth, naive, stock, fitted, raw: None }
+    ComparedPair { files, truth, naive, stock, fitted, raw: None }
 }
 
-fn error(a: &SeriesFrame, b: &SeriesFrame, truth: Stops, by: &Response, lighting: Lighting) -> Option<(Stops, Stops)> {
-    let settings = uncertainty_of_difference(a, b, lighting, by.scatter_of_two());
-    let doubt = doubt_of_rendering(&a.settings, &b.settings).in_quadrature(settings);
-    let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, by)?;
-    Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(doubt)))
+fn error(
+    a: &SeriesFrame,
+    b: &SeriesFrame,
+    truth: Stops,
+    response: &Response,
+    lighting: Lighting,
+) -> Option<(Stops, Stops)> {
+    let settings = uncertainty_of_difference(a, b, lighting, response.scatter_of_two());
+    let uncertainty = uncertainty_of_rendering(&a.settings, &b.settings).in_quadrature(settings);
+    let seen = observe(a.metered.reading(WHOLE)?, b.metered.reading(WHOLE)?, response)?;
+    Some(((seen.drift - truth).abs(), seen.half_width.in_quadrature(uncertainty)))
 }
 
 impl Accuracy {
     /// `None` when nothing was told.
     pub fn errors(&self, column: Column) -> Option<Errors> {
-        let told: Vec<(&Pairing, (Stops, Stops))> =
+        let told: Vec<(&ComparedPair, (Stops, Stops))> =
             self.pairs.iter().filter_map(|p| p.told(column).map(|t| (p, t))).collect();
         let mut sizes: Vec<f64> = told.iter().map(|(_, (error, _))| error.0).collect();
         let mut per_stop: Vec<f64> = told.iter().map(|(pair, (error, _))| (error.0 / pair.truth.0).abs()).collect();
@@ -131,7 +137,7 @@ impl Accuracy {
     }
 }
 
-impl Pairing {
+impl ComparedPair {
     fn told(&self, column: Column) -> Option<(Stops, Stops)> {
         match column {
             Column::Naive => self.naive,

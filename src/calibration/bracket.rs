@@ -17,7 +17,7 @@ pub struct Calibration {
     /// Exposure of each frame from the first.
     pub exposures: Vec<Stops>,
     /// 95 % half-width of two stops about mid-grey.
-    pub doubt: Stops,
+    pub uncertainty: Stops,
 }
 
 /// Why frames carry no response.
@@ -50,9 +50,9 @@ pub enum Refusal {
     #[error("the picture is no function of exposure: {worst} is {by} off its settings, and the frames scatter by {scatter}. {}", hint(*.per_frame))]
     NoFunction { worst: String, by: Stops, scatter: Stops, per_frame: bool },
     #[error(
-        "these frames leave two stops about mid-grey in doubt by {doubt}: add frames between them, a stop or less apart, with mid-tones in them"
+        "these frames leave two stops about mid-grey in doubt by {uncertainty}: add frames between them, a stop or less apart, with mid-tones in them"
     )]
-    TooVague { doubt: Stops },
+    TooVague { uncertainty: Stops },
 }
 
 fn hint(per_frame: bool) -> &'static str {
@@ -69,7 +69,7 @@ const FEWEST_EXPOSURES: usize = 3;
 /// scattered by 0.015 to 0.06, a phone by 0.16.
 const MOST_SCATTER: Stops = Stops(0.12);
 /// A curve that says less than this is none.
-const MOST_DOUBT: Stops = Stops(0.2);
+const MOST_UNCERTAINTY: Stops = Stops(0.2);
 /// Bend that frames may give a curve besides what cameras' differences make likely.
 const FREEDOM: f64 = 2.0;
 /// Neighbours of one scene are at least this alike.
@@ -92,23 +92,23 @@ pub fn calibrate(frames: &[SeriesFrame], prior: &Curve, lighting: Lighting) -> R
     let of = |codes: &dyn Fn(&SeriesFrame) -> Vec<f64>| -> Vec<Exposed> {
         frames.iter().zip(&exposures).map(|(f, e)| Exposed { codes: codes(f), exposure: *e }).collect()
     };
-    let luminance = fit(&of(&|f| f.shares.luminance.clone()), &prior.loosened(FREEDOM)).ok_or(Refusal::Clipped)?;
+    let luminance = fit(&of(&|f| f.quantiles.luminance.clone()), &prior.loosened(FREEDOM)).ok_or(Refusal::Clipped)?;
     let worst = luminance.offsets.iter().enumerate().max_by(|a, b| a.1.abs().0.total_cmp(&b.1.abs().0));
     if let Some((at, by)) = worst.filter(|_| luminance.scatter > MOST_SCATTER) {
         let per_frame = frames.iter().any(|f| f.settings.rendering == Rendering::PerFrame);
         let worst = frames[at].file.clone();
         return Err(Refusal::NoFunction { worst, by: *by, scatter: luminance.scatter, per_frame });
     }
-    let doubt = doubt_about_mid_grey(&luminance.curve);
-    if doubt > MOST_DOUBT {
-        return Err(Refusal::TooVague { doubt });
+    let uncertainty = uncertainty_about_mid_grey(&luminance.curve);
+    if uncertainty > MOST_UNCERTAINTY {
+        return Err(Refusal::TooVague { uncertainty });
     }
     // A channel that is clipped throughout (a coloured scene) goes by luminance.
     let channels = [0, 1, 2].map(|c| {
-        fit(&of(&|f| f.shares.channels[c].clone()), &luminance.curve_as_prior())
+        fit(&of(&|f| f.quantiles.channels[c].clone()), &luminance.curve_as_prior())
             .map_or(luminance.curve.clone(), |f| f.curve)
     });
-    Ok(Calibration { luminance, channels, exposures, doubt })
+    Ok(Calibration { luminance, channels, exposures, uncertainty })
 }
 
 fn check_alike(first: &SeriesFrame, others: &[SeriesFrame]) -> Result<(), Refusal> {
@@ -174,7 +174,7 @@ fn likeness(a: &SeriesFrame, b: &SeriesFrame) -> Option<f64> {
 }
 
 /// 95 % half-width of two stops about mid-grey.
-pub(super) fn doubt_about_mid_grey(curve: &Curve) -> Stops {
+pub(super) fn uncertainty_about_mid_grey(curve: &Curve) -> Stops {
     let response = Response::unnamed(curve);
     response.uncertainty_between(Stops(-1.0), Stops(1.0))
 }

@@ -1,15 +1,15 @@
 //! Learning a camera's response while it is used: from raw files beside pictures, and from frames
 //! whose settings changed while the lights provably did not.
 
-use super::bracket::doubt_about_mid_grey;
-use crate::meter::{Metered, WHOLE};
+use super::bracket::uncertainty_about_mid_grey;
+use crate::meter::{FrameReadings, WHOLE};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::{Curve, Exposed, Response, TONES, TRUSTED, fit, fit_to_light, tone};
 use crate::statistics::{Z95, median};
 
 /// Frames of one scene under one light, as far as anybody knows.
 #[derive(Debug, Clone, Default)]
-pub struct Chain {
+pub struct ExposureRun {
     frames: Vec<Exposed>,
     numbers: Vec<u64>,
 }
@@ -23,10 +23,10 @@ pub struct Learned {
     /// Median difference of the tones from the curve.
     pub residual: Stops,
     /// 95 % half-width of two stops about mid-grey, before and after.
-    pub doubt: [Stops; 2],
+    pub uncertainty: [Stops; 2],
 }
 
-/// Frames of a chain that are kept in mind.
+/// Frames of a run that are kept in mind.
 const LONGEST: usize = 10;
 /// There, back, and there again.
 const FEWEST_STEPS: usize = 3;
@@ -42,19 +42,19 @@ const FARTHEST: f64 = 2.0;
 const SURE_ENOUGH: Stops = Stops(0.06);
 /// A pair whose tones scatter more about one curve than this shows two renderings.
 const MOST_RESIDUAL: Stops = Stops(0.06);
-/// A curve holds on a pair when at most one tone in five is farther off than this.
+/// A curve agrees with a pair when at most one tone in five is farther off than this.
 const MOST_OFF_TONE: Stops = Stops(0.08);
 /// Fewer tones tell nothing of a curve.
 const FEWEST_TONES: usize = 5;
-const FEWEST_SHARES: usize = 12;
+const FEWEST_QUANTILES: usize = 12;
 
-impl Chain {
+impl ExposureRun {
     /// Forgets all: a light may have moved, or the scene is another.
     pub fn break_off(&mut self) {
-        *self = Chain::default();
+        *self = ExposureRun::default();
     }
 
-    /// Takes the next frame: its number, codes of its shares, and its exposure from any common origin.
+    /// Takes the next frame: its number, its codes at the quantiles, and its exposure from any common origin.
     pub fn push(&mut self, number: u64, codes: Vec<f64>, exposure: Stops) {
         if self.frames.len() == LONGEST {
             self.frames.remove(0);
@@ -64,12 +64,12 @@ impl Chain {
         self.numbers.push(number);
     }
 
-    /// What the chain teaches, if it proves that no light moved: the settings went to and fro, every
+    /// What is learned from the run, if it proves that no light moved: the settings went to and fro, every
     /// exposure was visited twice, with another one between, and read alike both times, which needs no
     /// curve to see; and one curve near what was likely explains every frame.
-    pub fn teaches(&self, known: &Curve) -> Option<Learned> {
+    pub fn learn(&self, known: &Curve) -> Option<Learned> {
         let response = Response::unnamed(known);
-        let frames = self.proved(&response);
+        let frames = self.revisited(&response);
         let steps = frames.windows(2).filter(|w| (w[1].exposure - w[0].exposure).abs() >= LEAST_STEP).count();
         if steps < FEWEST_STEPS || !frames.windows(2).all(|w| is_likely(&w[0], &w[1], &response)) {
             return None;
@@ -80,32 +80,32 @@ impl Chain {
         learned(known, found.curve, found.residual, numbers).filter(|_| one_light)
     }
 
-    /// The longest end of the chain in which every exposure bears itself out.
-    fn proved(&self, by: &Response) -> &[Exposed] {
-        let sound = |frames: &&[Exposed]| (0..frames.len()).all(|at| bears_itself_out(frames, at, by));
+    /// The longest end of the run in which every exposure was visited twice and read alike.
+    fn revisited(&self, response: &Response) -> &[Exposed] {
+        let sound = |frames: &&[Exposed]| (0..frames.len()).all(|at| is_revisited(frames, at, response));
         (0..self.frames.len()).map(|from| &self.frames[from..]).find(sound).unwrap_or_default()
     }
 }
 
 /// Whether a frame's exposure was visited another time, after or before a different one, and all its
 /// frames read alike.
-fn bears_itself_out(frames: &[Exposed], at: usize, by: &Response) -> bool {
+fn is_revisited(frames: &[Exposed], at: usize, response: &Response) -> bool {
     let is_same = |f: &Exposed| (f.exposure - frames[at].exposure).abs() < SAME_SETTING;
     let alike =
-        frames.iter().filter(|f| is_same(f)).all(|f| change(&frames[at], f, by).is_some_and(|c| c.abs() <= SAME));
+        frames.iter().filter(|f| is_same(f)).all(|f| change(&frames[at], f, response).is_some_and(|c| c.abs() <= SAME));
     let visits = frames.iter().enumerate().filter(|(i, f)| is_same(f) && (*i == 0 || !is_same(&frames[i - 1])));
     alike && visits.count() >= 2
 }
 
 /// Median change of light between two frames.
-fn change(a: &Exposed, b: &Exposed, by: &Response) -> Option<Stops> {
+fn change(a: &Exposed, b: &Exposed, response: &Response) -> Option<Stops> {
     let both = a.codes.iter().zip(&b.codes).filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y));
-    let mut changes: Vec<f64> = both.map(|(x, y)| (by.light(*y) - by.light(*x)).0).collect();
-    median(&mut changes).filter(|_| changes.len() >= FEWEST_SHARES).map(Stops)
+    let mut changes: Vec<f64> = both.map(|(x, y)| (response.light(*y) - response.light(*x)).0).collect();
+    median(&mut changes).filter(|_| changes.len() >= FEWEST_QUANTILES).map(Stops)
 }
 
 /// Whether a step reads about as its settings say, by what is known of the curve.
-fn is_likely(a: &Exposed, b: &Exposed, by: &Response) -> bool {
+fn is_likely(a: &Exposed, b: &Exposed, response: &Response) -> bool {
     let both: Vec<(f64, f64)> = a
         .codes
         .iter()
@@ -113,28 +113,28 @@ fn is_likely(a: &Exposed, b: &Exposed, by: &Response) -> bool {
         .zip(b.codes.iter().copied())
         .filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y))
         .collect();
-    let Some(seen) = change(a, b, by) else { return false };
+    let Some(seen) = change(a, b, response) else { return false };
     let each = 1.0 / both.len() as f64;
-    let half_width = by.uncertainty_of(both.iter().map(|(x, y)| (*x, *y, each)));
+    let half_width = response.uncertainty_of(both.iter().map(|(x, y)| (*x, *y, each)));
     (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / Z95)
 }
 
 fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<u64>) -> Option<Learned> {
-    let doubt = [doubt_about_mid_grey(known), doubt_about_mid_grey(&curve)];
+    let uncertainty = [uncertainty_about_mid_grey(known), uncertainty_about_mid_grey(&curve)];
     // What is not learned by a good part is not worth another curve.
-    let better = doubt[0] > SURE_ENOUGH && doubt[1] < doubt[0] * 0.9;
-    better.then_some(Learned { curve, frames, residual, doubt })
+    let better = uncertainty[0] > SURE_ENOUGH && uncertainty[1] < uncertainty[0] * 0.9;
+    better.then_some(Learned { curve, frames, residual, uncertainty })
 }
 
 /// What a raw file says of the curve of the picture beside it: the picture's codes, and the light.
-pub fn teach_by_raw(number: u64, codes: &[f64], raw: &Metered, known: &Curve) -> Option<Learned> {
+pub fn teach_by_raw(number: u64, codes: &[f64], raw: &FrameReadings, known: &Curve) -> Option<Learned> {
     let (codes, light) = paired(codes, raw)?;
     let (curve, residual) = fit_to_light(&codes, &light, known)?;
     learned(known, curve, residual, vec![number]).filter(|l| l.residual <= MOST_RESIDUAL)
 }
 
-/// Whether a curve holds on a pair that it was not made from.
-pub fn holds_on(codes: &[f64], raw: &Metered, curve: &Curve) -> bool {
+/// Whether a curve agrees with a pair that it was not made from.
+pub fn agrees_with(codes: &[f64], raw: &FrameReadings, curve: &Curve) -> bool {
     let Some((codes, light)) = paired(codes, raw) else { return false };
     let response = Response::unnamed(curve);
     // Tone by tone, or a large backdrop would hide all others.
@@ -148,12 +148,12 @@ pub fn holds_on(codes: &[f64], raw: &Metered, curve: &Curve) -> bool {
     off.len() >= FEWEST_TONES && far * 5 <= off.len()
 }
 
-/// Shares that neither file clips.
-fn paired(codes: &[f64], raw: &Metered) -> Option<(Vec<f64>, Vec<Stops>)> {
+/// Quantiles that neither file clips.
+fn paired(codes: &[f64], raw: &FrameReadings) -> Option<(Vec<f64>, Vec<Stops>)> {
     let linear = Response::raw();
     let raw = &raw.reading(WHOLE)?.quantiles;
     let sound = |(code, raw): &(&f64, &f64)| TRUSTED.contains(code) && TRUSTED.contains(raw);
     let (codes, light): (Vec<f64>, Vec<Stops>) =
         codes.iter().zip(raw).filter(sound).map(|(code, raw)| (*code, linear.light(*raw))).unzip();
-    (codes.len() >= FEWEST_SHARES).then_some((codes, light))
+    (codes.len() >= FEWEST_QUANTILES).then_some((codes, light))
 }

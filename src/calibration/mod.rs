@@ -6,13 +6,13 @@ mod accuracy;
 mod bracket;
 mod learning;
 
-pub use accuracy::{Accuracy, Column, Errors, Pairing, accuracy};
+pub use accuracy::{Accuracy, Column, ComparedPair, Errors, accuracy};
 pub use bracket::{Calibration, Refusal, calibrate};
-pub use learning::{Chain, Learned, holds_on, teach_by_raw};
+pub use learning::{ExposureRun, Learned, agrees_with, teach_by_raw};
 
 use crate::drift::{Lighting, expected, uncertainty_of_expected};
 use crate::frame::Settings;
-use crate::meter::{Metered, Shares};
+use crate::meter::{FrameReadings, Quantiles};
 use crate::photometry::Stops;
 
 /// One frame of a series.
@@ -23,10 +23,10 @@ pub struct SeriesFrame {
     pub settings: Settings,
     /// Told by hand, from any common origin; counts before the settings.
     pub exposure: Option<Stops>,
-    pub shares: Shares,
+    pub quantiles: Quantiles,
     /// Its codes are linear light, encoded: a raw file.
     pub is_raw: bool,
-    pub metered: Metered,
+    pub metered: FrameReadings,
 }
 
 /// Exposure of one frame from another's.

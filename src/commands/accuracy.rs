@@ -110,7 +110,7 @@ fn in_short(errors: Errors) -> String {
     )
 }
 
-fn each(name: &str, pair: &crate::calibration::Pairing) -> String {
+fn each(name: &str, pair: &crate::calibration::ComparedPair) -> String {
     let told = |value: &Option<(crate::photometry::Stops, crate::photometry::Stops)>| {
         value.map_or("untold".to_owned(), |(error, half)| format!("{:.3} of +-{:.2}", error.0, half.0))
     };

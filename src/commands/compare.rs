@@ -8,14 +8,14 @@ use serde::Serialize;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::{say, say_json};
-use crate::advice::{Cause, Evidence, Subject, Verdict, judge};
+use crate::advice::{Evidence, Finding, Observation, Verdict, judge};
 use crate::config::{Config, Curves};
 use crate::drift::{Lighting, Observed, WentBy};
 use crate::frame::Settings;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
-use crate::session::{Compared, FrameOutcome, Metering, Sitting, response_for};
+use crate::session::{Compared, MeteredFrame, MeteringPlan, Sitting, response_for};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
@@ -79,7 +79,8 @@ struct Answer<'a> {
     /// What the drift's interval holds under; null when it holds whatever anybody did to the lights.
     condition: Option<&'static str>,
     response: Option<&'a str>,
-    cause: Option<Cause>,
+    #[serde(rename = "cause")]
+    finding: Option<Finding>,
     sentence: &'a str,
     lighting: Option<Lighting>,
     went_by: Option<WentBy>,
@@ -92,7 +93,7 @@ struct Comparison {
     photographs: Photographs,
     config: Config,
     curves: Curves,
-    metering: Metering,
+    metering: MeteringPlan,
     lighting: Lighting,
     light_alone: bool,
 }
@@ -117,7 +118,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     for fault in faults {
         eprintln!("{fault}");
     }
-    let metering = Metering::of(&config);
+    let metering = MeteringPlan::of(&config);
     let photographs = Photographs::open();
     let comparison = Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone };
     let reference = comparison.read(&args.reference);
@@ -126,7 +127,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         eprintln!("{} can't be the reference: {why}", printable(&args.reference.display().to_string()));
         exit = Exit::SomeUnusable;
     }
-    let reference = reference.ok().map(|outcome| outcome.subject);
+    let reference = reference.ok().map(|outcome| outcome.observation);
     let table = Table::for_files(&args.frames);
     if !args.json {
         say(&table.head());
@@ -145,12 +146,12 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 }
 
 impl Comparison {
-    fn read(&self, path: &Path) -> Result<FrameOutcome, String> {
+    fn read(&self, path: &Path) -> Result<MeteredFrame, String> {
         let read = self.photographs.read(path, self.config.marks, Depth::Lenient)?;
-        Ok(self.metering.subject(read))
+        Ok(self.metering.meter(read))
     }
 
-    fn judge(&self, reference: Option<&Subject>, frame: &Subject) -> Verdict {
+    fn judge(&self, reference: Option<&Observation>, frame: &Observation) -> Verdict {
         let pair = Compared::of(reference, frame);
         let response = self.response_of(&pair.frame);
         judge(&Evidence {
@@ -171,23 +172,24 @@ impl Comparison {
     }
 
     /// The curve that a frame's counting reading goes by.
-    fn response_of(&self, frame: &Subject) -> Response {
-        let by = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
-        frame.metered.as_ref().map_or_else(Response::srgb, by)
+    fn response_of(&self, frame: &Observation) -> Response {
+        let response = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
+        frame.metered.as_ref().map_or_else(Response::srgb, response)
     }
 
     fn answer(
         &self,
         path: &Path,
-        reference: Option<&Subject>,
-        outcome: &Result<FrameOutcome, String>,
+        reference: Option<&Observation>,
+        outcome: &Result<MeteredFrame, String>,
         table: Option<&Table>,
     ) -> String {
         let file = path.display().to_string();
         match (outcome, table) {
             (Ok(outcome), table) => {
-                let verdict = self.judge(reference, &outcome.subject);
-                let response = outcome.subject.metered.as_ref().map(|_| self.response_of(&outcome.subject).name);
+                let verdict = self.judge(reference, &outcome.observation);
+                let response =
+                    outcome.observation.metered.as_ref().map(|_| self.response_of(&outcome.observation).name);
                 table.map_or_else(
                     || as_json(&file, &verdict, outcome, response.as_deref()),
                     |t| t.row(&file, &verdict, outcome),
@@ -222,7 +224,7 @@ impl Table {
             + &self.line("", ["", "say", "says", "", ""])
     }
 
-    fn row(&self, file: &str, verdict: &Verdict, outcome: &FrameOutcome) -> String {
+    fn row(&self, file: &str, verdict: &Verdict, outcome: &MeteredFrame) -> String {
         let stops = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
         let within = |s: Option<Stops>, half: Option<Stops>| match half {
             Some(half) if s.is_some() => format!("{} +-{:.2}", stops(s), half.0),
@@ -231,7 +233,7 @@ impl Table {
         let mut row = self.line(
             &printable(file),
             [
-                &outcome.subject.settings.in_short(),
+                &outcome.observation.settings.in_short(),
                 &stops(verdict.expected),
                 &within(verdict.observed, verdict.observed_uncertainty),
                 &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
@@ -249,7 +251,7 @@ impl Table {
     }
 }
 
-fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome, response: Option<&str>) -> String {
+fn as_json(file: &str, verdict: &Verdict, outcome: &MeteredFrame, response: Option<&str>) -> String {
     encode(&Answer {
         file: file.to_owned(),
         expected: verdict.expected,
@@ -259,11 +261,11 @@ fn as_json(file: &str, verdict: &Verdict, outcome: &FrameOutcome, response: Opti
         observed_uncertainty: verdict.observed_uncertainty,
         condition: verdict.headline().and_then(|h| h.condition),
         response,
-        cause: Some(verdict.cause),
+        finding: Some(verdict.finding),
         sentence: &verdict.sentence,
         lighting: Some(verdict.lighting),
         went_by: verdict.went_by,
-        settings: Some(&outcome.subject.settings),
+        settings: Some(&outcome.observation.settings),
         spots: &verdict.spots,
         notes: &outcome.notes,
     })
@@ -279,7 +281,7 @@ fn nothing_known(file: &str, why: &str) -> String {
         observed_uncertainty: None,
         condition: None,
         response: None,
-        cause: None,
+        finding: None,
         sentence: why,
         lighting: None,
         went_by: None,

@@ -7,7 +7,7 @@ use super::exit::CommandError;
 use super::photographs::Photographs;
 use crate::calibration::SeriesFrame;
 use crate::container::Kind;
-use crate::meter::{Spot, meter, shares};
+use crate::meter::{Spot, meter, quantiles};
 use crate::outlet::plain::printable;
 use crate::photometry::{Series, Stops};
 use crate::workers::Depth;
@@ -52,7 +52,7 @@ pub fn read(photographs: &Photographs, path: &Path, exposures: &Exposures) -> Re
         settings: read.settings,
         exposure: exposures.of(path),
         is_raw: picture.linear.is_some(),
-        shares: shares(&picture),
+        quantiles: quantiles(&picture),
         metered: meter(&picture, &Spot::ready()),
     })
 }

@@ -26,8 +26,9 @@ pub struct Calibrated {
     pub camera: String,
     /// Colour space of its pictures.
     pub colour: String,
-    /// The user's name for the picture look.
-    pub look: String,
+    /// The user's name for the picture profile.
+    #[serde(rename = "look")]
+    pub profile: String,
     pub made: Made,
     pub luminance: Curve,
     pub red: Curve,
@@ -105,9 +106,9 @@ pub fn usual_folder() -> Option<PathBuf> {
 }
 
 impl Calibrated {
-    pub fn new(camera: String, colour: String, look: String, made: Made, curves: [Curve; 4]) -> Calibrated {
+    pub fn new(camera: String, colour: String, profile: String, made: Made, curves: [Curve; 4]) -> Calibrated {
         let [luminance, red, green, blue] = curves;
-        Calibrated { version: VERSION, camera, colour, look, made, luminance, red, green, blue }
+        Calibrated { version: VERSION, camera, colour, profile, made, luminance, red, green, blue }
     }
 
     /// The file that this curve is kept in, beside older ones of the same camera, colour space and look.
@@ -117,7 +118,7 @@ impl Calibrated {
                 text.chars().map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
             spelled.trim_matches('-').to_owned()
         };
-        let parts = [&self.camera, &self.colour, &self.look, &self.made.at].map(|part| plain(part));
+        let parts = [&self.camera, &self.colour, &self.profile, &self.made.at].map(|part| plain(part));
         folder.join(format!("{}.yaml", parts.join("_")))
     }
 
@@ -145,7 +146,7 @@ impl Calibrated {
 
     /// The curve under the name that verdicts tell: made anew, it is another curve.
     pub fn response(&self) -> Response {
-        let name = format!("{} / {} / {} of {}", self.camera, self.colour, self.look, self.made.at);
+        let name = format!("{} / {} / {} of {}", self.camera, self.colour, self.profile, self.made.at);
         let channels = [&self.red, &self.green, &self.blue].map(Clone::clone);
         Response::new(name, self.luminance.clone(), Some(channels), self.made.scatter)
     }
@@ -198,9 +199,9 @@ impl Curves {
 
     /// The curve to read a picture by. Of several looks of one camera it is the named one, and
     /// without a name the one calibrated last.
-    pub fn pick(&self, choice: ResponseChoice, camera: Option<&str>, colour: &str, look: Option<&str>) -> Response {
+    pub fn pick(&self, choice: ResponseChoice, camera: Option<&str>, colour: &str, profile: Option<&str>) -> Response {
         let fits = |c: &Calibrated| {
-            Some(c.camera.as_str()) == camera && c.colour == colour && look.is_none_or(|l| l == c.look)
+            Some(c.camera.as_str()) == camera && c.colour == colour && profile.is_none_or(|p| p == c.profile)
         };
         match choice {
             ResponseChoice::Srgb => Response::srgb(),
@@ -251,25 +252,25 @@ mod tests {
         };
         let curve = || [(); 4].map(|()| Curve::vague());
         let old = ("plain", "2026-01-01T00:00:00Z");
-        for (look, at) in [old, ("plain", "2026-01-02T00:00:00Z"), ("punchy", "2026-01-03T00:00:00Z")] {
-            let own = Calibrated::new("Our One".into(), "sRGB".into(), look.into(), made(at), curve());
+        for (profile, at) in [old, ("plain", "2026-01-02T00:00:00Z"), ("punchy", "2026-01-03T00:00:00Z")] {
+            let own = Calibrated::new("Our One".into(), "sRGB".into(), profile.into(), made(at), curve());
             own.write(&own.file_in(folder.path())).unwrap();
         }
         std::fs::write(folder.path().join("torn.yaml"), "version: 1\ncamera").unwrap();
         let (curves, faults) = Curves::of_folder(Some(folder.path()));
         assert_eq!(faults.len(), 1);
         assert!(faults[0].to_string().contains("torn.yaml"), "{}", faults[0]);
-        let pick = |camera, colour, look| curves.pick(ResponseChoice::Camera, camera, colour, look).name;
+        let pick = |camera, colour, profile| curves.pick(ResponseChoice::Camera, camera, colour, profile).name;
         let newest = pick(Some("Our One"), "sRGB", Some("plain"));
         assert!(newest.contains("plain of 2026-01-02"), "{newest}");
         assert!(pick(Some("Our One"), "sRGB", None).contains("punchy"), "the one calibrated last");
-        for (camera, colour, look) in [
+        for (camera, colour, profile) in [
             (Some("Our One"), "Adobe RGB", None),
             (Some("Other"), "sRGB", None),
             (None, "sRGB", None),
             (Some("Our One"), "sRGB", Some("flat")),
         ] {
-            assert_eq!(pick(camera, colour, look), curves.stock().name);
+            assert_eq!(pick(camera, colour, profile), curves.stock().name);
         }
     }
 }

@@ -38,8 +38,8 @@ pub struct Config {
     pub recycle: Duration,
     pub marks: Series,
     pub response: ResponseChoice,
-    /// The picture look that the camera is set to, of those it was calibrated for.
-    pub picture_look: Option<String>,
+    /// The picture profile that the camera is set to, of those it was calibrated for.
+    pub picture_profile: Option<String>,
     /// Where calibrated curves are kept.
     pub curves: Option<PathBuf>,
     pub mode: Mode,
@@ -47,9 +47,9 @@ pub struct Config {
     pub rules: Rules,
     pub judge_by: String,
     /// Exposure times this short or shorter may cut the flash off.
-    pub sync: ExposureTime,
-    /// Share of any spot's light that the room may have.
-    pub room_light: f64,
+    pub sync_speed: ExposureTime,
+    /// Share of any spot's light that may be ambient.
+    pub ambient_limit: f64,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
     pub spots: Vec<Spot>,
@@ -87,14 +87,14 @@ impl Default for Config {
             recycle: Duration::from_secs(2),
             marks: Series::Thirds,
             response: ResponseChoice::Camera,
-            picture_look: None,
+            picture_profile: None,
             curves: usual_folder(),
             mode: Mode::Auto,
             poll_every: Duration::from_secs(1),
             rules: Rules::default(),
             judge_by: WHOLE.to_owned(),
-            sync: ExposureTime::slowest_usual_sync(),
-            room_light: 0.05,
+            sync_speed: ExposureTime::slowest_usual_sync(),
+            ambient_limit: 0.05,
             colour_limit: Stops(0.25),
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],

@@ -64,7 +64,7 @@ impl ConfigWatch {
     }
 
     /// `None` while nothing changed or the written file is gone: the old configuration then holds.
-    pub fn look(&mut self) -> Option<Result<Box<Config>, ConfigError>> {
+    pub fn poll(&mut self) -> Option<Result<Box<Config>, ConfigError>> {
         let states = self.states();
         if self.written.is_some() && states[0].is_none() {
             return None;

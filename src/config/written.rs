@@ -63,15 +63,18 @@ pub(super) struct Written {
     recycle: Option<Scalar>,
     marks: Option<Scalar>,
     response: Option<Scalar>,
-    picture_look: Option<Scalar>,
+    #[serde(rename = "picture_look")]
+    picture_profile: Option<Scalar>,
     curves: Option<PathBuf>,
     watch: Option<Scalar>,
     poll_every: Option<Scalar>,
     #[serde(deserialize_with = "list")]
     ignore: Vec<String>,
     judge_by: Option<Scalar>,
-    sync: Option<Scalar>,
-    room_light: Option<Scalar>,
+    #[serde(rename = "sync")]
+    sync_speed: Option<Scalar>,
+    #[serde(rename = "room_light")]
+    ambient_limit: Option<Scalar>,
     colour_limit: Option<Scalar>,
     #[serde(deserialize_with = "list")]
     spots: Vec<WrittenSpot>,
@@ -129,19 +132,19 @@ impl Written {
             marks: word("marks", self.marks.as_ref(), &[("thirds", Series::Thirds), ("halves", Series::Halves)])?
                 .unwrap_or(usual.marks),
             response: word("response", self.response.as_ref(), &RESPONSES)?.unwrap_or(usual.response),
-            picture_look: self.picture_look.as_ref().map(|l| l.0.clone()),
+            picture_profile: self.picture_profile.as_ref().map(|l| l.0.clone()),
             curves: self.curves.or(usual.curves),
             mode: word("watch", self.watch.as_ref(), &MODES)?.unwrap_or(usual.mode),
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
             rules,
             judge_by,
-            sync: match &self.sync {
+            sync_speed: match &self.sync_speed {
                 Some(text) => text.0.parse().map_err(|e| Wrong::new("sync", &text.0, e))?,
-                None => usual.sync,
+                None => usual.sync_speed,
             },
-            room_light: match &self.room_light {
+            ambient_limit: match &self.ambient_limit {
                 Some(share) => quantity("room_light", &share.0, &["%"], 0.1..=100.0)? / 100.0,
-                None => usual.room_light,
+                None => usual.ambient_limit,
             },
             colour_limit: match &self.colour_limit {
                 Some(limit) => Stops(quantity("colour_limit", &limit.0, &["stop", "stops"], 0.02..=2.0)?),

@@ -13,7 +13,7 @@ const MOST_BLOCKS: usize = 16 << 20;
 
 /// Walks all scans; `None` of a picture whose coding isn't known here.
 pub fn walk(bytes: &[u8]) -> Option<Ending> {
-    let mut picture = Picture::default();
+    let mut picture = ScannedPicture::default();
     let mut filled = None;
     let mut at = 2;
     loop {
@@ -69,7 +69,7 @@ fn data_end(bytes: &[u8], from: usize) -> usize {
 }
 
 #[derive(Default)]
-struct Picture {
+struct ScannedPicture {
     coding: Option<Coding>,
     dc: [Option<Table>; 4],
     ac: [Option<Table>; 4],
@@ -85,7 +85,7 @@ struct Part {
     ac: usize,
 }
 
-impl Picture {
+impl ScannedPicture {
     fn frame(&mut self, marker: u8, body: &[u8]) -> Option<()> {
         let coding = Coding::read(marker, body)?;
         let sound = coding.components.iter().all(|c| (1..=4).contains(&c.across) && (1..=4).contains(&c.down));

@@ -98,17 +98,17 @@ enum Strictness {
 
 /// Where a directory was told of.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Place {
+enum DirectoryRef {
     /// The first one, or one that another links to as the next.
     Chain(u64),
     Below(u64),
     Metadata(u64),
 }
 
-impl Place {
+impl DirectoryRef {
     fn at(self) -> u64 {
         match self {
-            Place::Chain(at) | Place::Below(at) | Place::Metadata(at) => at,
+            DirectoryRef::Chain(at) | DirectoryRef::Below(at) | DirectoryRef::Metadata(at) => at,
         }
     }
 }
@@ -147,7 +147,7 @@ impl Found {
 
 struct Walk<'w, 'a, F> {
     window: &'w mut Window<'a, F>,
-    waiting: VecDeque<Place>,
+    waiting: VecDeque<DirectoryRef>,
     /// Byte ranges of the directories seen.
     seen: Vec<(u64, u64)>,
     entries: usize,
@@ -169,7 +169,7 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
         let raw_of_its_own = number(&window.read(2, 2)?, little) == 0x55;
         Ok(Walk {
             window,
-            waiting: VecDeque::from([Place::Chain(first)]),
+            waiting: VecDeque::from([DirectoryRef::Chain(first)]),
             seen: Vec::new(),
             entries: 0,
             claimed: 0,
@@ -181,7 +181,9 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
     fn run(mut self, strictness: Strictness) -> Result<Found, Fault> {
         while let Some(place) = self.waiting.pop_front() {
             match self.directory(place) {
-                Err(Fault::Incomplete(_)) if matches!(place, Place::Metadata(_)) => self.found.tail_missing = true,
+                Err(Fault::Incomplete(_)) if matches!(place, DirectoryRef::Metadata(_)) => {
+                    self.found.tail_missing = true
+                }
                 Err(Fault::Incomplete(_)) if strictness == Strictness::Budget => {}
                 done => done?,
             }
@@ -193,7 +195,7 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
         number(bytes, self.found.little)
     }
 
-    fn directory(&mut self, place: Place) -> Result<(), Fault> {
+    fn directory(&mut self, place: DirectoryRef) -> Result<(), Fault> {
         let at = place.at();
         let head = self.window.read(at, 2)?;
         let count = self.number(&head);
@@ -219,10 +221,10 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
         match self.window.read(end, 4) {
             Ok(next) => {
                 let next = self.number(&next);
-                self.wait_for(Place::Chain, &[next])
+                self.wait_for(DirectoryRef::Chain, &[next])
             }
             // Some writers leave the link out of directories of metadata; a picture's own is whole only with it.
-            Err(_) if place != Place::Chain(at) => Ok(()),
+            Err(_) if place != DirectoryRef::Chain(at) => Ok(()),
             Err(fault) => Err(fault),
         }
     }
@@ -254,7 +256,7 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
             PREVIEW_LENGTH => previews.counts = self.values(entry)?,
             SUB_DIRECTORIES => {
                 let down = self.values(entry)?;
-                self.wait_for(Place::Below, &down)?;
+                self.wait_for(DirectoryRef::Below, &down)?;
             }
             PROFILE if self.found.profile.is_none() => {
                 self.found.profile = Some(Piece { at: self.number(&entry[8..12]), length: size });
@@ -264,7 +266,7 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
             }
             _ if METADATA.contains(&tag) => {
                 let down = self.values(entry)?;
-                self.wait_for(Place::Metadata, &down)?;
+                self.wait_for(DirectoryRef::Metadata, &down)?;
             }
             _ => {}
         }
@@ -281,7 +283,7 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
         Ok(size)
     }
 
-    fn wait_for(&mut self, place: fn(u64) -> Place, down: &[u64]) -> Result<(), Fault> {
+    fn wait_for(&mut self, place: fn(u64) -> DirectoryRef, down: &[u64]) -> Result<(), Fault> {
         self.waiting.extend(down.iter().filter(|at| **at != 0).take(MOST_WAITING + 1).map(|at| place(*at)));
         if self.waiting.len() > MOST_WAITING { Err(Fault::Tangled) } else { Ok(()) }
     }

@@ -78,11 +78,11 @@ impl Synced {
 }
 
 /// The first names of a list, and how many more there are.
-fn some_of(names: &[String], beyond: usize) -> String {
+fn some_of(names: &[String], unexplained: usize) -> String {
     /// More in one sentence nobody reads.
     const SHOWN: usize = 10;
     let shown = names.iter().take(SHOWN).map(String::as_str).collect::<Vec<_>>().join(", ");
-    match names.len().saturating_sub(SHOWN) + beyond {
+    match names.len().saturating_sub(SHOWN) + unexplained {
         0 => shown,
         more => format!("{shown} and {more} more"),
     }

@@ -111,7 +111,7 @@ impl Desk {
         let (watch, stamp, config) = (self.watch.clone(), self.stamp.clone(), config.clone());
         Some(move || match wish {
             Some(wish) => draw(watch, stamp, wish),
-            None => look_at(watch, stamp, &config),
+            None => poll(watch, stamp, &config),
         })
     }
 
@@ -146,8 +146,8 @@ pub(super) fn answer(backs: Vec<oneshot::Sender<Reply>>, reply: &Reply) {
     }
 }
 
-fn look_at(mut watch: ConfigWatch, stamp: CurvesStamp, config: &Config) -> Done {
-    match watch.look() {
+fn poll(mut watch: ConfigWatch, stamp: CurvesStamp, config: &Config) -> Done {
+    match watch.poll() {
         Some(Ok(config)) => {
             let stamp = Curves::stamp(config.curves.as_deref());
             let curves = curves_of(&config);

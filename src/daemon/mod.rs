@@ -33,7 +33,7 @@ use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, LogWriter, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Hub, Serving};
 use crate::outlet::stand_page::{Opened, PageSetup};
-use crate::session::{Engine, Input, Metering, Published};
+use crate::session::{Engine, Input, MeteringPlan, Published};
 use crate::workers::Pool;
 
 /// How many files are read at one time, at most: what the intake begins, and one that somebody named. Only files that
@@ -123,7 +123,7 @@ pub async fn run(
     };
     let curves = curves_of(&setup.config);
     let mut engine = Engine::new(setup.config.clone(), curves, opened.state, log, Timestamp::now, publish);
-    let (metering, metering_now) = watch::channel(Arc::new(Metering::of(&setup.config)));
+    let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 
     let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
 

@@ -8,7 +8,7 @@ use tokio::task::{JoinHandle, spawn_blocking};
 use super::{Pictures, Ready};
 use crate::frame::{Frame, Small};
 use crate::intake::{Arrival, FileState, FolderNews, FolderState};
-use crate::session::{FrameInput, Input, Landed, Metering};
+use crate::session::{FrameInput, Input, Landed, MeteringPlan};
 
 /// Frames metered at one time: it is work for the processor, not for the disk.
 const METERED_AT_ONCE: usize = 2;
@@ -51,13 +51,13 @@ struct OnTheMeter {
 
 enum Step {
     Ready(Box<Work>),
-    Metering(OnTheMeter),
+    MeteringPlan(OnTheMeter),
 }
 
 /// Starts both halves; what they give ends when the intake does.
 pub(super) fn begin(
     arrivals: mpsc::UnboundedReceiver<Arrival<Frame>>,
-    metering: watch::Receiver<Arc<Metering>>,
+    metering: watch::Receiver<Arc<MeteringPlan>>,
     pictures: Pictures,
     ready: Option<(oneshot::Sender<Ready>, Ready)>,
 ) -> (mpsc::Receiver<Work>, [JoinHandle<()>; 2]) {
@@ -72,7 +72,7 @@ pub(super) fn begin(
 async fn dispatch(
     mut arrivals: mpsc::UnboundedReceiver<Arrival<Frame>>,
     steps: mpsc::Sender<Step>,
-    metering: watch::Receiver<Arc<Metering>>,
+    metering: watch::Receiver<Arc<MeteringPlan>>,
     pictures: Pictures,
     mut ready: Option<(oneshot::Sender<Ready>, Ready)>,
 ) {
@@ -88,7 +88,7 @@ async fn dispatch(
                     let _seat = seat;
                     meter(file, found, &metering, pictures)
                 });
-                if steps.send(Step::Metering(OnTheMeter { task, name, state })).await.is_err() {
+                if steps.send(Step::MeteringPlan(OnTheMeter { task, name, state })).await.is_err() {
                     return;
                 }
                 continue;
@@ -119,10 +119,10 @@ async fn dispatch(
 }
 
 /// Reads nothing: the frame was decoded by the worker that read its file.
-fn meter(file: Landed, frame: Frame, metering: &Metering, pictures: Pictures) -> (FrameInput, Option<Small>) {
+fn meter(file: Landed, frame: Frame, metering: &MeteringPlan, pictures: Pictures) -> (FrameInput, Option<Small>) {
     let seen = frame.picture.as_ref().filter(|_| pictures == Pictures::Kept);
     let small = seen.map(|picture| picture.small());
-    (FrameInput { file, outcome: Ok(metering.subject(frame)) }, small)
+    (FrameInput { file, outcome: Ok(metering.meter(frame)) }, small)
 }
 
 /// Waits for each frame in turn.
@@ -130,7 +130,7 @@ async fn in_order(mut steps: mpsc::Receiver<Step>, done: mpsc::Sender<Work>) {
     while let Some(step) = steps.recv().await {
         let work = match step {
             Step::Ready(work) => *work,
-            Step::Metering(OnTheMeter { task, name, state }) => {
+            Step::MeteringPlan(OnTheMeter { task, name, state }) => {
                 let what = match task.await {
                     Ok((input, small)) => What::Frame { input: Box::new(input), small },
                     // A panic is a defect, but never worth a sitting.

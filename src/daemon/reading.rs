@@ -11,15 +11,15 @@ use tokio::time::timeout;
 
 use crate::container::{Kind, Links};
 use crate::frame::Frame;
-use crate::intake::{Job, NotRead, Outcome, Reach, Reader, Reading, Reply};
+use crate::intake::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
 use crate::photometry::Series;
-use crate::session::{FrameOutcome, Metering};
+use crate::session::{MeteredFrame, MeteringPlan};
 use crate::workers::{Depth, Pool, Refused, Task};
 
 /// Reads for the intake.
 pub(super) struct Workers {
     pub pool: Pool,
-    pub metering: watch::Receiver<Arc<Metering>>,
+    pub metering: watch::Receiver<Arc<MeteringPlan>>,
     pub runtime: Handle,
 }
 
@@ -34,14 +34,14 @@ impl Reader for Workers {
 }
 
 fn read(pool: &Pool, job: Job, series: Series) -> Outcome<Frame> {
-    let depth = match job.reach {
-        Reach::Glance => Depth::Structure,
-        Reach::Whole => Depth::Whole,
+    let depth = match job.scope {
+        Scope::Glance => Depth::Structure,
+        Scope::Whole => Depth::Whole,
     };
     let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused };
     let answer = pool.read(&task).map_err(why_not)?;
     let fingerprints = answer.fingerprints.ok_or_else(|| NotRead::Foreign("it has no picture".to_owned()))?;
-    Ok(Reading {
+    Ok(FileReading {
         state: answer.state,
         fingerprints,
         captured: answer.captured,
@@ -95,9 +95,9 @@ impl Named {
     }
 
     /// The same, metered.
-    pub async fn meter(&self, file: &str, metering: Arc<Metering>) -> Result<FrameOutcome, String> {
+    pub async fn meter(&self, file: &str, metering: Arc<MeteringPlan>) -> Result<MeteredFrame, String> {
         let frame = self.read(file, metering.marks).await?;
-        let metered = spawn_blocking(move || metering.subject(frame)).await;
+        let metered = spawn_blocking(move || metering.meter(frame)).await;
         metered.map_err(|_| "metering it failed".to_owned())
     }
 }

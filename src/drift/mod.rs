@@ -7,5 +7,7 @@ mod observed;
 mod weigh;
 
 pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
-pub use observed::{Layout, Observed, Unevenness, compare_layout, doubt_of_rendering, observe, place_of, take_patch};
-pub use weigh::{Basis, Prediction, Weighed, WentBy, weigh};
+pub use observed::{
+    GridComparison, Observed, Unevenness, compare_grids, observe, place_of, take_patch, uncertainty_of_rendering,
+};
+pub use weigh::{Assumption, Prediction, Weighed, WentBy, weigh};

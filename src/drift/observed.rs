@@ -1,15 +1,15 @@
 //! What the picture says about the change of light between two frames: matched quantiles.
 //!
 //! A mean over the frame is not good enough: a subject moves, highlights clip. The n-th darkest
-//! share of one frame is set against the n-th darkest share of the other, where neither is
-//! clipped, and the median over the shares counts.
+//! quantile of one frame is set against the n-th darkest quantile of the other, where neither is
+//! clipped, and the median over the quantiles counts.
 
 use serde::{Deserialize, Serialize};
 
 use crate::frame::{Rendering, Settings};
-use crate::meter::{GRID, Metered, Reading};
+use crate::meter::{FrameReadings, GRID, Reading};
 use crate::photometry::Stops;
-use crate::response::{INDEPENDENT_SHARES, Response, TRUSTED};
+use crate::response::{INDEPENDENT_QUANTILES, Response, TRUSTED};
 use crate::statistics::{correlation, half_width_of_median, robust_deviation, weighted_median};
 
 /// Drift of one spot as its light shows it.
@@ -20,37 +20,37 @@ pub struct Observed {
     pub drift: Stops,
     /// Half-width of the 95 % interval.
     pub half_width: Stops,
-    /// Robust standard deviation of the shares; large when the frames differ in more than exposure.
+    /// Robust standard deviation of the quantiles; large when the frames differ in more than exposure.
     pub spread: Stops,
     /// Share of the spot that could be compared.
     pub usable: f32,
 }
 
-/// Fewer comparable shares than this tell nothing.
-const FEWEST_SHARES: usize = 5;
+/// Fewer comparable quantiles than this tell nothing.
+const FEWEST_QUANTILES: usize = 5;
 /// Noise, framing and rounding that no curve accounts for, half-width at 95 %.
 const FLOOR: Stops = Stops(0.06);
 
 /// Compares one spot's readings by a curve. `None` when too much of it is clipped to tell.
 pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Option<Observed> {
     let both = reference.quantiles.iter().zip(&frame.quantiles);
-    let shares: Vec<Share> = both.filter_map(|(a, b)| Share::of(*a, *b, response)).collect();
-    if shares.len() < FEWEST_SHARES {
+    let quantiles: Vec<QuantilePair> = both.filter_map(|(a, b)| QuantilePair::of(*a, *b, response)).collect();
+    if quantiles.len() < FEWEST_QUANTILES {
         return None;
     }
-    let mut drifts: Vec<(f64, f64)> = shares.iter().map(|s| (s.drift.0, s.weight)).collect();
+    let mut drifts: Vec<(f64, f64)> = quantiles.iter().map(|s| (s.drift.0, s.weight)).collect();
     let drift = Stops(weighted_median(&mut drifts)?);
     let spread = Stops(robust_deviation(drifts.iter().map(|(d, _)| *d), drift.0)?);
-    // Neighbouring shares are neighbouring parts of a scene that moved as one: they say no more than a few would.
-    let median = Stops(half_width_of_median(spread.0, INDEPENDENT_SHARES.min(shares.len())));
-    let all: f64 = shares.iter().map(|s| s.weight).sum();
-    let curve = response.uncertainty_of(shares.iter().map(|s| (s.codes[0], s.codes[1], s.weight / all)));
+    // Neighbouring quantiles are neighbouring parts of a scene that moved as one: they say no more than a few would.
+    let median = Stops(half_width_of_median(spread.0, INDEPENDENT_QUANTILES.min(quantiles.len())));
+    let all: f64 = quantiles.iter().map(|s| s.weight).sum();
+    let curve = response.uncertainty_of(quantiles.iter().map(|s| (s.codes[0], s.codes[1], s.weight / all)));
     Some(Observed {
         spot: frame.spot.clone(),
         drift,
         half_width: curve.in_quadrature(median).in_quadrature(FLOOR),
         spread,
-        usable: shares.len() as f32 / reference.quantiles.len().max(1) as f32,
+        usable: quantiles.len() as f32 / reference.quantiles.len().max(1) as f32,
     })
 }
 
@@ -60,25 +60,25 @@ const PER_FRAME_RENDERING: Stops = Stops(1.2);
 const OTHER_CAMERA: Stops = Stops(0.5);
 
 /// What no curve can know of two pictures: half-width at 95 %, besides that of the observation.
-pub fn doubt_of_rendering(a: &Settings, b: &Settings) -> Stops {
+pub fn uncertainty_of_rendering(a: &Settings, b: &Settings) -> Stops {
     let per_frame = [a, b].iter().any(|s| s.rendering == Rendering::PerFrame);
     let rendering = if per_frame { PER_FRAME_RENDERING } else { Stops::ZERO };
     rendering.in_quadrature(if a.camera == b.camera { Stops::ZERO } else { OTHER_CAMERA })
 }
 
-/// The light of the same share of two frames.
-struct Share {
+/// The light of the same quantile of two frames.
+struct QuantilePair {
     drift: Stops,
     codes: [f64; 2],
-    /// Shares count more where a code more or less is little light.
+    /// Quantiles count more where a code more or less is little light.
     weight: f64,
 }
 
-impl Share {
-    fn of(a: f64, b: f64, response: &Response) -> Option<Share> {
+impl QuantilePair {
+    fn of(a: f64, b: f64, response: &Response) -> Option<QuantilePair> {
         let trusted = TRUSTED.contains(&a) && TRUSTED.contains(&b);
         let weight = 1.0 / response.noise_between(a, b).0.powi(2);
-        trusted.then(|| Share { drift: response.light(b) - response.light(a), codes: [a, b], weight })
+        trusted.then(|| QuantilePair { drift: response.light(b) - response.light(a), codes: [a, b], weight })
     }
 }
 
@@ -88,52 +88,54 @@ pub struct Unevenness {
     /// Part of the frame, in words.
     pub part: String,
     /// That part's drift minus the rest's.
-    pub by: Stops,
+    #[serde(rename = "by")]
+    pub change: Stops,
 }
 
 /// How the coarse grids of two frames relate.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Layout {
+pub struct GridComparison {
     /// Correlation of the two grids' patterns; 1 for the same scene at any exposure.
     pub likeness: f64,
     pub uneven: Option<Unevenness>,
 }
 
-/// A part must differ from the rest by this much, besides what the curve leaves in doubt there.
+/// A part must differ from the rest by this much, besides what the curve leaves uncertain there.
 const UNEVEN: Stops = Stops(0.3);
 /// Fewer neighbouring cells than this are the sitter's doing.
 const FEWEST_CELLS: usize = 3;
 
 /// Compares the coarse grids of two frames by a curve, given the drift of the frame as a whole.
-pub fn compare_layout(
-    reference: &Metered,
-    frame: &Metered,
+pub fn compare_grids(
+    reference: &FrameReadings,
+    frame: &FrameReadings,
     drift: Option<Stops>,
     response: &Response,
-) -> Option<Layout> {
+) -> Option<GridComparison> {
     if reference.cells.len() != frame.cells.len() || reference.cells.len() != GRID.0 * GRID.1 {
         return None;
     }
     let trusted = response.light(TRUSTED.start)..response.light(TRUSTED.end);
-    let light = |metered: &Metered| -> Vec<Stops> { metered.cells.iter().map(|code| response.light(*code)).collect() };
+    let light =
+        |metered: &FrameReadings| -> Vec<Stops> { metered.cells.iter().map(|code| response.light(*code)).collect() };
     let (reference, frame) = (light(reference), light(frame));
     let off = |(a, b): (&Stops, &Stops)| {
         let like_the_rest = *a + drift.unwrap_or(Stops::ZERO);
-        let by = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
-        (by.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(by)
+        let change = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
+        (change.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(change)
     };
     let cells: Vec<Option<Stops>> = reference.iter().zip(&frame).map(off).collect();
     let uneven = drift.and_then(|_| unevenness(&cells));
-    Some(Layout { likeness: likeness(&reference, &frame), uneven })
+    Some(GridComparison { likeness: likeness(&reference, &frame), uneven })
 }
 
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter
 /// cells on one side and darker ones on the other; a light that changed leaves only one kind.
 fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
-    let brighter = cells.iter().flatten().filter(|by| **by > Stops::ZERO).count();
+    let brighter = cells.iter().flatten().filter(|change| **change > Stops::ZERO).count();
     let darker = cells.iter().flatten().count() - brighter;
     let one_way = brighter.min(darker) * 4 <= brighter.max(darker);
-    let wanted = |by: &Stops| (*by > Stops::ZERO) == (brighter > darker);
+    let wanted = |change: &Stops| (*change > Stops::ZERO) == (brighter > darker);
     let mut open: Vec<bool> = cells.iter().map(|c| c.as_ref().is_some_and(wanted)).collect();
     let mut largest = Vec::new();
     for start in 0..cells.len() {
@@ -145,8 +147,9 @@ fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
     if !one_way || largest.len() < FEWEST_CELLS {
         return None;
     }
-    let by = largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, by| sum + by) / largest.len() as f64;
-    Some(Unevenness { part: place_of(&largest, GRID), by })
+    let change =
+        largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, change| sum + change) / largest.len() as f64;
+    Some(Unevenness { part: place_of(&largest, GRID), change })
 }
 
 /// The open cells joined to a cell, side by side, on a grid with this many columns; they are closed.

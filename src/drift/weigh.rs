@@ -14,12 +14,12 @@ pub struct Prediction {
     pub drift: Stops,
     /// Half-width of the 95 % interval, given that what it rests on is so.
     pub half_width: Stops,
-    pub basis: Basis,
+    pub assumption: Assumption,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Basis {
+pub enum Assumption {
     /// Nobody touched the lights since they were last known.
     LightsUntouched,
     /// The suggested correction was carried out.
@@ -31,9 +31,9 @@ const DIAL: Stops = Stops(0.08);
 
 impl Prediction {
     /// What follows when the settings change the exposure by `expected` and all lights were turned by `turned`.
-    pub fn of((expected, half_width): (Stops, Stops), turned: Stops, basis: Basis) -> Prediction {
+    pub fn of((expected, half_width): (Stops, Stops), turned: Stops, assumption: Assumption) -> Prediction {
         let dial = if turned.abs() < SAME_SETTING { Stops::ZERO } else { DIAL };
-        Prediction { drift: expected + turned, half_width: half_width.in_quadrature(dial), basis }
+        Prediction { drift: expected + turned, half_width: half_width.in_quadrature(dial), assumption }
     }
 }
 
@@ -57,37 +57,44 @@ pub struct Weighed {
     pub half_width: Stops,
     pub went_by: WentBy,
     /// The prediction that held, if one did.
-    pub basis: Option<Basis>,
+    #[serde(rename = "basis")]
+    pub assumption: Option<Assumption>,
 }
 
 /// Weighs predictions against the observation. `None` when there is neither.
 ///
 /// The nearest prediction holds when it and the picture are no farther apart than both intervals together allow; then both
-/// count by one over their variances. The interval that comes out is that of the drift *if* the prediction's basis is so: it
+/// count by one over their variances. The interval that comes out is that of the drift *if* the prediction's assumption is so: it
 /// doesn't hold what the drift would be had somebody turned a light by less than the picture can tell.
 pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<Weighed> {
-    let Some(seen) = observed else {
-        let untouched = predictions.iter().find(|p| p.basis == Basis::LightsUntouched)?;
+    let Some(observed) = observed else {
+        let untouched = predictions.iter().find(|p| p.assumption == Assumption::LightsUntouched)?;
         return Some(Weighed {
             drift: untouched.drift,
             half_width: untouched.half_width,
             went_by: WentBy::Settings,
-            basis: Some(untouched.basis),
+            assumption: Some(untouched.assumption),
         });
     };
-    let nearest =
-        predictions.iter().min_by(|a, b| (a.drift - seen.drift).abs().0.total_cmp(&(b.drift - seen.drift).abs().0));
+    let nearest = predictions
+        .iter()
+        .min_by(|a, b| (a.drift - observed.drift).abs().0.total_cmp(&(b.drift - observed.drift).abs().0));
     match nearest {
-        Some(p) if (p.drift - seen.drift).abs() <= seen.half_width.in_quadrature(p.half_width) => {
-            let (a, b) = (1.0 / p.half_width.0.powi(2), 1.0 / seen.half_width.0.powi(2));
+        Some(p) if (p.drift - observed.drift).abs() <= observed.half_width.in_quadrature(p.half_width) => {
+            let (a, b) = (1.0 / p.half_width.0.powi(2), 1.0 / observed.half_width.0.powi(2));
             Some(Weighed {
-                drift: Stops((p.drift.0 * a + seen.drift.0 * b) / (a + b)),
+                drift: Stops((p.drift.0 * a + observed.drift.0 * b) / (a + b)),
                 half_width: Stops((1.0 / (a + b)).sqrt()),
                 went_by: WentBy::Both,
-                basis: Some(p.basis),
+                assumption: Some(p.assumption),
             })
         }
-        _ => Some(Weighed { drift: seen.drift, half_width: seen.half_width, went_by: WentBy::Light, basis: None }),
+        _ => Some(Weighed {
+            drift: observed.drift,
+            half_width: observed.half_width,
+            went_by: WentBy::Light,
+            assumption: None,
+        }),
     }
 }
 
@@ -99,7 +106,7 @@ mod tests {
     use crate::response::{Curve, Response};
     use proptest::prelude::*;
 
-    fn seen(drift: f64, half_width: f64) -> Observed {
+    fn observed(drift: f64, half_width: f64) -> Observed {
         Observed {
             spot: "whole".into(),
             drift: Stops(drift),
@@ -110,7 +117,7 @@ mod tests {
     }
 
     fn untouched(drift: f64) -> Prediction {
-        Prediction { drift: Stops(drift), half_width: Stops(0.1), basis: Basis::LightsUntouched }
+        Prediction { drift: Stops(drift), half_width: Stops(0.1), assumption: Assumption::LightsUntouched }
     }
 
     /// At equal settings the settings' error cancels: a small change is a change.
@@ -124,27 +131,27 @@ mod tests {
         };
         let of_camera = Response::new("own".into(), Curve::vague(), None, Stops(0.06)).scatter_of_two();
         let half_width = uncertainty_of_expected(&same, &same, Lighting::Flash, of_camera);
-        let nothing = Prediction::of((Stops::ZERO, half_width), Stops::ZERO, Basis::LightsUntouched);
-        let weighed = weigh(&[nothing], Some(&seen(0.22, 0.07))).unwrap();
+        let nothing = Prediction::of((Stops::ZERO, half_width), Stops::ZERO, Assumption::LightsUntouched);
+        let weighed = weigh(&[nothing], Some(&observed(0.22, 0.07))).unwrap();
         assert_eq!((weighed.drift, weighed.went_by), (Stops(0.22), WentBy::Light));
         // A turn of a dial that was told is less sure than no turn at all.
-        let turned = Prediction::of((Stops::ZERO, half_width), Stops(1.0), Basis::CorrectionFollowed);
-        assert_eq!(weigh(&[turned], Some(&seen(1.09, 0.06))).unwrap().went_by, WentBy::Both);
+        let turned = Prediction::of((Stops::ZERO, half_width), Stops(1.0), Assumption::CorrectionFollowed);
+        assert_eq!(weigh(&[turned], Some(&observed(1.09, 0.06))).unwrap().went_by, WentBy::Both);
     }
 
     #[test]
     fn settings_count_more_than_a_vague_picture_that_agrees() {
-        let weighed = weigh(&[untouched(2.0)], Some(&seen(2.25, 0.4))).unwrap();
+        let weighed = weigh(&[untouched(2.0)], Some(&observed(2.25, 0.4))).unwrap();
         assert!((weighed.drift.0 - 2.0).abs() < 0.03, "{}", weighed.drift);
         assert_eq!(weighed.went_by, WentBy::Both);
     }
 
     #[test]
     fn a_picture_that_contradicts_every_prediction_counts_alone() {
-        let followed = Prediction { basis: Basis::CorrectionFollowed, ..untouched(0.0) };
-        let weighed = weigh(&[untouched(0.67), followed], Some(&seen(-0.33, 0.1))).unwrap();
+        let followed = Prediction { assumption: Assumption::CorrectionFollowed, ..untouched(0.0) };
+        let weighed = weigh(&[untouched(0.67), followed], Some(&observed(-0.33, 0.1))).unwrap();
         assert_eq!(weighed.drift, Stops(-0.33));
-        assert_eq!((weighed.went_by, weighed.basis), (WentBy::Light, None));
+        assert_eq!((weighed.went_by, weighed.assumption), (WentBy::Light, None));
     }
 
     #[test]
@@ -156,7 +163,7 @@ mod tests {
     proptest! {
         #[test]
         fn the_weighed_drift_lies_between_its_evidence(p in -4.0_f64..4.0, o in -4.0_f64..4.0, u in 0.05_f64..1.0) {
-            let weighed = weigh(&[untouched(p)], Some(&seen(o, u))).unwrap();
+            let weighed = weigh(&[untouched(p)], Some(&observed(o, u))).unwrap();
             prop_assert!(weighed.drift.0 >= p.min(o) - 1e-12 && weighed.drift.0 <= p.max(o) + 1e-12);
             prop_assert!(weighed.half_width.0 <= u + 1e-12);
         }

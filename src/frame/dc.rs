@@ -10,7 +10,7 @@ use super::proxy::{PixelFault, Proxy};
 
 /// Decodes to 1/8 size; `None` when the file is of a kind that is left to the full decoder.
 pub fn decode(bytes: &[u8]) -> Option<Result<Proxy, PixelFault>> {
-    let picture = Picture::read_header(bytes)?;
+    let picture = CoarsePicture::read_header(bytes)?;
     Some(picture.decode().ok_or_else(|| PixelFault::Damaged("its coded picture breaks off".to_owned())))
 }
 
@@ -24,7 +24,7 @@ struct Component {
     ac_table: usize,
 }
 
-struct Picture<'a> {
+struct CoarsePicture<'a> {
     width: usize,
     height: usize,
     components: Vec<Component>,
@@ -35,9 +35,9 @@ struct Picture<'a> {
     scan: &'a [u8],
 }
 
-impl<'a> Picture<'a> {
-    fn read_header(bytes: &'a [u8]) -> Option<Picture<'a>> {
-        let mut picture = Picture {
+impl<'a> CoarsePicture<'a> {
+    fn read_header(bytes: &'a [u8]) -> Option<CoarsePicture<'a>> {
+        let mut picture = CoarsePicture {
             width: 0,
             height: 0,
             components: Vec::new(),

@@ -2,7 +2,7 @@
 //! first coefficient is read, the others are stepped over.
 
 /// Bits of a code that are looked up at once; longer codes are rare.
-const LOOK: u32 = 10;
+const SHORT_BITS: u32 = 10;
 
 /// What a code stands for: bits of code and number together, and the two halves of its symbol.
 #[derive(Clone, Copy, Default)]
@@ -38,7 +38,7 @@ impl Huffman {
     /// From the table segment's counts and symbols (T.81, annex C).
     pub fn new(counts: &[u8], symbols: &[u8]) -> Option<Huffman> {
         let mut table = Huffman {
-            short: vec![Entry::default(); 1 << LOOK],
+            short: vec![Entry::default(); 1 << SHORT_BITS],
             far: Box::new([Stride::default(); 1 << FAR]),
             first: [(0, 0, 0); 17],
             symbols: symbols.to_vec(),
@@ -49,10 +49,10 @@ impl Huffman {
             *table.first.get_mut(length as usize)? = (code, place, count);
             for _ in 0..count {
                 let symbol = *symbols.get(place)?;
-                if length <= LOOK {
-                    let from = (code << (LOOK - length)) as usize;
+                if length <= SHORT_BITS {
+                    let from = (code << (SHORT_BITS - length)) as usize;
                     let entry = Entry { code_bits: length as u8, run: symbol >> 4, size: symbol & 15 };
-                    table.short.get_mut(from..from + (1 << (LOOK - length)))?.fill(entry);
+                    table.short.get_mut(from..from + (1 << (SHORT_BITS - length)))?.fill(entry);
                 }
                 code += 1;
                 place += 1;
@@ -71,7 +71,7 @@ impl Huffman {
         loop {
             let left = FAR - u32::from(stride.bits);
             let ahead = index << (64 - left);
-            let entry = self.short[(ahead >> (64 - LOOK)) as usize];
+            let entry = self.short[(ahead >> (64 - SHORT_BITS)) as usize];
             let code_bits = u32::from(entry.code_bits);
             if code_bits == 0 || code_bits > left {
                 return stride;
@@ -97,7 +97,7 @@ impl Huffman {
 
     /// A code longer than the table looks.
     fn long(&self, bits: u64) -> Option<Entry> {
-        (LOOK + 1..=16).find_map(|length| {
+        (SHORT_BITS + 1..=16).find_map(|length| {
             let (first, place, count) = self.first[length as usize];
             let code = (bits >> (64 - length)) as u32;
             let at = code.checked_sub(first).filter(|at| *at < count)?;
@@ -175,7 +175,7 @@ impl Bits<'_> {
         if self.have < 32 {
             self.refill();
         }
-        let entry = table.short[(self.next >> (64 - LOOK)) as usize];
+        let entry = table.short[(self.next >> (64 - SHORT_BITS)) as usize];
         if entry.code_bits > 0 { Some(entry) } else { table.long(self.next) }
     }
 

@@ -111,7 +111,12 @@ pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Serie
 
 /// Like [`read_from`], but of a raw file that is cut behind its metadata these are still told: for
 /// looking at a file, not for taking it up.
-pub fn read_leniently(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
+pub fn read_leniently_from(
+    kind: Kind,
+    path: &Path,
+    source: &mut dyn Source,
+    series: Series,
+) -> Result<Read, FrameError> {
     let fault = match read_from(kind, path, source, series) {
         Err(FrameError(fault @ Fault::Incomplete(_))) => fault,
         read => return read,
@@ -125,7 +130,7 @@ pub fn read_leniently(kind: Kind, path: &Path, source: &mut dyn Source, series: 
 }
 
 /// Whether a file is whole, what its picture is told by, and when it was captured; decodes nothing.
-pub fn look_over(kind: Kind, source: &mut dyn Source) -> Result<Read, FrameError> {
+pub fn examine(kind: Kind, source: &mut dyn Source) -> Result<Read, FrameError> {
     let layout = container::examine(kind, source)?;
     let fingerprints = Some(Fingerprints::of(source, &layout, Extent::Samples)?);
     let captured = layout.exif.as_deref().and_then(settings::captured_at);
@@ -140,9 +145,9 @@ pub fn read(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError
 }
 
 /// Like [`read`], with the settings of a raw file that is cut behind them.
-pub fn look(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
+pub fn read_leniently(kind: Kind, path: &Path, series: Series) -> Result<Frame, FrameError> {
     let mut file = container::open(path, Links::Followed).map_err(Fault::from)?;
-    read_leniently(kind, path, &mut file, series).map(whole)
+    read_leniently_from(kind, path, &mut file, series).map(whole)
 }
 
 /// The frame of a reading that went as far as that.

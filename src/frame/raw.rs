@@ -74,7 +74,7 @@ struct Reduced {
 
 /// What a sample at one place of the repeat says.
 #[derive(Clone, Copy)]
-struct Place {
+struct CfaSite {
     /// 0 red, 1 green, 2 blue; none of them for a colour that is not metered.
     colour: usize,
     black: f32,
@@ -86,7 +86,7 @@ struct Place {
 struct Repeat {
     side: usize,
     samples: usize,
-    places: Vec<Place>,
+    sites: Vec<CfaSite>,
 }
 
 fn reduce(image: &RawImage) -> Result<Reduced, PixelFault> {
@@ -133,18 +133,18 @@ impl Repeat {
         let (levels, width, height) = (black.as_vec(), black.width.max(1), black.height.max(1));
         // White may be told for each place of a 2 x 2 repeat, black for a repeat of its own.
         let side = [2, width, height].into_iter().fold(period, least_common);
-        let place = |row: usize, column: usize, sample: usize| {
+        let site = |row: usize, column: usize, sample: usize| {
             let at = ((row % height) * width + column % width) * black.cpp.max(1) + sample % black.cpp.max(1);
             let black = levels.get(at).copied().filter(|level| level.is_finite()).unwrap_or(0.0);
             let white_at = if white.len() == 4 { (row % 2) * 2 + column % 2 } else { sample };
             let white = white.get(white_at).or(white.first()).copied().filter(|level| level.is_finite());
             let white = white.unwrap_or(f32::from(u16::MAX));
             let colour = cfa.map_or(sample, |cfa| cfa.color_at(row, column));
-            Place { colour, black, scale: 1.0 / (white - black).max(1.0) }
+            CfaSite { colour, black, scale: 1.0 / (white - black).max(1.0) }
         };
         let all = (0..side).flat_map(|r| (0..side).flat_map(move |c| (0..image.cpp).map(move |s| (r, c, s))));
-        let places = all.map(|(r, c, s)| place(r, c, s)).collect();
-        Ok((Repeat { side, samples: image.cpp, places }, period))
+        let sites = all.map(|(r, c, s)| site(r, c, s)).collect();
+        Ok((Repeat { side, samples: image.cpp, sites }, period))
     }
 
     /// Mean light of a tile in each colour; 1 where any of its samples is saturated.
@@ -155,14 +155,14 @@ impl Repeat {
             let from = (row * width + tile.column) * self.samples;
             let line = data.get(from..from + tile.side * self.samples);
             let line = line.ok_or_else(|| PixelFault::Damaged("it ends early".to_owned()))?;
-            let places = &self.places[(row % self.side) * across..][..across];
-            let around = places.iter().cycle().skip((tile.column % self.side) * self.samples);
-            for (raw, place) in line.iter().zip(around) {
-                if place.colour < 3 {
-                    let part = part_of((*raw).into(), place);
-                    sum[place.colour] += part;
-                    count[place.colour] += 1;
-                    saturated[place.colour] |= part >= SATURATED;
+            let sites = &self.sites[(row % self.side) * across..][..across];
+            let around = sites.iter().cycle().skip((tile.column % self.side) * self.samples);
+            for (raw, site) in line.iter().zip(around) {
+                if site.colour < 3 {
+                    let part = part_of((*raw).into(), site);
+                    sum[site.colour] += part;
+                    count[site.colour] += 1;
+                    saturated[site.colour] |= part >= SATURATED;
                 }
             }
         }
@@ -171,8 +171,8 @@ impl Repeat {
 }
 
 /// A sample's light, 1 at white. Files of floating point may hold what is no number, or no end: black and saturated.
-fn part_of(sample: f32, place: &Place) -> f32 {
-    let part = (sample - place.black) * place.scale;
+fn part_of(sample: f32, site: &CfaSite) -> f32 {
+    let part = (sample - site.black) * site.scale;
     match part {
         // Beyond this range a sample says no more, and sums stay finite.
         part if part.is_finite() => part.clamp(-2.0, 2.0),

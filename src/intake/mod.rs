@@ -28,7 +28,7 @@ pub use identity::FileState;
 pub use known::{KnownFile, spell};
 pub use pairing::stem_key;
 pub use polling::is_network_share;
-pub use reader::{Job, NotRead, Outcome, Reach, Reader, Reading, Reply};
+pub use reader::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
 pub use scanning::Rules;
 pub use settling::{Hint, QuietTimes, Settling, Step};
 pub use supervise::Seen;

@@ -10,7 +10,7 @@ use crate::container::{Fingerprints, Kind};
 
 /// How far a file is to be read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reach {
+pub enum Scope {
     /// Whether it is whole, which picture it is by samples, and when it was captured.
     Glance,
     /// All of it.
@@ -22,12 +22,12 @@ pub enum Reach {
 pub struct Job {
     pub path: PathBuf,
     pub kind: Kind,
-    pub reach: Reach,
+    pub scope: Scope,
 }
 
 /// What was read of a whole file, through one handle.
 #[derive(Debug)]
-pub struct Reading<F> {
+pub struct FileReading<F> {
     /// The file's state as the open handle had it.
     pub state: FileState,
     pub fingerprints: Fingerprints,
@@ -57,7 +57,7 @@ pub enum NotRead {
 }
 
 /// The outcome of a reading.
-pub type Outcome<F> = Result<Reading<F>, NotRead>;
+pub type Outcome<F> = Result<FileReading<F>, NotRead>;
 
 /// Takes an outcome back to the intake.
 pub type Reply<F> = Box<dyn FnOnce(Outcome<F>) + Send>;

@@ -67,7 +67,7 @@ struct Pending {
     hint: Hint,
     /// The close was heard since the last look: what changed until then was written before it.
     just_closed: bool,
-    look_at: Now,
+    examine_at: Now,
     pause: Duration,
     /// Read at rest and found not whole.
     refused: bool,
@@ -89,7 +89,7 @@ impl Pending {
             looked_at: now,
             hint,
             just_closed: false,
-            look_at: now,
+            examine_at: now,
             pause: SHORTEST_PAUSE,
             refused: false,
         }
@@ -130,19 +130,19 @@ impl Settling {
         if hint == Hint::Closed {
             entry.hint = Hint::Closed;
             entry.just_closed = true;
-            entry.look_at = now;
+            entry.examine_at = now;
             entry.pause = SHORTEST_PAUSE;
         }
     }
 
     /// Files to look at now.
     pub fn due(&self, now: Now) -> Vec<PathBuf> {
-        self.waiting.iter().filter(|(_, p)| p.look_at <= now).map(|(path, _)| path.clone()).collect()
+        self.waiting.iter().filter(|(_, p)| p.examine_at <= now).map(|(path, _)| path.clone()).collect()
     }
 
     /// When the next file is to be looked at.
     pub fn next_look(&self) -> Option<Now> {
-        self.waiting.values().map(|p| p.look_at).min()
+        self.waiting.values().map(|p| p.examine_at).min()
     }
 
     /// A look at a file. `state` is `None` when it isn't there or is no regular file.
@@ -161,7 +161,7 @@ impl Settling {
             *pending = Pending {
                 state: Some(state),
                 // A change after the close means that the writer, or another one, is back.
-                look_at: now + SHORTEST_PAUSE,
+                examine_at: now + SHORTEST_PAUSE,
                 ..Pending::new(if first || just_closed { pending.hint } else { Hint::Seen }, now)
             };
             return Step::Wait;
@@ -172,7 +172,7 @@ impl Settling {
         }
         pending.pause = (pending.pause * 2).min(LONGEST_PAUSE);
         let rest = (pending.unchanged_since + quiet).saturating_sub(now).max(SHORTEST_PAUSE);
-        pending.look_at = now + if state.size > 0 { pending.pause.min(rest) } else { pending.pause };
+        pending.examine_at = now + if state.size > 0 { pending.pause.min(rest) } else { pending.pause };
         Step::Wait
     }
 
@@ -195,7 +195,7 @@ impl Settling {
     pub fn read_in_vain(&mut self, path: &Path, now: Now) {
         if let Some(mut pending) = self.read.remove(path) {
             pending.looked(now);
-            pending.look_at = now;
+            pending.examine_at = now;
             self.waiting.insert(path.to_owned(), pending);
         }
     }
@@ -204,7 +204,7 @@ impl Settling {
     pub fn leave_alone(&mut self, path: &Path, pause: Duration, now: Now) {
         self.read_in_vain(path, now);
         if let Some(pending) = self.waiting.get_mut(path) {
-            pending.look_at = now + pause;
+            pending.examine_at = now + pause;
             // The long pause is a wait, no time in which nobody looked.
             pending.looked_at = now + pause;
         }
@@ -225,7 +225,7 @@ impl Settling {
         let pending = self.waiting.get_mut(path)?;
         pending.refused = true;
         pending.pause = (pending.pause * 2).min(LONGEST_PAUSE);
-        pending.look_at = now + pending.pause;
+        pending.examine_at = now + pending.pause;
         if now < pending.unchanged_since + self.quiet.give_up {
             return None;
         }

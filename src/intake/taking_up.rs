@@ -9,7 +9,7 @@ use super::identity::FileState;
 use super::known::{Known, KnownFile, Relation, path_of, spell};
 use super::line::{Line, Waiter};
 use super::pairing::Pairing;
-use super::reader::{Job, NotRead, Outcome, Reach, Reading};
+use super::reader::{FileReading, Job, NotRead, Outcome, Scope};
 use super::settling::{Hint, Now, QuietTimes, Settling, Step};
 use super::{Arrival, Before};
 use crate::container::Kind;
@@ -117,7 +117,7 @@ impl<F> TakingUp<F> {
     // --- the line ---
 
     /// Looks at the files whose time it is; those at rest join the line, the one written first before the others.
-    pub fn look_at_due(&mut self, now: Now) {
+    pub fn examine_due(&mut self, now: Now) {
         let mut rested = Vec::new();
         for path in self.settling.due(now) {
             match self.settling.observe(&path, FileState::at(&path), now) {
@@ -175,7 +175,7 @@ impl<F> TakingUp<F> {
         let (ticket, path) = self.line.start(now)?;
         // Only files of a known kind are ever noticed.
         let kind = Kind::of(&path).unwrap_or(Kind::RawOther);
-        Some((ticket, Job { path, kind, reach: Reach::Whole }))
+        Some((ticket, Job { path, kind, scope: Scope::Whole }))
     }
 
     pub fn ended(&mut self, ticket: u64, outcome: Outcome<F>) {
@@ -198,7 +198,7 @@ impl<F> TakingUp<F> {
 
     // --- what a reading comes to ---
 
-    fn accept(&mut self, waiter: &Waiter, reading: Reading<F>, now: Now) {
+    fn accept(&mut self, waiter: &Waiter, reading: FileReading<F>, now: Now) {
         let path = &waiter.path;
         let is_file_at_rest = reading.state.same_content_as(&waiter.rest) && reading.state.inode == waiter.rest.inode;
         let there = FileState::at(path);

@@ -15,7 +15,7 @@ use super::identity::FileState;
 use super::known::{KnownFile, Relation, spell};
 use super::marks::Marks;
 use super::polling::is_network_share;
-use super::reader::{Job, NotRead, Outcome, Reach, Reader};
+use super::reader::{Job, NotRead, Outcome, Reader, Scope};
 use super::scanning::Found;
 use super::settling::{Hint, Now, QuietTimes};
 use super::supervise::{Folder, Seen};
@@ -34,7 +34,7 @@ pub struct Intake<F> {
 /// Arrivals told and not done with. Beyond them the folder itself is the queue.
 const UNTAKEN: usize = 8;
 /// After a folder was made, its files are looked for a second time.
-const SECOND_LOOK: Duration = Duration::from_millis(300);
+const SECOND_SCAN: Duration = Duration::from_millis(300);
 /// A file that no event named is found after this long at the latest.
 const SELDOM: Duration = Duration::from_secs(10);
 /// By then an event has come, if one comes at all.
@@ -230,7 +230,7 @@ impl<R: Reader> Worker<R> {
         }
         if hints.rescan {
             self.scan_all();
-            self.scan_at = self.scan_at.min(self.now() + SECOND_LOOK);
+            self.scan_at = self.scan_at.min(self.now() + SECOND_SCAN);
         }
     }
 
@@ -291,7 +291,7 @@ impl<R: Reader> Worker<R> {
         }
         while let Some((ticket, path)) = self.catch_up.start(now) {
             let kind = Kind::of(&path).unwrap_or(Kind::RawOther);
-            self.begin(Job { path, kind, reach: Reach::Glance }, move |outcome| Control::Glanced { ticket, outcome });
+            self.begin(Job { path, kind, scope: Scope::Glance }, move |outcome| Control::Glanced { ticket, outcome });
         }
         let Some(all) = self.catch_up.take_over() else { return };
         if self.options.first_start == FirstStart::TakeAsKnown {
@@ -349,7 +349,7 @@ impl<R: Reader> Worker<R> {
             self.catch_up();
         }
         if self.catch_up.is_over() {
-            self.taking_up.look_at_due(self.now());
+            self.taking_up.examine_due(self.now());
         }
         self.read_on();
         self.say_news();

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::histogram::Histogram;
 use super::light_map::{LightMap, check_shape};
-use super::reading::{Metered, Reading, Scale, rounded};
+use super::reading::{FrameReadings, Reading, Scale, rounded};
 use super::spot::Area;
 use crate::photometry::Stops;
 use crate::response::{RAW, Response};
@@ -17,8 +17,8 @@ use crate::response::{RAW, Response};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Logged {
-    Codes(Metered),
-    Light(EarlierMetered),
+    Codes(FrameReadings),
+    Light(EarlierReadings),
 }
 
 /// A map of light as a record holds it.
@@ -31,7 +31,7 @@ pub enum LoggedMap {
 
 /// Readings in light by a named curve.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct EarlierMetered {
+pub struct EarlierReadings {
     response: String,
     colour: String,
     readings: Vec<EarlierReading>,
@@ -71,8 +71,8 @@ const MAP_STEPS_PER_STOP: f64 = 200.0;
 const HISTOGRAM_FROM: Stops = Stops(-10.0);
 const HISTOGRAM_BINS_PER_STOP: f64 = 6.0;
 
-impl From<Metered> for Logged {
-    fn from(metered: Metered) -> Logged {
+impl From<FrameReadings> for Logged {
+    fn from(metered: FrameReadings) -> Logged {
         Logged::Codes(metered)
     }
 }
@@ -87,10 +87,10 @@ impl Logged {
     }
 
     /// The readings in codes; `None` when nobody knows the curve that they went through.
-    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<Metered> {
+    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<FrameReadings> {
         match self {
             Logged::Codes(metered) => Some(metered.clone()),
-            Logged::Light(earlier) => named(&earlier.response).map(|by| earlier.in_codes(&by)),
+            Logged::Light(earlier) => named(&earlier.response).map(|response| earlier.in_codes(&response)),
         }
     }
 }
@@ -106,31 +106,31 @@ impl LoggedMap {
     pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<LightMap> {
         match self {
             LoggedMap::Codes(map) => Some(map.clone()),
-            LoggedMap::Light(earlier) => named(&earlier.0.response).map(|by| earlier.in_codes(&by)),
+            LoggedMap::Light(earlier) => named(&earlier.0.response).map(|response| earlier.in_codes(&response)),
         }
     }
 }
 
-impl EarlierMetered {
+impl EarlierReadings {
     /// What the file said, given the curve that the readings name.
-    fn in_codes(&self, by: &Response) -> Metered {
-        let code = |light: &Stops| rounded(by.code(*light));
-        Metered {
+    fn in_codes(&self, response: &Response) -> FrameReadings {
+        let code = |light: &Stops| rounded(response.code(*light));
+        FrameReadings {
             scale: scale_of(&self.response),
             colour: self.colour.clone(),
-            readings: self.readings.iter().map(|r| r.in_codes(by)).collect(),
+            readings: self.readings.iter().map(|r| r.in_codes(response)).collect(),
             cells: self.cells.iter().map(code).collect(),
         }
     }
 }
 
 impl EarlierReading {
-    fn in_codes(&self, by: &Response) -> Reading {
-        let code = |light: Stops| rounded(by.code(light));
+    fn in_codes(&self, response: &Response) -> Reading {
+        let code = |light: Stops| rounded(response.code(light));
         let quantiles: Vec<f64> = self.quantiles.iter().map(|light| code(*light)).collect();
         // The level is the mean of light by another curve now; the quantiles tell how far apart the two are.
         let standard = Response::srgb();
-        let apart = quantiles.iter().map(|q| (standard.light(*q) - by.light(*q)).0).sum::<f64>();
+        let apart = quantiles.iter().map(|q| (standard.light(*q) - response.light(*q)).0).sum::<f64>();
         let level = self.level + Stops(apart / quantiles.len().max(1) as f64);
         let green = self.level;
         let bin = |i: usize| HISTOGRAM_FROM + Stops((i as f64 + 0.5) / HISTOGRAM_BINS_PER_STOP);
@@ -140,7 +140,7 @@ impl EarlierReading {
             area: self.area,
             level: rounded(standard.code(level)),
             quantiles,
-            histogram: Histogram::of(counts.map(|(i, count)| (by.code(bin(i)), f64::from(*count)))),
+            histogram: Histogram::of(counts.map(|(i, count)| (response.code(bin(i)), f64::from(*count)))),
             clipped_high: self.clipped_high,
             clipped_low: self.clipped_low,
             // As if the spot were of one tone: an earlier reading tells no more of its colours.
@@ -151,9 +151,9 @@ impl EarlierReading {
 }
 
 impl EarlierLightMap {
-    fn in_codes(&self, by: &Response) -> LightMap {
+    fn in_codes(&self, curve: &Response) -> LightMap {
         let WrittenMap { columns, rows, response, light } = &self.0;
-        let code = |steps: f64| by.code(Stops(steps / MAP_STEPS_PER_STOP));
+        let code = |steps: f64| curve.code(Stops(steps / MAP_STEPS_PER_STOP));
         let codes = light.iter().map(|light| light.map(|steps| code(f64::from(steps))));
         LightMap::of(*columns, *rows, scale_of(response), codes)
     }
@@ -220,15 +220,15 @@ mod tests {
         assert!(logged.in_codes(|_| None).is_none(), "nobody knows the curve");
         let metered = logged.in_codes(|name| Some(camera()).filter(|c| c.name == name)).unwrap();
         assert_eq!(metered.scale, Scale::Rendered);
-        let (reading, by) = (metered.reading("whole").unwrap(), camera());
+        let (reading, curve) = (metered.reading("whole").unwrap(), camera());
         for (i, code) in reading.quantiles.iter().enumerate() {
-            assert!((by.light(*code).0 - (i as f64 * 0.05 - 2.0)).abs() < 0.001, "{i}");
+            assert!((curve.light(*code).0 - (i as f64 * 0.05 - 2.0)).abs() < 0.001, "{i}");
         }
-        assert!((reading.level_by(&by).0 + 0.425).abs() < 0.001, "{}", reading.level_by(&by));
-        let [red, blue] = reading.tints_by(&by);
+        assert!((reading.level_by(&curve).0 + 0.425).abs() < 0.001, "{}", reading.level_by(&curve));
+        let [red, blue] = reading.tints_by(&curve);
         assert!((red.0 - 0.2).abs() < 0.02 && (blue.0 + 0.1).abs() < 0.02, "{red} {blue}");
         for (code, light) in metered.cells.iter().zip([-2.0, 0.0, 1.1]) {
-            assert!((by.light(*code).0 - light).abs() < 0.001);
+            assert!((curve.light(*code).0 - light).abs() < 0.001);
         }
         let shares: u32 = reading.histogram.bins().map(|(_, share)| u32::from(share)).sum();
         assert!((995..=1005).contains(&shares), "{shares}");
@@ -255,13 +255,13 @@ mod tests {
         let line = format!("{{\"columns\":4,\"rows\":4,\"response\":\"camera\",\"light\":[{}]}}", light.join(","));
         let logged: LoggedMap = serde_json::from_str(&line).unwrap();
         assert_eq!(serde_json::to_string(&logged).unwrap(), line);
-        let (map, by) = (logged.in_codes(|_| Some(camera())).unwrap(), camera());
+        let (map, curve) = (logged.in_codes(|_| Some(camera())).unwrap(), camera());
         for (i, code) in map.codes().enumerate() {
             let Some(code) = code else {
                 assert_eq!(i, 3);
                 continue;
             };
-            assert!((by.light(code).0 - (i as f64 * 0.2 - 2.0)).abs() < 0.003, "{i}");
+            assert!((curve.light(code).0 - (i as f64 * 0.2 - 2.0)).abs() < 0.003, "{i}");
         }
         assert!(serde_json::from_str::<LoggedMap>(&line.replacen("null,", "", 1)).is_err(), "a value is missing");
     }

@@ -6,14 +6,14 @@
 mod earlier;
 mod histogram;
 mod light_map;
+mod quantiles;
 mod reading;
-mod shares;
 mod spot;
 mod tones;
 
-pub use earlier::{EarlierLightMap, EarlierMetered, Logged, LoggedMap};
+pub use earlier::{EarlierLightMap, EarlierReadings, Logged, LoggedMap};
 pub use histogram::Histogram;
 pub use light_map::{LightMap, PATCHES, light_map};
-pub use reading::{GRID, Metered, Reading, Scale, meter};
-pub use shares::{Shares, shares};
+pub use quantiles::{Quantiles, quantiles};
+pub use reading::{FrameReadings, GRID, Reading, Scale, meter};
 pub use spot::{Area, CENTRE, GREY, Place, Spot, WHOLE, Weighting};

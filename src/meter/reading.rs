@@ -48,7 +48,7 @@ pub struct Reading {
 
 /// Everything metered in one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Metered {
+pub struct FrameReadings {
     pub scale: Scale,
     /// Colour space.
     pub colour: String,
@@ -64,7 +64,7 @@ const QUANTILES: usize = 64;
 const HIGH_CODE: u8 = 251;
 const LOW_CODE: u8 = 3;
 
-impl Metered {
+impl FrameReadings {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
         self.readings.iter().find(|r| r.spot == spot)
     }
@@ -107,7 +107,7 @@ pub(super) fn rounded(code: f64) -> f64 {
 }
 
 /// Light per pixel by the standard curve, ready for any number of spots.
-struct Lit<'a> {
+struct PixelLight<'a> {
     picture: &'a Picture,
     standard: Response,
     /// Luminance in stops from mid-grey.
@@ -117,20 +117,20 @@ struct Lit<'a> {
 }
 
 /// Meters every spot of a picture.
-pub fn meter(picture: &Picture, spots: &[Spot]) -> Metered {
-    let lit = Lit::new(picture);
+pub fn meter(picture: &Picture, spots: &[Spot]) -> FrameReadings {
+    let light = PixelLight::new(picture);
     let readings = spots.iter().filter_map(|spot| {
         let area = match spot.place {
             Place::At(area) => area,
-            Place::FoundGrey => lit.find_grey()?,
+            Place::FoundGrey => light.find_grey()?,
         };
-        Some(lit.reading(&spot.name, area, spot.weighting))
+        Some(light.reading(&spot.name, area, spot.weighting))
     });
-    Metered {
+    FrameReadings {
         scale: Scale::of(picture),
         colour: picture.colour.space.to_string(),
         readings: readings.collect(),
-        cells: lit.cells(GRID.0, GRID.1),
+        cells: light.cells(GRID.0, GRID.1),
     }
 }
 
@@ -140,13 +140,13 @@ impl Scale {
     }
 }
 
-impl<'a> Lit<'a> {
-    fn new(picture: &'a Picture) -> Lit<'a> {
+impl<'a> PixelLight<'a> {
+    fn new(picture: &'a Picture) -> PixelLight<'a> {
         let standard = Response::srgb();
         let log_of_code = picture.colour.srgb_code.map(|code| standard.light(f64::from(code)).0 as f32);
         let tones = Tones::new(|code| standard.light(code).0);
         let light = picture.luminance().map(|y| tones.of(y)).collect();
-        Lit { picture, standard, light, log_of_code }
+        PixelLight { picture, standard, light, log_of_code }
     }
 
     fn colours(&self, at: usize) -> [f32; 3] {
@@ -340,10 +340,10 @@ mod tests {
         /// CHECK: the mean over the pixels of each one's light by the curve (definition).
         #[test]
         fn the_level_by_any_curve_is_the_mean_of_light_by_it(codes in proptest::collection::vec(8_u8..248, 64)) {
-            let by = bent();
+            let response = bent();
             let scene = picture(32, 32, |x, y| [codes[(y / 4) * 8 + x / 4]; 3]);
-            let truth = codes.iter().map(|c| by.light(f64::from(*c)).0).sum::<f64>() / 64.0;
-            let level = whole(&scene).level_by(&by);
+            let truth = codes.iter().map(|c| response.light(f64::from(*c)).0).sum::<f64>() / 64.0;
+            let level = whole(&scene).level_by(&response);
             prop_assert!((level.0 - truth).abs() < 0.02, "{level} {truth}");
         }
     }
@@ -352,14 +352,14 @@ mod tests {
         /// CHECK: the mean over the pixels of each one's log2 of red over green light by the curve (definition).
         #[test]
         fn tints_by_any_curve_are_the_means_of_tints_by_it(greens in proptest::collection::vec(24_u8..200, 64)) {
-            let by = bent();
+            let response = bent();
             let warm = |green: u8| [green + green / 8, green, green - green / 8];
             let scene = picture(32, 32, |x, y| warm(greens[(y / 4) * 8 + x / 4]));
             let mean = |channel: usize| {
-                let tint = |green: &u8| by.light(f64::from(warm(*green)[channel])) - by.light(f64::from(*green));
+                let tint = |green: &u8| response.light(f64::from(warm(*green)[channel])) - response.light(f64::from(*green));
                 greens.iter().map(|green| tint(green).0).sum::<f64>() / 64.0
             };
-            let [red_green, blue_green] = whole(&scene).tints_by(&by);
+            let [red_green, blue_green] = whole(&scene).tints_by(&response);
             prop_assert!((red_green.0 - mean(0)).abs() < 0.03, "{red_green} {}", mean(0));
             prop_assert!((blue_green.0 - mean(2)).abs() < 0.03, "{blue_green} {}", mean(2));
         }
@@ -369,7 +369,7 @@ mod tests {
     fn a_reading_is_the_same_after_it_was_written_and_read() {
         let metered = meter(&picture(90, 60, |x, y| [(x * 2) as u8, y as u8, 200]), &Spot::ready());
         let text = serde_json::to_string(&metered).unwrap();
-        assert_eq!(serde_json::from_str::<Metered>(&text).unwrap(), metered);
+        assert_eq!(serde_json::from_str::<FrameReadings>(&text).unwrap(), metered);
     }
 
     #[test]

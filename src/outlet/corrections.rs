@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use crate::advice::Correction;
 use crate::files::open_own;
-use crate::rig::Turn;
+use crate::rig::DialChange;
 use crate::session::{Body, How, Purpose, Record};
 
 /// Lines that are kept until the disk takes them.
@@ -91,9 +91,9 @@ fn lines(record: &Record) -> Vec<String> {
     let ended =
         |correction: u64, how: How| format!("{head}  correction #{correction} {}", format!("{how:?}").to_lowercase());
     let asked = |what: &str, sentence: &str, correction: &Correction| {
-        let turns: Vec<String> = correction.turns.iter().map(Turn::in_words).collect();
+        let dial_changes: Vec<String> = correction.dial_changes.iter().map(DialChange::in_words).collect();
         let ways: Vec<String> = correction.other_ways.iter().map(|w| w.in_words()).collect();
-        let parts: Vec<String> = std::iter::once(sentence.to_owned()).chain(turns).chain(ways).collect();
+        let parts: Vec<String> = std::iter::once(sentence.to_owned()).chain(dial_changes).chain(ways).collect();
         format!("{head}  {what}: {}", parts.join(" | "))
     };
     match &record.body {

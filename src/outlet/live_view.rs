@@ -22,7 +22,7 @@ use crate::session::{Board, Card, CardState};
 /// Lines of what happened that are kept.
 const LINES: usize = 200;
 /// A key is answered within this.
-const LOOK: Duration = Duration::from_millis(100);
+const POLL_EVERY: Duration = Duration::from_millis(100);
 
 /// What happened, line by line; messages of the program among it.
 #[derive(Debug, Clone, Default)]
@@ -121,7 +121,7 @@ fn follow(
             terminal.draw(|frame| draw(frame, &shown.board, fixed, lines, over))?;
             (before, fresh) = (now, false);
         }
-        if event::poll(LOOK)? {
+        if event::poll(POLL_EVERY)? {
             fresh = true;
             match event::read()? {
                 Event::Key(key) if key.kind == KeyEventKind::Press => match after_key(key, over, fixed) {
@@ -271,7 +271,7 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
         let to = if card.clicks == 0 {
             String::new()
         } else {
-            format!("-> {}", dial(&card.to.clone().or(card.by.as_ref().map(|by| format!("{by} stop")))))
+            format!("-> {}", dial(&card.to.clone().or(card.change.as_ref().map(|change| format!("{change} stop")))))
         };
         let does = lines_of(card, area.width);
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);

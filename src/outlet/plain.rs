@@ -57,12 +57,13 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
     let text = match &record.body {
         Body::Frame(frame) => {
             let late = if frame.late { "  (landed meanwhile)" } else { "" };
-            let title = format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.subject.settings.in_short());
+            let title =
+                format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.observation.settings.in_short());
             observed_block(&title, frame.verdict.as_ref(), &frame.notes, paint)
         }
         Body::FileAdded { frame, file, observed: Some(added), .. } => {
             let is_raw = match &added.verdict {
-                Some(verdict) => verdict.by.as_deref() == Some(RAW),
+                Some(verdict) => verdict.response.as_deref() == Some(RAW),
                 None => added.metered.is_raw(),
             };
             let counts = if is_raw { "  (the raw file counts)" } else { "" };
@@ -71,7 +72,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         }
         Body::FileAdded { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
         Body::Judged(judgement) => judged_block(judgement, paint),
-        Body::Response { of, how, frames, doubt, .. } => {
+        Body::Response { of, how, frames, uncertainty, .. } => {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
                 Learning::SettingsAlone => "settings that changed and came back under one light",
@@ -81,8 +82,8 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
                 "  learned how {} renders light, from {from} (frames {}): two stops are now known to +-{:.2}, before to +-{:.2}",
                 of.camera.as_deref().unwrap_or("this camera"),
                 numbers.join(", "),
-                doubt[1].0,
-                doubt[0].0
+                uncertainty[1].0,
+                uncertainty[0].0
             )
         }
         Body::Correction { purpose, correction, sentence } => {

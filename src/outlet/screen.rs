@@ -12,19 +12,19 @@ use crate::session::{Board, TrendPoint};
 
 /// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
-pub struct Picture {
+pub struct Thumbnail {
     pub frame: u64,
     small: Small,
     jpeg: OnceCell<Option<Bytes>>,
 }
 
-impl Picture {
-    pub fn new(frame: u64, small: Small) -> Picture {
-        Picture { frame, small, jpeg: OnceCell::new() }
+impl Thumbnail {
+    pub fn new(frame: u64, small: Small) -> Thumbnail {
+        Thumbnail { frame, small, jpeg: OnceCell::new() }
     }
 
     /// `None` when it can't be encoded. Whoever asks meanwhile waits for the first one's.
-    pub async fn jpeg(this: &Arc<Picture>) -> Option<Bytes> {
+    pub async fn jpeg(this: &Arc<Thumbnail>) -> Option<Bytes> {
         let again = Arc::clone(this);
         let encode = || async { spawn_blocking(move || again.small.jpeg().map(Bytes::from)).await.ok().flatten() };
         this.jpeg.get_or_init(encode).await.clone()
@@ -35,12 +35,12 @@ impl Picture {
 #[derive(Debug)]
 pub struct Shown {
     pub board: Board,
-    pub picture: Option<Arc<Picture>>,
+    pub picture: Option<Arc<Thumbnail>>,
     pub json: String,
 }
 
 impl Shown {
-    pub fn new(board: Board, picture: Option<Arc<Picture>>) -> Shown {
+    pub fn new(board: Board, picture: Option<Arc<Thumbnail>>) -> Shown {
         #[derive(Serialize)]
         struct Message<'a> {
             #[serde(flatten)]
@@ -48,7 +48,7 @@ impl Shown {
             /// Number of the frame whose picture can be had, and its width over its height.
             picture: Option<(u64, f64)>,
         }
-        let picture_of = |p: &Arc<Picture>| (p.frame, p.small.shape());
+        let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
         let message = Message { board: &board, picture: picture.as_ref().map(picture_of) };
         // Every number of a board is finite, so it always encodes.
         let json = serde_json::to_string(&message).unwrap_or_default();
@@ -59,7 +59,7 @@ impl Shown {
 /// The frames of a trend that were compared: number, drift and half-width in stops. How far a flash was out is no
 /// drift, and would leave the rest no room.
 pub fn compared(trend: &[TrendPoint]) -> Vec<(f64, f64, f64)> {
-    let told = trend.iter().filter(|p| !p.cause.holds());
+    let told = trend.iter().filter(|p| !p.finding.is_hold());
     told.filter_map(|p| Some((p.frame as f64, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect()
 }
 

@@ -21,8 +21,8 @@ use tokio::time::{sleep, timeout};
 
 use super::seats::{Seat, Seats};
 use super::shot_log::{LogReader, PORTION, portion};
-pub use super::socket_place::{Place, connect, listen, name_of};
-use super::socket_words::{Asked, busy, record_message, refusal, reply_message};
+pub use super::socket_place::{SocketFile, connect, listen, name_of};
+use super::socket_words::{SocketRequest, busy, record_message, refusal, reply_message};
 use crate::session::{Command, Published, Reply};
 
 /// Version of the message format.
@@ -81,14 +81,14 @@ struct Guest {
 pub struct Serving {
     accepting: JoinHandle<()>,
     seats: Seats,
-    _place: Place,
+    _file: SocketFile,
 }
 
 impl Serving {
     /// Begins to serve clients.
-    pub fn start(listener: Listener, place: Place, hub: Hub) -> Serving {
+    pub fn start(listener: Listener, file: SocketFile, hub: Hub) -> Serving {
         let seats = Seats::default();
-        Serving { accepting: tokio::spawn(accept(listener, hub, seats.clone())), seats, _place: place }
+        Serving { accepting: tokio::spawn(accept(listener, hub, seats.clone())), seats, _file: file }
     }
 
     /// Lets nobody in any more, takes the socket away, and lets those who are there hear that it ended.
@@ -137,19 +137,19 @@ struct Client<'s> {
     events: Option<broadcast::Receiver<Arc<Published>>>,
     /// Held while it listens.
     listening: Option<OwnedSemaphorePermit>,
-    told: Told,
+    sent: Sent,
 }
 
 /// How far a listener was told.
 #[derive(Default)]
-struct Told {
+struct Sent {
     /// The last record, once it is known which came first.
     last: Option<u64>,
     /// Events that were lost before the first record.
     missed: u64,
 }
 
-impl Told {
+impl Sent {
     /// The message on the records before this one that the client was not told, if there are such.
     fn gap_before(&mut self, n: u64) -> Option<String> {
         let missed = self.last.map_or(self.missed, |last| n.saturating_sub(last + 1));
@@ -161,7 +161,7 @@ impl Told {
 
 impl<'s> Client<'s> {
     fn new(stream: &'s Stream, hub: Guest, seat: Seat) -> Client<'s> {
-        Client { stream, hub, seat, events: None, listening: None, told: Told::default() }
+        Client { stream, hub, seat, events: None, listening: None, sent: Sent::default() }
     }
 
     async fn serve(mut self) -> io::Result<()> {
@@ -189,7 +189,7 @@ impl<'s> Client<'s> {
                 event = next_event(&mut self.events) => match event {
                     Ok(event) => self.tell(&event).await?,
                     // The next record's number says how many.
-                    Err(broadcast::error::RecvError::Lagged(missed)) => self.told.missed += missed,
+                    Err(broadcast::error::RecvError::Lagged(missed)) => self.sent.missed += missed,
                     Err(broadcast::error::RecvError::Closed) => {
                         return send(self.stream, &json!({"kind": "goodbye"}).to_string()).await;
                     }
@@ -204,13 +204,13 @@ impl<'s> Client<'s> {
 
     async fn tell(&mut self, event: &Published) -> io::Result<()> {
         let n = event.record.n;
-        if self.told.last.is_some_and(|last| n <= last) {
+        if self.sent.last.is_some_and(|last| n <= last) {
             return Ok(());
         }
-        if let Some(gap) = self.told.gap_before(n) {
+        if let Some(gap) = self.sent.gap_before(n) {
             send(self.stream, &gap).await?;
         }
-        self.told.last = Some(n);
+        self.sent.last = Some(n);
         send(self.stream, &record_message(&event.line, event.logged)).await
     }
 
@@ -227,10 +227,10 @@ impl<'s> Client<'s> {
         };
         let id = value.as_object_mut().and_then(|o| o.remove("id")).filter(|id| id.is_string() || id.is_number());
         let id = id.unwrap_or(Value::Null);
-        let reply = match Asked::of(value) {
-            Ok(Asked::Listen(since)) => return self.listen(&id, since).await,
-            Ok(Asked::Since(n)) => self.since(n).await?,
-            Ok(Asked::Engine(command)) => ask(&self.hub.commands, command).await,
+        let reply = match SocketRequest::of(value) {
+            Ok(SocketRequest::Listen(since)) => return self.listen(&id, since).await,
+            Ok(SocketRequest::Since(n)) => self.since(n).await?,
+            Ok(SocketRequest::Engine(command)) => ask(&self.hub.commands, command).await,
             Err(why) => Reply::refused(why),
         };
         send(self.stream, &reply_message(&id, &reply)).await
@@ -239,7 +239,7 @@ impl<'s> Client<'s> {
     /// Listening is between the socket and its client.
     async fn listen(&mut self, id: &Value, since: Option<u64>) -> io::Result<()> {
         let refused = match since {
-            Some(since) => self.beyond(since).await,
+            Some(since) => self.unexplained(since).await,
             None => None,
         };
         if let Some(why) = refused {
@@ -254,18 +254,18 @@ impl<'s> Client<'s> {
         let Some(events) = self.hub.events.upgrade().map(|events| events.subscribe()) else {
             return send(self.stream, &refusal(id, "greyhold is ending".to_owned())).await;
         };
-        (self.events, self.told) = (Some(events), Told::default());
+        (self.events, self.sent) = (Some(events), Sent::default());
         send(self.stream, &reply_message(id, &Reply::done("listening"))).await?;
         if let Some(since) = since {
-            self.told.last = Some(since.saturating_sub(1));
-            self.told.last = Some(self.tell_since(since).await?);
+            self.sent.last = Some(since.saturating_sub(1));
+            self.sent.last = Some(self.tell_since(since).await?);
         }
         Ok(())
     }
 
     /// The records from `n` on, once.
     async fn since(&mut self, n: u64) -> io::Result<Reply> {
-        if let Some(why) = self.beyond(n).await {
+        if let Some(why) = self.unexplained(n).await {
             return Ok(Reply::refused(why));
         }
         let last = self.tell_since(n).await?;
@@ -273,7 +273,7 @@ impl<'s> Client<'s> {
     }
 
     /// Why a number is none to begin with: it is far from being written.
-    async fn beyond(&self, n: u64) -> Option<String> {
+    async fn unexplained(&self, n: u64) -> Option<String> {
         let status = ask(&self.hub.commands, Command::Status {}).await;
         let last = status.value.get("records").and_then(Value::as_u64)?;
         (n > last + 1).then(|| format!("there is no record {n} yet: the last one is {last}"))
@@ -281,19 +281,19 @@ impl<'s> Client<'s> {
 
     /// Sends the records from `n` on out of the log; the number of the last one.
     async fn tell_since(&self, n: u64) -> io::Result<u64> {
-        let mut told = Told { last: Some(n.max(1) - 1), missed: 0 };
+        let mut sent = Sent { last: Some(n.max(1) - 1), missed: 0 };
         let mut log = LogReader::new(&self.hub.log, n);
         loop {
             let lines = portion(&mut log).await?;
             for (n, line) in &lines {
-                if let Some(gap) = told.gap_before(*n) {
+                if let Some(gap) = sent.gap_before(*n) {
                     send(self.stream, &gap).await?;
                 }
-                told.last = Some(*n);
+                sent.last = Some(*n);
                 send(self.stream, &record_message(line, true)).await?;
             }
             if lines.len() < PORTION {
-                return Ok(told.last.unwrap_or_default());
+                return Ok(sent.last.unwrap_or_default());
             }
         }
     }

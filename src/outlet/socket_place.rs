@@ -85,12 +85,12 @@ fn is_dead(path: &Path) -> bool {
 
 /// A socket that this program made. It is taken away with this, unless something else lies in its place by then.
 #[derive(Debug)]
-pub struct Place {
+pub struct SocketFile {
     path: PathBuf,
     made: Option<own::Identity>,
 }
 
-impl Drop for Place {
+impl Drop for SocketFile {
     fn drop(&mut self) {
         if self.made.is_some() && own::identity(&self.path) == self.made {
             let _ = std::fs::remove_file(&self.path);
@@ -99,7 +99,7 @@ impl Drop for Place {
 }
 
 /// Opens the socket for its owner alone. A dead greyhold's socket is replaced; whatever else lies there stays.
-pub fn listen(path: &Path) -> io::Result<(Listener, Place)> {
+pub fn listen(path: &Path) -> io::Result<(Listener, SocketFile)> {
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty() && !f.exists()) {
         own::make(folder, own::Parents::Made)?;
     }
@@ -114,7 +114,7 @@ pub fn listen(path: &Path) -> io::Result<(Listener, Place)> {
         }
         other => other,
     }?;
-    Ok((listener, Place { path: path.to_owned(), made: own::identity(path) }))
+    Ok((listener, SocketFile { path: path.to_owned(), made: own::identity(path) }))
 }
 
 /// What belongs to this user, where sockets are files with an owner.

@@ -7,14 +7,14 @@ use crate::session::{Command, Reply};
 use crate::wording;
 
 /// What a line asks for.
-pub(super) enum Asked {
+pub(super) enum SocketRequest {
     Listen(Option<u64>),
     Since(u64),
     Engine(Command),
 }
 
-impl Asked {
-    pub fn of(value: Value) -> Result<Asked, String> {
+impl SocketRequest {
+    pub fn of(value: Value) -> Result<SocketRequest, String> {
         #[derive(Deserialize)]
         #[serde(deny_unknown_fields)]
         struct Listen {
@@ -28,11 +28,11 @@ impl Asked {
         match value.get("command").and_then(Value::as_str) {
             None => Err("a command names itself: {\"command\":\"status\"}, for example".to_owned()),
             Some("listen") => {
-                serde_json::from_value(value).map(|listen: Listen| Asked::Listen(listen.since)).map_err(unclear)
+                serde_json::from_value(value).map(|listen: Listen| SocketRequest::Listen(listen.since)).map_err(unclear)
             }
             Some(_) => serde_json::from_value(value).map_err(unclear).map(|command| match command {
-                Command::Since { n } => Asked::Since(n),
-                command => Asked::Engine(command),
+                Command::Since { n } => SocketRequest::Since(n),
+                command => SocketRequest::Engine(command),
             }),
         }
     }

@@ -1,10 +1,10 @@
 //! Judgements, corrections and their ends as lines for a terminal.
 
 use super::paint::{BOLD, DIM, Paint};
-use crate::advice::{Cause, Correction, GroupSeen, Verdict};
+use crate::advice::{Correction, Finding, GroupReading, Verdict};
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::rig::solve::Did;
-use crate::rig::{Known, Turn};
+use crate::rig::solve::SourceChange;
+use crate::rig::{DialChange, Known};
 use crate::session::{How, Judgement, Occasion, PositionRead};
 
 /// What was observed in a file; in logs up to format 4 with what was made of it.
@@ -69,14 +69,15 @@ pub(super) fn end_line(correction: u64, how: How) -> String {
 }
 
 pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<String> {
-    let turns = correction.turns.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
-    let mut lines: Vec<String> = turns.collect();
-    if correction.ratio_off > SAME_SETTING {
+    let dial_changes =
+        correction.dial_changes.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
+    let mut lines: Vec<String> = dial_changes.collect();
+    if correction.ratio_error > SAME_SETTING {
         let why =
             if correction.other_ways.is_empty() { "the dials' steps change" } else { "the end of a range changes" };
-        lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_off.0));
+        lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_error.0));
     }
-    let left = correction.turns.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
+    let left = correction.dial_changes.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
     if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
         lines.push(format!("    rounding to the dials leaves {left} stop"));
     }
@@ -85,23 +86,23 @@ pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<Str
 }
 
 fn verdict_lines(verdict: &Verdict, paint: Paint) -> Vec<String> {
-    let mut lines = vec![format!("  {} {}", sign(verdict.cause), verdict.sentence)];
+    let mut lines = vec![format!("  {} {}", sign(verdict.finding), verdict.sentence)];
     if verdict.drift.is_some() || verdict.observed.is_some() {
         lines.push(format!("    {}", paint.wrap(DIM, &numbers(verdict))));
     }
-    if verdict.groups.iter().any(|g| g.did != Did::NotSettled) {
+    if verdict.groups.iter().any(|g| g.change != SourceChange::NotSettled) {
         lines.push(format!("    {}", paint.wrap(DIM, &each_light(&verdict.groups))));
     }
     lines
 }
 
 /// What each light did, on one line.
-fn each_light(groups: &[GroupSeen]) -> String {
-    let one = |g: &GroupSeen| {
-        let did = match g.did {
-            Did::Changed { by, half_width } => format!("{by} +-{:.2}", half_width.0),
-            Did::NotFired => "out".to_owned(),
-            Did::NotSettled => "not settled".to_owned(),
+fn each_light(groups: &[GroupReading]) -> String {
+    let one = |g: &GroupReading| {
+        let did = match g.change {
+            SourceChange::Changed { change, half_width } => format!("{change} +-{:.2}", half_width.0),
+            SourceChange::NotFired => "out".to_owned(),
+            SourceChange::NotSettled => "not settled".to_owned(),
         };
         format!("{} {did}", g.groups.join(" with "))
     };
@@ -122,19 +123,19 @@ fn numbers(verdict: &Verdict) -> String {
 }
 
 /// A sign for each kind of verdict, so that colour is never needed.
-fn sign(cause: Cause) -> &'static str {
-    match cause {
-        Cause::Matched => "=",
-        cause if cause.holds() => "HOLD",
-        cause if cause.is_correctable() => "~",
-        Cause::NoReference | Cause::NotMetered | Cause::Survey => "-",
-        Cause::GroupChanged => "~",
+fn sign(finding: Finding) -> &'static str {
+    match finding {
+        Finding::Matched => "=",
+        finding if finding.is_hold() => "HOLD",
+        finding if finding.is_correctable() => "~",
+        Finding::NoReference | Finding::NotMetered | Finding::Survey => "-",
+        Finding::GroupChanged => "~",
         _ => "?",
     }
 }
 
-fn arrow(turn: &Turn) -> &'static str {
-    match turn.clicks {
+fn arrow(dial_change: &DialChange) -> &'static str {
+    match dial_change.clicks {
         0 => "  ",
         n if n > 0 => "up",
         _ => "dn",

@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::series::{Marks, Series};
+use super::series::{ScaleMarks, Series};
 use super::stops::Stops;
 
 /// An f-number. Two of them are subtracted by their exact places: f/7.1 to f/5.6 is 2/3 of a stop
@@ -16,7 +16,7 @@ pub struct FNumber {
 
 /// Marks as printed on cameras; places by definition `Av = 2 log2 N` (Exif 2.32, annex on APEX).
 /// f/3.5, f/4.5, f/13 and f/19 are printed on both series.
-const MARKS: Marks = Marks {
+const MARKS: ScaleMarks = ScaleMarks {
     first: -1.0,
     thirds: &[
         0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 2.8, 3.2, 3.5, 4.0, 4.5, 5.0, 5.6, 6.3, 7.1, 8.0,

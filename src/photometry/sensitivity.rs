@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::series::{Marks, Series};
+use super::series::{ScaleMarks, Series};
 use super::stops::Stops;
 
 /// An ISO speed setting.
@@ -14,7 +14,7 @@ pub struct IsoSpeed {
 }
 
 /// ISO 25, the first mark of the series, by `Sv = log2(S / 3.125)` (Exif 2.32, annex on APEX).
-const MARKS: Marks = Marks {
+const MARKS: ScaleMarks = ScaleMarks {
     first: 3.0,
     thirds: &[
         25.0, 32.0, 40.0, 50.0, 64.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 320.0, 400.0, 500.0, 640.0, 800.0,

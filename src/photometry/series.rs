@@ -16,7 +16,7 @@ pub enum Series {
 
 /// Marks of one scale. Entry `i` of `thirds` stands at `first + i/3` stops, of `halves` at
 /// `first + i/2`. `also` holds marks that differ from the list's, with their places.
-pub(super) struct Marks {
+pub(super) struct ScaleMarks {
     pub first: f64,
     pub thirds: &'static [f64],
     pub halves: &'static [f64],
@@ -32,7 +32,7 @@ const EXACT_TOLERANCE: f64 = 0.012;
 /// Cameras round APEX values to eighths, so a third is written up to 1/24 off.
 const APEX_TOLERANCE: f64 = 0.05;
 
-impl Marks {
+impl ScaleMarks {
     /// The exact place of a written number, or the number's own place when it is on no series.
     pub fn place(&self, number: f64, apex: Option<f64>, preferred: Series) -> f64 {
         let raw = (self.stops_of)(number);

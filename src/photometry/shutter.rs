@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::series::{Marks, Series};
+use super::series::{ScaleMarks, Series};
 use super::stops::Stops;
 
 /// An exposure time. 1/160 s stands for 2^(-22/3) s, 30 s for 32 s.
@@ -14,7 +14,7 @@ pub struct ExposureTime {
 }
 
 /// Marks from 30 s to 1/32000 s; places by `Tv = -log2 t` (Exif 2.32, annex on APEX).
-const MARKS: Marks = Marks {
+const MARKS: ScaleMarks = ScaleMarks {
     first: -5.0,
     thirds: &[
         30.0,

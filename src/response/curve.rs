@@ -111,8 +111,8 @@ impl Response {
 
     /// The largest ways in which the curve may be off, each by one standard deviation, as stops at every code.
     /// None for a curve that is exact.
-    pub fn doubts(&self, count: usize) -> Vec<[f64; 256]> {
-        self.curve.as_ref().map_or_else(Vec::new, |c| c.doubts(count))
+    pub fn likely_errors(&self, count: usize) -> Vec<[f64; 256]> {
+        self.curve.as_ref().map_or_else(Vec::new, |c| c.likely_errors(count))
     }
 
     /// Standard deviation of one pixel's light, by what its code can't say.

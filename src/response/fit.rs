@@ -1,19 +1,19 @@
 //! Recovers a response curve from frames of one still scene whose exposures are known.
 //!
 //! The model is that of Debevec and Malik (SIGGRAPH 1997): the log of light is the curve at the
-//! code, less the log of the exposure. Three things are added. Matched shares of the picture
+//! code, less the log of the exposure. Three things are added. Matched quantiles of the picture
 //! take the place of pixels (Grossberg and Nayar, PAMI 2003), so that small movement does no harm.
 //! Curves are likely or unlikely beforehand, as in their Modeling the Space of Camera Response
 //! Functions (PAMI 2004), so that few frames don't lead astray. And each exposure may be a little
 //! off its settings, by as much as the frames themselves show.
 //!
-//! What a successor must know of the doubt that comes out:
+//! What a successor must know of the uncertainty that comes out:
 //!
-//! * The light of the scene at a share is not known. Taking it out of the equations leaves all pairs of frames, each with
+//! * The light of the scene at a quantile is not known. Taking it out of the equations leaves all pairs of frames, each with
 //!   the weight `w_i w_j / sum(w)` (Schur complement; `w` is one over a frame's variance). Among n equal frames that is 2/n
 //!   of a pair's own weight: a frame is in n - 1 pairs and must not count as that many.
 //! * A frame's offset that goes with its exposure looks exactly like a slope of the curve. Nothing can tell them apart but how
-//!   large each is likely to be, so the offsets are unknowns with a prior, and what they leave open is in the curve's doubt.
+//!   large each is likely to be, so the offsets are unknowns with a prior, and what they leave open is in the curve's uncertainty.
 //! * That a curve rises is no observation (`rising.rs`).
 //! * Residuals larger than the noise that was taken for granted make all of it larger; smaller ones don't make it smaller, for
 //!   errors that a whole frame shares don't show in them.
@@ -43,7 +43,7 @@ pub struct Fit {
     pub offsets: Vec<Stops>,
     /// Their standard deviation, with what is usual weighed in.
     pub scatter: Stops,
-    /// Median difference of a share from the curve.
+    /// Median difference of a quantile from the curve.
     pub residual: Stops,
 }
 
@@ -51,19 +51,19 @@ pub struct Fit {
 pub const TRUSTED: std::ops::Range<f64> = 6.0..250.0;
 /// Frames farther apart share too few tones to relate. What their pairs would tell is given away.
 const FARTHEST: Stops = Stops(3.5);
-/// Fewer comparable shares of two frames say nothing.
-const FEWEST_SHARES: usize = 5;
+/// Fewer comparable quantiles of two frames say nothing.
+const FEWEST_QUANTILES: usize = 5;
 /// How far exposures are usually off their settings (measured on four cameras; Exif rounds).
 const USUAL_SCATTER: Stops = Stops(0.04);
 /// That many frames' worth of belief in it.
 const BELIEF: f64 = 3.0;
 const LEAST_SCATTER: f64 = 0.015;
-/// The shares of one frame err together (a sitter who moves, flare, coding): they count as no more than this many.
-pub const INDEPENDENT_SHARES: usize = 6;
-/// Regions of tone. The shares of a raw file and its picture err together within one, and a large
+/// The quantiles of one frame err together (a sitter who moves, flare, coding): they count as no more than this many.
+pub const INDEPENDENT_QUANTILES: usize = 6;
+/// Regions of tone. The quantiles of a raw file and its picture err together within one, and a large
 /// backdrop must not outvote all other tones.
 pub const TONES: usize = 22;
-/// The shares of one region count as no more than this many.
+/// The quantiles of one region count as no more than this many.
 const SHARES_OF_A_TONE: f64 = 2.0;
 /// Residuals beyond so many deviations count less (Huber 1964).
 const HUBER: f64 = 1.5;
@@ -71,9 +71,9 @@ const SURE: f64 = 1e6;
 const ROUNDS: usize = 3;
 const STEPS: usize = 4;
 
-/// One share of two frames.
-struct Share {
-    /// Which of the frames' shares.
+/// One quantile of two frames.
+struct QuantilePair {
+    /// Which of the frames' quantiles.
     at: usize,
     /// Of the earlier and the later frame: splines at its codes.
     splines: [(usize, [f64; 4]); 2],
@@ -84,7 +84,7 @@ struct Share {
 struct Pair {
     frames: [usize; 2],
     apart: f64,
-    shares: Vec<Share>,
+    quantiles: Vec<QuantilePair>,
 }
 
 /// What a step found, and what the next one starts from.
@@ -105,8 +105,8 @@ pub fn fit(frames: &[Exposed], prior: &Curve) -> Option<Fit> {
     let mut scatter = USUAL_SCATTER.0;
     let mut now = Solved { curve: prior.clone(), offsets: DVector::zeros(frames.len()), noise: 1.0 };
     for _ in 0..ROUNDS {
-        for share in pairs.iter_mut().flat_map(|p| &mut p.shares) {
-            share.trust = 1.0;
+        for quantile in pairs.iter_mut().flat_map(|p| &mut p.quantiles) {
+            quantile.trust = 1.0;
         }
         for _ in 0..STEPS {
             now = step(frames, &mut pairs, &precision, &pull, &now, scatter)?;
@@ -200,24 +200,29 @@ fn pairs(frames: &[Exposed]) -> Vec<Pair> {
         for (b, second) in frames.iter().enumerate().skip(a + 1) {
             let apart = second.exposure - first.exposure;
             let both = first.codes.iter().zip(&second.codes).enumerate();
-            let shares: Vec<Share> = both
+            let quantiles: Vec<QuantilePair> = both
                 .filter(|(_, (x, y))| TRUSTED.contains(x) && TRUSTED.contains(y))
-                .map(|(at, (x, y))| Share { at, splines: [basis::at(*x), basis::at(*y)], codes: [*x, *y], trust: 1.0 })
+                .map(|(at, (x, y))| QuantilePair {
+                    at,
+                    splines: [basis::at(*x), basis::at(*y)],
+                    codes: [*x, *y],
+                    trust: 1.0,
+                })
                 .collect();
-            if apart.abs() <= FARTHEST && shares.len() >= FEWEST_SHARES {
-                found.push(Pair { frames: [a, b], apart: apart.0, shares });
+            if apart.abs() <= FARTHEST && quantiles.len() >= FEWEST_QUANTILES {
+                found.push(Pair { frames: [a, b], apart: apart.0, quantiles });
             }
         }
     }
     found
 }
 
-/// How much each share is known by all frames that don't clip it: the sum of one over their variances.
-fn known_by_all(frames: &[Exposed], by: &Response) -> Vec<f64> {
+/// How much each quantile is known by all frames that don't clip it: the sum of one over their variances.
+fn known_by_all(frames: &[Exposed], response: &Response) -> Vec<f64> {
     let mut known = vec![0.0; frames.iter().map(|f| f.codes.len()).max().unwrap_or(0)];
     for frame in frames {
         for (sum, code) in known.iter_mut().zip(&frame.codes).filter(|(_, code)| TRUSTED.contains(code)) {
-            *sum += by.noise_at(*code).0.powi(-2);
+            *sum += response.noise_at(*code).0.powi(-2);
         }
     }
     known
@@ -240,16 +245,16 @@ fn step(
     for offset in SPLINES..size {
         normal[(offset, offset)] = scatter.powi(-2);
     }
-    let by = Response::unnamed(&now.curve);
-    let known = known_by_all(frames, &by);
-    let each = INDEPENDENT_SHARES as f64 / known.len() as f64 / now.noise.powi(2);
+    let response = Response::unnamed(&now.curve);
+    let known = known_by_all(frames, &response);
+    let each = INDEPENDENT_QUANTILES as f64 / known.len() as f64 / now.noise.powi(2);
     for pair in pairs.iter() {
-        for share in &pair.shares {
-            let [a, b] = share.codes.map(|code| by.noise_at(code).0.powi(-2));
-            let weight = share.trust * each * a * b / known[share.at];
+        for quantile in &pair.quantiles {
+            let [a, b] = quantile.codes.map(|code| response.noise_at(code).0.powi(-2));
+            let weight = quantile.trust * each * a * b / known[quantile.at];
             let mut entries = [(0_usize, 0.0_f64); 10];
             for (side, sign) in [(0, -1.0), (1, 1.0)] {
-                let (first, values) = share.splines[side];
+                let (first, values) = quantile.splines[side];
                 for i in 0..4 {
                     entries[side * 4 + i] = (first + i, sign * values[i]);
                 }
@@ -270,12 +275,12 @@ fn step(
     let (mut ratios, mut within) = (Vec::new(), Vec::new());
     for pair in pairs {
         let off = residuals(pair, &curve, &offsets);
-        for (share, off) in pair.shares.iter_mut().zip(off) {
-            let noise = by.noise_between(share.codes[0], share.codes[1]).0 * now.noise;
-            share.trust = trust(off, noise);
+        for (quantile, off) in pair.quantiles.iter_mut().zip(off) {
+            let noise = response.noise_between(quantile.codes[0], quantile.codes[1]).0 * now.noise;
+            quantile.trust = trust(off, noise);
             ratios.push(off / noise);
         }
-        // What all shares of a pair have in common is the exposures' doing, and no noise.
+        // What all quantiles of a pair have in common is the exposures' doing, and no noise.
         let common = median(&mut ratios.clone()).unwrap_or(0.0);
         within.extend(ratios.drain(..).map(|r| r - common));
     }
@@ -286,5 +291,5 @@ fn step(
 fn residuals(pair: &Pair, curve: &Curve, offsets: &DVector<f64>) -> Vec<f64> {
     let [a, b] = pair.frames;
     let apart = pair.apart + offsets[b] - offsets[a];
-    pair.shares.iter().map(|s| curve.value_at(s.splines[1]) - curve.value_at(s.splines[0]) - apart).collect()
+    pair.quantiles.iter().map(|s| curve.value_at(s.splines[1]) - curve.value_at(s.splines[0]) - apart).collect()
 }

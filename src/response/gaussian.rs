@@ -75,7 +75,7 @@ impl Curve {
         let mean = normal.cholesky().map(|c| c.solve(&design.tr_mul(&DVector::from_vec(light))));
         let mean =
             mean.unwrap_or_else(|| DVector::from_iterator(SPLINES, basis::centres().map(|c| (c - ANCHOR) / 40.0)));
-        Curve { mean, covariance: smooth_doubt(20.0, 3.0) }
+        Curve { mean, covariance: smooth_covariance(20.0, 3.0) }
     }
 
     /// The curve that a sample of cameras' curves makes likely for one that is not among them.
@@ -96,14 +96,14 @@ impl Curve {
             mean,
             covariance: spread * widened
                 + &flatter * flatter.transpose() * (FLATTER * FLATTER)
-                + smooth_doubt(smooth, 0.1),
+                + smooth_covariance(smooth, 0.1),
         }
     }
 
     /// The same curve, with smooth differences of this size held likely as well: for fitting on many frames, which know
     /// better than any sample of other cameras.
     pub fn loosened(&self, smooth: f64) -> Curve {
-        Curve { mean: self.mean.clone(), covariance: &self.covariance + smooth_doubt(smooth, 0.0) }
+        Curve { mean: self.mean.clone(), covariance: &self.covariance + smooth_covariance(smooth, 0.0) }
     }
 
     /// Light of each code, in stops from the anchor; zero there. A spline that falls somewhere is
@@ -120,8 +120,8 @@ impl Curve {
         table
     }
 
-    /// The largest principal components of the doubt, each one standard deviation of the table.
-    pub fn doubts(&self, count: usize) -> Vec<[f64; 256]> {
+    /// The largest principal components of the uncertainty, each one standard deviation of the table.
+    pub fn likely_errors(&self, count: usize) -> Vec<[f64; 256]> {
         let parts = self.covariance.clone().symmetric_eigen();
         let mut order: Vec<usize> = (0..SPLINES).collect();
         order.sort_by(|a, b| parts.eigenvalues[*b].total_cmp(&parts.eigenvalues[*a]));
@@ -164,9 +164,9 @@ const LEVELLED: f64 = 0.01;
 /// A code more is at least this much more light.
 pub const LEAST_SLOPE: f64 = 1e-4;
 
-/// Doubt that grows smoothly away from the anchor: an integrated Wiener process in both directions
+/// Uncertainty that grows smoothly away from the anchor: an integrated Wiener process in both directions
 /// (Wahba 1978, from memory), and a slope.
-fn smooth_doubt(bend: f64, slope: f64) -> DMatrix<f64> {
+fn smooth_covariance(bend: f64, slope: f64) -> DMatrix<f64> {
     let away: Vec<f64> = basis::centres().map(|c| (c - ANCHOR) / 255.0).collect();
     DMatrix::from_fn(SPLINES, SPLINES, |i, j| {
         let (a, b) = (away[i], away[j]);

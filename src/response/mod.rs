@@ -10,6 +10,6 @@ mod srgb;
 
 pub use basis::{ANCHOR, SPLINES};
 pub use curve::{RAW, Response, ResponseChoice};
-pub use fit::{Exposed, Fit, INDEPENDENT_SHARES, TONES, TRUSTED, fit, fit_to_light, tone};
+pub use fit::{Exposed, Fit, INDEPENDENT_QUANTILES, TONES, TRUSTED, fit, fit_to_light, tone};
 pub use gaussian::{Curve, CurveFault};
 pub use srgb::{srgb_decode, srgb_encode};

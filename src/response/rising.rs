@@ -1,6 +1,6 @@
 //! Least squares for a curve that rises: the likeliest one that does, and how sure it is.
 //!
-//! Owns the constraint and what it means for the doubt; what is known of the curve comes from others, as a normal matrix and
+//! Owns the constraint and what it means for the uncertainty; what is known of the curve comes from others, as a normal matrix and
 //! a right side (`normal * coefficients = right` where nothing holds it up).
 
 use nalgebra::{DMatrix, DVector};
@@ -20,7 +20,7 @@ const EXACTLY: f64 = 1e-9;
 ///
 /// That a curve rises is known before any frame and is no observation. So the covariance is that of the data and the prior
 /// alone: a constraint that holds a curve up must not make it look well known. And where it does hold it up, the data
-/// speak against what is stated, by the distance from the free solution to this one; that distance is part of the doubt.
+/// speak against what is stated, by the distance from the free solution to this one; that distance is part of the uncertainty.
 /// Together they are the mean square distance of the free solution's Gaussian from the curve that is stated.
 pub(super) fn solve_rising(normal: DMatrix<f64>, right: &DVector<f64>) -> Option<(DVector<f64>, DMatrix<f64>)> {
     let covariance = normal.cholesky()?.inverse();

@@ -2,6 +2,7 @@
 //!
 //! Pure values. Which turn is wanted, and why, is for [`advice`](crate::advice).
 
+mod dial_change;
 mod group;
 mod lights;
 mod patches;
@@ -10,13 +11,12 @@ mod report;
 mod share;
 pub mod solve;
 mod survey;
-mod turn;
 
+pub use dial_change::DialChange;
 pub use group::{LightGroup, Role};
 pub use lights::Lights;
 pub use patches::PatchLight;
 pub use position::{Known, Position};
 pub use report::{Ratio, SpotShares, SurveyReport};
 pub use share::Share;
-pub use survey::{BesideReference, Lit, Survey, SurveyFrame, SurveyRefusal};
-pub use turn::Turn;
+pub use survey::{BesideReference, Firing, Survey, SurveyFrame, SurveyRefusal};

@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::share::Share;
 use crate::photometry::Stops;
 
-/// A smaller share of the room's light is reported as too dark to be read.
-const LEAST_ROOM: f64 = 5e-4;
+/// A smaller share of ambient light is reported as too dark to be read.
+const LEAST_AMBIENT: f64 = 5e-4;
 
 /// Shares of the light at one spot.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -60,7 +60,7 @@ impl SpotShares {
         if rest.get() > 0.0 {
             parts.push(format!("not surveyed {}", percent(rest)));
         }
-        parts.push(if ambient.get() < LEAST_ROOM {
+        parts.push(if ambient.get() < LEAST_AMBIENT {
             "room light too dark to be read".to_owned()
         } else {
             format!("room light {:.1} %", ambient.get() * 100.0)

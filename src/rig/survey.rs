@@ -17,32 +17,32 @@ use crate::response::{Response, TRUSTED};
 /// What lights a survey's frame.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Lit {
+pub enum Firing {
     Nothing,
     Only(String),
     Everything,
 }
 
-impl Lit {
+impl Firing {
     /// What to do for this frame.
     pub fn asks(&self) -> String {
         match self {
-            Lit::Nothing => {
+            Firing::Nothing => {
                 "switch the trigger off, so that no flash fires, and release (best at 1/15 s or longer, to \
                              read the room's light)"
                     .to_owned()
             }
-            Lit::Only(group) => format!("let only {group} fire, and release"),
-            Lit::Everything => "let all groups fire again as for the picture, and release".to_owned(),
+            Firing::Only(group) => format!("let only {group} fire, and release"),
+            Firing::Everything => "let all groups fire again as for the picture, and release".to_owned(),
         }
     }
 
     /// What the frame is to show.
     pub fn in_short(&self) -> String {
         match self {
-            Lit::Nothing => "no flash".to_owned(),
-            Lit::Only(group) => format!("{group} alone"),
-            Lit::Everything => "all groups".to_owned(),
+            Firing::Nothing => "no flash".to_owned(),
+            Firing::Only(group) => format!("{group} alone"),
+            Firing::Everything => "all groups".to_owned(),
         }
     }
 }
@@ -50,7 +50,8 @@ impl Lit {
 /// One frame of a survey.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SurveyFrame {
-    pub lit: Lit,
+    #[serde(rename = "lit")]
+    pub firing: Firing,
     pub settings: Settings,
     pub light: LightMap,
 }
@@ -59,7 +60,7 @@ pub struct SurveyFrame {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Survey {
     /// The frames there are to be, in their order.
-    pub order: Vec<Lit>,
+    pub order: Vec<Firing>,
     pub taken: Vec<SurveyFrame>,
     pub skipped: Vec<String>,
 }
@@ -68,8 +69,8 @@ pub struct Survey {
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct BesideReference {
     /// Light against what all groups would give at these settings.
-    pub by: Option<Stops>,
-    /// How much more of the room's light than of the flashes' the exposure time lets in.
+    pub excess: Option<Stops>,
+    /// How much more ambient light than flash the exposure time lets in.
     pub longer: Option<Stops>,
     /// It looks as if all groups had fired.
     pub matches: bool,
@@ -97,9 +98,9 @@ pub enum SurveyRefusal {
     #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
     MoreThanOne { group: String, with: String },
     #[error(
-        "{group} alone gave {off} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
+        "{group} alone gave {misfit} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
     )]
-    DoesNotAddUp { group: String, off: Stops },
+    DoesNotAddUp { group: String, misfit: Stops },
     #[error("too little of it can be read to put the lights together: shoot it again")]
     Unreadable,
 }
@@ -107,7 +108,7 @@ pub enum SurveyRefusal {
 impl BesideReference {
     /// As bright as only flash makes it; a long exposure may let the room come as near.
     fn shows_flash(self) -> bool {
-        self.by.is_some_and(|by| by > Stops(-1.5)) && self.longer.is_some_and(|l| l < Stops(1.0))
+        self.excess.is_some_and(|excess| excess > Stops(-1.5)) && self.longer.is_some_and(|l| l < Stops(1.0))
     }
 }
 
@@ -118,7 +119,7 @@ const BRIGHT_ENOUGH: Stops = Stops(-2.6);
 /// A fiftieth of the patches must be this much brighter than without flash.
 const LEAST_FLASH: Stops = Stops(0.5);
 /// What a single light may be off before the survey is not believed; checked where it gives this share somewhere.
-const MOST_OFF: Stops = Stops(0.4);
+const MOST_MISFIT: Stops = Stops(0.4);
 const MATTERS: f64 = 0.2;
 /// Light of a patch that nothing lights, and of one that has more than can be read.
 const DARK: Stops = Stops(-9.0);
@@ -127,29 +128,29 @@ const CLIPPED: Stops = Stops(3.0);
 impl Survey {
     /// A survey of these groups, the rest skipped.
     pub fn of(groups: &[String], all: &[String]) -> Survey {
-        let singles = groups.iter().cloned().map(Lit::Only);
-        let order = std::iter::once(Lit::Nothing).chain(singles).chain([Lit::Everything]).collect();
+        let singles = groups.iter().cloned().map(Firing::Only);
+        let order = std::iter::once(Firing::Nothing).chain(singles).chain([Firing::Everything]).collect();
         let skipped = all.iter().filter(|g| !groups.contains(g)).cloned().collect();
         Survey { order, taken: Vec::new(), skipped }
     }
 
     /// The next frame to shoot; `None` when the survey is finished.
-    pub fn next(&self) -> Option<&Lit> {
-        self.order.iter().find(|lit| self.frame(lit).is_none())
+    pub fn next(&self) -> Option<&Firing> {
+        self.order.iter().find(|firing| self.frame(firing).is_none())
     }
 
     /// Whether this frame of it was taken.
-    pub fn has(&self, lit: &Lit) -> bool {
-        self.frame(lit).is_some()
+    pub fn has(&self, firing: &Firing) -> bool {
+        self.frame(firing).is_some()
     }
 
-    fn frame(&self, lit: &Lit) -> Option<&SurveyFrame> {
-        self.taken.iter().find(|t| t.lit == *lit)
+    fn frame(&self, firing: &Firing) -> Option<&SurveyFrame> {
+        self.taken.iter().find(|t| t.firing == *firing)
     }
 
     /// Leaves a group out.
     pub fn skip(&mut self, group: &str) {
-        self.order.retain(|lit| *lit != Lit::Only(group.to_owned()));
+        self.order.retain(|firing| *firing != Firing::Only(group.to_owned()));
         self.skipped.push(group.to_owned());
     }
 
@@ -170,15 +171,15 @@ impl Survey {
         if clipped > MOST_CLIPPED {
             return Err(SurveyRefusal::Clipped { share: clipped * 100.0 });
         }
-        match &frame.lit {
-            Lit::Nothing if beside.shows_flash() => Err(SurveyRefusal::FlashFired),
-            Lit::Nothing => Ok(()),
-            Lit::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
+        match &frame.firing {
+            Firing::Nothing if beside.shows_flash() => Err(SurveyRefusal::FlashFired),
+            Firing::Nothing => Ok(()),
+            Firing::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
                 let with = "it is as bright everywhere as the reference with all groups".to_owned();
                 Err(SurveyRefusal::MoreThanOne { group: group.clone(), with })
             }
-            Lit::Only(group) => self.check_single(group, frame, response),
-            Lit::Everything => self.check_all(frame, response),
+            Firing::Only(group) => self.check_single(group, frame, response),
+            Firing::Everything => self.check_all(frame, response),
         }
     }
 
@@ -202,11 +203,11 @@ impl Survey {
         let other = self
             .taken
             .iter()
-            .find(|t| matches!(&t.lit, Lit::Only(g) if g != group) && self.holds(&patches, frame, t, response));
+            .find(|t| matches!(&t.firing, Firing::Only(g) if g != group) && self.holds(&patches, frame, t, response));
         match other {
-            Some(SurveyFrame { lit, .. }) => Err(SurveyRefusal::MoreThanOne {
+            Some(SurveyFrame { firing, .. }) => Err(SurveyRefusal::MoreThanOne {
                 group: group.to_owned(),
-                with: format!("it holds all of {}", lit.in_short()),
+                with: format!("it holds all of {}", firing.in_short()),
             }),
             None => Ok(()),
         }
@@ -215,16 +216,16 @@ impl Survey {
     /// Light of a frame, and what there would be of it without flash at its settings, patch by patch; `None` where it
     /// is clipped.
     fn flash_of(&self, frame: &SurveyFrame, response: &Response) -> Vec<Option<(Stops, Stops)>> {
-        let without = self.frame(&Lit::Nothing);
+        let without = self.frame(&Firing::Nothing);
         let longer = without.and_then(|w| expected(&w.settings, &frame.settings, Lighting::Continuous));
         let dark = without.map(|w| PatchLight::of(&w.light, response));
-        let lit = PatchLight::of(&frame.light, response);
+        let with = PatchLight::of(&frame.light, response);
         let both = |at: usize| {
             let patch = |light: &PatchLight| light.at(at % light.columns, at / light.columns);
             let dark = dark.as_ref().and_then(patch).zip(longer).map_or(DARK, |(l, e)| l + e);
-            Some((patch(&lit)?, dark))
+            Some((patch(&with)?, dark))
         };
-        (0..lit.columns * lit.rows).map(both).collect()
+        (0..with.columns * with.rows).map(both).collect()
     }
 
     /// Whether the frame, of which this is the light, has at least all the light of a single one, wherever that has any
@@ -252,29 +253,31 @@ impl Survey {
         let with = Survey { taken: self.taken.iter().cloned().chain([frame.clone()]).collect(), ..self.clone() };
         let lights = with.lights(response).ok_or(SurveyRefusal::Unreadable)?;
         let most = lights.basis.most();
-        let off = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
-        match off.map(|(s, names)| (names, lights.basis.off[s])).find(|(_, off)| off.abs() > MOST_OFF) {
-            Some((names, off)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), off: -off }),
+        let checked = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
+        match checked.map(|(s, names)| (names, lights.basis.misfit[s])).find(|(_, misfit)| misfit.abs() > MOST_MISFIT) {
+            Some((names, misfit)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit }),
             None => Ok(()),
         }
     }
 
     /// The lights of a finished survey, read by one curve.
     pub fn lights(&self, response: &Response) -> Option<Lights> {
-        let all = self.frame(&Lit::Everything)?;
-        let dark = self.frame(&Lit::Nothing)?;
+        let all = self.frame(&Firing::Everything)?;
+        let dark = self.frame(&Firing::Nothing)?;
         let light_of = |frame: &SurveyFrame| PatchLight::of(&frame.light, response);
         let all_light = light_of(all);
-        let room = light_of(dark).above(response.light(TRUSTED.start));
-        let ambient =
-            Single { light: room.clone(), gain: expected(&dark.settings, &all.settings, Lighting::Continuous)? };
+        let ambient_light = light_of(dark).above(response.light(TRUSTED.start));
+        let ambient = Single {
+            light: ambient_light.clone(),
+            gain: expected(&dark.settings, &all.settings, Lighting::Continuous)?,
+        };
         let mut names: Vec<Vec<String>> = Vec::new();
         let mut singles = Vec::new();
         for frame in &self.taken {
-            let Lit::Only(group) = &frame.lit else { continue };
+            let Firing::Only(group) = &frame.firing else { continue };
             let to_single = expected(&dark.settings, &frame.settings, Lighting::Continuous)?;
             singles.push(Single {
-                light: light_of(frame).without(&room, to_single),
+                light: light_of(frame).without(&ambient_light, to_single),
                 gain: expected(&frame.settings, &all.settings, Lighting::Flash)?,
             });
             names.push(vec![group.clone()]);

@@ -7,13 +7,13 @@ use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
 use super::setup::Setup;
 use super::sitting::Sitting;
-use crate::advice::{Cause, Headline, Verdict};
+use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
-use crate::rig::solve::Did;
-use crate::rig::{LightGroup, Lit, Position, Ratio, Role, Turn};
+use crate::rig::solve::SourceChange;
+use crate::rig::{DialChange, Firing, LightGroup, Position, Ratio, Role};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -26,7 +26,7 @@ pub struct Board {
     pub last: Option<LastShown>,
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
-    pub asked: Option<Asked>,
+    pub asked: Option<CorrectionShown>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
     pub judge_by: String,
@@ -44,7 +44,8 @@ pub struct LastShown {
     pub file: String,
     pub settings: String,
     pub f_number: Option<String>,
-    pub cause: Cause,
+    #[serde(rename = "cause")]
+    pub finding: Finding,
     pub sentence: String,
     /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
@@ -56,13 +57,14 @@ pub struct LastShown {
 
 /// The open correction.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Asked {
+pub struct CorrectionShown {
     /// The record that began it.
     pub record: u64,
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
     pub sentence: String,
-    pub ratio_off: Option<String>,
+    #[serde(rename = "ratio_off")]
+    pub ratio_error: Option<String>,
 }
 
 /// What a card says, in one word.
@@ -100,7 +102,8 @@ pub struct Card {
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// The turn in stops, in thirds, for lights of which nobody told the power.
-    pub by: Option<String>,
+    #[serde(rename = "by")]
+    pub change: Option<String>,
     /// What to do, in words.
     pub does: String,
     /// How sure that is.
@@ -138,8 +141,8 @@ pub struct SurveyGuide {
 impl Board {
     pub fn of(sitting: &Sitting, config: &Config) -> Board {
         let setup = &sitting.setup;
-        let hold = setup.last.as_ref().filter(|l| l.verdict.cause.holds()).map(|l| l.verdict.sentence.clone());
-        let shot = setup.last.as_ref().map(|l| &l.subject.settings);
+        let hold = setup.last.as_ref().filter(|l| l.verdict.finding.is_hold()).map(|l| l.verdict.sentence.clone());
+        let shot = setup.last.as_ref().map(|l| &l.observation.settings);
         let ahead = setup.open.as_ref().zip(shot).and_then(|(p, shot)| p.prepares_beyond(shot, config.lighting));
         let coming = ahead.map(Settings::in_short);
         Board {
@@ -161,29 +164,29 @@ impl Board {
     }
 }
 
-fn asked(pending: &OpenCorrection, coming: Option<String>) -> Asked {
-    let off = pending.correction.ratio_off;
-    Asked {
+fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
+    let ratio_error = pending.correction.ratio_error;
+    CorrectionShown {
         record: pending.record,
         coming,
         sentence: match &pending.purpose {
             Purpose::Drift { frame } => format!("Answers frame {frame}."),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
         },
-        ratio_off: (off > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", off.0)),
+        ratio_error: (ratio_error > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", ratio_error.0)),
     }
 }
 
 fn last_shown(last: &Last, setup: &Setup, judge_by: &str) -> LastShown {
-    let metered = last.subject.metered.as_ref();
+    let metered = last.observation.metered.as_ref();
     let counts = last.verdict.judged.as_ref().map_or(judge_by, |j| j.spot.as_str());
     let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
     LastShown {
         frame: last.frame,
         file: last.file.clone(),
-        settings: last.subject.settings.in_short(),
-        f_number: last.subject.settings.f_number.map(|n| n.to_string()),
-        cause: last.verdict.cause,
+        settings: last.observation.settings.in_short(),
+        f_number: last.observation.settings.f_number.map(|n| n.to_string()),
+        finding: last.verdict.finding,
         sentence: last.verdict.sentence.clone(),
         drift: last.verdict.headline().map(|h| h.in_words()),
         is_reference: setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
@@ -205,7 +208,7 @@ fn clipping(reading: &Reading) -> String {
 }
 
 fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
-    let reading = last.and_then(|l| l.subject.metered.as_ref()).and_then(|m| m.reading(&spot.name));
+    let reading = last.and_then(|l| l.observation.metered.as_ref()).and_then(|m| m.reading(&spot.name));
     let seen = last.and_then(|l| l.verdict.spots.iter().find(|s| s.spot == spot.name));
     let own = spot.area();
     Some(SpotShown {
@@ -244,10 +247,10 @@ fn ratios(setup: &Setup) -> Vec<String> {
 
 fn survey_guide(setup: &Setup) -> SurveyGuide {
     let under_way = setup.surveying.as_ref();
-    let steps = under_way.map(|s| s.order.iter().map(|lit| (lit.in_short(), s.has(lit))).collect());
+    let steps = under_way.map(|s| s.order.iter().map(|firing| (firing.in_short(), s.has(firing))).collect());
     SurveyGuide {
         steps: steps.unwrap_or_default(),
-        next: under_way.and_then(|s| s.next()).map(Lit::asks),
+        next: under_way.and_then(|s| s.next()).map(Firing::asks),
         refused: setup.survey_refused.clone(),
         report: setup.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
     }
@@ -258,19 +261,19 @@ fn survey_guide(setup: &Setup) -> SurveyGuide {
 fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     let position = setup.position(&group.name);
     let pending = setup.open.as_ref();
-    let turn = pending.and_then(|p| p.correction.turns.iter().find(|t| t.group == group.name));
+    let dial_change = pending.and_then(|p| p.correction.dial_changes.iter().find(|t| t.group == group.name));
     let told = pending.is_some_and(|p| p.is_confirmed(&group.name));
     let verdict = setup.last.as_ref().map(|l| &l.verdict);
-    let held = verdict.filter(|v| v.cause.holds()).is_some();
-    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.did);
-    let card_state = match turn {
+    let held = verdict.filter(|v| v.finding.is_hold()).is_some();
+    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.change);
+    let card_state = match dial_change {
         _ if held => CardState::Hold,
         None => CardState::Rest,
         Some(_) if told => CardState::Set,
-        Some(turn) => state_of(turn, coming),
+        Some(dial_change) => state_of(dial_change, coming),
     };
     let at = position.and_then(Position::power).map(|p| group.shown(p));
-    let open = turn.filter(|_| !told);
+    let open = dial_change.filter(|_| !told);
     let other = pending.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
     Card {
         group: group.name.clone(),
@@ -280,7 +283,7 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         coming: coming && open.is_some() && !held,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
         clicks: open.map_or(0, |t| t.clicks),
-        by: open.filter(|t| t.clicks != 0).map(|t| t.by.in_thirds()),
+        change: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
         does: does(card_state, group, open, own, at.as_deref()),
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
         other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
@@ -290,9 +293,9 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     }
 }
 
-fn state_of(turn: &Turn, coming: bool) -> CardState {
-    match turn.clicks {
-        _ if turn.reach != Reach::Within => CardState::EndOfRange,
+fn state_of(dial_change: &DialChange, coming: bool) -> CardState {
+    match dial_change.clicks {
+        _ if dial_change.reach != Reach::Within => CardState::EndOfRange,
         0 => CardState::Leave,
         _ if coming => CardState::Coming,
         n if n > 0 => CardState::Up,
@@ -300,39 +303,50 @@ fn state_of(turn: &Turn, coming: bool) -> CardState {
     }
 }
 
-fn does(state: CardState, group: &LightGroup, turn: Option<&Turn>, own: Option<Did>, at: Option<&str>) -> String {
+fn does(
+    state: CardState,
+    group: &LightGroup,
+    dial_change: Option<&DialChange>,
+    own: Option<SourceChange>,
+    at: Option<&str>,
+) -> String {
     if state == CardState::Hold {
         return match own {
-            Some(Did::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
+            Some(SourceChange::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
             _ => "leave the power as it is".to_owned(),
         };
     }
-    let Some(turn) = turn else {
+    let Some(dial_change) = dial_change else {
         return match (state, at) {
             (CardState::Set, _) => "done".to_owned(),
             (_, None) => "nobody has told what it is set to".to_owned(),
             _ => "nothing to do".to_owned(),
         };
     };
-    let way = if turn.clicks > 0 { "up" } else { "down" };
-    let size = format!("{:.2} stop", turn.by.abs().0);
-    let steps = match (turn.clicks.unsigned_abs(), group.dial.is_some()) {
+    let way = if dial_change.clicks > 0 { "up" } else { "down" };
+    let size = format!("{:.2} stop", dial_change.change.abs().0);
+    let steps = match (dial_change.clicks.unsigned_abs(), group.dial.is_some()) {
         (0, _) => return "leave it".to_owned(),
         (1, true) => "1 click".to_owned(),
         (n, true) => format!("{n} clicks"),
-        (_, false) => format!("{} in thirds", turn.by.abs().in_thirds().trim_start_matches('+')),
+        (_, false) => format!("{} in thirds", dial_change.change.abs().in_thirds().trim_start_matches('+')),
     };
     format!("{way} {steps} ({size})")
 }
 
 /// How sure a turn is, and what its rounding leaves over.
-fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<Did>, verdict: Option<&Verdict>) -> String {
+fn sure(
+    dial_change: &DialChange,
+    pending: Option<&OpenCorrection>,
+    own: Option<SourceChange>,
+    verdict: Option<&Verdict>,
+) -> String {
     let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
     let headline = verdict.and_then(Verdict::headline);
     let whole = headline.and_then(|h| Some((h.half_width?, h.condition)));
     let mut said = match (answers_drift, own, whole) {
         (false, _, _) => "worked out from the settings".to_owned(),
-        (true, Some(Did::Changed { half_width, .. }), _) => {
+        (true, Some(SourceChange::Changed { half_width, .. }), _) => {
             format!("sure to ±{:.2} stop, read for this light", half_width.0)
         }
         (true, _, Some((within, condition))) => {
@@ -341,8 +355,8 @@ fn sure(turn: &Turn, pending: Option<&OpenCorrection>, own: Option<Did>, verdict
         }
         (true, _, None) => "how sure is not known".to_owned(),
     };
-    if turn.left_over.abs() > Stops(0.02) && turn.reach == Reach::Within {
-        said.push_str(&format!("; the dial's step leaves {} stop", turn.left_over));
+    if dial_change.left_over.abs() > Stops(0.02) && dial_change.reach == Reach::Within {
+        said.push_str(&format!("; the dial's step leaves {} stop", dial_change.left_over));
     }
     said
 }

@@ -8,7 +8,7 @@ use super::setup::Setup;
 use super::sitting::Sitting;
 use crate::meter::Area;
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
-use crate::rig::{Lit, Position};
+use crate::rig::{Firing, Position};
 
 /// A command as it comes in over the socket.
 #[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
@@ -158,7 +158,7 @@ pub fn status(sitting: &Sitting) -> Value {
         "lights": positions.collect::<Vec<_>>(),
         "correction": setup.open,
         "survey": {
-            "next": setup.surveying.as_ref().and_then(|s| s.next()).map(Lit::asks),
+            "next": setup.surveying.as_ref().and_then(|s| s.next()).map(Firing::asks),
             "report": setup.surveyed.as_ref().map(|s| &s.report),
         },
         "last": setup.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.verdict.sentence})),

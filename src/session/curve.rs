@@ -7,7 +7,7 @@ use super::record::Rendered;
 use super::sitting::Sitting;
 use crate::config::{Config, Curves};
 use crate::frame::Settings;
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 use crate::response::{Response, ResponseChoice};
 
 /// The curve for a file of a frame with these settings. A raw file's linear light has its own. A picture goes by the
@@ -15,7 +15,7 @@ use crate::response::{Response, ResponseChoice};
 /// nothing is known of it, by the stock curve.
 pub fn response_for(
     settings: &Settings,
-    metered: &Metered,
+    metered: &FrameReadings,
     config: &Config,
     curves: &Curves,
     sitting: &Sitting,
@@ -24,13 +24,17 @@ pub fn response_for(
         return Response::raw();
     }
     let of = rendered(settings, metered, config);
-    let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.look.as_deref());
+    let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.profile.as_deref());
     let teachable = config.response == ResponseChoice::Camera && picked.name == curves.stock().name;
     let learned = sitting.learned(&of).filter(|_| teachable).and_then(|l| sitting.curve(&l.name));
     learned.cloned().unwrap_or(picked)
 }
 
 /// What a picture's curve belongs to.
-pub(super) fn rendered(settings: &Settings, metered: &Metered, config: &Config) -> Rendered {
-    Rendered { camera: settings.camera.clone(), colour: metered.colour.clone(), look: config.picture_look.clone() }
+pub(super) fn rendered(settings: &Settings, metered: &FrameReadings, config: &Config) -> Rendered {
+    Rendered {
+        camera: settings.camera.clone(),
+        colour: metered.colour.clone(),
+        profile: config.picture_profile.clone(),
+    }
 }

@@ -6,15 +6,15 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::frame::Settings;
 use crate::meter::{Logged, LoggedMap};
 use crate::response::Response;
-use crate::rig::{Lit, SurveyFrame};
+use crate::rig::{Firing, SurveyFrame};
 
 /// A frame as it takes part in a comparison, as a record holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct LoggedSubject {
+pub struct LoggedObservation {
     pub settings: Settings,
     /// The reading that counts.
     pub metered: Option<Logged>,
@@ -26,31 +26,32 @@ pub struct LoggedSubject {
 /// One frame of a survey, as a record holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LoggedSurveyFrame {
-    pub lit: Lit,
+    #[serde(rename = "lit")]
+    pub firing: Firing,
     pub settings: Settings,
     pub light: LoggedMap,
 }
 
-impl From<Subject> for LoggedSubject {
-    fn from(subject: Subject) -> LoggedSubject {
-        let Subject { settings, metered, second } = subject;
-        LoggedSubject { settings, metered: metered.map(Logged::from), second: second.map(Logged::from) }
+impl From<Observation> for LoggedObservation {
+    fn from(observation: Observation) -> LoggedObservation {
+        let Observation { settings, metered, second } = observation;
+        LoggedObservation { settings, metered: metered.map(Logged::from), second: second.map(Logged::from) }
     }
 }
 
-impl LoggedSubject {
-    /// The subject in codes, with those of its readings whose curve is known.
-    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Subject {
+impl LoggedObservation {
+    /// The observation in codes, with those of its readings whose curve is known.
+    pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Observation {
         let [first, second] =
             [&self.metered, &self.second].map(|reading| reading.as_ref().and_then(|r| r.in_codes(&named)));
         let (metered, second) = if first.is_some() { (first, second) } else { (second, None) };
-        Subject { settings: self.settings.clone(), metered, second }
+        Observation { settings: self.settings.clone(), metered, second }
     }
 }
 
 impl From<SurveyFrame> for LoggedSurveyFrame {
     fn from(frame: SurveyFrame) -> LoggedSurveyFrame {
-        LoggedSurveyFrame { lit: frame.lit, settings: frame.settings, light: frame.light.into() }
+        LoggedSurveyFrame { firing: frame.firing, settings: frame.settings, light: frame.light.into() }
     }
 }
 
@@ -58,6 +59,6 @@ impl LoggedSurveyFrame {
     /// The frame in codes; `None` when nobody knows the curve that it went through.
     pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<SurveyFrame> {
         let light = self.light.in_codes(named)?;
-        Some(SurveyFrame { lit: self.lit.clone(), settings: self.settings.clone(), light })
+        Some(SurveyFrame { firing: self.firing.clone(), settings: self.settings.clone(), light })
     }
 }

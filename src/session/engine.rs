@@ -16,7 +16,7 @@ use super::knowledge::Knowledge;
 use super::record::{Body, Record};
 use super::sealed::VERSION;
 use super::state::State;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::{Config, Curves};
 
 /// Where lines are kept.
@@ -153,13 +153,13 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `subject`; `sync`, `since` and `spot` are not the engine's.
-    pub fn command(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+    /// `observation`; `sync`, `since` and `spot` are not the engine's.
+    pub fn command(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         if let Some(why) = self.has_no_room_for(command) {
             return Reply::refused(why);
         }
-        let subject = subject.map(Box::new);
-        let reply = self.carry_out(Input::Told { command: command.clone(), subject });
+        let observation = observation.map(Box::new);
+        let reply = self.carry_out(Input::Told { command: command.clone(), observation });
         reply.unwrap_or_else(|| Reply::refused("nothing is answered to this"))
     }
 
@@ -211,7 +211,7 @@ impl<L: Ledger> Engine<L> {
     pub fn retry(&mut self) {
         self.ledger.retry();
         self.make_up();
-        self.look_after_ledger();
+        self.tend_ledger();
     }
 
     /// Logs what there was no room for, as far as it still tells something.
@@ -276,11 +276,11 @@ impl<L: Ledger> Engine<L> {
         for (record, line) in staged {
             (self.publish)(Published { record, line, logged });
         }
-        self.look_after_ledger();
+        self.tend_ledger();
     }
 
     /// Tells what befell the log, and begins its next file when that is due.
-    fn look_after_ledger(&mut self) {
+    fn tend_ledger(&mut self) {
         let news = self.ledger.take_news();
         if !news.is_empty() {
             // Each is told by way of this very function again, until there is no news.

@@ -11,8 +11,8 @@ use super::judgement::{How, Judgement};
 use super::record::{Body, FrameRecord};
 use super::remembered::Last;
 use super::setup::Setup;
-use crate::advice::{Cause, Subject};
-use crate::meter::Metered;
+use crate::advice::{Finding, Observation};
+use crate::meter::FrameReadings;
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -30,7 +30,8 @@ pub struct Exposure {
     pub file: String,
     pub further: Vec<String>,
     /// What its files hold.
-    pub subject: Arc<Subject>,
+    #[serde(rename = "subject")]
+    pub observation: Arc<Observation>,
     pub late: bool,
     pub overtaken: bool,
     /// What was made of it, and by which record.
@@ -44,12 +45,12 @@ pub struct Exposure {
 }
 
 impl Exposure {
-    fn new(frame: &FrameRecord, subject: Subject, before: Arc<Setup>, lights_moved_before: bool) -> Exposure {
+    fn new(frame: &FrameRecord, observation: Observation, before: Arc<Setup>, lights_moved_before: bool) -> Exposure {
         Exposure {
             frame: frame.frame,
             file: frame.file.clone(),
             further: Vec::new(),
-            subject: Arc::new(subject),
+            observation: Arc::new(observation),
             late: frame.late,
             overtaken: frame.overtaken,
             judged: None,
@@ -73,16 +74,16 @@ impl Exposure {
         let overtakes =
             |body: &Body| matches!(body, Body::Reference { .. } | Body::Look { .. } | Body::Correction { .. });
         // The first frame becomes the reference by itself, and asks for nothing.
-        self.cause() != Some(Cause::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
+        self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
     }
 
-    pub fn cause(&self) -> Option<Cause> {
-        self.judged.as_ref().map(|(_, judgement)| judgement.verdict.cause)
+    pub fn finding(&self) -> Option<Finding> {
+        self.judged.as_ref().map(|(_, judgement)| judgement.verdict.finding)
     }
 
     /// It is one to go by: neither of a survey nor shot before others that were taken first.
     pub fn counts(&self) -> bool {
-        !self.overtaken && self.cause() != Some(Cause::Survey)
+        !self.overtaken && self.finding() != Some(Finding::Survey)
     }
 }
 
@@ -103,9 +104,9 @@ impl Exposures {
         self.0.iter().rposition(|e| e.frame == frame)
     }
 
-    pub(super) fn add(&mut self, frame: &FrameRecord, subject: Subject, before: &Setup) {
+    pub(super) fn add(&mut self, frame: &FrameRecord, observation: Observation, before: &Setup) {
         let moved = self.0.back().is_some_and(|last| last.since.iter().any(|(_, body)| may_move_lights(body)));
-        self.0.push_back(Exposure::new(frame, subject, Arc::new(before.clone()), moved));
+        self.0.push_back(Exposure::new(frame, observation, Arc::new(before.clone()), moved));
         if self.0.len() > MOST {
             self.0.pop_front();
         }
@@ -137,37 +138,37 @@ impl Exposures {
     }
 
     /// A frame has further readings.
-    pub(super) fn complete(&mut self, frame: u64, subject: &Arc<Subject>) {
+    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
         for exposure in &mut self.0 {
             if exposure.frame == frame {
-                exposure.subject = subject.clone();
+                exposure.observation = observation.clone();
             }
             // What was known before later ones holds this frame, too; and so does a word that made it a reference.
             if let Some(before) = &mut exposure.before {
-                Arc::make_mut(before).complete(frame, subject);
+                Arc::make_mut(before).complete(frame, observation);
             }
             for (_, body) in &mut exposure.since {
                 let is_it = matches!(&**body, Body::Reference { frame: Some(of), .. } if *of == frame);
                 // A survey's words are large: only the one that changes is copied.
-                if is_it && let Body::Reference { subject: referred, .. } = Arc::make_mut(body) {
-                    *referred = Box::new(Subject::clone(subject).into());
+                if is_it && let Body::Reference { observation: referred, .. } = Arc::make_mut(body) {
+                    *referred = Box::new(Observation::clone(observation).into());
                 }
             }
         }
     }
 
     /// A reference's file was metered anew, by other spots.
-    pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
+    pub(super) fn reread(&mut self, file: &str, metered: &FrameReadings) {
         for exposure in &mut self.0 {
             if let Some(before) = &mut exposure.before {
                 Arc::make_mut(before).reread(file, metered);
             }
             for (_, body) in &mut exposure.since {
                 let is_it = matches!(&**body, Body::Reference { file: of, .. } if of == file);
-                if is_it && let Body::Reference { subject, .. } = Arc::make_mut(body) {
-                    let mut referred = subject.in_codes(|_| None);
+                if is_it && let Body::Reference { observation, .. } = Arc::make_mut(body) {
+                    let mut referred = observation.in_codes(|_| None);
                     referred.reread(metered);
-                    *subject = Box::new(referred.into());
+                    *observation = Box::new(referred.into());
                 }
             }
         }
@@ -206,10 +207,10 @@ impl Exposure {
     /// It is the last exposure from now on, if it is one to go by.
     fn go_on_from_here(&self, setup: &mut Setup, judgement: &Judgement) {
         if self.counts() {
-            let (frame, file, subject) = (self.frame, self.file.clone(), self.subject.clone());
-            setup.last = Some(Last { frame, file, subject, verdict: judgement.verdict.clone() });
+            let (frame, file, observation) = (self.frame, self.file.clone(), self.observation.clone());
+            setup.last = Some(Last { frame, file, observation, verdict: judgement.verdict.clone() });
         } else if !self.overtaken {
-            setup.note_time(self.subject.settings.captured.clone());
+            setup.note_time(self.observation.settings.captured.clone());
         }
     }
 }

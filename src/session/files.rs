@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::record::{Body, FrameRecord};
 use super::remembered::Stem;
 use super::rows;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::container::{Fingerprint, Kind};
 use crate::frame::Captured;
 use crate::intake::{FileState, KnownFile, stem_key};
@@ -45,7 +45,7 @@ impl Files {
                 self.begun = true;
                 let FrameRecord { file, state, fingerprint, .. } = &**frame;
                 self.note(file, *state, *fingerprint);
-                self.note_first(file, frame.frame, frame.subject.settings.captured.clone());
+                self.note_first(file, frame.frame, frame.observation.settings.captured.clone());
             }
             Body::FileAdded { frame, file, state, fingerprint, .. } => {
                 self.note(file, *state, *fingerprint);
@@ -99,9 +99,9 @@ impl Files {
     }
 
     /// The frame that a further file of one exposure belongs to.
-    pub fn exposure_of(&self, file: &str, is_raw: bool, subject: &Subject) -> Option<u64> {
+    pub fn exposure_of(&self, file: &str, is_raw: bool, observation: &Observation) -> Option<u64> {
         let stem = self.stems.get(&stem_key(file.as_ref()))?;
-        let apart = stem.captured.as_ref().zip(subject.settings.captured.as_ref());
+        let apart = stem.captured.as_ref().zip(observation.settings.captured.as_ref());
         let together = apart.is_none_or(|(a, b)| b.seconds_since(a).abs() <= SAME_EXPOSURE_SECONDS);
         // Two pictures of one stem (an export beside the original) are two frames.
         (together && (is_raw || !stem.picture)).then_some(stem.frame)

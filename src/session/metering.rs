@@ -1,6 +1,6 @@
 //! What metering a frame needs to know, and which of two frames' readings compare.
 
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::Config;
 use crate::frame::Frame;
 use crate::meter::{LightMap, Spot, light_map, meter};
@@ -8,7 +8,7 @@ use crate::photometry::Series;
 
 /// What the workers meter by; replaced when the configuration changes.
 #[derive(Debug, Clone)]
-pub struct Metering {
+pub struct MeteringPlan {
     pub spots: Vec<Spot>,
     pub marks: Series,
     /// There are groups of lights that a survey could tell apart.
@@ -17,45 +17,45 @@ pub struct Metering {
 
 /// A frame, metered.
 #[derive(Debug, Clone)]
-pub struct FrameOutcome {
-    pub subject: Subject,
+pub struct MeteredFrame {
+    pub observation: Observation,
     /// The light of its parts, for reading single lights out of it; not logged.
     pub light: Option<LightMap>,
     pub notes: Vec<String>,
 }
 
-impl Metering {
-    pub fn of(config: &Config) -> Metering {
-        Metering { spots: config.spots.clone(), marks: config.marks, several_groups: config.groups.len() > 1 }
+impl MeteringPlan {
+    pub fn of(config: &Config) -> MeteringPlan {
+        MeteringPlan { spots: config.spots.clone(), marks: config.marks, several_groups: config.groups.len() > 1 }
     }
 
     /// Meters a frame that was read: what the blocking workers do.
-    pub fn subject(&self, frame: Frame) -> FrameOutcome {
+    pub fn meter(&self, frame: Frame) -> MeteredFrame {
         let picture = frame.picture.as_ref();
         let metered = picture.map(|picture| meter(picture, &self.spots));
         let light = picture.filter(|_| self.several_groups).map(light_map);
-        let subject = Subject { settings: frame.settings, metered, second: None };
-        FrameOutcome { subject, light, notes: frame.notes }
+        let observation = Observation { settings: frame.settings, metered, second: None };
+        MeteredFrame { observation, light, notes: frame.notes }
     }
 }
 
-/// Two subjects with one kind of reading each, ready to be compared.
+/// Two observations with one kind of reading each, ready to be compared.
 #[derive(Debug, Clone)]
 pub struct Compared {
-    pub reference: Option<Subject>,
-    pub frame: Subject,
+    pub reference: Option<Observation>,
+    pub frame: Observation,
     /// They have no kind of reading in common.
     pub unlike: bool,
 }
 
 impl Compared {
     /// The raw files' readings where both have one, else the pictures'.
-    pub fn of(reference: Option<&Subject>, frame: &Subject) -> Compared {
+    pub fn of(reference: Option<&Observation>, frame: &Observation) -> Compared {
         let both = |raw: &bool| reference.into_iter().chain([frame]).all(|s| s.reading_of(*raw).is_some());
         let common = [true, false].into_iter().find(both);
-        let only = |subject: &Subject| {
-            let reading = common.and_then(|raw| subject.reading_of(raw));
-            Subject { settings: subject.settings.clone(), metered: reading.cloned(), second: None }
+        let only = |observation: &Observation| {
+            let reading = common.and_then(|raw| observation.reading_of(raw));
+            Observation { settings: observation.settings.clone(), metered: reading.cloned(), second: None }
         };
         Compared {
             reference: reference.map(only),

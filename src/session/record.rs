@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::earlier::{LoggedSubject, LoggedSurveyFrame};
+use super::earlier::{LoggedObservation, LoggedSurveyFrame};
 use super::judgement::{How, Judgement};
 use super::sealed::{LineFault, check_seal, check_version, seal};
 use crate::advice::{Correction, Verdict};
@@ -15,7 +15,7 @@ use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Known, Lit, SurveyReport};
+use crate::rig::{Firing, Known, SurveyReport};
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -55,7 +55,8 @@ pub enum Body {
         look: String,
         frame: Option<u64>,
         file: String,
-        subject: Box<LoggedSubject>,
+        #[serde(rename = "subject")]
+        observation: Box<LoggedObservation>,
         powers: BTreeMap<String, Option<PowerSetting>>,
     },
     /// Another look was made current.
@@ -138,7 +139,8 @@ pub enum Body {
         frames: Vec<u64>,
         residual: Stops,
         /// 95 % half-width of two stops about mid-grey before and after.
-        doubt: [Stops; 2],
+        #[serde(rename = "doubt")]
+        uncertainty: [Stops; 2],
         curve: Box<Curve>,
     },
     /// A step of a light survey, and what to do next.
@@ -175,7 +177,8 @@ pub struct FrameRecord {
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub overtaken: bool,
     pub look: Option<String>,
-    pub subject: LoggedSubject,
+    #[serde(rename = "subject")]
+    pub observation: LoggedObservation,
     pub notes: Vec<String>,
     /// Up to format 4 an observation bears its judgement.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -209,8 +212,9 @@ pub struct Rendered {
     pub camera: Option<String>,
     /// Colour space of its pictures.
     pub colour: String,
-    /// The picture look that the configuration names.
-    pub look: Option<String>,
+    /// The picture profile that the configuration names.
+    #[serde(rename = "look")]
+    pub profile: Option<String>,
 }
 
 /// What a response was learned from.
@@ -241,7 +245,7 @@ pub enum PowerSource {
 pub enum SurveyStep {
     /// These frames are to be taken, in this order; the rest of the groups is skipped.
     Begun {
-        order: Vec<Lit>,
+        order: Vec<Firing>,
         skipped: Vec<String>,
     },
     Taken {
@@ -251,7 +255,8 @@ pub enum SurveyStep {
     /// The frame does not show what it was to show.
     Refused {
         frame: u64,
-        lit: Lit,
+        #[serde(rename = "lit")]
+        firing: Firing,
         why: String,
     },
     Skipped {

@@ -7,19 +7,19 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::record::Purpose;
-use crate::advice::{Cause, Correction, Subject, Verdict};
+use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::{Position, Survey, SurveyReport, Turn};
+use crate::rig::{DialChange, Position, Survey, SurveyReport};
 
 /// A named reference, with where the dials stood for it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Look {
     pub frame: Option<u64>,
     pub file: String,
-    pub subject: Arc<Subject>,
+    pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
     pub marks: BTreeMap<String, Stops>,
 }
@@ -39,12 +39,12 @@ pub struct OpenCorrection {
 impl OpenCorrection {
     /// Groups that are at the end of their range, and were confirmed to be, need not be asked again.
     pub(super) fn new(record: u64, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
-        let is_confirmed = |turn: &&Turn| {
-            let position = positions.iter().find(|p| p.group == turn.group);
-            let is_at_its_end = turn.clicks == 0 && turn.reach != Reach::Within;
-            is_at_its_end && position.is_some_and(|p| p.is_known_to_be_short_by(turn.left_over))
+        let is_confirmed = |dial_change: &&DialChange| {
+            let position = positions.iter().find(|p| p.group == dial_change.group);
+            let is_at_its_end = dial_change.clicks == 0 && dial_change.reach != Reach::Within;
+            is_at_its_end && position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.left_over))
         };
-        let confirmed = correction.turns.iter().filter(is_confirmed).map(|t| t.group.clone()).collect();
+        let confirmed = correction.dial_changes.iter().filter(is_confirmed).map(|t| t.group.clone()).collect();
         OpenCorrection { record, purpose, correction, confirmed }
     }
 
@@ -61,16 +61,16 @@ impl OpenCorrection {
 
     /// Everything that it asks for was told to be done.
     pub fn is_all_confirmed(&self) -> bool {
-        self.correction.turns.iter().all(|t| self.is_confirmed(&t.group))
+        self.correction.dial_changes.iter().all(|t| self.is_confirmed(&t.group))
     }
 
-    pub fn turn_of(&self, group: &str) -> Option<&Turn> {
-        self.correction.turns.iter().find(|t| t.group == group)
+    pub fn dial_change_of(&self, group: &str) -> Option<&DialChange> {
+        self.correction.dial_changes.iter().find(|t| t.group == group)
     }
 
     /// A group was told to be set. `false` when that was known, or nothing is asked of it.
     pub(super) fn confirm(&mut self, group: &str) -> bool {
-        let is_new = self.turn_of(group).is_some() && !self.is_confirmed(group);
+        let is_new = self.dial_change_of(group).is_some() && !self.is_confirmed(group);
         if is_new {
             self.confirmed.push(group.to_owned());
         }
@@ -83,11 +83,11 @@ impl OpenCorrection {
 
     /// What the end of a group's range leaves over, where it comes first.
     pub(super) fn short_by(&self, group: &str) -> Option<Stops> {
-        self.turn_of(group).filter(|t| t.reach != Reach::Within).map(|t| t.left_over)
+        self.dial_change_of(group).filter(|t| t.reach != Reach::Within).map(|t| t.left_over)
     }
 
     pub(super) fn keep_groups(&mut self, is_there: impl Fn(&str) -> bool) {
-        self.correction.turns.retain(|t| is_there(&t.group));
+        self.correction.dial_changes.retain(|t| is_there(&t.group));
         self.correction.other_ways.retain(|w| is_there(&w.group));
         self.confirmed.retain(|g| is_there(g));
     }
@@ -99,7 +99,8 @@ impl OpenCorrection {
 pub struct Last {
     pub frame: u64,
     pub file: String,
-    pub subject: Arc<Subject>,
+    #[serde(rename = "subject")]
+    pub observation: Arc<Observation>,
     pub verdict: Verdict,
 }
 
@@ -110,7 +111,8 @@ pub struct TrendPoint {
     pub drift: Option<Stops>,
     /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
-    pub cause: Cause,
+    #[serde(rename = "cause")]
+    pub finding: Finding,
 }
 
 impl TrendPoint {
@@ -119,7 +121,7 @@ impl TrendPoint {
             frame,
             drift: verdict.drift,
             uncertainty: verdict.unconditional_half_width().map(Stops::rounded),
-            cause: verdict.cause,
+            finding: verdict.finding,
         }
     }
 }

@@ -24,7 +24,7 @@ mod rows_of {
 
     pub use serde::{Deserialize, Deserializer, Serializer};
 
-    pub use crate::advice::Subject;
+    pub use crate::advice::Observation;
     pub use crate::container::Fingerprint;
     pub use crate::frame::Captured;
     pub use crate::intake::FileState;
@@ -49,9 +49,9 @@ mod rows_of {
 rows!(
     looks,
     BTreeMap<String, Look>,
-    (String, Option<u64>, String, Arc<Subject>, Marks),
-    |(name, look)| (name, look.frame, &look.file, &look.subject, &look.marks),
-    |(name, frame, file, subject, marks)| (name, Look { frame, file, subject, marks })
+    (String, Option<u64>, String, Arc<Observation>, Marks),
+    |(name, look)| (name, look.frame, &look.file, &look.observation, &look.marks),
+    |(name, frame, file, observation, marks)| (name, Look { frame, file, observation, marks })
 );
 rows!(
     files,

@@ -12,10 +12,10 @@ use super::judgement::{How, Judgement, PositionRead};
 use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
 use super::remembered::{Last, Look, OpenCorrection, Surveyed};
 use super::rows;
-use crate::advice::{Previous, Subject};
+use crate::advice::{Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
-use crate::meter::Metered;
+use crate::meter::FrameReadings;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{Known, Position, Survey};
 
@@ -51,7 +51,7 @@ impl Setup {
     }
 
     pub fn previous(&self) -> Option<Previous> {
-        self.last.as_ref().map(|l| Previous { captured: l.subject.settings.captured.clone() })
+        self.last.as_ref().map(|l| Previous { captured: l.observation.settings.captured.clone() })
     }
 
     pub fn position(&self, group: &str) -> Option<&Position> {
@@ -73,7 +73,7 @@ impl Setup {
     /// The turn that the open correction still asks of a group.
     pub fn asked(&self, group: &str) -> Option<Stops> {
         let open = self.open.as_ref().filter(|open| !open.is_confirmed(group))?;
-        open.correction.turns.iter().find(|t| t.group == group).map(|t| t.by)
+        open.correction.dial_changes.iter().find(|t| t.group == group).map(|t| t.change)
     }
 
     /// How far all groups were turned alike since the reference. `None` when some were turned
@@ -106,7 +106,7 @@ impl Setup {
 
     /// Whether a frame of these settings was shot before the last one, by the same camera's clock.
     pub fn is_overtaken(&self, settings: &Settings) -> bool {
-        let Some(last) = self.last.as_ref().map(|last| &last.subject.settings) else { return false };
+        let Some(last) = self.last.as_ref().map(|last| &last.observation.settings) else { return false };
         let times = last.captured.as_ref().zip(settings.captured.as_ref());
         last.camera == settings.camera && times.is_some_and(|(last, this)| last.seconds_since(this) > 0.0)
     }
@@ -127,12 +127,12 @@ impl Setup {
     pub(super) fn apply(&mut self, n: u64, body: &Body) {
         match body {
             Body::Config { groups, .. } => self.take_config(groups),
-            Body::Reference { look, frame, file, subject, .. } => {
+            Body::Reference { look, frame, file, observation, .. } => {
                 // What the lights were set to for a file from elsewhere, nobody knows.
                 let marked = self.positions.iter().filter(|_| frame.is_some());
                 let marks = marked.map(|p| (p.group.clone(), p.at)).collect();
-                let subject = Arc::new(subject.in_codes(|_| None));
-                self.looks.insert(look.clone(), Look { frame: *frame, file: file.clone(), subject, marks });
+                let observation = Arc::new(observation.in_codes(|_| None));
+                self.looks.insert(look.clone(), Look { frame: *frame, file: file.clone(), observation, marks });
                 self.make_current(look);
             }
             Body::Look { look } => self.make_current(look),
@@ -203,7 +203,7 @@ impl Setup {
         if let Some(asked) = open {
             asked.keep_groups(there);
         }
-        if open.as_ref().is_some_and(|asked| asked.correction.is_nothing() || asked.is_all_confirmed()) {
+        if open.as_ref().is_some_and(|asked| asked.correction.is_empty() || asked.is_all_confirmed()) {
             *open = None;
         }
         looks.values_mut().for_each(|look| look.marks.retain(|group, _| there(group)));
@@ -299,7 +299,7 @@ impl Setup {
     /// A frame was taken that is none to go by, as it was lit by one group; but when it was counts.
     pub(super) fn note_time(&mut self, captured: Option<Captured>) {
         if let Some(last) = &mut self.last {
-            Arc::make_mut(&mut last.subject).settings.captured = captured;
+            Arc::make_mut(&mut last.observation).settings.captured = captured;
         }
     }
 
@@ -333,19 +333,19 @@ impl Setup {
     }
 
     /// A reference's file was metered anew, by other spots.
-    pub(super) fn reread(&mut self, file: &str, metered: &Metered) {
+    pub(super) fn reread(&mut self, file: &str, metered: &FrameReadings) {
         for look in self.looks.values_mut().filter(|l| l.file == file) {
-            Arc::make_mut(&mut look.subject).reread(metered);
+            Arc::make_mut(&mut look.observation).reread(metered);
         }
     }
 
     /// A frame has further readings than it had.
-    pub(super) fn complete(&mut self, frame: u64, subject: &Arc<Subject>) {
+    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
         for look in self.looks.values_mut().filter(|l| l.frame == Some(frame)) {
-            look.subject = subject.clone();
+            look.observation = observation.clone();
         }
         if let Some(last) = self.last.as_mut().filter(|l| l.frame == frame) {
-            last.subject = subject.clone();
+            last.observation = observation.clone();
         }
     }
 }

@@ -6,14 +6,14 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::earlier::LoggedSubject;
+use super::earlier::LoggedObservation;
 use super::exposures::{Exposure, Exposures};
 use super::judgement::{Judgement, Occasion};
 use super::record::{Body, FrameRecord, Rendered, SurveyStep};
 use super::remembered::{LearnedCurve, TrendPoint, learned_response};
 use super::rows;
 use super::setup::Setup;
-use crate::advice::{Subject, Verdict};
+use crate::advice::{Observation, Verdict};
 use crate::config::curve_of_earlier_logs;
 use crate::response::{Curve, Response};
 
@@ -59,10 +59,11 @@ impl Sitting {
     /// A record that people's and the survey's words are folded by again, in codes; `None`: it is.
     fn in_codes(&self, body: &Body) -> Option<Body> {
         match body {
-            Body::Reference { look, frame, file, subject, powers } => {
-                let subject = Box::new(LoggedSubject::from(subject.in_codes(|name| self.curve_of_readings(name))));
+            Body::Reference { look, frame, file, observation, powers } => {
+                let observation =
+                    Box::new(LoggedObservation::from(observation.in_codes(|name| self.curve_of_readings(name))));
                 let (look, frame, file, powers) = (look.clone(), *frame, file.clone(), powers.clone());
-                Some(Body::Reference { look, frame, file, subject, powers })
+                Some(Body::Reference { look, frame, file, observation, powers })
             }
             Body::Survey { step: SurveyStep::Taken { frame, shows }, next } => {
                 // A frame that nobody can read any more is missing: the survey tells what it told, and reads no light.
@@ -86,7 +87,7 @@ impl Sitting {
                 self.exposures.add_file(*frame, file);
                 let Some(first) = self.exposures.find(*frame) else { return };
                 let judged = first.judged.clone();
-                let first = Subject::clone(&first.subject);
+                let first = Observation::clone(&first.observation);
                 if let Some(metered) = added.metered.in_codes(|name| self.curve_of_readings(name)) {
                     self.complete(*frame, first.with(metered));
                 }
@@ -103,9 +104,10 @@ impl Sitting {
             Body::Reread { file, metered } => {
                 let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
                 let exposure = self.exposures.of_file(file);
-                if let Some((frame, mut subject)) = exposure.map(|e| (e.frame, Subject::clone(&e.subject))) {
-                    subject.reread(&metered);
-                    self.complete(frame, subject);
+                if let Some((frame, mut observation)) = exposure.map(|e| (e.frame, Observation::clone(&e.observation)))
+                {
+                    observation.reread(&metered);
+                    self.complete(frame, observation);
                 }
                 self.exposures.reread(file, &metered);
                 self.setup.reread(file, &metered);
@@ -135,18 +137,18 @@ impl Sitting {
     fn take_frame(&mut self, n: u64, frame: &FrameRecord) {
         self.frames = frame.frame;
         self.setup.expose();
-        let subject = frame.subject.in_codes(|name| self.curve_of_readings(name));
-        self.exposures.add(frame, subject, &self.setup);
+        let observation = frame.observation.in_codes(|name| self.curve_of_readings(name));
+        self.exposures.add(frame, observation, &self.setup);
         // In logs up to format 4 a frame bears its judgement; what came of it are records of their own.
         if let Some(verdict) = frame.verdict.clone() {
             self.judge(n, &Arc::new(Judgement::without_effect(frame.frame, Occasion::FirstFile, verdict)));
         }
     }
 
-    fn complete(&mut self, frame: u64, subject: Subject) {
-        let subject = Arc::new(subject);
-        self.exposures.complete(frame, &subject);
-        self.setup.complete(frame, &subject);
+    fn complete(&mut self, frame: u64, observation: Observation) {
+        let observation = Arc::new(observation);
+        self.exposures.complete(frame, &observation);
+        self.setup.complete(frame, &observation);
     }
 
     fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) {

@@ -12,7 +12,7 @@ use crate::response::srgb_encode;
 
 /// What the camera is set to for one frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Exposure {
+pub struct CameraSettings {
     pub f_number: FNumber,
     pub time: ExposureTime,
     pub iso: IsoSpeed,
@@ -29,7 +29,7 @@ pub fn expose(
     light: &[[f32; 3]],
     width: u32,
     height: u32,
-    exposure: &Exposure,
+    exposure: &CameraSettings,
     quality: u8,
     seed: u64,
 ) -> io::Result<Vec<u8>> {
@@ -38,7 +38,7 @@ pub fn expose(
 }
 
 /// The 8-bit codes that the camera makes of linear light, before they are written as a JPEG.
-pub fn codes(light: &[[f32; 3]], exposure: &Exposure, seed: u64) -> Vec<[u8; 3]> {
+pub fn codes(light: &[[f32; 3]], exposure: &CameraSettings, seed: u64) -> Vec<[u8; 3]> {
     let gain = (exposure.iso.sv() - REFERENCE_SV - exposure.f_number.av() + REFERENCE_AV).ratio() as f32;
     let grain = 0.012 * ((exposure.iso.sv() - REFERENCE_SV).ratio() as f32).sqrt();
     let mut noise = Noise(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
@@ -53,7 +53,7 @@ pub fn codes(light: &[[f32; 3]], exposure: &Exposure, seed: u64) -> Vec<[u8; 3]>
 }
 
 /// Writes 8-bit RGB as a JPEG with an Exif block.
-pub fn with_exif(rgb: &[u8], width: u32, height: u32, exposure: &Exposure, quality: u8) -> io::Result<Vec<u8>> {
+pub fn with_exif(rgb: &[u8], width: u32, height: u32, exposure: &CameraSettings, quality: u8) -> io::Result<Vec<u8>> {
     encode(rgb, width, height, &exif_block(exposure)?, quality)
 }
 
@@ -114,7 +114,7 @@ impl Noise {
 }
 
 /// An Exif block (TIFF form) for an exposure.
-pub fn exif_block(exposure: &Exposure) -> io::Result<Vec<u8>> {
+pub fn exif_block(exposure: &CameraSettings) -> io::Result<Vec<u8>> {
     let milli = |v: f64| Rational { num: (v * 1000.0).round() as u32, denom: 1000 };
     let field = |tag, value| Field { tag, ifd_num: In::PRIMARY, value };
     let ascii = |text: String| Value::Ascii(vec![text.into_bytes()]);

@@ -6,5 +6,5 @@
 mod camera;
 mod scene;
 
-pub use camera::{Exposure, codes, exif_block, expose, with_exif};
+pub use camera::{CameraSettings, codes, exif_block, expose, with_exif};
 pub use scene::{Light, Pose, Scene};

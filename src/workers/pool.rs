@@ -112,7 +112,7 @@ impl Pool {
             return Err(Refused::Stopped);
         }
         seats.free -= 1;
-        let place = Place { inner: self.0.clone(), number: seats.next };
+        let place = TakenPlace { inner: self.0.clone(), number: seats.next };
         seats.next += 1;
         let warm = seats.warm.pop();
         drop(seats);
@@ -194,12 +194,12 @@ impl Drop for Inner {
 
 /// A taken place; it is free again when this is dropped.
 #[derive(Debug)]
-struct Place {
+struct TakenPlace {
     inner: Arc<Inner>,
     number: u64,
 }
 
-impl Drop for Place {
+impl Drop for TakenPlace {
     fn drop(&mut self) {
         let mut seats = self.inner.lock();
         seats.busy.retain(|(number, _)| *number != self.number);
@@ -213,7 +213,7 @@ impl Drop for Place {
 #[derive(Debug)]
 struct Seat {
     process: Process,
-    place: Place,
+    place: TakenPlace,
 }
 
 impl Seat {

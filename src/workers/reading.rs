@@ -16,9 +16,9 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
     let before = FileState::of(&gauge.waits(|| source.metadata()).map_err(unreadable)?);
     let mut file = Gauged { source, gauge };
     let read = match task.depth {
-        Depth::Structure => frame::look_over(task.kind, &mut file),
+        Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
-        Depth::Lenient => frame::read_leniently(task.kind, &task.path, &mut file, task.series),
+        Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
     };
     let read = read.map_err(|FrameError(fault)| match fault {
         Fault::Incomplete(_) => Refused::Incomplete(fault.to_string()),

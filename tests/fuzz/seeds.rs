@@ -5,7 +5,7 @@ use std::io::Cursor;
 use std::path::Path;
 
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
-use greyhold::studio::{Exposure, exif_block, with_exif};
+use greyhold::studio::{CameraSettings, exif_block, with_exif};
 use image::{ImageFormat, RgbImage};
 use jiff::civil::date;
 
@@ -16,8 +16,8 @@ fn here(path: &str) -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
-fn exposure() -> Exposure {
-    Exposure {
+fn exposure() -> CameraSettings {
+    CameraSettings {
         f_number: FNumber::new(5.6, None, Series::Thirds).unwrap(),
         time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
         iso: IsoSpeed::new(100.0).unwrap(),

@@ -42,15 +42,18 @@ fn boxes() -> Vec<Hostile> {
     let short = |name: &[u8; 4]| [&[0, 0, 0, 7][..], name, &[0; 48]].concat();
     // A length that leads back by overflow.
     let back = |name: &[u8; 4]| [&[0, 0, 0, 1][..], name, &(u64::MAX - 16).to_be_bytes(), &[0; 48]].concat();
-    let beyond = |name: &[u8; 4]| [&[0x40, 0, 0, 0][..], name, &[0; 48]].concat();
+    let unexplained = |name: &[u8; 4]| [&[0x40, 0, 0, 0][..], name, &[0; 48]].concat();
     let camera = |inner: &[u8]| boxed(b"uuid", &[&CAMERA[..], inner].concat());
     let samples = |inner: &[u8]| boxed(b"trak", &boxed(b"mdia", &boxed(b"minf", &boxed(b"stbl", inner))));
     let described = |inner: &[u8]| samples(&boxed(b"stsd", &[&[0; 8], inner].concat()));
     let picture = |inner: &[u8]| described(&boxed(b"CRAW", &[&[0; 82], inner].concat()));
     let mut all = Vec::new();
-    for (form, make) in
-        [("endless", &endless as &dyn Fn(&[u8; 4]) -> Vec<u8>), ("short", &short), ("back", &back), ("beyond", &beyond)]
-    {
+    for (form, make) in [
+        ("endless", &endless as &dyn Fn(&[u8; 4]) -> Vec<u8>),
+        ("short", &short),
+        ("back", &back),
+        ("beyond", &unexplained),
+    ] {
         for (place, movie) in [
             ("movie", make(b"free")),
             ("vendor", make(b"uuid")),

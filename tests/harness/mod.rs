@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use greyhold::response::srgb_encode;
 use greyhold::session::{Body, Record};
-use greyhold::studio::{Exposure, Light, Pose, Scene, expose, with_exif};
+use greyhold::studio::{CameraSettings, Light, Pose, Scene, expose, with_exif};
 use jiff::civil::date;
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -46,9 +46,9 @@ pub fn shot(f_number: f64, power: f64, number: u64) -> Shot {
 }
 
 impl Shot {
-    pub fn exposure(&self) -> Exposure {
+    pub fn exposure(&self) -> CameraSettings {
         let at = date(2026, 3, 2).at(10, 0, 0, 0) + jiff::SignedDuration::from_secs_f64(self.at);
-        Exposure {
+        CameraSettings {
             f_number: FNumber::new(self.f_number, None, Series::Thirds).unwrap(),
             time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
             iso: IsoSpeed::new(100.0).unwrap(),

@@ -11,13 +11,13 @@ use greyhold::container::Fingerprint;
 use greyhold::drift::Lighting;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
-use greyhold::meter::{Spot, meter, shares};
+use greyhold::meter::{Spot, meter, quantiles};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, Metering, Record, State, SurveyAsk, SurveyStep,
+    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Record, State, SurveyAsk, SurveyStep,
 };
-use greyhold::studio::{Exposure, Light, Pose, Scene, codes, with_exif};
+use greyhold::studio::{CameraSettings, Light, Pose, Scene, codes, with_exif};
 use jiff::civil::date;
 
 use super::random::Random;
@@ -165,8 +165,8 @@ impl Take {
         }
     }
 
-    pub fn exposure(&self) -> Exposure {
-        Exposure {
+    pub fn exposure(&self) -> CameraSettings {
+        CameraSettings {
             f_number: FNumber::new(self.f_number, None, Series::Thirds).unwrap(),
             time: ExposureTime::new(self.seconds, None, Series::Thirds).unwrap(),
             iso: IsoSpeed::new(self.iso).unwrap(),
@@ -250,7 +250,7 @@ pub fn calibrate_into(folder: &Path) {
                 file: format!("bracket_{i}.jpg"),
                 settings: take.settings(),
                 exposure: None,
-                shares: shares(&picture),
+                quantiles: quantiles(&picture),
                 is_raw: false,
                 metered: meter(&picture, &Spot::ready()),
             }
@@ -288,7 +288,7 @@ pub fn calibrated_curves() -> Curves {
 /// A sitting as the engine sees it: frames in, records out.
 pub struct Sitting {
     engine: Engine<NoDisk>,
-    metering: Metering,
+    metering: MeteringPlan,
     records: Arc<Mutex<Vec<Record>>>,
     shot: u64,
 }
@@ -322,7 +322,7 @@ pub fn config(rig: &Rig) -> Config {
 impl Sitting {
     /// Goes on from a state.
     pub fn on(config: &Config, curves: &Curves, state: State, shot: u64) -> Sitting {
-        let metering = Metering::of(config);
+        let metering = MeteringPlan::of(config);
         let curves = Arc::new(curves.clone());
         let records = Arc::new(Mutex::new(Vec::new()));
         let heard = records.clone();
@@ -365,7 +365,7 @@ impl Sitting {
         let (name, fingerprint) = (name.to_owned(), Fingerprint::Whole(self.shot));
         let file = Landed { name, is_raw, state, fingerprint, late: false, passed };
         let before = self.records.lock().unwrap().len();
-        let outcome = Ok(self.metering.subject(frame));
+        let outcome = Ok(self.metering.meter(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
         self.records.lock().unwrap()[before..].to_vec()
     }
@@ -393,13 +393,13 @@ impl Sitting {
         };
         self.take(&next(random, 1), rig, random);
         self.tell(&Command::Survey { what: SurveyAsk::Start, groups: Vec::new() });
-        let singles = (0..rig.lamps.len()).map(Firing::Only);
-        for firing in std::iter::once(Firing::None).chain(singles) {
+        let singles = (0..rig.lamps.len()).map(Lamps::Only);
+        for firing in std::iter::once(Lamps::None).chain(singles) {
             let mut iso = 100.0;
             let mut tries = 0;
             loop {
                 // The room alone is shot with a longer time, as the guide says.
-                let seconds = if firing == Firing::None { 0.1 } else { SECONDS };
+                let seconds = if firing == Lamps::None { 0.1 } else { SECONDS };
                 let take = Take { iso, seconds, ..next(random, 2 + iso as u64) }.firing(firing);
                 let Some(why) = survey_refused(&self.take(&take, rig, random)) else { break };
                 iso *= if why.contains("clipped") { 0.5 } else { 2.0 };
@@ -421,7 +421,7 @@ fn survey_refused(records: &[Record]) -> Option<String> {
 
 /// What lights a frame of a survey: nothing, one lamp, or all.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Firing {
+pub enum Lamps {
     None,
     Only(usize),
     All,
@@ -429,9 +429,9 @@ pub enum Firing {
 
 impl Take {
     /// With only these lamps firing.
-    pub fn firing(mut self, firing: Firing) -> Take {
+    pub fn firing(mut self, firing: Lamps) -> Take {
         for (lamp, power) in self.powers.iter_mut().enumerate() {
-            if firing == Firing::None || matches!(firing, Firing::Only(alone) if alone != lamp) {
+            if firing == Lamps::None || matches!(firing, Lamps::Only(alone) if alone != lamp) {
                 *power = f64::NEG_INFINITY;
             }
         }

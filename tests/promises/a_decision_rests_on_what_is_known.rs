@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use greyhold::advice::Subject;
+use greyhold::advice::Observation;
 use greyhold::config::{Config, Curves};
 use greyhold::container::Fingerprint;
 use greyhold::drift::observe;
@@ -14,8 +14,8 @@ use greyhold::meter::{Spot, WHOLE, meter};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use greyhold::response::Response;
 use greyhold::session::{
-    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, Metering, Portion, Record, Reply, State, SurveyAsk,
-    VERSION, decide,
+    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, MeteringPlan, Portion, Record, Reply, State,
+    SurveyAsk, VERSION, decide,
 };
 use jiff::civil::date;
 use proptest::prelude::*;
@@ -36,8 +36,8 @@ fn light(brighter: f64) -> impl Iterator<Item = Stops> {
 
 /// What a camera makes of it: a picture by a curve, or a raw file's linear light.
 fn picture(brighter: f64, curve: Option<&Response>) -> Picture {
-    let by = curve.cloned().unwrap_or_else(Response::srgb);
-    let rgb = light(brighter).map(|light| [by.code(light).round().clamp(0.0, 255.0) as u8; 3]).collect();
+    let response = curve.cloned().unwrap_or_else(Response::srgb);
+    let rgb = light(brighter).map(|light| [response.code(light).round().clamp(0.0, 255.0) as u8; 3]).collect();
     let linear = curve.is_none().then(|| light(brighter).map(|l| (0.18 * l.ratio()).min(1.0) as f32).collect());
     let proxy = Proxy { width: SIZE.0, height: SIZE.1, rgb };
     Picture { proxy, colour: Colour::of(None, Some(ColourTag::Srgb)), linear }
@@ -126,7 +126,7 @@ impl Desk {
 
     fn check(&mut self, record: &Record) {
         let setup = &self.state.sitting.setup;
-        for turn in setup.open.iter().flat_map(|open| &open.correction.turns) {
+        for turn in setup.open.iter().flat_map(|open| &open.correction.dial_changes) {
             assert!(setup.position(&turn.group).is_some(), "'{}' is asked, and isn't there", turn.group);
         }
         let Body::Judged(judgement) = &record.body else { return };
@@ -169,7 +169,7 @@ impl Desk {
     }
 
     fn tell(&mut self, command: &Command) -> bool {
-        self.put(Input::Told { command: command.clone(), subject: None }).unwrap().ok
+        self.put(Input::Told { command: command.clone(), observation: None }).unwrap().ok
     }
 
     /// Goes on from the state as a log's file begins with it; what only memory held is lost.
@@ -226,7 +226,7 @@ impl Desk {
             passed: false,
         };
         let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
-        let outcome = Ok(Metering::of(&self.config).subject(frame));
+        let outcome = Ok(MeteringPlan::of(&self.config).meter(frame));
         self.put(Input::Frame(Box::new(FrameInput { file, outcome })));
     }
 
@@ -365,9 +365,10 @@ proptest! {
 fn what_matters(desk: &Desk) -> String {
     let setup = &desk.state.sitting.setup;
     let positions: Vec<_> = setup.positions.iter().map(|p| (p, setup.moved(&p.group))).collect();
-    let open = setup.open.as_ref().map(|open| (&open.correction.turns, &open.confirmed));
-    let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.subject)));
-    let looks: Vec<_> = setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.subject))).collect();
+    let open = setup.open.as_ref().map(|open| (&open.correction.dial_changes, &open.confirmed));
+    let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.observation)));
+    let looks: Vec<_> =
+        setup.looks.iter().map(|(name, l)| (name, l.frame, &l.marks, readings(&l.observation))).collect();
     let told =
         format!("{positions:?}\n{open:?}\n{last:?}\n{looks:?}\n{:?} {:?}", setup.current, setup.surveying.is_some());
     // A learned curve bears the number of its record, and the last decimal is the log's.
@@ -385,6 +386,6 @@ fn in_four_decimals(told: &str) -> String {
     parts.fold(first, |all, part| format!("{all}Stops({}", shortened(part)))
 }
 
-fn readings(subject: &Subject) -> [bool; 2] {
-    [true, false].map(|raw| subject.reading_of(raw).is_some())
+fn readings(observation: &Observation) -> [bool; 2] {
+    [true, false].map(|raw| observation.reading_of(raw).is_some())
 }

@@ -61,9 +61,9 @@ fn assert_same(answer: &Answer, task: &Task) {
     let what = format!("{} {:?}", task.path.display(), task.depth);
     let mut file = open(&task.path, task.links).unwrap();
     let here = match task.depth {
-        Depth::Structure => frame::look_over(task.kind, &mut file),
+        Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
-        Depth::Lenient => frame::read_leniently(task.kind, &task.path, &mut file, task.series),
+        Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
     };
     let here = here.unwrap();
     assert_eq!(answer.state, FileState::of(&file.metadata().unwrap()), "{what}");

@@ -9,7 +9,7 @@ use crate::harness::process::in_a_process_of_its_own;
 use crate::harness::{dng, hostile, real_frames, shot};
 use greyhold::container::Kind;
 use greyhold::frame::{self, Frame};
-use greyhold::meter::{Metered, Spot, meter};
+use greyhold::meter::{FrameReadings, Spot, meter};
 use greyhold::photometry::Series;
 
 fn read(name: &str, bytes: &[u8]) -> Result<Frame, String> {
@@ -71,7 +71,7 @@ fn a_sound_raw_file_of_boxes_keeps_its_settings() {
     let Some(frames) = real_frames() else { return };
     // It is cut in its picture, and its boxes are sound.
     let path = frames.join("containers/canon-r6.cr3");
-    let frame = frame::look(Kind::RawBoxes, &path, Series::Thirds).unwrap();
+    let frame = frame::read_leniently(Kind::RawBoxes, &path, Series::Thirds).unwrap();
     assert!(frame.settings.f_number.is_some() && frame.settings.exposure_time.is_some(), "{:?}", frame.settings);
     // Whole but for its samples' place, it is walked, too, and refused by nobody but the library.
     let mut bytes = std::fs::read(&path).unwrap();
@@ -118,7 +118,7 @@ fn samples_that_are_no_numbers_are_black_or_saturated() {
         let metered = meter(&picture, &Spot::ready());
         let json = serde_json::to_string(&metered).unwrap();
         // What JSON has no number for would be written as null, and then not be read.
-        let back: Metered = serde_json::from_str(&json).unwrap_or_else(|e| panic!("{strange}: {e}"));
+        let back: FrameReadings = serde_json::from_str(&json).unwrap_or_else(|e| panic!("{strange}: {e}"));
         assert_eq!(back.readings.len(), metered.readings.len());
     }
 }

@@ -2,7 +2,7 @@
 //! by its name. Without one, nothing is claimed of a single group.
 
 use crate::harness::random::Random;
-use crate::harness::sittings::{Firing, Rig, Take, calibrate_into};
+use crate::harness::sittings::{Lamps, Rig, Take, calibrate_into};
 use crate::harness::{Studio, greyhold};
 use serde_json::{Value, json};
 
@@ -51,10 +51,10 @@ impl Set {
     }
 
     /// The frame that the guide asks for; the step that came of it.
-    fn shoot_for_survey(&mut self, firing: Firing) -> Value {
-        let seconds = if firing == Firing::None { 0.1 } else { crate::harness::sittings::SECONDS };
+    fn shoot_for_survey(&mut self, firing: Lamps) -> Value {
+        let seconds = if firing == Lamps::None { 0.1 } else { crate::harness::sittings::SECONDS };
         // The fill light alone is weak, and the guide would say so.
-        let iso = if firing == Firing::Only(1) { 400.0 } else { 100.0 };
+        let iso = if firing == Lamps::Only(1) { 400.0 } else { 100.0 };
         let take = Take { seconds, iso, ..self.usual() }.firing(firing);
         assert_eq!(self.shoot(take)["verdict"]["cause"], "survey");
         self.survey_step()
@@ -64,16 +64,16 @@ impl Set {
         let begun = self.studio.tell(json!({"command": "survey"}));
         assert!(begun["ok"] == true && begun["says"].as_str().unwrap().contains("no flash fires"), "{begun}");
         for (firing, next) in [
-            (Firing::None, "only key"),
-            (Firing::Only(0), "only fill"),
-            (Firing::Only(1), "only rim"),
-            (Firing::Only(2), "all groups"),
+            (Lamps::None, "only key"),
+            (Lamps::Only(0), "only fill"),
+            (Lamps::Only(1), "only rim"),
+            (Lamps::Only(2), "all groups"),
         ] {
             let step = self.shoot_for_survey(firing);
             assert_eq!(step["step"]["what"], "taken", "{}", step["step"]["why"]);
             assert!(step["next"].as_str().unwrap().contains(next), "{}", step["next"]);
         }
-        assert_eq!(self.shoot_for_survey(Firing::All)["step"]["what"], "finished");
+        assert_eq!(self.shoot_for_survey(Lamps::All)["step"]["what"], "finished");
     }
 }
 
@@ -90,8 +90,8 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     for part in ["whole: key", "room light", "key over fill: +", ":1"] {
         assert!(report["says"].as_str().unwrap().contains(part), "{part}: {report}");
     }
-    let room = report["value"]["spots"][0]["ambient"].as_f64().unwrap();
-    assert!((0.001..0.02).contains(&room), "{room}");
+    let ambient = report["value"]["spots"][0]["ambient"].as_f64().unwrap();
+    assert!((0.001..0.02).contains(&ambient), "{ambient}");
 
     // What the survey knows outlives the program.
     set.studio.kill();
@@ -139,13 +139,13 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     // At a time that no shutter cuts a flash off, a dark edge is something else.
     let slow = set.shoot(Take { seconds: 1.0 / 125.0, covered: 90, ..set.usual() });
     assert_ne!(slow["verdict"]["cause"], "sync_band");
-    let none = set.shoot(set.usual().firing(Firing::None))["verdict"].clone();
+    let none = set.shoot(set.usual().firing(Lamps::None))["verdict"].clone();
     assert_eq!(none["cause"], "misfire", "{}", none["sentence"]);
     assert!(corrections(&set.studio).is_empty() && set.studio.powers().is_empty());
 }
 
 #[test]
-fn room_light_that_would_pass_its_limit_is_warned_of() {
+fn ambient_light_that_would_pass_its_limit_is_warned_of() {
     let mut set = Set::open();
     set.shoot(set.usual());
     set.survey();
@@ -206,22 +206,22 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     };
     let all = set.usual();
     refused(at_usual(&mut set, all.clone()), "a flash fired");
-    assert_eq!(set.shoot_for_survey(Firing::None)["step"]["what"], "taken");
+    assert_eq!(set.shoot_for_survey(Lamps::None)["step"]["what"], "taken");
     refused(at_usual(&mut set, all.clone()), "more than key alone");
-    refused(at_usual(&mut set, all.clone().firing(Firing::None)), "a misfire?");
+    refused(at_usual(&mut set, all.clone().firing(Lamps::None)), "a misfire?");
     let bright = Take { f_number: 2.8, ..all.clone() };
-    refused(at_usual(&mut set, bright.firing(Firing::Only(0))), "clipped");
+    refused(at_usual(&mut set, bright.firing(Lamps::Only(0))), "clipped");
     let dark = Take { f_number: 36.0, iso: 25.0, ..all.clone() };
-    refused(at_usual(&mut set, dark.firing(Firing::Only(0))), "too weakly");
-    assert_eq!(set.shoot_for_survey(Firing::Only(0))["step"]["what"], "taken");
+    refused(at_usual(&mut set, dark.firing(Lamps::Only(0))), "too weakly");
+    assert_eq!(set.shoot_for_survey(Lamps::Only(0))["step"]["what"], "taken");
     // The key light was left on beside the fill light.
     let mut two = all.clone();
     two.powers[2] = f64::NEG_INFINITY;
     refused(at_usual(&mut set, two), "more than fill alone");
     let skipped = set.studio.tell(json!({"command": "survey", "what": "skip"}));
     assert!(skipped["says"].as_str().unwrap().starts_with("fill is left out"), "{skipped}");
-    assert_eq!(set.shoot_for_survey(Firing::Only(2))["step"]["what"], "taken");
-    let finished = set.shoot_for_survey(Firing::All);
+    assert_eq!(set.shoot_for_survey(Lamps::Only(2))["step"]["what"], "taken");
+    let finished = set.shoot_for_survey(Lamps::All);
     assert_eq!(finished["step"]["what"], "finished", "{finished}");
     assert_eq!(finished["step"]["report"]["skipped"], json!(["fill"]));
     // Nothing is claimed of the group that was left out, and the others are told.

@@ -3,7 +3,7 @@
 
 use crate::harness::Studio;
 use crate::harness::random::Random;
-use crate::harness::sittings::{Firing, Rig, SECONDS, SIZE, Take, calibrate_into};
+use crate::harness::sittings::{Lamps, Rig, SECONDS, SIZE, Take, calibrate_into};
 use serde_json::{Value, json};
 
 const LIGHTS: &str = "\
@@ -59,9 +59,9 @@ impl Set {
         self.studio.frame(&name)
     }
 
-    fn shoot_for_survey(&mut self, firing: Firing) -> Value {
-        let seconds = if firing == Firing::None { 0.1 } else { SECONDS };
-        let iso = if firing == Firing::Only(1) { 400.0 } else { 100.0 };
+    fn shoot_for_survey(&mut self, firing: Lamps) -> Value {
+        let seconds = if firing == Lamps::None { 0.1 } else { SECONDS };
+        let iso = if firing == Lamps::Only(1) { 400.0 } else { 100.0 };
         let take = Take { seconds, iso, ..self.usual() }.firing(firing);
         assert_eq!(self.shoot(take)["verdict"]["cause"], "survey");
         self.studio.of_type("survey").pop().unwrap()
@@ -71,12 +71,12 @@ impl Set {
         let names: Vec<&str> = groups.iter().map(|g| self.rig.lamps[*g].name).collect();
         let begun = self.studio.tell(json!({"command": "survey", "groups": names}));
         assert_eq!(begun["ok"], true, "{begun}");
-        let firings = [Firing::None].into_iter().chain(groups.iter().map(|g| Firing::Only(*g)));
+        let firings = [Lamps::None].into_iter().chain(groups.iter().map(|g| Lamps::Only(*g)));
         for firing in firings {
             let step = self.shoot_for_survey(firing);
             assert_eq!(step["step"]["what"], "taken", "{step}");
         }
-        let last = self.shoot_for_survey(Firing::All);
+        let last = self.shoot_for_survey(Lamps::All);
         assert_eq!(last["step"]["what"], "finished", "{last}");
     }
 }

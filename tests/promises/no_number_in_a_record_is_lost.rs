@@ -9,7 +9,7 @@ use greyhold::frame::{Captured, Colour, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
 use greyhold::meter::{Area, Spot};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, Metering, Published, Record, State, SurveyAsk,
+    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Published, Record, State, SurveyAsk,
 };
 use proptest::prelude::*;
 
@@ -137,7 +137,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
     let speck = Area { left: 0.999, top: 0.999, right: 1.0, bottom: 1.0 };
     config.spots.push(Spot::even("speck", speck));
     config.judge_by = "cheek".to_owned();
-    let (metering, curves) = (Metering::of(&config), Arc::new(Curves::stock_only()));
+    let (metering, curves) = (MeteringPlan::of(&config), Arc::new(Curves::stock_only()));
     let heard: Arc<Mutex<Vec<Published>>> = Arc::default();
     let hear = heard.clone();
     let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
@@ -167,7 +167,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
                     late: false,
                     passed: false,
                 };
-                let outcome = Ok(metering.subject(frame));
+                let outcome = Ok(metering.meter(frame));
                 engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
             }
         }

@@ -146,8 +146,8 @@ fn raw_files_calibrate_the_pictures_beside_them() {
     let learned = studio.of_type("response");
     assert_eq!(learned.len(), 1, "the second pair bears it out");
     assert_eq!(learned[0]["how"], "raw_beside_picture");
-    let doubt: Vec<f64> = learned[0]["doubt"].as_array().unwrap().iter().map(|d| d.as_f64().unwrap()).collect();
-    assert!(doubt[1] < doubt[0] / 2.0, "{doubt:?}");
+    let uncertainty: Vec<f64> = learned[0]["doubt"].as_array().unwrap().iter().map(|d| d.as_f64().unwrap()).collect();
+    assert!(uncertainty[1] < uncertainty[0] / 2.0, "{uncertainty:?}");
     let after = studio.take("after.jpg", shot(13.0, 0.0, 4));
     println!(
         "-4/3 stop by a picture alone: off by {:.3} (+-{}) before, by {:.3} (+-{}) after two pairs",

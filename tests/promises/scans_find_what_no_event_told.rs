@@ -13,8 +13,8 @@ use crate::harness::PATIENCE;
 use crate::harness::random::Random;
 use greyhold::container::{Extent, Fingerprints, Layout, Links, open};
 use greyhold::intake::{
-    Arrival, Before, Control, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options, Outcome, Reach,
-    Reader, Reading, Reply, Rules,
+    Arrival, Before, Control, FileReading, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options,
+    Outcome, Reader, Reply, Rules, Scope,
 };
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
@@ -64,7 +64,7 @@ impl Reader for Slowly {
             // The first half of the wait is before the file is opened, the second while it is open.
             std::thread::sleep(Duration::from_millis(wait / 2));
             // A glance of the first pass keeps nothing.
-            if job.reach == Reach::Whole {
+            if job.scope == Scope::Whole {
                 *manner.reads.lock().unwrap().entry(job.path.clone()).or_default() += 1;
             }
             reply(read(&job.path, Duration::from_millis(wait / 2)));
@@ -86,7 +86,7 @@ fn read(path: &Path, pause: Duration) -> Outcome<u64> {
         String::from_utf8_lossy(&bytes[8..16]).parse().map_err(|_| NotRead::Foreign("no picture".to_owned()))?;
     let layout = Layout::default();
     let fingerprints = Fingerprints::of(&mut std::io::Cursor::new(bytes), &layout, Extent::Whole).unwrap();
-    Ok(Reading { state, fingerprints, captured: None, perhaps_unfinished: false, found: Some(number) })
+    Ok(FileReading { state, fingerprints, captured: None, perhaps_unfinished: false, found: Some(number) })
 }
 
 struct Watched {

@@ -2,13 +2,13 @@
 //! system, lighting ratios, and how room light follows the exposure time.
 
 use crate::harness::random::Random;
-use crate::harness::sittings::{F_NUMBER, Firing, Rig, SECONDS, Take};
+use crate::harness::sittings::{F_NUMBER, Lamps, Rig, SECONDS, Take};
 use greyhold::frame::Settings;
 use greyhold::meter::{Area, Spot, light_map};
 use greyhold::photometry::Stops;
 use greyhold::response::{Response, ResponseChoice, srgb_encode};
 use greyhold::rig::solve::nnls;
-use greyhold::rig::{Lights, Lit, Survey, SurveyFrame};
+use greyhold::rig::{Firing, Lights, Survey, SurveyFrame};
 use serde_json::Value;
 
 /// CHECK: `scipy.optimize.nnls` (Lawson and Hanson, Solving Least Squares Problems, 1974) on the same matrices;
@@ -36,18 +36,18 @@ fn survey(rig: &Rig) -> Survey {
     let names: Vec<String> = rig.lamps.iter().map(|l| l.name.to_owned()).collect();
     let mut survey = Survey::of(&names, &names);
     let mut random = Random(3);
-    for lit in survey.order.clone() {
-        let firing = match &lit {
-            Lit::Nothing => Firing::None,
-            Lit::Only(name) => Firing::Only(names.iter().position(|n| n == name).unwrap()),
-            Lit::Everything => Firing::All,
+    for shot in survey.order.clone() {
+        let lamps = match &shot {
+            Firing::Nothing => Lamps::None,
+            Firing::Only(name) => Lamps::Only(names.iter().position(|n| n == name).unwrap()),
+            Firing::Everything => Lamps::All,
         };
-        let seconds = if firing == Firing::None { 0.1 } else { SECONDS };
+        let seconds = if lamps == Lamps::None { 0.1 } else { SECONDS };
         // The fill light alone is weak: the guide asks for a higher ISO then.
-        let iso = if firing == Firing::Only(1) { 400.0 } else { 100.0 };
-        let take = Take { seconds, iso, ..Take::at_reference(rig, 40) }.firing(firing);
+        let iso = if lamps == Lamps::Only(1) { 400.0 } else { 100.0 };
+        let take = Take { seconds, iso, ..Take::at_reference(rig, 40) }.firing(lamps);
         let light = light_map(&take.shoot(rig, &mut random));
-        survey.taken.push(SurveyFrame { lit, settings: take.settings(), light });
+        survey.taken.push(SurveyFrame { firing: shot, settings: take.settings(), light });
     }
     survey
 }
@@ -101,7 +101,7 @@ fn shares_and_ratios_are_those_of_the_lights() {
 
 /// CHECK: aperture and ISO change flash and room light alike, the exposure time the room's light only (APEX, Exif 2.32 annex).
 #[test]
-fn room_light_follows_the_exposure_time_and_a_turn_of_the_flashes() {
+fn ambient_light_follows_the_exposure_time_and_a_turn_of_the_flashes() {
     let lights = lights(&Rig::portrait());
     let share = lights.ambient_share(Area::WHOLE).unwrap().get();
     let settings = |f: &str, t: &str| Settings {
@@ -126,18 +126,18 @@ fn room_light_follows_the_exposure_time_and_a_turn_of_the_flashes() {
 fn a_patch_read_by_a_cameras_curve_is_near_the_mean_of_its_pixels_light() {
     let rig = Rig::portrait();
     let picture = Take::at_reference(&rig, 5).shoot(&rig, &mut Random(9));
-    let (map, by) = (light_map(&picture), curve());
+    let (map, response) = (light_map(&picture), curve());
     let (width, height) = (picture.proxy.width, picture.proxy.height);
     let mut sums = vec![(0.0, 0.0); map.columns * map.rows];
     for (at, y) in picture.luminance().enumerate() {
         let patch = at / width * map.rows / height * map.columns + at % width * map.columns / width;
-        sums[patch].0 += by.light(srgb_encode(f64::from(y)) * 255.0).ratio();
+        sums[patch].0 += response.light(srgb_encode(f64::from(y)) * 255.0).ratio();
         sums[patch].1 += 1.0;
     }
     let told = map
         .codes()
         .zip(&sums)
-        .filter_map(|(code, (sum, count))| Some((by.light(code?), Stops::from_ratio(sum / count)?)));
+        .filter_map(|(code, (sum, count))| Some((response.light(code?), Stops::from_ratio(sum / count)?)));
     let mut apart: Vec<f64> = told.map(|(told, truth)| (told - truth).abs().0).collect();
     apart.sort_by(f64::total_cmp);
     let (half, most) = (apart[apart.len() / 2], apart[apart.len() * 95 / 100]);

@@ -93,19 +93,19 @@ fn and_readings_that_were_light_say_in_codes_what_they_said() {
     for log in LOGS {
         let mut state = State::default();
         for record in records(log) {
-            let reference = state.sitting.setup.reference().map(|look| look.subject.clone());
+            let reference = state.sitting.setup.reference().map(|look| look.observation.clone());
             state.apply(&record);
             let (Body::Frame(frame), Some(reference)) = (&record.body, reference) else { continue };
             let verdict = frame.verdict.as_ref().unwrap();
-            let by = verdict.by.as_deref();
+            let by = verdict.response.as_deref();
             let Some(by) =
                 by.and_then(|name| curve_of_earlier_logs(name).or_else(|| state.sitting.curve(name).cloned()))
             else {
                 continue;
             };
-            let subject = &state.sitting.exposures.find(frame.frame).unwrap().subject;
+            let observation = &state.sitting.exposures.find(frame.frame).unwrap().observation;
             let raw = by.name == "raw";
-            let both = reference.reading_of(raw).zip(subject.reading_of(raw)).unwrap();
+            let both = reference.reading_of(raw).zip(observation.reading_of(raw)).unwrap();
             for told in &verdict.spots {
                 let (then, now) = both.0.reading(&told.spot).zip(both.1.reading(&told.spot)).unwrap();
                 let seen = observe(then, now, &by).unwrap();

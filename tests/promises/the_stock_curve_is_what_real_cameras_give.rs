@@ -12,7 +12,7 @@ use greyhold::config::Curves;
 use greyhold::container::Kind;
 use greyhold::drift::Lighting;
 use greyhold::frame;
-use greyhold::meter::{Spot, meter, shares};
+use greyhold::meter::{Spot, meter, quantiles};
 use greyhold::photometry::{Series, Stops};
 use greyhold::response::{Curve, Exposed, Response, fit};
 use greyhold::statistics::Z95;
@@ -35,7 +35,7 @@ fn series(frames: &Path, name: &str, without: Option<&str>) -> Vec<SeriesFrame> 
                 settings: read.settings,
                 exposure: Some(Stops(r[4].parse().unwrap())),
                 is_raw: false,
-                shares: shares(&picture),
+                quantiles: quantiles(&picture),
                 metered: meter(&picture, &Spot::ready()),
             }
         })
@@ -70,7 +70,7 @@ fn the_stock_curve_serves_a_camera_that_is_not_in_it() {
     let all: Vec<_> = SERIES.iter().map(|(name, without)| (*name, series(&folder, name, *without))).collect();
     let own = all.iter().map(|(_, frames)| {
         let exposed =
-            frames.iter().map(|f| Exposed { codes: f.shares.luminance.clone(), exposure: f.exposure.unwrap() });
+            frames.iter().map(|f| Exposed { codes: f.quantiles.luminance.clone(), exposure: f.exposure.unwrap() });
         fit(&exposed.collect::<Vec<_>>(), &Curve::vague()).unwrap().curve.mean
     });
     let own: Vec<_> = own.collect();

@@ -3,7 +3,7 @@
 
 use crate::harness::random::Random;
 use crate::harness::sittings::{Rig, Sitting, Take, calibrated_curves, config};
-use greyhold::advice::Cause;
+use greyhold::advice::Finding;
 use greyhold::session::{Body, Command, How, Judgement, Record, State};
 
 /// Powers of all lamps, in stops from the reference's.
@@ -70,8 +70,8 @@ fn the_second_file_is_not_a_frame_right_after_the_first() {
             pairs.shoot(14.0, [0.0; 3], first);
             let (one, last) = pairs.shoot(7.1, [down; 3], first);
             for judgement in [&one, &last] {
-                let cause = judgement.verdict.cause;
-                assert!(!matches!(cause, Cause::Recycle | Cause::GroupWeak), "{first:?}, {down}: {cause:?}");
+                let finding = judgement.verdict.finding;
+                assert!(!matches!(finding, Finding::Recycle | Finding::GroupWeak), "{first:?}, {down}: {finding:?}");
             }
             let drift = last.verdict.drift.unwrap().0;
             assert!((drift - (2.0 + down)).abs() < 0.15, "{first:?}, {down}: {drift}");
@@ -128,13 +128,14 @@ fn a_raw_file_keeps_what_the_survey_says_of_the_lights() {
         pairs.sitting.survey(&pairs.rig.clone(), &mut pairs.random);
         let (_, last) = pairs.shoot(14.0, [0.0, -1.0, 0.0], first);
         let verdict = &last.verdict;
-        assert_eq!(verdict.cause, Cause::GroupChanged, "{first:?}: {}", verdict.sentence);
+        assert_eq!(verdict.finding, Finding::GroupChanged, "{first:?}: {}", verdict.sentence);
         assert_eq!(verdict.groups.len(), 3, "{first:?}: {verdict:?}");
         let asked = last.correction.as_ref().unwrap();
-        let turned: Vec<(&str, i32)> = asked.correction.turns.iter().map(|t| (t.group.as_str(), t.clicks)).collect();
+        let turned: Vec<(&str, i32)> =
+            asked.correction.dial_changes.iter().map(|t| (t.group.as_str(), t.clicks)).collect();
         assert_eq!(turned, [("key", 0), ("fill", 3), ("rim", 0)], "{first:?}");
         let open = pairs.sitting.state().sitting.setup.open.unwrap();
-        assert_eq!(open.correction.turns, asked.correction.turns);
+        assert_eq!(open.correction.dial_changes, asked.correction.dial_changes);
     }
 }
 
@@ -146,7 +147,7 @@ fn two_files_of_one_exposure_are_one_witness() {
         let mut pairs = Pairs::new();
         pairs.shoot(14.0, [0.0; 3], first);
         let (_, last) = pairs.shoot(14.0, [-1.0; 3], first);
-        assert_eq!(last.verdict.cause, Cause::LightsChanged, "{first:?}: {last:?}");
+        assert_eq!(last.verdict.finding, Finding::LightsChanged, "{first:?}: {last:?}");
         (last.verdict.went_by, last.verdict.uncertainty, last.verdict.observed_uncertainty)
     };
     let (went_by, stated, own) = interval(First::Picture);
@@ -187,5 +188,5 @@ fn a_late_raw_file_is_judged_in_its_place_and_what_was_told_stands() {
     assert_eq!(setup.open.is_some(), after.open.is_some());
     let judged = state.sitting.exposures.find(frame - 1).unwrap().judged.as_ref().unwrap();
     assert!(judged.1.supersedes.is_some(), "the earlier exposure is judged anew: {:?}", judged.1);
-    assert_eq!(judged.1.verdict.by.as_deref(), Some("raw"));
+    assert_eq!(judged.1.verdict.response.as_deref(), Some("raw"));
 }

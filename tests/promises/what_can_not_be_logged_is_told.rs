@@ -12,7 +12,7 @@ use greyhold::intake::FileState;
 use greyhold::outlet::shot_log::{MOST_WAITING, ShotLog};
 use greyhold::outlet::storage::{Open, on_disk};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, FrameOutcome, Input, Landed, Ledger, Metering, Published, Record, State,
+    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteredFrame, MeteringPlan, Published, Record, State,
 };
 
 type Told = Arc<Mutex<Vec<Record>>>;
@@ -59,16 +59,16 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
     let config = config(&rig);
     let kept = Kept::default();
     let (mut engine, _, told) = engine(kept.clone(), &config);
-    let metering = Metering::of(&config);
+    let metering = MeteringPlan::of(&config);
     engine.open("test".to_owned(), "studio".to_owned());
     let random = &mut Random(1);
     for n in 1..=4_u64 {
         let take = Take { at: n as f64 * 20.0, ..Take::at_reference(&rig, n) };
         let picture = Some(take.shoot(&rig, random));
-        let mut outcome: FrameOutcome =
-            metering.subject(greyhold::frame::Frame { settings: take.settings(), picture, notes: Vec::new() });
+        let mut outcome: MeteredFrame =
+            metering.meter(greyhold::frame::Frame { settings: take.settings(), picture, notes: Vec::new() });
         if n % 2 == 0 {
-            outcome.subject.metered.as_mut().unwrap().readings[0].level = f64::NAN;
+            outcome.observation.metered.as_mut().unwrap().readings[0].level = f64::NAN;
         }
         engine.take(Input::Frame(Box::new(FrameInput { file: landed(n), outcome: Ok(outcome) })));
     }

@@ -1,7 +1,7 @@
 //! With a light survey, one ordinary frame tells what each group of lights did, and a claim that is made is right.
 //!
 //! By simulation with known truth, through the engine: random rigs from the demo's renderer, a camera with a fitted curve, sensor noise,
-//! reflectors, room light, flashes that repeat to 0.015 stop, a sitter who moved. Invented data, which
+//! reflectors, ambient light, flashes that repeat to 0.015 stop, a sitter who moved. Invented data, which
 //! stands for no real studio. GREYHOLD_WHOLE=1 plays all sittings and not only a sample; `-- --nocapture` prints the table
 //! that the README has, with GREYHOLD_SHOW_WRONG=1 every frame of which something wrong was told, too.
 
@@ -11,10 +11,10 @@ use crate::assert_share;
 use crate::harness::random::Random;
 use crate::harness::sittings::{Rig, Sitting, Take, calibrated_curves, config, pose};
 use crate::harness::whole;
-use greyhold::advice::{Cause, Verdict};
+use greyhold::advice::{Finding, Verdict};
 use greyhold::config::Curves;
 use greyhold::photometry::Stops;
-use greyhold::rig::solve::Did;
+use greyhold::rig::solve::SourceChange;
 use greyhold::session::{Body, Command, Record, State};
 
 /// A kind of sittings, and what must hold of it.
@@ -23,7 +23,7 @@ struct Class {
     sittings: usize,
     /// Of these, how many are in the sample.
     sample: usize,
-    /// Least shares: of the claims that are right, of the groups of which something is claimed, of the causes that are right.
+    /// Least shares: of the claims that are right, of the groups of which something is claimed, of the findings that are right.
     claims_right: f64,
     groups_claimed: f64,
     causes_right: f64,
@@ -117,7 +117,7 @@ const MOVES: [Moved; 2] = [
 #[derive(Debug, Clone, Copy, Default)]
 struct Count {
     frames: usize,
-    /// In which a cause is told, and not only that something can't be told.
+    /// In which a finding is told, and not only that something can't be told.
     told: usize,
     right_told: usize,
     /// Of all frames, also of those in which a group can't be told.
@@ -199,45 +199,45 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
     let told_rightly = || {
         let off = |lamp: usize| {
             let seen = verdict.groups.iter().find(|g| g.groups.iter().any(|n| n == rig.lamps[lamp].name));
-            seen.and_then(|g| g.off).map(|o| o.abs() > Stops(0.15))
+            seen.and_then(|g| g.deviation).map(|o| o.abs() > Stops(0.15))
         };
         let needed = 2.0 * (14.0_f64 / take.f_number).log2();
         let truly = |lamp: usize| (take.powers[lamp] + needed).abs() > 0.2;
         let told: Vec<(bool, bool)> = (0..rig.lamps.len()).filter_map(|l| Some((off(l)?, truly(l)))).collect();
         told.iter().all(|(said, is)| said == is) && told.iter().any(|(said, _)| *said)
     };
-    let apart = verdict.cause == Cause::GroupChanged && told_rightly();
-    let named = |did: &dyn Fn(&Did) -> bool| {
-        verdict.groups.iter().any(|g| did(&g.did) && g.groups.iter().any(|n| n == rig.lamps[group].name))
+    let apart = verdict.finding == Finding::GroupChanged && told_rightly();
+    let named = |did: &dyn Fn(&SourceChange) -> bool| {
+        verdict.groups.iter().any(|g| did(&g.change) && g.groups.iter().any(|n| n == rig.lamps[group].name))
     };
     match doing {
-        Doing::Nothing => verdict.cause == Cause::Matched,
-        // With the flashes turned down, room light may be what is left of a difference.
+        Doing::Nothing => verdict.finding == Finding::Matched,
+        // With the flashes turned down, ambient light may be what is left of a difference.
         Doing::Followed => {
             let opened = 2.0 * (14.0 / take.f_number).log2();
-            let room = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * opened.exp2();
-            verdict.cause == Cause::Matched || (verdict.cause == Cause::AmbientRisen && room > 0.04)
+            let ambient = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * opened.exp2();
+            verdict.finding == Finding::Matched || (verdict.finding == Finding::AmbientRisen && ambient > 0.04)
         }
-        Doing::AllTurned => verdict.cause == Cause::LightsChanged || apart,
+        Doing::AllTurned => verdict.finding == Finding::LightsChanged || apart,
         Doing::OneTurned | Doing::OneForgotten => apart,
         Doing::TwoTurned => {
             let alike = take.powers.iter().all(|p| (p - take.powers[group]).abs() < 0.1);
-            apart || (alike && verdict.cause == Cause::LightsChanged)
+            apart || (alike && verdict.finding == Finding::LightsChanged)
         }
-        Doing::ApertureMoved => verdict.cause == Cause::SettingsChanged,
-        Doing::OneOut => verdict.cause == Cause::GroupNotFired && named(&|d| *d == Did::NotFired),
-        Doing::AllOut => verdict.cause == Cause::Misfire,
+        Doing::ApertureMoved => verdict.finding == Finding::SettingsChanged,
+        Doing::OneOut => verdict.finding == Finding::GroupNotFired && named(&|d| *d == SourceChange::NotFired),
+        Doing::AllOut => verdict.finding == Finding::Misfire,
         Doing::OneWeak => {
-            let named = named(&|d| matches!(d, Did::Changed { by, .. } if by.0 < 0.0));
-            verdict.cause == Cause::Recycle || (verdict.cause == Cause::GroupWeak && named)
+            let named = named(&|d| matches!(d, SourceChange::Changed { change, .. } if change.0 < 0.0));
+            verdict.finding == Finding::Recycle || (verdict.finding == Finding::GroupWeak && named)
         }
-        // Room light that stays within its limit is no cause.
+        // Ambient light that stays within its limit is no finding.
         Doing::RoomLight => {
-            let room = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * take.ambient.exp2();
-            verdict.cause == Cause::AmbientRisen || (verdict.cause == Cause::Matched && room < 0.06)
+            let ambient = f64::from(rig.ambient.strength / rig.lamps[0].light.strength) * take.ambient.exp2();
+            verdict.finding == Finding::AmbientRisen || (verdict.finding == Finding::Matched && ambient < 0.06)
         }
-        Doing::ReflectorGone => verdict.cause == Cause::ModifierMoved,
-        Doing::Band => verdict.cause == Cause::SyncBand,
+        Doing::ReflectorGone => verdict.finding == Finding::ModifierMoved,
+        Doing::Band => verdict.finding == Finding::SyncBand,
     }
 }
 
@@ -251,27 +251,27 @@ fn judge_frame(doing: Doing, records: &[Record], take: &Take, group: usize, rig:
     let corrections = records.iter().filter(asks).count();
     let right = usize::from(is_right(doing, &verdict, take, group, rig));
     let named = [
-        Cause::GroupChanged,
-        Cause::GroupNotFired,
-        Cause::GroupWeak,
-        Cause::Misfire,
-        Cause::Recycle,
-        Cause::SyncBand,
-        Cause::ModifierMoved,
+        Finding::GroupChanged,
+        Finding::GroupNotFired,
+        Finding::GroupWeak,
+        Finding::Misfire,
+        Finding::Recycle,
+        Finding::SyncBand,
+        Finding::ModifierMoved,
     ];
-    let all_settled = verdict.groups.iter().all(|g| g.did != Did::NotSettled);
-    let vague = [Cause::Uneven, Cause::Uncertain, Cause::Clipped];
-    let told = usize::from(named.contains(&verdict.cause) || (all_settled && !vague.contains(&verdict.cause)));
+    let all_settled = verdict.groups.iter().all(|g| g.change != SourceChange::NotSettled);
+    let vague = [Finding::Uneven, Finding::Uncertain, Finding::Clipped];
+    let told = usize::from(named.contains(&verdict.finding) || (all_settled && !vague.contains(&verdict.finding)));
     let mut count = Count { frames: 1, told, right_told: right * told, right, corrections, ..Count::default() };
     // Where the frame as a whole shows no flash, or a band, nothing is there to be claimed of a group.
     if !matches!(doing, Doing::AllOut | Doing::Band) {
         for (lamp, truth) in rig.lamps.iter().zip(&take.powers) {
             let seen = verdict.groups.iter().find(|g| g.groups.iter().any(|n| n == lamp.name));
             count.groups += 1;
-            let right = match seen.map(|g| g.did) {
-                Some(Did::Changed { by, .. }) => (by.0 - truth).abs() <= within,
-                Some(Did::NotFired) => *truth == f64::NEG_INFINITY,
-                Some(Did::NotSettled) | None => continue,
+            let right = match seen.map(|g| g.change) {
+                Some(SourceChange::Changed { change, .. }) => (change.0 - truth).abs() <= within,
+                Some(SourceChange::NotFired) => *truth == f64::NEG_INFINITY,
+                Some(SourceChange::NotSettled) | None => continue,
             };
             count.claims += 1;
             count.right_claims += usize::from(right);
@@ -283,9 +283,9 @@ fn judge_frame(doing: Doing, records: &[Record], take: &Take, group: usize, rig:
             rig.lamps[group].name,
             take.powers.iter().map(|p| (p * 100.0).round() / 100.0).collect::<Vec<_>>(),
             take.ambient,
-            verdict.cause,
+            verdict.finding,
             verdict.sentence,
-            verdict.groups.iter().map(|g| (g.groups.join("+"), g.did)).collect::<Vec<_>>()
+            verdict.groups.iter().map(|g| (g.groups.join("+"), g.change)).collect::<Vec<_>>()
         );
     }
     count
@@ -301,7 +301,7 @@ fn sit(class: usize, number: usize, curves: &[Curves; 2]) -> Table {
     let mut sitting = Sitting::on(&config, curves, State::default(), 0);
     sitting.survey(&rig, &mut random);
     let surveyed = sitting.state();
-    let last = surveyed.sitting.setup.last.as_ref().unwrap().subject.settings.captured.clone().unwrap();
+    let last = surveyed.sitting.setup.last.as_ref().unwrap().observation.settings.captured.clone().unwrap();
     let has_reflector = rig.reflector_matters();
     let mut table = Table::new();
     for shot in 0..FRAMES {

@@ -20,7 +20,7 @@ const SCATTER: f64 = 0.04;
 /// Errors of a frame hang together: this many are independent.
 const INDEPENDENT: usize = 6;
 
-/// A camera that a curve's doubt allows.
+/// A camera that a curve's uncertainty allows.
 fn camera(likely: &Curve, random: &mut Random) -> Response {
     let factor = likely.covariance.clone().cholesky().unwrap().l();
     loop {
@@ -36,7 +36,7 @@ fn camera(likely: &Curve, random: &mut Random) -> Response {
     }
 }
 
-/// Codes of a scene's shares under an exposure. Shares of one kind err together, and by `more` than usual.
+/// Codes at a scene's quantiles under an exposure. Quantiles of one kind err together, and by `more` than usual.
 fn codes(scene: &[f64], camera: &Response, light: f64, more: f64, random: &mut Random) -> Vec<f64> {
     let mut error = |size: f64| -> Vec<f64> { (0..INDEPENDENT).map(|_| size * more * random.normal()).collect() };
     let (of_code, of_light) = (error(CODE_NOISE), error(LIGHT_NOISE / std::f64::consts::SQRT_2));
@@ -76,10 +76,10 @@ fn a_brackets_curve_is_as_sure_as_it_says() {
                 .collect();
             let found = fit(&exposed, &prior).unwrap();
             let (low, high) = (truth.code(Stops(-1.0)), truth.code(Stops(1.0)));
-            let by = Response::unnamed(&found.curve);
+            let response = Response::unnamed(&found.curve);
             let deviation = found.curve.deviation([(low, high, 1.0)].into_iter());
             stated += deviation.0 / 200.0;
-            errors.push(((by.light(high) - by.light(low)).0 - 2.0) / deviation.0);
+            errors.push(((response.light(high) - response.light(low)).0 - 2.0) / deviation.0);
         }
         let (honesty, inside) = (honesty(&errors), errors.iter().filter(|e| e.abs() <= 1.96).count());
         println!(
@@ -98,7 +98,7 @@ fn frames_count_once_each() {
     let mut random = Random(11);
     let truth = camera(&prior, &mut random);
     let scene = scene(90, &mut random);
-    let doubt = |frames: usize, random: &mut Random| {
+    let uncertainty = |frames: usize, random: &mut Random| {
         let exposed: Vec<Exposed> = (0..frames)
             .map(|i| {
                 let exposure = (i % 3) as f64;
@@ -107,13 +107,13 @@ fn frames_count_once_each() {
             .collect();
         fit(&exposed, &prior).unwrap().curve.deviation([(80.0, 160.0, 1.0)].into_iter()).0
     };
-    let (few, many) = (doubt(6, &mut random), doubt(24, &mut random));
+    let (few, many) = (uncertainty(6, &mut random), uncertainty(24, &mut random));
     println!("6 frames leave {few:.4} in doubt, 24 leave {many:.4}");
     // Four times the frames halve a deviation at the best; they'd quarter it if every pair counted as news.
     assert!(many > 0.45 * few && many < few, "{few} {many}");
 }
 
-/// Where frames speak against any curve that rises, the doubt says so.
+/// Where frames speak against any curve that rises, the uncertainty says so.
 #[test]
 fn frames_that_contradict_every_curve_leave_it_in_doubt() {
     let curves = Curves::stock_only();
@@ -136,8 +136,9 @@ fn frames_that_contradict_every_curve_leave_it_in_doubt() {
             .collect()
     };
     let (low, high) = (stock.code(Stops(-0.6)), stock.code(Stops(0.6)));
-    let doubt = |is_folded| fit(&frames(is_folded), &prior).unwrap().curve.deviation([(low, high, 1.0)].into_iter()).0;
-    let (sound, contradicted) = (doubt(false), doubt(true));
+    let uncertainty =
+        |is_folded| fit(&frames(is_folded), &prior).unwrap().curve.deviation([(low, high, 1.0)].into_iter()).0;
+    let (sound, contradicted) = (uncertainty(false), uncertainty(true));
     println!("sound frames leave {sound:.4} in doubt, contradictory ones {contradicted:.4}");
     assert!(contradicted > 2.0 * sound, "{sound} {contradicted}");
     let table = Response::unnamed(&fit(&frames(true), &prior).unwrap().curve);
@@ -168,7 +169,7 @@ fn an_observed_change_is_as_sure_as_it_says() {
         [("stock", stock, 0.02), ("known", &known, 0.02), ("known, a sitter who moves", &known, 0.15)]
     {
         for apart in [0.0, 0.7, 1.5] {
-            let by = Response::unnamed(likely);
+            let response = Response::unnamed(likely);
             let (mut errors, mut inside, mut width) = (Vec::new(), 0.0, 0.0);
             for _ in 0..600 {
                 let truth = camera(likely, &mut random);
@@ -183,7 +184,7 @@ fn an_observed_change_is_as_sure_as_it_says() {
                     });
                     seen.collect()
                 };
-                let Some(seen) = observe(&reading(&codes(false)), &reading(&codes(true)), &by) else { continue };
+                let Some(seen) = observe(&reading(&codes(false)), &reading(&codes(true)), &response) else { continue };
                 let error = (seen.drift - Stops(apart)).0;
                 inside += f64::from(u8::from(error.abs() <= seen.half_width.0));
                 width += seen.half_width.0;

@@ -6,12 +6,12 @@
 use crate::assert_share;
 use crate::harness::random::Random;
 use crate::harness::whole;
-use greyhold::calibration::Chain;
+use greyhold::calibration::ExposureRun;
 use greyhold::config::Curves;
 use greyhold::photometry::Stops;
 use greyhold::response::{Curve, Response};
 
-/// A camera that the stock curve's doubt allows.
+/// A camera that the stock curve's uncertainty allows.
 fn camera(stock: &Curve, random: &mut Random) -> Response {
     let factor = stock.covariance.clone().cholesky().unwrap().l();
     loop {
@@ -25,7 +25,7 @@ fn camera(stock: &Curve, random: &mut Random) -> Response {
     }
 }
 
-/// What a frame's shares show: the scene under an exposure, with the light moved.
+/// What a frame's quantiles show: the scene under an exposure, with the light moved.
 fn codes(scene: &[f64], camera: &Response, light: f64, random: &mut Random) -> Vec<f64> {
     // Flashes and diaphragms repeat to a few hundredths of a stop (common practice, no source).
     let light = light + 0.01 * random.normal();
@@ -36,7 +36,7 @@ fn codes(scene: &[f64], camera: &Response, light: f64, random: &mut Random) -> V
 struct Count {
     sittings: usize,
     lessons: usize,
-    /// Lessons on a chain in which a light moved by more than a twentieth of a stop.
+    /// Lessons on a run in which a light moved by more than a twentieth of a stop.
     misled: usize,
     /// Error over two stops about mid-grey before and after each lesson.
     before: Vec<f64>,
@@ -50,7 +50,7 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
     let mut scene: Vec<f64> = (0..64).map(|_| spread * random.normal() - 0.5).collect();
     scene.sort_by(f64::total_cmp);
     let mut known = stock.clone();
-    let mut chain = Chain::default();
+    let mut run = ExposureRun::default();
     let (mut exposure, mut light) = (0.0, 0.0);
     // Light of each frame.
     let mut lights: Vec<f64> = Vec::new();
@@ -72,24 +72,24 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
                 _ => -light,
             };
         }
-        let shares = codes(&scene, &truth, exposure + light, random);
-        chain.push(frame as u64, shares, Stops(exposure));
+        let codes_seen = codes(&scene, &truth, exposure + light, random);
+        run.push(frame as u64, codes_seen, Stops(exposure));
         lights.push(light);
-        if let Some(lesson) = chain.teaches(&known) {
+        if let Some(lesson) = run.learn(&known) {
             count.lessons += 1;
             let misled = lesson.frames.iter().any(|f| (lights[*f as usize] - light).abs() > 0.05);
             count.misled += usize::from(misled);
             let two_stops = |curve: &Curve| {
-                let by = Response::new("x".into(), curve.clone(), None, Stops::ZERO);
+                let response = Response::new("x".into(), curve.clone(), None, Stops::ZERO);
                 let (low, high) = (truth.code(Stops(-1.0)), truth.code(Stops(1.0)));
-                (by.light(high) - by.light(low)).0 - 2.0
+                (response.light(high) - response.light(low)).0 - 2.0
             };
             let (before, after) = (two_stops(&known).abs(), two_stops(&lesson.curve).abs());
             count.before.push(before);
             count.after.push(after);
-            count.inside += usize::from(after <= lesson.doubt[1].0.max(0.06));
+            count.inside += usize::from(after <= lesson.uncertainty[1].0.max(0.06));
             known = lesson.curve;
-            chain.break_off();
+            run.break_off();
         }
     }
 }

@@ -54,8 +54,8 @@ pub struct Args {
 const FAR_OFF: Stops = Stops(0.08);
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let look = args.look.trim();
-    if look.is_empty() || look.chars().count() > 40 || look.chars().any(char::is_control) {
+    let profile = args.look.trim();
+    if profile.is_empty() || profile.chars().count() > 40 || profile.chars().any(char::is_control) {
         return Err(CommandError::WrongUse("a look's name has 1 to 40 printable characters".to_owned()));
     }
     let frames = read_all(&args.frames, &Exposures::read(args.exposures.as_deref())?)?;
@@ -65,7 +65,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let found = calibrate(&frames, &prior, lighting)
         .map_err(|why| CommandError::CannotRun(format!("no curve was made: {why}")))?;
     report(&frames, &found);
-    let calibrated = named(&frames[0], look, frames.len(), &found);
+    let calibrated = named(&frames[0], profile, frames.len(), &found);
     let plot = plot::svg(&calibrated, stock.stock());
     if args.dry_run {
         say("kept nothing (--dry-run)");
@@ -107,7 +107,7 @@ fn read_all(paths: &[PathBuf], exposures: &Exposures) -> Result<Vec<SeriesFrame>
     Ok(frames)
 }
 
-fn named(first: &SeriesFrame, look: &str, frames: usize, found: &Calibration) -> Calibrated {
+fn named(first: &SeriesFrame, profile: &str, frames: usize, found: &Calibration) -> Calibrated {
     let made = Made {
         program: format!("greyhold {}", env!("CARGO_PKG_VERSION")),
         at: jiff::Timestamp::now().round(jiff::Unit::Second).unwrap_or_default().to_string(),
@@ -118,7 +118,7 @@ fn named(first: &SeriesFrame, look: &str, frames: usize, found: &Calibration) ->
     let [red, green, blue] = found.channels.clone();
     let curves = [found.luminance.curve.clone(), red, green, blue];
     let camera = first.settings.camera.clone().unwrap_or_default();
-    Calibrated::new(camera, first.metered.colour.clone(), look.to_owned(), made, curves)
+    Calibrated::new(camera, first.metered.colour.clone(), profile.to_owned(), made, curves)
 }
 
 fn report(frames: &[SeriesFrame], found: &Calibration) {
@@ -137,7 +137,7 @@ fn report(frames: &[SeriesFrame], found: &Calibration) {
     say(&format!(
         "\nresidual {:.3} stop (median over the tones), frames scatter by {:.3} stop about their settings\n\
          two stops about mid-grey are known to +-{:.2} stop (95 %)",
-        found.luminance.residual.0, found.luminance.scatter.0, found.doubt.0
+        found.luminance.residual.0, found.luminance.scatter.0, found.uncertainty.0
     ));
 }
 

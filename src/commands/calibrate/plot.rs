@@ -27,7 +27,7 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 fn draw(area: Area, own: &Calibrated, stock: &Response) -> Result<(), Box<dyn std::error::Error>> {
     area.fill(&WHITE)?;
-    let title = format!("{}, {}, look '{}'", printable(&own.camera), own.colour, printable(&own.look));
+    let title = format!("{}, {}, look '{}'", printable(&own.camera), own.colour, printable(&own.profile));
     let mut chart = ChartBuilder::on(&area)
         .caption(title, ("sans-serif", 20))
         .margin(14)
@@ -43,8 +43,8 @@ fn draw(area: Area, own: &Calibrated, stock: &Response) -> Result<(), Box<dyn st
         .label_style(("sans-serif", 14))
         .draw()?;
     let luminance = own.luminance.table();
-    let doubt = |code: usize| Z95 * own.luminance.deviation([(118.0, code as f64, 1.0)].into_iter()).0;
-    let edge = |sign: f64| (0..256).map(move |c| (c as f64, luminance[c] + sign * doubt(c)));
+    let uncertainty = |code: usize| Z95 * own.luminance.deviation([(118.0, code as f64, 1.0)].into_iter()).0;
+    let edge = |sign: f64| (0..256).map(move |c| (c as f64, luminance[c] + sign * uncertainty(c)));
     let band: Vec<(f64, f64)> = edge(1.0).chain(edge(-1.0).collect::<Vec<_>>().into_iter().rev()).collect();
     chart.draw_series(std::iter::once(Polygon::new(band, BLACK.mix(0.15))))?;
     let stock: [f64; 256] = std::array::from_fn(|code| stock.light(code as f64).0);

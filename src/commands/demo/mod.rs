@@ -19,7 +19,7 @@ use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket::EVENTS_KEPT;
-use crate::rig::Turn;
+use crate::rig::DialChange;
 use crate::session::{Body, Command, Published, SurveyAsk};
 use crate::workers::{Pool, this_program};
 
@@ -93,7 +93,7 @@ fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
     let player = Player {
         folder: setup.folder.clone(),
         socket: setup.socket.clone(),
-        turns: BTreeMap::new(),
+        dial_changes: BTreeMap::new(),
         heard,
         paint: Paint::for_stdout(),
     };
@@ -128,7 +128,7 @@ struct Player {
     folder: PathBuf,
     socket: PathBuf,
     /// Turns of the last correction, by group.
-    turns: BTreeMap<String, Turn>,
+    dial_changes: BTreeMap<String, DialChange>,
     heard: broadcast::Receiver<Arc<Published>>,
     paint: Paint,
 }
@@ -139,7 +139,7 @@ impl Player {
         for (number, step) in story().into_iter().enumerate() {
             say(&format!("\n--- {}", step.caption));
             for then in &step.first {
-                self.turn(&mut powers, then)?;
+                self.dial_change(&mut powers, then)?;
                 self.listen();
             }
             if let Some(shot) = &step.shot {
@@ -157,19 +157,19 @@ impl Player {
     }
 
     /// Carries out a step at the lights, or asks greyhold something.
-    fn turn(&self, powers: &mut BTreeMap<String, f64>, then: &Then) -> Result<(), CommandError> {
+    fn dial_change(&self, powers: &mut BTreeMap<String, f64>, then: &Then) -> Result<(), CommandError> {
         match then {
             Then::All(by) => powers.values_mut().for_each(|p| *p += by.0),
             Then::Follow { but } => {
-                for turn in self.turns.values().filter(|t| Some(t.group.as_str()) != *but) {
-                    if let Some(power) = powers.get_mut(&turn.group) {
-                        *power += turn.by.0;
+                for dial_change in self.dial_changes.values().filter(|t| Some(t.group.as_str()) != *but) {
+                    if let Some(power) = powers.get_mut(&dial_change.group) {
+                        *power += dial_change.change.0;
                     }
                 }
             }
             Then::FollowOnly(group) => {
-                if let Some((power, turn)) = powers.get_mut(*group).zip(self.turns.get(*group)) {
-                    *power += turn.by.0;
+                if let Some((power, dial_change)) = powers.get_mut(*group).zip(self.dial_changes.get(*group)) {
+                    *power += dial_change.change.0;
                 }
             }
             Then::AskNext(f_number) => {
@@ -225,8 +225,8 @@ impl Player {
             _ => (false, None),
         };
         if ended || asked.is_some() {
-            let turns = asked.iter().flat_map(|correction| &correction.turns);
-            self.turns = turns.map(|t| (t.group.clone(), t.clone())).collect();
+            let dial_changes = asked.iter().flat_map(|correction| &correction.dial_changes);
+            self.dial_changes = dial_changes.map(|t| (t.group.clone(), t.clone())).collect();
         }
     }
 

@@ -6,7 +6,7 @@ use std::io;
 use jiff::civil::{DateTime, date};
 
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
-use crate::studio::{Exposure, Light, Pose, Scene, expose};
+use crate::studio::{CameraSettings, Light, Pose, Scene, expose};
 
 /// The configuration that the sitting is watched with.
 pub const RIG: &str = "\
@@ -76,7 +76,7 @@ fn light(group: &str) -> Light {
 }
 
 /// What little light the room has by itself.
-const ROOM: Light = Light { from: [0.3, 0.5, 1.0], strength: 0.001, on_backdrop: 0.8, softness: 1.0 };
+const AMBIENT: Light = Light { from: [0.3, 0.5, 1.0], strength: 0.001, on_backdrop: 0.8, softness: 1.0 };
 
 /// Takes one frame.
 pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> io::Result<Vec<u8>> {
@@ -87,7 +87,7 @@ pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> i
         Quirk::None | Quirk::Only(_) => 0.0,
     };
     let flashes = powers.iter().map(|(group, power)| (light(group), power + dip(group)));
-    let lights: Vec<(Light, f64)> = flashes.chain([(ROOM, 0.0)]).collect();
+    let lights: Vec<(Light, f64)> = flashes.chain([(AMBIENT, 0.0)]).collect();
     // Nobody sits still: each frame is a little different.
     let sway = number as f32;
     let pose = Pose {
@@ -98,7 +98,7 @@ pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> i
     };
     let scene = Scene { width: WIDTH, height: HEIGHT, pose };
     let unreadable = || io::Error::other("a setting of the story is wrong");
-    let exposure = Exposure {
+    let exposure = CameraSettings {
         f_number: FNumber::new(shot.f_number, None, Series::Thirds).ok_or_else(unreadable)?,
         time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).ok_or_else(unreadable)?,
         iso: IsoSpeed::new(100.0).ok_or_else(unreadable)?,

@@ -8,10 +8,10 @@ use tokio::task::block_in_place;
 
 use super::super::desk::{self, Taken, answer};
 use super::Session;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::Config;
-use crate::outlet::screen::Picture;
-use crate::session::{Command, FrameOutcome, Input, Metering, Reply};
+use crate::outlet::screen::Thumbnail;
+use crate::session::{Command, Input, MeteredFrame, MeteringPlan, Reply};
 
 /// What comes of work beside the loop.
 pub enum Later {
@@ -21,15 +21,15 @@ pub enum Later {
         command: Command,
         file: String,
         back: oneshot::Sender<Reply>,
-        read: Result<FrameOutcome, String>,
+        read: Result<MeteredFrame, String>,
     },
     /// What frames are compared with was metered anew, by these spots.
     Reread {
-        by: Arc<Metering>,
-        read: Vec<(String, Result<FrameOutcome, String>)>,
+        plan: Arc<MeteringPlan>,
+        read: Vec<(String, Result<MeteredFrame, String>)>,
     },
     /// The last frame's, after a restart.
-    Picture(Option<Picture>),
+    Thumbnail(Option<Thumbnail>),
 }
 
 /// Metering anew what frames are compared with.
@@ -43,16 +43,16 @@ pub struct Rereading {
 impl Session {
     pub(super) fn take_later(&mut self, later: Later) {
         match later {
-            Later::Picture(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
+            Later::Thumbnail(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
             Later::Reference { command, file, back, read } => {
                 self.references_under_way -= 1;
                 let reply = match read {
-                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.subject))),
+                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.observation))),
                     Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
                 };
                 let _ = back.send(reply);
             }
-            Later::Reread { by, read } => self.take_reread(&by, read),
+            Later::Reread { plan, read } => self.take_reread(&plan, read),
             Later::Desk(done) => self.take_from_desk(done),
         }
         self.speak_of_trouble();
@@ -101,7 +101,7 @@ impl Session {
             self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
         }
         self.setup.config = (*config).clone();
-        let _ = self.metering.send(Arc::new(Metering::of(&config)));
+        let _ = self.metering.send(Arc::new(MeteringPlan::of(&config)));
         block_in_place(|| self.engine.configure(*config, curves));
         tracing::info!("the changed configuration is taken up");
     }
@@ -111,28 +111,28 @@ impl Session {
         if std::mem::replace(&mut self.rereading.under_way, true) {
             return;
         }
-        let (named, by) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
+        let (named, plan) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
         let files = self.engine.compared_files();
         self.later.spawn(async move {
             let mut read = Vec::new();
             for file in files {
-                let metered = named.meter(&file, Arc::clone(&by)).await;
+                let metered = named.meter(&file, Arc::clone(&plan)).await;
                 read.push((file, metered));
             }
-            Later::Reread { by, read }
+            Later::Reread { plan, read }
         });
     }
 
-    fn take_reread(&mut self, by: &Arc<Metering>, read: Vec<(String, Result<FrameOutcome, String>)>) {
+    fn take_reread(&mut self, plan: &Arc<MeteringPlan>, read: Vec<(String, Result<MeteredFrame, String>)>) {
         self.rereading.under_way = false;
-        if by.spots != self.metering.borrow().spots {
+        if plan.spots != self.metering.borrow().spots {
             // Other spots were drawn meanwhile: the last ones count.
             return self.reread();
         }
         let mut reread = Vec::new();
         for (file, metered) in read {
             match metered {
-                Ok(FrameOutcome { subject: Subject { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
+                Ok(MeteredFrame { observation: Observation { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),

@@ -23,10 +23,10 @@ use super::reading::Named;
 use super::{ENDING, LAST_MOMENT, LOGGING, RunError, Setup, TICK};
 use crate::frame::Frame;
 use crate::intake::{Control, FolderStands, Seen};
-use crate::outlet::screen::{Picture, Screens, Shown};
+use crate::outlet::screen::{Screens, Shown, Thumbnail};
 use crate::outlet::shot_log::LogWriter;
 use crate::outlet::socket::Ask;
-use crate::session::{Command, Engine, Input, Ledger, Metering, Reply};
+use crate::session::{Command, Engine, Input, Ledger, MeteringPlan, Reply};
 
 /// References that were named and are being read.
 const MOST_NAMED: usize = 8;
@@ -37,7 +37,7 @@ const MOST_MARKS: usize = 64;
 
 pub(super) struct Session {
     pub(super) engine: Engine<LogWriter>,
-    pub(super) metering: watch::Sender<Arc<Metering>>,
+    pub(super) metering: watch::Sender<Arc<MeteringPlan>>,
     pub(super) setup: Setup,
     /// Those who wait for a mark.
     pub(super) marks: HashMap<u64, oneshot::Sender<Reply>>,
@@ -55,7 +55,7 @@ pub(super) struct Session {
     pub(super) later: JoinSet<Later>,
     pub(super) screens: Screens,
     /// The last frame's.
-    pub(super) picture: Option<Arc<Picture>>,
+    pub(super) picture: Option<Arc<Thumbnail>>,
 }
 
 impl Session {
@@ -68,7 +68,7 @@ impl Session {
         let mut ticks = interval(TICK);
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         tokio::pin!(stop);
-        self.look_for_picture();
+        self.read_last_picture();
         let mut ended = Ok(());
         loop {
             // While memory is full of unwritten records, the folder is the queue.
@@ -152,7 +152,7 @@ impl Session {
         if let Some((name, small)) = small
             && let Some(frame) = self.engine.last_frame().filter(|(_, file)| *file == name).map(|(frame, _)| frame)
         {
-            self.picture = Some(Arc::new(Picture::new(frame, small)));
+            self.picture = Some(Arc::new(Thumbnail::new(frame, small)));
         }
         self.refresh();
     }
@@ -176,20 +176,20 @@ impl Session {
             return;
         }
         let shown = Arc::clone(&self.screens.borrow());
-        let frame_of = |picture: &Option<Arc<Picture>>| picture.as_ref().map(|p| p.frame);
+        let frame_of = |picture: &Option<Arc<Thumbnail>>| picture.as_ref().map(|p| p.frame);
         if shown.board.n != self.engine.last_record() || frame_of(&shown.picture) != frame_of(&self.picture) {
             let _ = self.screens.send(Arc::new(Shown::new(self.engine.board(), self.picture.clone())));
         }
     }
 
     /// After a restart the last frame's picture is read again, if its file is still there.
-    fn look_for_picture(&mut self) {
+    fn read_last_picture(&mut self) {
         let Some((frame, file)) = self.engine.last_frame().filter(|_| self.setup.page.is_some()) else { return };
         let (named, file, marks) = (self.named.clone(), file.to_owned(), self.setup.config.marks);
         self.later.spawn(async move {
             let read = named.read(&file, marks).await;
-            let picture = read.ok().and_then(|read| Some(Picture::new(frame, read.picture?.small())));
-            Later::Picture(picture)
+            let picture = read.ok().and_then(|read| Some(Thumbnail::new(frame, read.picture?.small())));
+            Later::Thumbnail(picture)
         });
     }
 

@@ -23,20 +23,20 @@ pub struct LogReader {
     log: PathBuf,
     /// The next record that it gives.
     next: u64,
-    place: Option<Place>,
+    open: Option<OpenSegment>,
     /// There was no more when it was asked for last.
     is_at_end: bool,
 }
 
 #[derive(Debug)]
-struct Place {
+struct OpenSegment {
     file: Segment,
     lines: Lines,
 }
 
-impl Place {
-    fn at_beginning_of(file: Segment) -> io::Result<Place> {
-        Lines::of(&file.path).map(|lines| Place { file, lines })
+impl OpenSegment {
+    fn at_beginning_of(file: Segment) -> io::Result<OpenSegment> {
+        Lines::of(&file.path).map(|lines| OpenSegment { file, lines })
     }
 
     /// Whether the file is still the one that was opened, and no shorter than what was read of it.
@@ -51,7 +51,7 @@ impl Place {
 impl LogReader {
     /// A reader of the records from number `from` on.
     pub fn new(log: &Path, from: u64) -> LogReader {
-        LogReader { log: resolved(log), next: from.max(1), place: None, is_at_end: true }
+        LogReader { log: resolved(log), next: from.max(1), open: None, is_at_end: true }
     }
 
     /// Passes over the records before number `n`.
@@ -62,8 +62,8 @@ impl LogReader {
     /// The next record's number and line; none when that is all so far.
     pub fn next_line(&mut self) -> io::Result<Option<(u64, String)>> {
         // What was at its end may have been cut, moved or replaced since.
-        if self.is_at_end && self.place.as_ref().is_none_or(|place| !place.holds()) {
-            self.place = self.find()?;
+        if self.is_at_end && self.open.as_ref().is_none_or(|open| !open.holds()) {
+            self.open = self.find()?;
         }
         let next = self.read_on();
         self.is_at_end = !matches!(next, Ok(Some(_)));
@@ -72,10 +72,10 @@ impl LogReader {
 
     fn read_on(&mut self) -> io::Result<Option<(u64, String)>> {
         loop {
-            let Some(Place { file, lines }) = &mut self.place else { return Ok(None) };
+            let Some(OpenSegment { file, lines }) = &mut self.open else { return Ok(None) };
             let Some(line) = lines.next()? else {
                 match after(&self.log, file.number) {
-                    Some(file) => self.place = Some(Place::at_beginning_of(file)?),
+                    Some(file) => self.open = Some(OpenSegment::at_beginning_of(file)?),
                     None => return Ok(None),
                 }
                 continue;
@@ -113,11 +113,11 @@ impl LogReader {
     }
 
     /// The file that holds the next record, or would: the last one that doesn't begin behind it.
-    fn find(&self) -> io::Result<Option<Place>> {
+    fn find(&self) -> io::Result<Option<OpenSegment>> {
         let mut files = all(&self.log);
         while let Some(file) = files.pop() {
             if files.is_empty() || first_number(&file)?.is_some_and(|first| first <= self.next) {
-                return Place::at_beginning_of(file).map(Some);
+                return OpenSegment::at_beginning_of(file).map(Some);
             }
         }
         Ok(None)
@@ -139,7 +139,7 @@ fn first_number(file: &Segment) -> io::Result<Option<u64>> {
 
 /// The reader's next portion, read where it holds up nobody.
 pub async fn portion(reader: &mut LogReader) -> io::Result<Vec<(u64, String)>> {
-    let mut aside = LogReader { log: reader.log.clone(), place: reader.place.take(), ..*reader };
+    let mut aside = LogReader { log: reader.log.clone(), open: reader.open.take(), ..*reader };
     // Whoever doesn't wait for the end of this finds the place anew.
     reader.is_at_end = true;
     let read = spawn_blocking(move || {

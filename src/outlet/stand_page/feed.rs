@@ -88,10 +88,10 @@ async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender)
     let mut phones = page.sessions.changes();
     let now = screens.borrow_and_update().board.n;
     // A page that knows more than there is has followed another log.
-    let mut told = after.filter(|after| *after <= now).unwrap_or(now.saturating_sub(BEFORE));
-    send(Event::default().event("begin").data(json!({"after": told}).to_string()), to_page).await?;
-    let mut log = LogReader::new(&page.hub.log, told + 1);
-    tell_from_log(page, &mut log, &mut told, to_page).await?;
+    let mut last_sent = after.filter(|after| *after <= now).unwrap_or(now.saturating_sub(BEFORE));
+    send(Event::default().event("begin").data(json!({"after": last_sent}).to_string()), to_page).await?;
+    let mut log = LogReader::new(&page.hub.log, last_sent + 1);
+    tell_from_log(page, &mut log, &mut last_sent, to_page).await?;
     let json = screens.borrow_and_update().json.clone();
     send_board(&json, to_page).await?;
     let (mut rest, mut resting) = (pin!(sleep(BOARDS_APART)), true);
@@ -101,24 +101,24 @@ async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender)
         tokio::select! {
             record = records.recv() => match record {
                 Ok(published) => {
-                    if published.record.n > told + 1 {
-                        tell_from_log(page, &mut log, &mut told, to_page).await?;
+                    if published.record.n > last_sent + 1 {
+                        tell_from_log(page, &mut log, &mut last_sent, to_page).await?;
                     }
-                    if published.record.n > told {
-                        tell_gap(told, published.record.n, to_page).await?;
-                        told = published.record.n;
+                    if published.record.n > last_sent {
+                        tell_gap(last_sent, published.record.n, to_page).await?;
+                        last_sent = published.record.n;
                         send_news(&published.record, to_page).await?;
                     }
                 }
                 // Too slow to be told from memory: the log has it all.
-                Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut log, &mut told, to_page).await?,
+                Err(broadcast::error::RecvError::Lagged(_)) => tell_from_log(page, &mut log, &mut last_sent, to_page).await?,
                 Err(broadcast::error::RecvError::Closed) => return Ok(()),
             },
             Ok(()) = phones.changed() => send(Event::default().event("phones").data("-"), to_page).await?,
             () = &mut rest, if resting => resting = false,
             changed = screens.changed(), if !resting => {
                 if changed.is_err() {
-                    return tell_the_end(&mut records, told, to_page).await;
+                    return tell_the_end(&mut records, last_sent, to_page).await;
                 }
                 let json = screens.borrow_and_update().json.clone();
                 send_board(&json, to_page).await?;
@@ -139,19 +139,19 @@ async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender)
 /// The watch ends: what is on its way is still told, its last record above all.
 async fn tell_the_end(
     records: &mut broadcast::Receiver<Arc<Published>>,
-    told: u64,
+    last_sent: u64,
     to_page: &Sender,
 ) -> Result<(), Gone> {
     while let Ok(published) = records.try_recv() {
-        if published.record.n > told {
+        if published.record.n > last_sent {
             send_news(&published.record, to_page).await?;
         }
     }
     Ok(())
 }
 
-async fn tell_from_log(page: &Page, log: &mut LogReader, told: &mut u64, to_page: &Sender) -> Result<(), Gone> {
-    log.skip_to(*told + 1);
+async fn tell_from_log(page: &Page, log: &mut LogReader, last_sent: &mut u64, to_page: &Sender) -> Result<(), Gone> {
+    log.skip_to(*last_sent + 1);
     loop {
         // A log that can't be read now is read at the next gap.
         let lines = {
@@ -159,8 +159,8 @@ async fn tell_from_log(page: &Page, log: &mut LogReader, told: &mut u64, to_page
             portion(log).await.unwrap_or_default()
         };
         for (n, line) in &lines {
-            tell_gap(*told, *n, to_page).await?;
-            *told = *n;
+            tell_gap(*last_sent, *n, to_page).await?;
+            *last_sent = *n;
             if let Ok(record) = Record::from_line(line) {
                 send_news(&record, to_page).await?;
             }
@@ -172,11 +172,11 @@ async fn tell_from_log(page: &Page, log: &mut LogReader, told: &mut u64, to_page
 }
 
 /// Says which records between the last one told and this one are in no log, as while the disk takes nothing.
-async fn tell_gap(told: u64, n: u64, to_page: &Sender) -> Result<(), Gone> {
-    if n <= told + 1 {
+async fn tell_gap(last_sent: u64, n: u64, to_page: &Sender) -> Result<(), Gone> {
+    if n <= last_sent + 1 {
         return Ok(());
     }
-    let (first, last) = (told + 1, n - 1);
+    let (first, last) = (last_sent + 1, n - 1);
     let at = Timestamp::now().to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
     let says = format!("! records {first} to {last} can't be shown: the shot log doesn't have them, or not yet");
     let news = json!({"n": last, "at": at, "says": says, "ended": false});

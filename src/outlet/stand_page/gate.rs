@@ -182,15 +182,15 @@ impl Gate {
 }
 
 /// What came of looking at a request.
-struct Looked {
+struct Examined {
     let_in: Result<Option<SignedIn>, Refusal>,
     /// It bore a cookie that opens nothing, which the browser had better forget.
     has_stale_cookie: bool,
 }
 
 impl Page {
-    fn look_at(&self, Peer { machine, seat }: &Peer, request: &Request) -> Looked {
-        let refused = |refusal, has_stale_cookie| Looked { let_in: Err(refusal), has_stale_cookie };
+    fn examine(&self, Peer { machine, seat }: &Peer, request: &Request) -> Examined {
+        let refused = |refusal, has_stale_cookie| Examined { let_in: Err(refusal), has_stale_cookie };
         let gate = &self.gate;
         // First of all: what another site's page asks uses nothing up.
         if let Err(refusal) = gate.check_site(request) {
@@ -211,9 +211,9 @@ impl Page {
         }
         match session {
             Some(_) if !seat.sign_in() => refused(FULL, false),
-            Some(number) => Looked { let_in: Ok(Some(SignedIn(number))), has_stale_cookie: false },
+            Some(number) => Examined { let_in: Ok(Some(SignedIn(number))), has_stale_cookie: false },
             None if shell::is_open(request.method(), request.uri().path()) && offered != Offered::Several => {
-                Looked { let_in: Ok(None), has_stale_cookie: is_wrong }
+                Examined { let_in: Ok(None), has_stale_cookie: is_wrong }
             }
             None => refused(NOT_SIGNED_IN, is_wrong),
         }
@@ -226,7 +226,7 @@ pub async fn guard(State(page): State<Arc<Page>>, mut request: Request, next: Ne
     let Some(peer) = request.extensions().get::<Peer>().cloned() else {
         return StatusCode::FORBIDDEN.into_response();
     };
-    let Looked { let_in, has_stale_cookie } = page.look_at(&peer, &request);
+    let Examined { let_in, has_stale_cookie } = page.examine(&peer, &request);
     let mut response = match let_in {
         Ok(session) => {
             if let Some(session) = session {

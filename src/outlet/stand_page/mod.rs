@@ -44,7 +44,7 @@ use self::sessions::Sessions;
 use self::shell::file;
 pub use self::token::Token;
 pub use self::wish::command_in;
-use super::screen::{Picture, Shown};
+use super::screen::{Shown, Thumbnail};
 use super::socket::Hub;
 
 /// How far the page is open.
@@ -113,7 +113,7 @@ struct WhichFrame {
 async fn picture(State(page): State<Arc<Page>>, Query(which): Query<WhichFrame>) -> Response {
     let picture = page.screens.borrow().picture.clone().filter(|p| p.frame == which.frame);
     match picture {
-        Some(picture) => match Picture::jpeg(&picture).await {
+        Some(picture) => match Thumbnail::jpeg(&picture).await {
             Some(jpeg) => file("image/jpeg", jpeg),
             None => (StatusCode::INTERNAL_SERVER_ERROR, "this frame's picture can't be made").into_response(),
         },

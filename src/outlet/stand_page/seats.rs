@@ -15,18 +15,18 @@ const SIGNED_IN: usize = 160;
 const FEEDS: usize = 64;
 
 /// What one machine may hold.
-struct Share {
+struct Holding {
     strangers: usize,
     signed_in: usize,
     feeds: usize,
 }
 
 /// A browser keeps up to six connections to one address.
-const OTHERS: Share = Share { strangers: 8, signed_in: 24, feeds: 8 };
+const OTHERS: Holding = Holding { strangers: 8, signed_in: 24, feeds: 8 };
 /// Behind this machine's own address stand all its windows, and whatever is forwarded to it.
-const THIS_MACHINE: Share = Share { strangers: 64, signed_in: 96, feeds: 32 };
+const THIS_MACHINE: Holding = Holding { strangers: 64, signed_in: 96, feeds: 32 };
 
-fn share(machine: IpAddr) -> Share {
+fn share(machine: IpAddr) -> Holding {
     if machine.is_loopback() { THIS_MACHINE } else { OTHERS }
 }
 

@@ -105,7 +105,7 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
         chart.draw_series([PathElement::new(vec![(x, drift - within), (x, drift + within)], faint.stroke_width(2))])?;
         chart.draw_series([Circle::new((x, drift), 4, line.filled())])?;
     }
-    for held in points.iter().filter(|p| p.cause.holds()) {
+    for held in points.iter().filter(|p| p.finding.is_hold()) {
         chart.draw_series([Cross::new((held.frame as f64, -range * 0.9), 5, line.stroke_width(2))])?;
     }
     if told.is_empty() {

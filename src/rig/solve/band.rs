@@ -2,7 +2,7 @@
 
 use super::basis::Basis;
 use super::cells_of;
-use super::field::Place;
+use super::field::Shift;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 use crate::rig::PatchLight;
@@ -22,7 +22,7 @@ pub(super) fn band(basis: &Basis, expected: &[Stops], frame: &PatchLight, respon
     let (across, down) = frame.cells();
     let darkest = response.light(TRUSTED.start).0;
     let fields = basis.expected_fields(expected);
-    let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Place::default())).collect();
+    let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Shift::default())).collect();
     let off: Vec<Option<f64>> = cells_of(frame)
         .into_iter()
         .enumerate()

@@ -7,8 +7,8 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::cells_of;
-use super::field::{Field, Place};
-use super::model::{CurveDoubt, Task};
+use super::field::{Field, Shift};
+use super::model::{CurveError, Task};
 use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
@@ -30,21 +30,21 @@ pub struct Basis {
     /// Share of each source in every cell, when nothing has changed.
     pub(super) shares: Vec<Vec<f64>>,
     /// How far a source's own light may be off in a cell, standard deviation in stops.
-    pub(super) doubt: Vec<Vec<f64>>,
+    pub(super) sd: Vec<Vec<f64>>,
     /// Codes of each source's own picture, and of the picture with all.
     codes: Vec<Vec<f64>>,
     all_codes: Vec<f64>,
     pub(super) cells: (usize, usize),
     /// How far each single picture surely is from what the picture with all says of it: beyond its 95 % interval.
-    pub off: Vec<Stops>,
+    pub misfit: Vec<Stops>,
 }
 
 /// How far a light's single picture may be off, standard deviation before anything is seen.
 const SINGLE_OFF: f64 = 0.3;
 /// Ways in which the curve may be off that are taken along.
-const CURVE_DOUBTS: usize = 8;
+const CURVE_ERRORS: usize = 8;
 /// Light of a patch that is nearly black is this uncertain.
-const BLACK_DOUBT: f64 = 1.5;
+const BLACK_SD: f64 = 1.5;
 /// Above this condition lights are tied: a hundredth of a stop in the cells is then more than half a stop in a light.
 const MOST_CONDITION: f64 = 60.0;
 /// A patch's level is mended by no more than this.
@@ -60,28 +60,28 @@ impl Basis {
         let all_codes: Vec<f64> = cells_of(all).into_iter().map(code).collect();
         let raw = Basis {
             shares: vec![vec![0.0; all_codes.len()]; fields.len()],
-            doubt: codes.iter().map(|c| own_doubt(c, &all_codes, response)).collect(),
+            sd: codes.iter().map(|c| own_sd(c, &all_codes, response)).collect(),
             codes,
             all_codes,
             cells: all.cells(),
-            off: Vec::new(),
+            misfit: Vec::new(),
             fields,
         };
-        let (factors, deviations, place) = if whole {
+        let (factors, sd, shift) = if whole {
             let fit = Task { prior: vec![SINGLE_OFF; singles.len()], ..raw.task(all, response, &[]) }.fit()?;
-            let deviations = fit.covariance.diagonal().map(|v| v.max(0.0).sqrt()).as_slice().to_vec();
-            (fit.factors.as_slice().to_vec(), deviations, fit.place)
+            let sd = fit.covariance.diagonal().map(|v| v.max(0.0).sqrt()).as_slice().to_vec();
+            (fit.factors.as_slice().to_vec(), sd, fit.shift)
         } else {
-            (vec![1.0; singles.len()], vec![0.0; singles.len()], Place::default())
+            (vec![1.0; singles.len()], vec![0.0; singles.len()], Shift::default())
         };
-        let fields = raw.mended(all, &factors, place);
-        let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Place::default())).collect();
+        let fields = raw.mended(all, &factors, shift);
+        let lit: Vec<Vec<f64>> = fields.iter().map(|f| f.cells(Shift::default())).collect();
         let sum: Vec<f64> = (0..raw.all_codes.len()).map(|i| lit.iter().map(|l| l[i]).sum()).collect();
         let shares = lit.iter().map(|l| l.iter().zip(&sum).map(|(own, all)| own / all).collect()).collect();
         Some(Basis {
             fields,
             shares,
-            off: factors.iter().zip(&deviations).map(|(f, d)| surely_off(*f, *d)).collect(),
+            misfit: factors.iter().zip(&sd).map(|(f, d)| sure_misfit(*f, *d)).collect(),
             ..raw
         })
     }
@@ -127,9 +127,9 @@ impl Basis {
         Basis {
             fields: sets.iter().map(|set| Field::sum(set.iter().map(|s| &self.fields[*s]))).collect(),
             shares: sets.iter().map(|set| sum(&self.shares, set)).collect(),
-            doubt: sets.iter().map(|set| strongest(&self.doubt, set)).collect(),
+            sd: sets.iter().map(|set| strongest(&self.sd, set)).collect(),
             codes: sets.iter().map(|set| strongest(&self.codes, set)).collect(),
-            off: off_of(sets, &self.off),
+            misfit: misfit_of(sets, &self.misfit),
             ..self.clone()
         }
     }
@@ -146,8 +146,8 @@ impl Basis {
     }
 
     /// The fields where the picture with all has the scene, with its level.
-    fn mended(&self, all: &PatchLight, factors: &[f64], place: Place) -> Vec<Field> {
-        let moved: Vec<Field> = self.fields.iter().zip(factors).map(|(f, c)| f.moved(place, *c)).collect();
+    fn mended(&self, all: &PatchLight, factors: &[f64], shift: Shift) -> Vec<Field> {
+        let moved: Vec<Field> = self.fields.iter().zip(factors).map(|(f, c)| f.moved(shift, *c)).collect();
         let wanted = Field::of(all, Stops::ZERO);
         let factor: Vec<f64> = (0..wanted.light.len())
             .map(|i| {
@@ -165,7 +165,7 @@ impl Basis {
     }
 
     /// How far the curve as a whole may be off between a frame's cells and the survey's, standard deviation in stops.
-    fn curve_doubt(&self, frame_codes: &[f64], response: &Response) -> Vec<f64> {
+    fn curve_sd(&self, frame_codes: &[f64], response: &Response) -> Vec<f64> {
         let of = |(frame, all): (&f64, &f64)| response.uncertainty_of([(*frame, *all, 1.0)].into_iter()).0 / Z95;
         frame_codes.iter().zip(&self.all_codes).map(of).collect()
     }
@@ -182,25 +182,25 @@ impl Basis {
             let known = self.shares.iter().all(|s| s[at].is_finite());
             light.filter(|l| known && TRUSTED.contains(&response.code(Stops(*l))))
         };
-        let seen: Vec<Option<f64>> = cells_of(frame).into_iter().enumerate().map(told).collect();
-        let frame_codes: Vec<f64> = seen.iter().map(|s| s.map_or(0.0, |l| response.code(Stops(l)))).collect();
-        let at = |doubt: &[f64; 256], codes: &[f64]| -> Vec<f64> {
-            codes.iter().map(|c| doubt[c.round() as usize]).collect()
+        let observed: Vec<Option<f64>> = cells_of(frame).into_iter().enumerate().map(told).collect();
+        let frame_codes: Vec<f64> = observed.iter().map(|s| s.map_or(0.0, |l| response.code(Stops(l)))).collect();
+        let at = |error: &[f64; 256], codes: &[f64]| -> Vec<f64> {
+            codes.iter().map(|c| error[c.round() as usize]).collect()
         };
-        let curve = response.doubts(CURVE_DOUBTS);
-        let curve = curve.iter().map(|doubt| CurveDoubt {
-            frame: at(doubt, &frame_codes).iter().zip(at(doubt, &self.all_codes)).map(|(f, a)| f - a).collect(),
-            sources: self.codes.iter().map(|codes| at(doubt, codes)).collect(),
+        let curve = response.likely_errors(CURVE_ERRORS);
+        let curve = curve.iter().map(|error| CurveError {
+            frame: at(error, &frame_codes).iter().zip(at(error, &self.all_codes)).map(|(f, a)| f - a).collect(),
+            sources: self.codes.iter().map(|codes| at(error, codes)).collect(),
         });
         Task {
             fields: self.expected_fields(expected),
             noise: frame_codes.iter().map(|c| response.noise_between(*c, *c).0).collect(),
-            seen,
+            observed,
             curve: curve.collect(),
-            curve_doubt: self.curve_doubt(&frame_codes, response),
+            curve_sd: self.curve_sd(&frame_codes, response),
             prior: vec![3.0; self.fields.len()],
             shares: self.shares.clone(),
-            doubt: self.doubt.clone(),
+            sd: self.sd.clone(),
             cells: self.cells,
         }
     }
@@ -208,16 +208,16 @@ impl Basis {
 
 /// How far sets of tied sources are off: as far as the one of them that is farthest, for one that doesn't add up is one too
 /// many.
-fn off_of(sets: &[Vec<usize>], off: &[Stops]) -> Vec<Stops> {
+fn misfit_of(sets: &[Vec<usize>], misfit: &[Stops]) -> Vec<Stops> {
     let farther = |a: Stops, b: Stops| if b.abs() > a.abs() { b } else { a };
-    sets.iter().map(|set| set.iter().map(|s| off[*s]).fold(Stops::ZERO, farther)).collect()
+    sets.iter().map(|set| set.iter().map(|s| misfit[*s]).fold(Stops::ZERO, farther)).collect()
 }
 
 /// Stops of a factor, less the half-width of its 95 % interval.
-fn surely_off(factor: f64, deviation: f64) -> Stops {
-    let off = factor.log2();
-    let doubt = Z95 * deviation / (factor * std::f64::consts::LN_2);
-    Stops(off.signum() * (off.abs() - doubt).max(0.0))
+fn sure_misfit(factor: f64, sd: f64) -> Stops {
+    let misfit = factor.log2();
+    let half_width = Z95 * sd / (factor * std::f64::consts::LN_2);
+    Stops(misfit.signum() * (misfit.abs() - half_width).max(0.0))
 }
 
 /// Largest by smallest singular value of columns, given their products.
@@ -227,13 +227,13 @@ fn condition(products: &DMatrix<f64>) -> f64 {
 }
 
 /// How far a source's light may be off in a cell, against the light of all there.
-fn own_doubt(codes: &[f64], all: &[f64], response: &Response) -> Vec<f64> {
+fn own_sd(codes: &[f64], all: &[f64], response: &Response) -> Vec<f64> {
     let of = |(own, all): (&f64, &f64)| {
         if *own < TRUSTED.start {
-            return BLACK_DOUBT;
+            return BLACK_SD;
         }
         let curve = response.uncertainty_between(response.light(*all), response.light(*own)).0 / Z95;
-        curve.hypot(response.noise_between(*own, *own).0).min(BLACK_DOUBT)
+        curve.hypot(response.noise_between(*own, *own).0).min(BLACK_SD)
     };
     codes.iter().zip(all).map(of).collect()
 }
@@ -244,7 +244,7 @@ mod tests {
 
     #[test]
     fn of_tied_sources_the_one_that_adds_up_worst_counts() {
-        let off = [Stops(0.1), Stops(0.0), Stops(-0.9)];
-        assert_eq!(off_of(&[vec![0], vec![1, 2]], &off), [Stops(0.1), Stops(-0.9)]);
+        let misfit = [Stops(0.1), Stops(0.0), Stops(-0.9)];
+        assert_eq!(misfit_of(&[vec![0], vec![1, 2]], &misfit), [Stops(0.1), Stops(-0.9)]);
     }
 }

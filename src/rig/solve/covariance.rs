@@ -7,12 +7,12 @@
 //! * times `TOO_SURE` squared, for errors hang together beyond a block as well;
 //! * what is not known of the response curve, which pulls all cells of one brightness alike and shows in no residual.
 //!
-//! What was believed of the sources before is taken out again: the odds put in what is likely, and would count it twice.
+//! What was believed of the sources before is taken out again: the posterior puts in what is likely, and would count it twice.
 
 use nalgebra::{DMatrix, DVector};
 
 use super::model::{Task, View};
-use super::robust::{State, System};
+use super::robust::{FitState, System};
 
 /// Deviation of a factor that nothing tells of.
 const UNSEEN: f64 = 8.0;
@@ -22,7 +22,7 @@ const TOO_SURE: f64 = 1.5;
 impl Task {
     /// Covariance of the sources' factors of light: in factors and not in stops, for there the likelihood is nearly normal
     /// even for a light that is out.
-    pub fn covariance(&self, state: &State, view: &View) -> Option<DMatrix<f64>> {
+    pub fn covariance(&self, state: &FitState, view: &View) -> Option<DMatrix<f64>> {
         let sources = self.fields.len();
         let per_stop = |at: usize| if at < sources { std::f64::consts::LN_2 * state.change[at].exp2() } else { 1.0 };
         let in_factors =
@@ -46,7 +46,7 @@ impl Task {
     /// changed tells nothing of a curve.
     fn by_curve(
         &self,
-        state: &State,
+        state: &FitState,
         view: &View,
         inverse: &DMatrix<f64>,
         per_stop: &impl Fn(usize) -> f64,

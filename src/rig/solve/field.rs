@@ -6,20 +6,20 @@ use crate::rig::PatchLight;
 
 /// How the scene of a frame lies against the survey's: in patches, and in powers of two.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(super) struct Place {
+pub(super) struct Shift {
     pub right: f64,
     pub down: f64,
     pub larger: f64,
 }
 
-impl Place {
+impl Shift {
     /// Its three numbers.
     pub fn parts(self) -> [f64; 3] {
         [self.right, self.down, self.larger]
     }
 
-    pub fn of(parts: [f64; 3]) -> Place {
-        Place { right: parts[0], down: parts[1], larger: parts[2] }
+    pub fn of(parts: [f64; 3]) -> Shift {
+        Shift { right: parts[0], down: parts[1], larger: parts[2] }
     }
 }
 
@@ -59,32 +59,32 @@ impl Field {
         Field { light: self.light.iter().map(|l| l * factor).collect(), ..*self }
     }
 
-    /// Its patches where the scene lies at `place`, times a factor.
-    pub fn moved(&self, place: Place, factor: f64) -> Field {
+    /// Its patches where the scene lies at `shift`, times a factor.
+    pub fn moved(&self, shift: Shift, factor: f64) -> Field {
         let mut light = vec![0.0; self.light.len()];
-        self.look(place, |column, row, value| light[row * self.columns + column] = value * factor);
+        self.each_patch(shift, |column, row, value| light[row * self.columns + column] = value * factor);
         Field { light, ..*self }
     }
 
-    /// Light of every cell of the frame where the scene lies at `place`.
-    pub fn cells(&self, place: Place) -> Vec<f64> {
+    /// Light of every cell of the frame where the scene lies at `shift`.
+    pub fn cells(&self, shift: Shift) -> Vec<f64> {
         let (across, down) = (self.columns / PATCHES, self.rows / PATCHES);
         let mut cells = vec![0.0; across * down];
-        self.look(place, |column, row, value| cells[row / PATCHES * across + column / PATCHES] += value);
+        self.each_patch(shift, |column, row, value| cells[row / PATCHES * across + column / PATCHES] += value);
         cells.iter_mut().for_each(|sum| *sum /= (PATCHES * PATCHES) as f64);
         cells
     }
 
-    /// Every patch of the frame and the light that is there when the scene lies at `place`.
-    fn look(&self, place: Place, mut each: impl FnMut(usize, usize, f64)) {
-        let scale = (-place.larger).exp2();
+    /// Every patch of the frame and the light that is there when the scene lies at `shift`.
+    fn each_patch(&self, shift: Shift, mut each: impl FnMut(usize, usize, f64)) {
+        let scale = (-shift.larger).exp2();
         let at = |patch: usize, size: usize, shift: f64| {
             let middle = (size as f64 - 1.0) / 2.0;
             middle + (patch as f64 - middle - shift) * scale
         };
         let xs: Vec<(usize, f64)> =
-            (0..self.columns).map(|x| split(at(x, self.columns, place.right), self.columns)).collect();
-        let ys: Vec<(usize, f64)> = (0..self.rows).map(|y| split(at(y, self.rows, place.down), self.rows)).collect();
+            (0..self.columns).map(|x| split(at(x, self.columns, shift.right), self.columns)).collect();
+        let ys: Vec<(usize, f64)> = (0..self.rows).map(|y| split(at(y, self.rows, shift.down), self.rows)).collect();
         for (row, (y, below)) in ys.iter().enumerate() {
             for (column, (x, beside)) in xs.iter().enumerate() {
                 each(column, row, self.between(*x, *beside, *y, *below));
@@ -129,8 +129,8 @@ mod tests {
         /// A scene that moved is the scene looked at from where it was: within what lies between patches.
         #[test]
         fn a_moved_field_is_the_field_of_a_moved_scene(right in -3.0_f64..3.0, down in -2.0_f64..2.0) {
-            let place = Place { right, down, larger: 0.0 };
-            let (moved, truth) = (spot(0.0, 0.0).cells(place), spot(right, down).cells(Place::default()));
+            let shift = Shift { right, down, larger: 0.0 };
+            let (moved, truth) = (spot(0.0, 0.0).cells(shift), spot(right, down).cells(Shift::default()));
             for (a, b) in moved.iter().zip(&truth) {
                 prop_assert!((a - b).abs() < 0.02, "{a} {b}");
             }
@@ -141,7 +141,7 @@ mod tests {
     fn where_it_lies_nothing_changes_and_light_adds() {
         let field = spot(1.0, 0.5);
         let twice = Field::sum([&field, &field].into_iter());
-        for (one, two) in field.cells(Place::default()).iter().zip(twice.cells(Place::default())) {
+        for (one, two) in field.cells(Shift::default()).iter().zip(twice.cells(Shift::default())) {
             assert!((2.0 * one - two).abs() < 1e-12);
         }
         assert!((field.light_in(Area::WHOLE) * 2.0 - twice.light_in(Area::WHOLE)).abs() < 1e-9);

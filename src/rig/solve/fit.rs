@@ -4,9 +4,9 @@
 use nalgebra::{DMatrix, DVector};
 use ndarray::{Array1, Array2};
 
-use super::field::Place;
+use super::field::Shift;
 use super::model::{Nudged, Task};
-use super::robust::State;
+use super::robust::FitState;
 
 /// What a fit found.
 #[derive(Debug, Clone)]
@@ -14,7 +14,7 @@ pub(super) struct Fit {
     /// Light of each source against what was expected of it, as a factor.
     pub factors: DVector<f64>,
     pub covariance: DMatrix<f64>,
-    pub place: Place,
+    pub shift: Shift,
     /// Frame minus fit, in stops; `None` where a cell was not used.
     pub left: Vec<Option<f64>>,
     /// Standard deviation that a cell's error was taken to have, with all that is not known of the curve.
@@ -32,15 +32,15 @@ const FEWEST_CELLS: usize = 6;
 impl Task {
     /// Fits from the best of several starts.
     pub fn fit(&self) -> Option<Fit> {
-        let mut best: Option<State> = None;
+        let mut best: Option<FitState> = None;
         // How much a shift changes a cell is about the same wherever the scene lies: good enough to choose a start by.
         let untouched = DVector::zeros(self.fields.len());
-        let slopes = self.view(&untouched, Place::default(), Nudged::All).slopes;
+        let slopes = self.view(&untouched, Shift::default(), Nudged::All).slopes;
         for down in STARTS {
             for right in STARTS {
-                let place = Place { right, down, larger: 0.0 };
-                for change in [untouched.clone(), self.least_squares(place)?] {
-                    let mut state = self.state(place, change);
+                let shift = Shift { right, down, larger: 0.0 };
+                for change in [untouched.clone(), self.least_squares(shift)?] {
+                    let mut state = self.state(shift, change);
                     for _ in 0..2 {
                         self.step(&mut state, Nudged::As(&slopes));
                     }
@@ -62,14 +62,14 @@ impl Task {
     }
 
     /// Changes by non-negative least squares at a place, cells weighted to errors of log light.
-    fn least_squares(&self, place: Place) -> Option<DVector<f64>> {
-        let lit = self.lit(place);
-        let row = |(i, seen): (usize, &Option<f64>)| {
-            let light = seen.as_ref()?.exp2();
-            let row: Vec<f64> = lit.cells.iter().map(|c| c[i] / light).collect();
+    fn least_squares(&self, shift: Shift) -> Option<DVector<f64>> {
+        let source_cells = self.source_cells(shift);
+        let row = |(i, observed): (usize, &Option<f64>)| {
+            let light = observed.as_ref()?.exp2();
+            let row: Vec<f64> = source_cells.cells.iter().map(|c| c[i] / light).collect();
             row.iter().all(|v| v.is_finite()).then_some(row)
         };
-        let rows: Vec<Vec<f64>> = self.seen.iter().enumerate().filter_map(row).collect();
+        let rows: Vec<Vec<f64>> = self.observed.iter().enumerate().filter_map(row).collect();
         if rows.len() < self.fields.len() * FEWEST_CELLS {
             return None;
         }
@@ -77,17 +77,17 @@ impl Task {
         Some(DVector::from_iterator(weights.len(), weights.iter().map(|w| w.max(0.06).log2().min(4.0))))
     }
 
-    fn finish(&self, state: State) -> Option<Fit> {
-        let view = self.view(&state.change, state.place, Nudged::All);
+    fn finish(&self, state: FitState) -> Option<Fit> {
+        let view = self.view(&state.change, state.shift, Nudged::All);
         let covariance = self.covariance(&state, &view)?;
         let sources = self.fields.len();
         Some(Fit {
             factors: state.change.map(f64::exp2),
             covariance,
-            place: state.place,
+            shift: state.shift,
             shares: (0..sources).map(|s| view.shares.iter().map(|cell| cell[s]).collect()).collect(),
             left: view.left,
-            error: view.error.iter().zip(&self.curve_doubt).map(|(e, curve)| e.hypot(*curve)).collect(),
+            error: view.error.iter().zip(&self.curve_sd).map(|(e, curve)| e.hypot(*curve)).collect(),
         })
     }
 }

@@ -1,7 +1,7 @@
 //! What every source of light does in one ordinary frame, by the survey.
 //!
 //! Light adds: a frame is the sum of what the survey shows each source to give, each times its own
-//! change. The fit finds the changes and how surely, the odds settle what people may have done.
+//! change. The fit finds the changes and how surely, the posterior settles what people may have done.
 
 mod band;
 mod basis;
@@ -9,13 +9,13 @@ mod covariance;
 mod field;
 mod fit;
 mod model;
-mod odds;
+mod posterior;
 mod residue;
 mod robust;
 
 pub use self::basis::{Basis, Single};
 pub use self::fit::nnls;
-pub use self::odds::{Did, Habit};
+pub use self::posterior::{SourceChange, SourcePrior};
 use crate::meter::{LightMap, PATCHES};
 use crate::photometry::Stops;
 use crate::response::Response;
@@ -24,10 +24,10 @@ use crate::rig::PatchLight;
 /// What was read out of one frame.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Sources {
-    /// What each source did against what was expected, in the order of the basis.
-    Did(Vec<Did>),
+    /// How each source changed against what was expected, in the order of the basis.
+    Changes(Vec<SourceChange>),
     /// A part of the frame, told in cells, is off by this much in a way that no source explains.
-    Residue { cells: Vec<usize>, by: Stops },
+    Residue { cells: Vec<usize>, change: Stops },
     /// A dark band along one long side covers this share of the frame.
     Band { share: f64 },
     /// Too little of the frame can be read.
@@ -39,7 +39,7 @@ pub enum Sources {
 pub fn read(
     basis: &Basis,
     expected: &[Stops],
-    habits: &[Habit],
+    priors: &[SourcePrior],
     soon: bool,
     frame: &LightMap,
     response: &Response,
@@ -49,14 +49,16 @@ pub fn read(
         return Sources::Band { share };
     }
     let Some(fit) = basis.task(frame, response, expected).fit() else { return Sources::Unreadable };
-    let odds = odds::weigh(&fit, habits, soon);
-    let did: Vec<Did> = (0..habits.len()).map(|s| odds.did(s)).collect();
-    let faultless = odds::Odds::faultless(habits);
-    let residue = odds.likeliest().and_then(|s| residue::residue(&fit, &s.changes, &faultless, frame.cells()));
+    let posterior = posterior::weigh(&fit, priors, soon);
+    let changes: Vec<SourceChange> = (0..priors.len()).map(|s| posterior.change_of(s)).collect();
+    let no_error = posterior::Posterior::no_error(priors);
+    let residue = posterior.likeliest().and_then(|h| residue::residue(&fit, &h.changes, &no_error, frame.cells()));
     match residue {
         // What a light that is out leaves in the shadows is no modifier's doing.
-        Some(r) if !did.contains(&Did::NotFired) => Sources::Residue { cells: r.cells, by: Stops(r.by) },
-        _ => Sources::Did(did),
+        Some(r) if !changes.contains(&SourceChange::NotFired) => {
+            Sources::Residue { cells: r.cells, change: Stops(r.change) }
+        }
+        _ => Sources::Changes(changes),
     }
 }
 

@@ -11,31 +11,31 @@
 
 use nalgebra::DVector;
 
-use super::field::{Field, Place};
+use super::field::{Field, Shift};
 
 /// What a fit is given: everything in stops or powers of two, cell by cell.
 pub(super) struct Task {
     /// Sources as the survey shows them, with what is known of their changes since.
     pub fields: Vec<Field>,
     /// Light of the frame's cells in stops; `None` where it can't be used.
-    pub seen: Vec<Option<f64>>,
+    pub observed: Vec<Option<f64>>,
     /// Standard deviation of a cell's light by what its code can't say.
     pub noise: Vec<f64>,
     /// For each way in which the response curve may be off by one standard deviation: what that does to the
     /// frame's cells, and to each source's.
-    pub curve: Vec<CurveDoubt>,
+    pub curve: Vec<CurveError>,
     /// How far the curve may be off in all, between a cell of the frame and the survey's.
-    pub curve_doubt: Vec<f64>,
+    pub curve_sd: Vec<f64>,
     /// Standard deviations of the sources' changes before anything is seen.
     pub prior: Vec<f64>,
     /// Share of each source in every cell as the survey has it, and how far its light may be off there.
     pub shares: Vec<Vec<f64>>,
-    pub doubt: Vec<Vec<f64>>,
+    pub sd: Vec<Vec<f64>>,
     /// Cells along both sides.
     pub cells: (usize, usize),
 }
 
-pub(super) struct CurveDoubt {
+pub(super) struct CurveError {
     pub frame: Vec<f64>,
     pub sources: Vec<Vec<f64>>,
 }
@@ -50,58 +50,58 @@ const LEAST_ERROR: f64 = 0.03;
 pub(super) const BLOCKS: (usize, usize) = (6, 4);
 
 /// Light of all sources at one place.
-pub(super) struct Lit {
+pub(super) struct SourceCells {
     /// Source by source, linear, before their changes.
     pub cells: Vec<Vec<f64>>,
 }
 
 impl Task {
-    pub fn lit(&self, place: Place) -> Lit {
-        Lit { cells: self.fields.iter().map(|f| f.cells(place)).collect() }
+    pub fn source_cells(&self, shift: Shift) -> SourceCells {
+        SourceCells { cells: self.fields.iter().map(|f| f.cells(shift)).collect() }
     }
 
     /// Everything about the cells under a state.
-    pub fn view(&self, change: &DVector<f64>, place: Place, nudged: Nudged) -> View {
-        let lit = self.lit(place);
+    pub fn view(&self, change: &DVector<f64>, shift: Shift, nudged: Nudged) -> View {
+        let source_cells = self.source_cells(shift);
         let factors: Vec<f64> = change.iter().map(|c| c.exp2()).collect();
-        let count = self.seen.len();
+        let count = self.observed.len();
         let mut view = View {
             left: vec![None; count],
             error: vec![LEAST_ERROR; count],
             shares: vec![vec![0.0; factors.len()]; count],
             slopes: match nudged {
-                Nudged::All => self.slopes(place, &lit, &factors),
+                Nudged::All => self.slopes(shift, &source_cells, &factors),
                 Nudged::As(slopes) => slopes.to_vec(),
             },
         };
         for i in 0..count {
-            let light: Vec<f64> = lit.cells.iter().zip(&factors).map(|(c, f)| c[i] * f).collect();
+            let light: Vec<f64> = source_cells.cells.iter().zip(&factors).map(|(c, f)| c[i] * f).collect();
             let sum: f64 = light.iter().sum();
             if !sum.is_finite() || sum <= 0.0 {
                 continue;
             }
             view.shares[i] = light.iter().map(|l| l / sum).collect();
             let own: f64 =
-                (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.doubt[s][i]).powi(2)).sum();
+                (0..factors.len()).map(|s| ((view.shares[i][s] - self.shares[s][i]) * self.sd[s][i]).powi(2)).sum();
             let loose = LOOSE.powi(2) * view.slopes[i].loose;
             view.error[i] = (LEAST_ERROR.powi(2) + self.noise[i].powi(2) + loose + own).sqrt();
-            view.left[i] = self.seen[i].map(|seen| seen - sum.log2());
+            view.left[i] = self.observed[i].map(|observed| observed - sum.log2());
         }
         view
     }
 
     /// How the cells change when the scene moves a little.
-    fn slopes(&self, place: Place, lit: &Lit, factors: &[f64]) -> Vec<Slopes> {
-        let nudged: Vec<Lit> = (0..3)
+    fn slopes(&self, shift: Shift, source_cells: &SourceCells, factors: &[f64]) -> Vec<Slopes> {
+        let nudged: Vec<SourceCells> = (0..3)
             .map(|axis| {
-                let mut parts = place.parts();
+                let mut parts = shift.parts();
                 parts[axis] += NUDGE[axis];
-                self.lit(Place::of(parts))
+                self.source_cells(Shift::of(parts))
             })
             .collect();
         let finite = |v: f64| if v.is_finite() { v } else { 0.0 };
         let of_cell = |i: usize| {
-            let sum: f64 = lit.cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
+            let sum: f64 = source_cells.cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
             let mut slopes = Slopes::default();
             for axis in 0..3 {
                 let moved: f64 = nudged[axis].cells.iter().zip(factors).map(|(c, f)| c[i] * f).sum();
@@ -109,7 +109,7 @@ impl Task {
                 slopes.along[axis] = slope;
                 if axis < 2 {
                     let apart = |s: usize| {
-                        let (then, now) = (lit.cells[s][i], nudged[axis].cells[s][i]);
+                        let (then, now) = (source_cells.cells[s][i], nudged[axis].cells[s][i]);
                         then * factors[s] / sum * ((now / then).log2() / NUDGE[axis] - slope)
                     };
                     slopes.loose += slope * slope + (0..factors.len()).map(|s| finite(apart(s).powi(2))).sum::<f64>();
@@ -117,15 +117,15 @@ impl Task {
             }
             slopes
         };
-        (0..self.seen.len()).map(of_cell).collect()
+        (0..self.observed.len()).map(of_cell).collect()
     }
 
-    /// What each doubt of the curve does to a cell of the frame against its sources.
+    /// What each likely error of the curve does to a cell of the frame against its sources.
     pub fn curve_at(&self, cell: usize, shares: &[f64]) -> Vec<f64> {
-        let of = |doubt: &CurveDoubt| {
+        let of = |error: &CurveError| {
             let now_and_then = shares.iter().zip(&self.shares).map(|(now, then)| now - then[cell]);
-            let sources: f64 = doubt.sources.iter().zip(now_and_then).map(|(s, more)| s[cell] * more).sum();
-            doubt.frame[cell] - sources
+            let sources: f64 = error.sources.iter().zip(now_and_then).map(|(s, more)| s[cell] * more).sum();
+            error.frame[cell] - sources
         };
         self.curve.iter().map(of).collect()
     }

@@ -10,7 +10,7 @@ pub(super) struct Residue {
     /// The cells, by number.
     pub cells: Vec<usize>,
     /// Their mean against the rest, in stops.
-    pub by: f64,
+    pub change: f64,
 }
 
 /// Cells around a cell whose median tells whether its part of the frame is off: features of a face that
@@ -24,42 +24,45 @@ const LEAST: f64 = 0.06;
 /// Lights explain a change when they leave less than this of what it would leave had they done nothing.
 const UNEXPLAINED: f64 = 0.25;
 
-/// The largest patch, when the likeliest story leaves light that is not accounted for. `faultless` are the stories of no mistake.
-pub(super) fn residue(fit: &Fit, likeliest: &[f64], faultless: &[Vec<f64>], cells: (usize, usize)) -> Option<Residue> {
-    let left = parts_off(fit, likeliest, cells);
-    let at_rest = faultless.iter().map(|changes| energy(&parts_off(fit, changes, cells))).fold(f64::INFINITY, f64::min);
-    let energy = energy(&left);
-    (energy > LEAST && energy > UNEXPLAINED * at_rest).then(|| largest_patch(&left, cells.0)).flatten()
+/// The largest patch, when the likeliest hypothesis leaves light that is not accounted for.
+/// `no_error` are the hypotheses of no error.
+pub(super) fn residue(fit: &Fit, likeliest: &[f64], no_error: &[Vec<f64>], cells: (usize, usize)) -> Option<Residue> {
+    let residuals = deviating_parts(fit, likeliest, cells);
+    let at_rest =
+        no_error.iter().map(|changes| energy(&deviating_parts(fit, changes, cells))).fold(f64::INFINITY, f64::min);
+    let energy = energy(&residuals);
+    (energy > LEAST && energy > UNEXPLAINED * at_rest).then(|| largest_patch(&residuals, cells.0)).flatten()
 }
 
 fn energy(parts: &[Option<f64>]) -> f64 {
-    parts.iter().flatten().map(|by| (by.abs() - OFF).powi(2)).sum()
+    parts.iter().flatten().map(|change| (change.abs() - OFF).powi(2)).sum()
 }
 
-/// How far every cell's part of the frame is off when the sources did what a story says; `None` where it isn't.
-fn parts_off(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Vec<Option<f64>> {
-    let left = left_by(fit, changes);
-    let around = |at: usize| {
+/// How far every cell's part of the frame is off when the sources did what a hypothesis says; `None` where it isn't.
+fn deviating_parts(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Vec<Option<f64>> {
+    let residuals = residuals_under(fit, changes);
+    let neighbourhood = |at: usize| {
         let (column, row) = (at % across, at / across);
         let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(down);
         let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(across);
         let near: Vec<usize> = rows.flat_map(|r| columns.clone().map(move |c| r * across + c)).collect();
-        let by = middle(near.iter().filter_map(|i| left[*i]))?;
-        let errors = middle(near.iter().filter_map(|i| Some(left[*i]? / fit.error[*i])))?;
-        (by.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(by)
+        let change = middle(near.iter().filter_map(|i| residuals[*i]))?;
+        let errors = middle(near.iter().filter_map(|i| Some(residuals[*i]? / fit.error[*i])))?;
+        (change.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(change)
     };
-    (0..across * down).map(around).collect()
+    (0..across * down).map(neighbourhood).collect()
 }
 
-/// Frame minus fit when the sources did what a story says, and not what fits best.
-fn left_by(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
+/// Frame minus fit when the sources did what a hypothesis says, and not what fits best.
+fn residuals_under(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
     let factors: Vec<f64> = changes.iter().zip(fit.factors.iter()).map(|(c, f)| c.exp2() / f).collect();
     let more = |at: usize| fit.shares.iter().zip(&factors).map(|(s, f)| s[at] * f).sum::<f64>().log2();
-    let left = fit.left.iter().enumerate().map(|(at, left)| left.map(|l| l - more(at)).filter(|l| l.is_finite()));
-    let left: Vec<Option<f64>> = left.collect();
+    let residuals =
+        fit.left.iter().enumerate().map(|(at, residual)| residual.map(|l| l - more(at)).filter(|l| l.is_finite()));
+    let residuals: Vec<Option<f64>> = residuals.collect();
     // What all cells have in common is the exposure's or the curve's doing.
-    let common = middle(left.iter().flatten().copied()).unwrap_or(0.0);
-    left.into_iter().map(|l| l.map(|l| l - common)).collect()
+    let common = middle(residuals.iter().flatten().copied()).unwrap_or(0.0);
+    residuals.into_iter().map(|l| l.map(|l| l - common)).collect()
 }
 
 fn largest_patch(parts: &[Option<f64>], across: usize) -> Option<Residue> {
@@ -69,9 +72,9 @@ fn largest_patch(parts: &[Option<f64>], across: usize) -> Option<Residue> {
         for start in 0..open.len() {
             let cells = take_patch(&mut open, start, across);
             let sum: f64 = cells.iter().filter_map(|i| parts[*i]).sum();
-            let least = best.as_ref().map_or(0.0, |b| b.by.abs() * b.cells.len() as f64);
+            let least = best.as_ref().map_or(0.0, |b| b.change.abs() * b.cells.len() as f64);
             if sum.abs() > least {
-                best = Some(Residue { by: sum / cells.len() as f64, cells });
+                best = Some(Residue { change: sum / cells.len() as f64, cells });
             }
         }
     }

@@ -8,7 +8,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::field::Place;
+use super::field::Shift;
 use super::model::{BLOCKS, NUDGE, Nudged, Task, View};
 use crate::statistics::median;
 
@@ -19,14 +19,14 @@ const PLACE_PRIOR: [f64; 3] = [2.0, 2.0, 0.03];
 const FARTHEST: f64 = 9.0;
 
 impl Task {
-    pub fn state(&self, place: Place, change: DVector<f64>) -> State {
-        State { change, place, scale: 1.0, cost: f64::INFINITY }
+    pub fn state(&self, shift: Shift, change: DVector<f64>) -> FitState {
+        FitState { change, shift, scale: 1.0, cost: f64::INFINITY }
     }
 
     /// One step; the place moves only when its slopes are taken where the scene lies.
-    pub fn step(&self, state: &mut State, nudged: Nudged) {
+    pub fn step(&self, state: &mut FitState, nudged: Nudged) {
         let with_place = matches!(nudged, Nudged::All);
-        let view = self.view(&state.change, state.place, nudged);
+        let view = self.view(&state.change, state.shift, nudged);
         state.scale = scale(&view);
         state.cost = self.cost(state, &view);
         let system = self.system(state, &view, with_place);
@@ -35,17 +35,17 @@ impl Task {
         let mut part = 1.0;
         for _ in 0..6 {
             let tried = state.moved(&step, part, with_place);
-            let view = self.view(&tried.change, tried.place, nudged);
+            let view = self.view(&tried.change, tried.shift, nudged);
             let cost = self.cost(&tried, &view);
             if cost <= state.cost {
-                *state = State { cost, ..tried };
+                *state = FitState { cost, ..tried };
                 return;
             }
             part *= 0.4;
         }
     }
 
-    fn cost(&self, state: &State, view: &View) -> f64 {
+    fn cost(&self, state: &FitState, view: &View) -> f64 {
         let errors: f64 = view
             .used()
             .map(|(i, left)| {
@@ -56,13 +56,13 @@ impl Task {
         errors + self.prior_cost(state)
     }
 
-    fn prior_cost(&self, state: &State) -> f64 {
+    fn prior_cost(&self, state: &FitState) -> f64 {
         let changes: f64 = state.change.iter().zip(&self.prior).map(|(c, p)| (c / p).powi(2)).sum();
-        let place: f64 = state.place.parts().iter().zip(PLACE_PRIOR).map(|(c, p)| (c / p).powi(2)).sum();
-        (changes + place) / 2.0
+        let shift: f64 = state.shift.parts().iter().zip(PLACE_PRIOR).map(|(c, p)| (c / p).powi(2)).sum();
+        (changes + shift) / 2.0
     }
 
-    pub fn system(&self, state: &State, view: &View, with_place: bool) -> System {
+    pub fn system(&self, state: &FitState, view: &View, with_place: bool) -> System {
         let sources = self.fields.len();
         let size = sources + if with_place { 3 } else { 0 };
         let mut prior = DMatrix::zeros(size, size);
@@ -74,7 +74,7 @@ impl Task {
         for s in 0..sources {
             pull(s, state.change[s], self.prior[s]);
         }
-        for (axis, value) in state.place.parts().into_iter().enumerate().filter(|_| with_place) {
+        for (axis, value) in state.shift.parts().into_iter().enumerate().filter(|_| with_place) {
             pull(sources + axis, value, PLACE_PRIOR[axis]);
         }
         let mut normal = prior.clone();
@@ -93,32 +93,32 @@ impl Task {
         System { normal, gradient, prior, meat }
     }
 
-    pub fn weight(&self, view: &View, state: &State, cell: usize, left: f64) -> f64 {
+    pub fn weight(&self, view: &View, state: &FitState, cell: usize, left: f64) -> f64 {
         let error = view.error[cell] * state.scale;
         (FREEDOM + 1.0) / (FREEDOM + (left / error).powi(2)) / error.powi(2)
     }
 }
 
 #[derive(Debug, Clone)]
-pub(super) struct State {
+pub(super) struct FitState {
     pub change: DVector<f64>,
-    pub place: Place,
+    pub shift: Shift,
     pub scale: f64,
     pub cost: f64,
 }
 
-impl State {
-    fn moved(&self, step: &DVector<f64>, part: f64, with_place: bool) -> State {
+impl FitState {
+    fn moved(&self, step: &DVector<f64>, part: f64, with_place: bool) -> FitState {
         let sources = self.change.len();
         let mut change = &self.change + step.rows(0, sources) * part;
         change.apply(|c| *c = c.clamp(-FARTHEST, FARTHEST));
-        let mut place = self.place.parts();
+        let mut shift = self.shift.parts();
         if with_place {
-            for (axis, value) in place.iter_mut().enumerate() {
+            for (axis, value) in shift.iter_mut().enumerate() {
                 *value += (step[sources + axis] * part).clamp(-2.0 * NUDGE[axis], 2.0 * NUDGE[axis]);
             }
         }
-        State { change, place: Place::of(place), scale: self.scale, cost: self.cost }
+        FitState { change, shift: Shift::of(shift), scale: self.scale, cost: self.cost }
     }
 }
 

@@ -5,12 +5,12 @@ use std::sync::Arc;
 
 use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
-use crate::advice::{Correction, Evidence, LightsSeen, Verdict, judge};
+use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
 use crate::drift::{Lighting, expected};
 use crate::photometry::{PowerSetting, Reach, SAME_SETTING, Stops};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
-use crate::session::metering::{Compared, FrameOutcome};
+use crate::session::metering::{Compared, MeteredFrame};
 use crate::session::record::{Added, Body, FrameRecord};
 use crate::session::setup::Setup;
 
@@ -33,7 +33,7 @@ impl Draft<'_> {
             Ok(outcome) => outcome,
             Err(why) => return self.stage(Body::Skipped { file: file.name, why, state: Some(file.state) }),
         };
-        match self.files.exposure_of(&file.name, file.is_raw, &outcome.subject) {
+        match self.files.exposure_of(&file.name, file.is_raw, &outcome.observation) {
             Some(frame) => self.add_file(frame, file, outcome),
             None => self.take_exposure(file, outcome),
         }
@@ -41,9 +41,9 @@ impl Draft<'_> {
 
     // --- the first file ---
 
-    fn take_exposure(&mut self, file: Landed, outcome: FrameOutcome) {
+    fn take_exposure(&mut self, file: Landed, outcome: MeteredFrame) {
         let frame = self.sitting.frames + 1;
-        let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.subject.settings);
+        let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.observation.settings);
         self.landed_map = outcome.light.map(|light| (frame, light));
         self.stage(Body::Frame(Box::new(FrameRecord {
             frame,
@@ -53,7 +53,7 @@ impl Draft<'_> {
             late: file.late || overtaken,
             overtaken,
             look: self.sitting.setup.current.clone(),
-            subject: outcome.subject.into(),
+            observation: outcome.observation.into(),
             notes: outcome.notes,
             verdict: None,
         })));
@@ -72,13 +72,15 @@ impl Draft<'_> {
         if exposure.overtaken {
             return self.pass_by(&exposure, &before);
         }
-        if let Some((survey, lit)) = before.surveying.clone().and_then(|s| s.next().cloned().map(|lit| (s, lit))) {
-            return self.take_survey_frame(&exposure, &before, &survey, &lit);
+        if let Some((survey, firing)) =
+            before.surveying.clone().and_then(|s| s.next().cloned().map(|firing| (s, firing)))
+        {
+            return self.take_survey_frame(&exposure, &before, &survey, &firing);
         }
         let judgement = self.judgement(&exposure, &before, Occasion::FirstFile);
         let verdict = judgement.verdict.clone();
         self.stage(Body::Judged(Box::new(judgement)));
-        self.warn_of_room_light(&exposure, &before);
+        self.warn_of_ambient(&exposure, &before);
         self.refer_to_first(frame);
         self.learn_from_settings(&exposure, &verdict);
     }
@@ -94,18 +96,19 @@ impl Draft<'_> {
 
     // --- a further file ---
 
-    fn add_file(&mut self, frame: u64, file: Landed, outcome: FrameOutcome) {
+    fn add_file(&mut self, frame: u64, file: Landed, outcome: MeteredFrame) {
         let Landed { name, state, fingerprint, .. } = file;
-        let FrameOutcome { subject, light, mut notes } = outcome;
-        let first = self.sitting.exposures.find(frame).map(|e| e.subject.clone());
-        let apart = first.and_then(|f| expected(&f.settings, &subject.settings, Lighting::Continuous));
+        let MeteredFrame { observation, light, mut notes } = outcome;
+        let first = self.sitting.exposures.find(frame).map(|e| e.observation.clone());
+        let apart = first.and_then(|f| expected(&f.settings, &observation.settings, Lighting::Continuous));
         if apart.is_some_and(|apart| apart.abs() > SAME_SETTING) {
             notes.push(OTHER_SETTINGS.to_owned());
         }
         self.landed_map = light.map(|light| (frame, light));
-        let settings = subject.settings;
-        let observed =
-            subject.metered.map(|metered| Box::new(Added { settings, metered: metered.into(), notes, verdict: None }));
+        let settings = observation.settings;
+        let observed = observation
+            .metered
+            .map(|metered| Box::new(Added { settings, metered: metered.into(), notes, verdict: None }));
         let is_metered = observed.is_some();
         self.stage(Body::FileAdded { frame, file: name, state, fingerprint, observed });
         if is_metered {
@@ -196,7 +199,7 @@ impl Draft<'_> {
         let lights = self.see_lights(exposure, before);
         let pair = self.comparable(before, exposure);
         let verdict = self.verdict(before, &pair, exposure.late, lights.as_ref());
-        let settings = &exposure.subject.settings;
+        let settings = &exposure.observation.settings;
         let Effects { positions, ended, correction } = self.effects(before, settings, &verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
         let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
@@ -204,7 +207,13 @@ impl Draft<'_> {
         Judgement { notes, positions, ended, correction, ..judgement }
     }
 
-    pub(super) fn verdict(&self, before: &Setup, pair: &Compared, late: bool, lights: Option<&LightsSeen>) -> Verdict {
+    pub(super) fn verdict(
+        &self,
+        before: &Setup,
+        pair: &Compared,
+        late: bool,
+        lights: Option<&LightEvidence>,
+    ) -> Verdict {
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
@@ -224,13 +233,13 @@ impl Draft<'_> {
 
     /// An exposure and its reference, by the kind of file that both have.
     pub(super) fn comparable(&self, before: &Setup, exposure: &Exposure) -> Compared {
-        Compared::of(before.reference().map(|look| &*look.subject), &exposure.subject)
+        Compared::of(before.reference().map(|look| &*look.observation), &exposure.observation)
     }
 }
 
 /// What a correction asks of each group; what its rounding leaves over is told, not asked.
 fn request(correction: &Correction) -> Vec<(String, i32, Option<PowerSetting>, Reach)> {
-    correction.turns.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.reach)).collect()
+    correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.reach)).collect()
 }
 
 fn is_same_request(a: &Correction, b: &Correction) -> bool {
@@ -254,7 +263,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let moves = |j: &Judgement| -> Vec<(String, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.moved.rounded())).collect()
     };
-    let says = (a.cause, &a.sentence, &a.by) == (b.cause, &b.sentence, &b.by);
+    let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
         && (moves(old), &old.ended, request(old)) == (moves(anew), &anew.ended, request(anew))

@@ -5,11 +5,11 @@
 //! before another is asked for.
 
 use super::Draft;
-use crate::advice::{Cause, Correction, Verdict, common_turn, correct};
-use crate::drift::{Basis, WentBy};
+use crate::advice::{Correction, Finding, Verdict, common_change, correct};
+use crate::drift::{Assumption, WentBy};
 use crate::frame::Settings;
 use crate::photometry::{Reach, Stops};
-use crate::rig::{Known, LightGroup, Turn};
+use crate::rig::{DialChange, Known, LightGroup};
 use crate::session::judgement::{Ended, How, PositionRead};
 use crate::session::record::Purpose;
 use crate::session::remembered::OpenCorrection;
@@ -28,18 +28,20 @@ const STILL_WANTED: Stops = Stops(0.1);
 
 impl Draft<'_> {
     pub(super) fn effects(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
-        match verdict.cause {
-            Cause::NoReference | Cause::Survey => return Effects::default(),
-            cause if cause.holds() => return Effects::default(),
+        match verdict.finding {
+            Finding::NoReference | Finding::Survey => return Effects::default(),
+            finding if finding.is_hold() => return Effects::default(),
             _ => {}
         }
         if let Some(effects) = self.effects_of_lights(before, settings, verdict) {
             return effects;
         }
-        match verdict.cause {
-            Cause::NotMetered | Cause::NotTrustworthy | Cause::NewScene | Cause::Uneven | Cause::Uncertain => {
-                Effects::default()
-            }
+        match verdict.finding {
+            Finding::NotMetered
+            | Finding::NotTrustworthy
+            | Finding::NewScene
+            | Finding::Uneven
+            | Finding::Uncertain => Effects::default(),
             _ => self.effects_of_the_whole(before, settings, verdict),
         }
     }
@@ -48,14 +50,14 @@ impl Draft<'_> {
     fn effects_of_the_whole(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
         let mut effects = Effects::default();
         let wanted = verdict.wanted(self.config.tolerance);
-        if verdict.basis == Some(Basis::CorrectionFollowed) {
+        if verdict.assumption == Some(Assumption::CorrectionFollowed) {
             effects.positions = self.carried_out(before);
             effects.ended = end(before, How::Seen);
             if before.is_ahead_of(settings, self.config.lighting) {
                 return effects;
             }
         } else if verdict.went_by == Some(WentBy::Light)
-            && let Some(lights) = verdict.lights
+            && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
             effects.positions = self.moved_alike_by(before, lights);
@@ -75,14 +77,18 @@ impl Draft<'_> {
 
     /// The turns of the open correction show in the picture: every group that wasn't told otherwise made its own.
     fn carried_out(&self, before: &Setup) -> Vec<PositionRead> {
-        let turns = before.open.iter().flat_map(|open| &open.correction.turns);
-        let not_told = turns.filter(|t| before.asked(&t.group).is_some());
-        not_told.filter_map(|turn| self.turned_by(before, &turn.group, turn.by, Known::SeenAsAsked)).collect()
+        let dial_changes = before.open.iter().flat_map(|open| &open.correction.dial_changes);
+        let not_told = dial_changes.filter(|t| before.asked(&t.group).is_some());
+        not_told
+            .filter_map(|dial_change| {
+                self.turned_by(before, &dial_change.group, dial_change.change, Known::SeenAsAsked)
+            })
+            .collect()
     }
 
     /// A group was turned by this since it was last known.
-    pub(super) fn turned_by(&self, before: &Setup, group: &str, by: Stops, known: Known) -> Option<PositionRead> {
-        let moved = (before.moved(group)? + by).rounded();
+    pub(super) fn turned_by(&self, before: &Setup, group: &str, change: Stops, known: Known) -> Option<PositionRead> {
+        let moved = (before.moved(group)? + change).rounded();
         Some(self.read(before, group, moved, known))
     }
 
@@ -104,13 +110,13 @@ impl Draft<'_> {
             return Vec::new();
         }
         // Lights are turned by clicks: the coarsest dial tells which turn it was.
-        let alike = common_turn(&self.config.groups, lights);
+        let alike = common_change(&self.config.groups, lights);
         let mark = |name: &str| before.reference().and_then(|look| look.marks.get(name).copied());
         let read = |group: &LightGroup| {
             let at_reference = before.position(&group.name).zip(mark(&group.name));
             let power = at_reference.and_then(|(position, mark)| position.power_at(mark));
-            let by = Turn::towards(group, power, alike).by;
-            self.read(before, &group.name, by, Known::Deduced)
+            let change = DialChange::towards(group, power, alike).change;
+            self.read(before, &group.name, change, Known::Deduced)
         };
         self.config.groups.iter().map(read).collect()
     }
@@ -131,9 +137,10 @@ fn is_still_wanted(open: &OpenCorrection, wanted: Option<Stops>) -> bool {
 
 /// A correction that turns no dial, and says only what was confirmed already, need not be asked again.
 pub(super) fn is_worth_asking(correction: &Correction, before: &Setup) -> bool {
-    let was_confirmed = |turn: &Turn| {
-        let position = before.position(&turn.group);
-        turn.reach == Reach::Within || position.is_some_and(|p| p.is_known_to_be_short_by(turn.left_over))
+    let was_confirmed = |dial_change: &DialChange| {
+        let position = before.position(&dial_change.group);
+        dial_change.reach == Reach::Within || position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.left_over))
     };
-    !correction.is_nothing() && !correction.turns.iter().all(|turn| turn.clicks == 0 && was_confirmed(turn))
+    !correction.is_empty()
+        && !correction.dial_changes.iter().all(|dial_change| dial_change.clicks == 0 && was_confirmed(dial_change))
 }

@@ -3,11 +3,11 @@
 //! Nothing is kept in mind for this: the exposures of late are looked at anew for every frame.
 
 use super::Draft;
-use crate::advice::{Cause, Verdict};
-use crate::calibration::{Chain, Learned, holds_on, teach_by_raw};
+use crate::advice::{Finding, Verdict};
+use crate::calibration::{ExposureRun, Learned, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
-use crate::meter::{Metered, WHOLE};
+use crate::meter::{FrameReadings, WHOLE};
 use crate::response::{Curve, ResponseChoice};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
@@ -18,7 +18,7 @@ const MOST_LESSONS: u32 = 12;
 
 impl Draft<'_> {
     /// A camera without a curve of its own, whose rendering is fixed, can be learned about.
-    fn is_learnable(&self, settings: &Settings, metered: &Metered) -> bool {
+    fn is_learnable(&self, settings: &Settings, metered: &FrameReadings) -> bool {
         let response = self.response_for(settings, metered);
         let learned = self.sitting.learned(&self.rendered(settings, metered));
         let is_learned = learned.is_some_and(|l| l.name == response.name);
@@ -29,7 +29,7 @@ impl Draft<'_> {
     }
 
     /// The curve that may be made better by another lesson.
-    fn curve_to_learn(&self, settings: &Settings, metered: &Metered) -> Option<Curve> {
+    fn curve_to_learn(&self, settings: &Settings, metered: &FrameReadings) -> Option<Curve> {
         let lessons = self.sitting.learned(&self.rendered(settings, metered)).map_or(0, |l| l.lessons);
         let may_learn = self.is_learnable(settings, metered) && lessons < MOST_LESSONS;
         self.response_for(settings, metered).curve().cloned().filter(|_| may_learn)
@@ -38,13 +38,14 @@ impl Draft<'_> {
     /// Learns from settings that changed and came back while the lights stayed, if the exposures up to this one prove
     /// that.
     pub(super) fn learn_from_settings(&mut self, exposure: &Exposure, verdict: &Verdict) {
-        let settings = &exposure.subject.settings;
-        let Some(picture) = exposure.subject.reading_of(false).filter(|_| is_steady(verdict) && !exposure.late) else {
+        let settings = &exposure.observation.settings;
+        let Some(picture) = exposure.observation.reading_of(false).filter(|_| is_steady(verdict) && !exposure.late)
+        else {
             return;
         };
         let Some(known) = self.curve_to_learn(settings, picture) else { return };
         let rendered = self.rendered(settings, picture);
-        let lesson = self.chain_up_to(exposure).teaches(&known);
+        let lesson = self.run_up_to(exposure).learn(&known);
         if let Some(lesson) = lesson {
             self.learned(rendered, Learning::SettingsAlone, lesson);
         }
@@ -52,7 +53,7 @@ impl Draft<'_> {
 
     /// The exposures of one camera's lasting rendering, up to this one, between which nobody is known to have touched
     /// a light. None of them has taught a curve before.
-    fn chain_up_to(&self, last: &Exposure) -> Chain {
+    fn run_up_to(&self, last: &Exposure) -> ExposureRun {
         let mut links: Vec<(u64, &Settings, Vec<f64>)> = Vec::new();
         for exposure in self.sitting.exposures.iter().rev() {
             if !exposure.counts() {
@@ -68,26 +69,26 @@ impl Draft<'_> {
                 break;
             }
         }
-        let mut chain = Chain::default();
+        let mut run = ExposureRun::default();
         let first = links.last().map(|(_, settings, _)| *settings);
         for (frame, settings, codes) in links.into_iter().rev() {
             let exposure = first.and_then(|first| expected(first, settings, self.config.lighting));
             match exposure {
-                Some(exposure) => chain.push(frame, codes, exposure),
-                None => chain.break_off(),
+                Some(exposure) => run.push(frame, codes, exposure),
+                None => run.break_off(),
             }
         }
-        chain
+        run
     }
 
     fn link<'a>(&self, exposure: &'a Exposure, last: &Exposure) -> Option<(&'a Settings, Vec<f64>)> {
-        let settings = &exposure.subject.settings;
-        let picture = exposure.subject.reading_of(false)?;
+        let settings = &exposure.observation.settings;
+        let picture = exposure.observation.reading_of(false)?;
         let verdict = &exposure.judged.as_ref()?.1.verdict;
         let is_one = exposure.frame > self.sitting.taught_until
             && is_steady(verdict)
             && !exposure.late
-            && settings.camera == last.subject.settings.camera
+            && settings.camera == last.observation.settings.camera
             && self.config.lighting != Lighting::Either
             && self.is_learnable(settings, picture);
         let codes = codes_of(picture);
@@ -109,12 +110,12 @@ impl Draft<'_> {
         let (before, (its_codes, its_raw, known, _)) =
             pairs.find(|(frame, (.., of))| *of == rendered && *frame > self.sitting.taught_until)?;
         let lesson = teach_by_raw(before, &its_codes, its_raw, &known)?;
-        if !holds_on(&codes, raw, &lesson.curve) {
+        if !agrees_with(&codes, raw, &lesson.curve) {
             return None;
         }
         let lesson = match teach_by_raw(frame, &codes, raw, &lesson.curve) {
             Some(both) => Learned {
-                doubt: [lesson.doubt[0], both.doubt[1]],
+                uncertainty: [lesson.uncertainty[0], both.uncertainty[1]],
                 frames: [lesson.frames, both.frames].concat(),
                 ..both
             },
@@ -124,33 +125,33 @@ impl Draft<'_> {
     }
 
     /// A picture's codes, the light of the raw file beside it, and the curve that a lesson would start from.
-    fn pair<'a>(&self, exposure: &'a Exposure) -> Option<(Vec<f64>, &'a Metered, Curve, Rendered)> {
-        let (raw, picture) = exposure.subject.reading_of(true).zip(exposure.subject.reading_of(false))?;
-        let settings = &exposure.subject.settings;
+    fn pair<'a>(&self, exposure: &'a Exposure) -> Option<(Vec<f64>, &'a FrameReadings, Curve, Rendered)> {
+        let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
+        let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
         let codes = codes_of(picture)?;
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let known = if holds_on(&codes, raw, &known) { known } else { self.knowledge.curves.prior() };
+        let known = if agrees_with(&codes, raw, &known) { known } else { self.knowledge.curves.prior() };
         Some((codes, raw, known, self.rendered(settings, picture)))
     }
 
     fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
         let camera = of.camera.as_deref().unwrap_or("unnamed");
         let response = format!("{camera} / {} / learned {}", of.colour, self.sitting.records + 1);
-        let Learned { curve, frames, residual, doubt } = lesson;
-        self.stage(Body::Response { of, response, how, frames, residual, doubt, curve: Box::new(curve) });
+        let Learned { curve, frames, residual, uncertainty } = lesson;
+        self.stage(Body::Response { of, response, how, frames, residual, uncertainty, curve: Box::new(curve) });
         self.judge_all_anew(Occasion::BetterCurve);
     }
 }
 
 /// The codes of a picture's tones.
-fn codes_of(picture: &Metered) -> Option<Vec<f64>> {
+fn codes_of(picture: &FrameReadings) -> Option<Vec<f64>> {
     picture.reading(WHOLE).map(|r| r.quantiles.clone())
 }
 
 /// Such a verdict speaks for lights that stayed.
 fn is_steady(verdict: &Verdict) -> bool {
-    matches!(verdict.cause, Cause::Matched | Cause::SettingsChanged | Cause::Uncertain | Cause::NoReference)
+    matches!(verdict.finding, Finding::Matched | Finding::SettingsChanged | Finding::Uncertain | Finding::NoReference)
 }
 
 /// Somebody told, or the frame shows, that a light was turned before this exposure.

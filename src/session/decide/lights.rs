@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::Draft;
 use super::follow::{Effects, end, is_worth_asking};
 use crate::advice::{
-    Cause, Correction, GroupSeen, GroupsBefore, LightsSeen, Verdict, correct, correct_each, is_soon_after,
+    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Verdict, correct, correct_each, is_soon_after,
     moved_with_the_frame,
 };
 use crate::drift::{Lighting, expected};
@@ -14,8 +14,8 @@ use crate::frame::Settings;
 use crate::meter::{Area, LightMap};
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
-use crate::rig::solve::{Did, Habit, Sources, read};
-use crate::rig::{Known, Lights, Position, Turn};
+use crate::rig::solve::{SourceChange, SourcePrior, Sources, read};
+use crate::rig::{DialChange, Known, Lights, Position};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{How, PositionRead};
 use crate::session::record::Body;
@@ -25,15 +25,15 @@ use crate::session::setup::Setup;
 struct KnownLights {
     /// How each should have changed since the survey.
     changes: Vec<Stops>,
-    habits: Vec<Habit>,
+    priors: Vec<SourcePrior>,
     /// How far each source of flash is from what the reference's look needs; `None` when that isn't known.
-    off: Vec<Option<Stops>>,
-    /// Share of the room's light in the frame, when all that was asked is done.
-    room_share: f64,
+    deviation: Vec<Option<Stops>>,
+    /// Share of ambient light in the frame, when all that was asked is done.
+    ambient_share: f64,
 }
 
 /// Ambient light's usual step, for want of a dial.
-const ROOM_STEP: Stops = Stops(0.25);
+const AMBIENT_STEP: Stops = Stops(0.25);
 /// By which the light of tied groups changes together.
 const TIED_STEP: Stops = Stops(0.1);
 /// A turn this small is none.
@@ -45,18 +45,18 @@ const ALIKE: Stops = Stops(0.15);
 
 /// A group of which the frame tells how it changed, and how far off its light is now.
 struct Settled<'a> {
-    group: &'a GroupSeen,
-    by: Stops,
-    off: Stops,
+    group: &'a GroupReading,
+    change: Stops,
+    deviation: Stops,
 }
 
 impl Settled<'_> {
     fn was_turned(&self) -> bool {
-        self.by.abs() > NO_TURN
+        self.change.abs() > NO_TURN
     }
 
     fn is_as_asked(&self) -> bool {
-        (self.by - self.group.asked.unwrap_or(Stops::ZERO)).abs() <= AS_ASKED
+        (self.change - self.group.asked.unwrap_or(Stops::ZERO)).abs() <= AS_ASKED
     }
 }
 
@@ -75,25 +75,29 @@ impl Draft<'_> {
     }
 
     /// What the single lights did in an exposure, where a survey tells: by the file that is of the survey's kind.
-    pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightsSeen> {
+    pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightEvidence> {
         let light = self.maps_of(exposure.frame).find(|light| is_of_the_survey(before, light))?;
-        let settings = &exposure.subject.settings;
-        let response = self.response_of_map(light, &exposure.subject);
+        let settings = &exposure.observation.settings;
+        let response = self.response_of_map(light, &exposure.observation);
         let lights = self.lights_by(before, &response)?;
         let known = self.known_of(before, &lights, settings)?;
         let previous = before.previous().filter(|_| !exposure.late);
         let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
-        let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync.tv() + Stops(-0.01));
-        let sources = match read(&lights.basis, &known.changes, &known.habits, soon, light, &response) {
+        let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync_speed.tv() + Stops(-0.01));
+        let sources = match read(&lights.basis, &known.changes, &known.priors, soon, light, &response) {
             // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
             Sources::Band { .. } if slow => Sources::Unreadable,
             sources => sources,
         };
-        let asked: Vec<Option<Stops>> = known.habits.iter().map(|h| h.asked).collect();
-        let groups =
-            GroupsBefore { names: &lights.names, off: &known.off, asked: &asked, not_surveyed: &lights.skipped };
-        let room = (known.room_share, self.config.room_light);
-        Some(LightsSeen::of(&sources, &groups, light.cells(), room, soon))
+        let asked: Vec<Option<Stops>> = known.priors.iter().map(|p| p.asked).collect();
+        let groups = GroupPrior {
+            names: &lights.names,
+            deviation: &known.deviation,
+            asked: &asked,
+            not_surveyed: &lights.skipped,
+        };
+        let ambient = (known.ambient_share, self.config.ambient_limit);
+        Some(LightEvidence::of(&sources, &groups, light.cells(), ambient, soon))
     }
 
     /// The lights of the last survey, put together by one curve.
@@ -106,9 +110,9 @@ impl Draft<'_> {
     /// What is known of every source before a frame with these settings is looked at.
     fn known_of(&self, before: &Setup, lights: &Lights, settings: &Settings) -> Option<KnownLights> {
         let flash = expected(&lights.settings, settings, Lighting::Flash)?;
-        let room = expected(&lights.settings, settings, Lighting::Continuous)?;
-        let against = expected(&before.reference()?.subject.settings, settings, Lighting::Flash)?;
-        let mut known = KnownLights { changes: vec![], habits: vec![], off: vec![], room_share: 0.0 };
+        let ambient = expected(&lights.settings, settings, Lighting::Continuous)?;
+        let against = expected(&before.reference()?.observation.settings, settings, Lighting::Flash)?;
+        let mut known = KnownLights { changes: vec![], priors: vec![], deviation: vec![], ambient_share: 0.0 };
         let mut turned = Stops::ZERO;
         for names in &lights.names {
             let since = common(names, |g| before.moved_since_survey(g));
@@ -120,18 +124,18 @@ impl Draft<'_> {
                 _ => TIED_STEP,
             };
             known.changes.push(flash + since.unwrap_or(Stops::ZERO));
-            known.habits.push(Habit { is_flash: true, step, asked });
-            known.off.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
+            known.priors.push(SourcePrior { is_flash: true, step, asked });
+            known.deviation.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
             turned += since.unwrap_or(Stops::ZERO) + asked.unwrap_or(Stops::ZERO);
         }
-        known.changes.push(room);
-        known.habits.push(Habit { is_flash: false, step: ROOM_STEP, asked: None });
+        known.changes.push(ambient);
+        known.priors.push(SourcePrior { is_flash: false, step: AMBIENT_STEP, asked: None });
         if !lights.skipped.is_empty() {
             known.changes.push(flash);
-            known.habits.push(Habit { is_flash: true, step: Step::Third.stops(), asked: None });
+            known.priors.push(SourcePrior { is_flash: true, step: Step::Third.stops(), asked: None });
         }
         let turned = turned / lights.names.len().max(1) as f64;
-        known.room_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
+        known.ambient_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
         Some(known)
     }
 
@@ -139,16 +143,16 @@ impl Draft<'_> {
 
     /// What follows from what the single lights did; `None` when the frame as a whole must tell.
     pub(super) fn effects_of_lights(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Option<Effects> {
-        if verdict.cause == Cause::ModifierMoved {
+        if verdict.finding == Finding::ModifierMoved {
             return Some(Effects::default());
         }
         let groups = &verdict.groups;
         let settled: Vec<Settled> = groups.iter().filter_map(settled).collect();
         let all = !groups.is_empty() && settled.len() == groups.len();
-        if !all && verdict.cause != Cause::GroupChanged {
+        if !all && verdict.finding != Finding::GroupChanged {
             // A light that can't be told may be out: a change is answered only when it is that of the lights that can
             // be told, or of the settings.
-            let answered = verdict.basis.is_some() || moved_with_the_frame(groups, verdict.drift);
+            let answered = verdict.assumption.is_some() || moved_with_the_frame(groups, verdict.drift);
             return (!groups.is_empty() && !answered).then(Effects::default);
         }
         let turned = settled.iter().filter(|s| s.was_turned());
@@ -177,15 +181,15 @@ impl Draft<'_> {
         };
         let groups = settled.group.groups.iter();
         groups
-            .filter_map(|name| self.turned_by(before, name, self.by_clicks(before, name, settled.by), known))
+            .filter_map(|name| self.turned_by(before, name, self.by_clicks(before, name, settled.change), known))
             .collect()
     }
 
     /// The turn of a group's dial that is nearest to what was read.
-    fn by_clicks(&self, before: &Setup, name: &str, by: Stops) -> Stops {
+    fn by_clicks(&self, before: &Setup, name: &str, change: Stops) -> Stops {
         let group = self.config.groups.iter().find(|g| g.name == name);
         let power = before.position(name).and_then(Position::power);
-        group.map_or(by, |group| Turn::towards(group, power, by).by)
+        group.map_or(change, |group| DialChange::towards(group, power, change).change)
     }
 
     /// Adds the correction that the single lights need, unless that very one is open.
@@ -197,15 +201,15 @@ impl Draft<'_> {
         settled: &[Settled],
         effects: &mut Effects,
     ) {
-        let wrong = settled.iter().any(|s| s.off.abs() > self.config.tolerance);
+        let wrong = settled.iter().any(|s| s.deviation.abs() > self.config.tolerance);
         let positions = before.with_positions(&effects.positions);
         let correction = self.correction_of(&positions, settings, verdict, settled);
-        let turns = |correction: &Correction| -> Vec<(String, i32)> {
-            let turned = correction.turns.iter().filter(|t| t.clicks != 0);
+        let dial_changes = |correction: &Correction| -> Vec<(String, i32)> {
+            let turned = correction.dial_changes.iter().filter(|t| t.clicks != 0);
             turned.map(|t| (t.group.clone(), t.clicks)).collect()
         };
         let still_open = before.open.as_ref().filter(|_| effects.ended.is_none());
-        if wrong && still_open.is_some_and(|open| turns(&open.correction) == turns(&correction)) {
+        if wrong && still_open.is_some_and(|open| dial_changes(&open.correction) == dial_changes(&correction)) {
             return;
         }
         if effects.ended.is_none() {
@@ -222,14 +226,14 @@ impl Draft<'_> {
         settled: &[Settled],
     ) -> Correction {
         let tolerance = self.config.tolerance;
-        let mean = Stops(settled.iter().map(|s| s.off.0).sum::<f64>() / settled.len().max(1) as f64);
+        let mean = Stops(settled.iter().map(|s| s.deviation.0).sum::<f64>() / settled.len().max(1) as f64);
         // Where a light that the survey left out stands is not known: nobody is told to turn it.
         let all = settled.len() == verdict.groups.len() && verdict.not_surveyed.is_empty();
-        if all && settled.iter().all(|s| (s.off - mean).abs() <= ALIKE) {
+        if all && settled.iter().all(|s| (s.deviation - mean).abs() <= ALIKE) {
             return correct(&self.config.groups, positions, -mean, settings);
         }
         let each = |s: &Settled| {
-            let wanted = if s.off.abs() > tolerance { -s.off } else { Stops::ZERO };
+            let wanted = if s.deviation.abs() > tolerance { -s.deviation } else { Stops::ZERO };
             s.group.groups.iter().map(|name| (name.clone(), wanted)).collect::<Vec<_>>()
         };
         let wanted: BTreeMap<String, Stops> = settled.iter().flat_map(each).collect();
@@ -242,12 +246,12 @@ impl Draft<'_> {
     fn response_of_survey(&self, setup: &Setup) -> Option<Response> {
         let first = setup.surveyed.as_ref()?.survey.taken.first()?;
         let last = setup.last.as_ref()?;
-        Some(self.response_of_map(&first.light, &last.subject))
+        Some(self.response_of_map(&first.light, &last.observation))
     }
 
     /// Says where ambient light passes the limit at these settings; `turned` is how far the flashes moved since the
     /// survey besides what is known.
-    pub(super) fn room_light_at(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
+    pub(super) fn ambient_warning(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
         let surveyed = setup.surveyed.as_ref()?;
         let lights = self.lights_by(setup, &self.response_of_survey(setup)?)?;
         let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.moved_since_survey(g)).collect::<Option<_>>()?;
@@ -256,22 +260,22 @@ impl Draft<'_> {
         let shares =
             spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?.get())));
         let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
-        (share > self.config.room_light).then(|| {
+        (share > self.config.ambient_limit).then(|| {
             format!(
                 "room light is {:.0} % of the light on '{spot}' at {} (more than {:.0} %): use a shorter exposure time within the sync \
                  speed, or darken the room",
                 share * 100.0,
                 settings.in_short(),
-                self.config.room_light * 100.0
+                self.config.ambient_limit * 100.0
             )
         })
     }
 
     /// Warns when an exposure's settings let ambient light pass the limit, and the last one's did not.
-    pub(super) fn warn_of_room_light(&mut self, exposure: &Exposure, before: &Setup) {
-        let at = |settings: &Settings| self.room_light_at(before, settings, Stops::ZERO);
-        let Some(text) = at(&exposure.subject.settings) else { return };
-        let was_told = before.last.as_ref().is_some_and(|last| at(&last.subject.settings).is_some());
+    pub(super) fn warn_of_ambient(&mut self, exposure: &Exposure, before: &Setup) {
+        let at = |settings: &Settings| self.ambient_warning(before, settings, Stops::ZERO);
+        let Some(text) = at(&exposure.observation.settings) else { return };
+        let was_told = before.last.as_ref().is_some_and(|last| at(&last.observation.settings).is_some());
         if !was_told {
             self.stage(Body::Warning { text });
         }
@@ -288,9 +292,9 @@ fn is_of_the_survey(setup: &Setup, light: &LightMap) -> bool {
     same_look && first.is_some_and(|first| first.fits(light) && first.is_raw() == light.is_raw())
 }
 
-fn settled(group: &GroupSeen) -> Option<Settled<'_>> {
-    match group.did {
-        Did::Changed { by, .. } => Some(Settled { group, by, off: group.off? }),
+fn settled(group: &GroupReading) -> Option<Settled<'_>> {
+    match group.change {
+        SourceChange::Changed { change, .. } => Some(Settled { group, change, deviation: group.deviation? }),
         _ => None,
     }
 }

@@ -17,15 +17,15 @@ use super::command::{Command, Reply};
 use super::files::Files;
 use super::judgement::Occasion;
 use super::knowledge::Knowledge;
-use super::metering::FrameOutcome;
+use super::metering::MeteredFrame;
 use super::record::{Body, GroupPower};
 use super::sitting::Sitting;
 use super::state::State;
-use crate::advice::Subject;
+use crate::advice::Observation;
 use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
-use crate::meter::{LightMap, Metered};
+use crate::meter::{FrameReadings, LightMap};
 
 /// A file that the intake told.
 #[derive(Debug, Clone)]
@@ -44,7 +44,7 @@ pub struct Landed {
 pub struct FrameInput {
     pub file: Landed,
     /// `Err` is the sentence to show.
-    pub outcome: Result<FrameOutcome, String>,
+    pub outcome: Result<MeteredFrame, String>,
 }
 
 /// Everything that moves a session.
@@ -79,11 +79,11 @@ pub enum Input {
     /// The curves of cameras changed.
     Curves,
     /// Files that frames are compared with were metered anew, by other spots.
-    Reread(Vec<(String, Metered)>),
-    /// Somebody tells or asks something. A file that is named was read, and is handed on as `subject`.
+    Reread(Vec<(String, FrameReadings)>),
+    /// Somebody tells or asks something. A file that is named was read, and is handed on as `observation`.
     Told {
         command: Command,
-        subject: Option<Box<Subject>>,
+        observation: Option<Box<Observation>>,
     },
 }
 
@@ -148,7 +148,7 @@ impl<'a> Draft<'a> {
                 }
                 self.judge_all_anew(Occasion::OtherSpots);
             }
-            Input::Told { command, subject } => return Some(self.answer(&command, subject.map(|s| *s))),
+            Input::Told { command, observation } => return Some(self.answer(&command, observation.map(|s| *s))),
         }
         None
     }

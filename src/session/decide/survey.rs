@@ -1,11 +1,11 @@
 //! The light survey's steps: what is asked next, which frames are taken for it, and what it finds.
 
 use super::Draft;
-use crate::advice::{Cause, Verdict};
+use crate::advice::{Finding, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::photometry::Stops;
 use crate::response::Response;
-use crate::rig::{BesideReference, LightGroup, Lit, Survey, SurveyFrame, SurveyRefusal};
+use crate::rig::{BesideReference, Firing, LightGroup, Survey, SurveyFrame, SurveyRefusal};
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
@@ -55,7 +55,7 @@ impl Draft<'_> {
         } else {
             format!("Left out: {}; nothing will be said of it by itself.\n", survey.skipped.join(", "))
         };
-        let next = survey.next().map(Lit::asks).unwrap_or_default();
+        let next = survey.next().map(Firing::asks).unwrap_or_default();
         self.stage(Body::Survey {
             step: SurveyStep::Begun { order: survey.order, skipped: survey.skipped },
             next: Some(next.clone()),
@@ -69,25 +69,25 @@ impl Draft<'_> {
     fn skip_in_survey(&mut self) -> Reply {
         let under_way = self.sitting.setup.surveying.clone();
         let next = under_way.as_ref().and_then(|s| s.next().cloned());
-        let Some((mut left, Lit::Only(group))) = under_way.zip(next) else {
+        let Some((mut left, Firing::Only(group))) = under_way.zip(next) else {
             return Reply::refused("only a group can be skipped: the frames with no flash and with all are needed");
         };
         left.skip(&group);
-        if !left.order.iter().any(|lit| matches!(lit, Lit::Only(_))) {
+        if !left.order.iter().any(|firing| matches!(firing, Firing::Only(_))) {
             return Reply::refused("a survey of no group tells nothing: 'survey stop' gives it up");
         }
-        let next = left.next().map(Lit::asks);
+        let next = left.next().map(Firing::asks);
         self.stage(Body::Survey { step: SurveyStep::Skipped { group: group.clone() }, next: next.clone() });
         Reply::done(format!("{group} is left out. Now {}.", next.unwrap_or_default()))
     }
 
     /// Takes an exposure as the next of the survey under way.
-    pub(super) fn take_survey_frame(&mut self, exposure: &Exposure, before: &Setup, survey: &Survey, lit: &Lit) {
+    pub(super) fn take_survey_frame(&mut self, exposure: &Exposure, before: &Setup, survey: &Survey, firing: &Firing) {
         let judged = self.verdict(before, &self.comparable(before, exposure), exposure.late, None);
-        let checked = self.check_survey_frame(exposure, before, survey, lit, &judged);
+        let checked = self.check_survey_frame(exposure, before, survey, firing, &judged);
         let sentence = match &checked {
-            Ok(_) => format!("Survey, {}: taken.", lit.in_short()),
-            Err(why) => format!("Survey, {}: not taken: {why}.", lit.in_short()),
+            Ok(_) => format!("Survey, {}: taken.", firing.in_short()),
+            Err(why) => format!("Survey, {}: not taken: {why}.", firing.in_short()),
         };
         let verdict = of_survey(judged, sentence);
         let frame = exposure.frame;
@@ -96,17 +96,17 @@ impl Draft<'_> {
             Ok(shows) => {
                 let mut after = survey.clone();
                 after.taken.push(shows.clone());
-                let next = after.next().map(Lit::asks);
+                let next = after.next().map(Firing::asks);
                 let step = SurveyStep::Taken { frame, shows: Box::new(shows.clone().into()) };
                 self.stage(Body::Survey { step, next: next.clone() });
                 if next.is_none() {
-                    let response = self.response_of_map(&shows.light, &exposure.subject);
+                    let response = self.response_of_map(&shows.light, &exposure.observation);
                     self.finish_survey(&after, &response);
                 }
             }
             Err(why) => {
-                let step = SurveyStep::Refused { frame, lit: lit.clone(), why: why.to_string() };
-                self.stage(Body::Survey { step, next: Some(lit.asks()) });
+                let step = SurveyStep::Refused { frame, firing: firing.clone(), why: why.to_string() };
+                self.stage(Body::Survey { step, next: Some(firing.asks()) });
             }
         }
     }
@@ -116,20 +116,20 @@ impl Draft<'_> {
         exposure: &Exposure,
         before: &Setup,
         survey: &Survey,
-        lit: &Lit,
+        firing: &Firing,
         judged: &Verdict,
     ) -> Result<SurveyFrame, SurveyRefusal> {
-        let settings = &exposure.subject.settings;
+        let settings = &exposure.observation.settings;
         let light = self.maps_of(exposure.frame).next().cloned().ok_or(SurveyRefusal::OtherShape)?;
-        let response = self.response_of_map(&light, &exposure.subject);
-        let frame = SurveyFrame { lit: lit.clone(), settings: settings.clone(), light };
+        let response = self.response_of_map(&light, &exposure.observation);
+        let frame = SurveyFrame { firing: firing.clone(), settings: settings.clone(), light };
         let turned = before.moved_alike().unwrap_or(Stops::ZERO);
-        let reference = before.reference().map(|look| &look.subject.settings);
+        let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
-            by: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
-            matches: judged.cause == Cause::Matched,
+            excess: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
+            matches: judged.finding == Finding::Matched,
         };
         survey.check(&frame, beside, &response)?;
         Ok(frame)
@@ -148,13 +148,13 @@ impl Draft<'_> {
 /// The verdict of a survey's frame: nothing to correct, and its evidence.
 fn of_survey(judged: Verdict, sentence: String) -> Verdict {
     Verdict {
-        cause: Cause::Survey,
+        finding: Finding::Survey,
         sentence,
         drift: None,
         uncertainty: None,
         went_by: None,
-        basis: None,
-        lights: None,
+        assumption: None,
+        light_change: None,
         uneven: None,
         ..judged
     }

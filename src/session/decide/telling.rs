@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use super::Draft;
-use crate::advice::{Subject, correct, correct_each};
+use crate::advice::{Observation, correct, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
 use crate::photometry::{PowerSetting, Stops};
-use crate::rig::{LightGroup, Position, Turn};
+use crate::rig::{DialChange, LightGroup, Position};
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
@@ -17,14 +17,14 @@ use crate::session::setup::Setup;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `subject`; `sync`, `since` and `spot` are answered elsewhere.
-    pub(super) fn answer(&mut self, command: &Command, subject: Option<Subject>) -> Reply {
+    /// `observation`; `sync`, `since` and `spot` are answered elsewhere.
+    pub(super) fn answer(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         let setup = &self.sitting.setup;
         match command {
             Command::Reference { frame: Some(frame), .. } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
                 Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
             }
-            Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), subject),
+            Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), observation),
             Command::Look { look } => self.tell_look(look),
             Command::Power { group, setting } => self.tell_power(group, setting),
             Command::Confirm { correction: Some(record), .. }
@@ -91,7 +91,7 @@ impl Draft<'_> {
     /// turned to elsewhere, because somebody decided otherwise. To tell again where it stands answers nothing.
     fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<u64> {
         let open = self.sitting.setup.open.as_ref()?;
-        let asked = open.turn_of(&group.name)?.setting?;
+        let asked = open.dial_change_of(&group.name)?.setting?;
         let half_a_click = group.step().stops() / 2.0;
         let is_at = |there: PowerSetting| (told - there).abs() < half_a_click;
         let was_turned = power.is_some_and(|power| !is_at(power));
@@ -102,27 +102,27 @@ impl Draft<'_> {
         let Some(open) = self.sitting.setup.open.clone() else {
             return Reply::refused("no correction is open");
         };
-        let is_open = |t: &&Turn| only.is_none_or(|name| t.group == name) && !open.is_confirmed(&t.group);
-        let turns: Vec<&Turn> = open.correction.turns.iter().filter(is_open).collect();
-        if turns.is_empty() {
+        let is_open = |t: &&DialChange| only.is_none_or(|name| t.group == name) && !open.is_confirmed(&t.group);
+        let dial_changes: Vec<&DialChange> = open.correction.dial_changes.iter().filter(is_open).collect();
+        if dial_changes.is_empty() {
             return Reply::refused(format!(
                 "the open correction has no such group left: it is one of {}",
                 self.group_names()
             ));
         }
-        for turn in &turns {
+        for dial_change in &dial_changes {
             self.stage(Body::Power {
-                group: turn.group.clone(),
-                setting: turn.setting,
-                shown: turn.to.clone(),
-                turned: turn.setting.is_none().then_some(turn.by),
+                group: dial_change.group.clone(),
+                setting: dial_change.setting,
+                shown: dial_change.to.clone(),
+                turned: dial_change.setting.is_none().then_some(dial_change.change),
                 moved: None,
                 source: PowerSource::Told,
                 answers: Some(open.record),
             });
         }
         self.end_if_all_told();
-        let names: Vec<&str> = turns.iter().map(|t| t.group.as_str()).collect();
+        let names: Vec<&str> = dial_changes.iter().map(|t| t.group.as_str()).collect();
         Reply::done(format!("taken as set: {}", names.join(", ")))
     }
 
@@ -159,8 +159,8 @@ impl Draft<'_> {
                 "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
             );
         };
-        let settings = planned_from(planned, &last.subject.settings);
-        let Some(change) = expected(&look.subject.settings, &settings, self.config.lighting.planned()) else {
+        let settings = planned_from(planned, &last.observation.settings);
+        let Some(change) = expected(&look.observation.settings, &settings, self.config.lighting.planned()) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
@@ -179,11 +179,11 @@ impl Draft<'_> {
         let sentence = format!("For {}: {how}.", settings.in_short());
         let value = json!({"settings": settings, "correction": correction});
         let mut says = vec![sentence.clone()];
-        says.extend(correction.turns.iter().map(Turn::in_words));
+        says.extend(correction.dial_changes.iter().map(DialChange::in_words));
         says.extend(correction.other_ways.iter().map(|w| w.in_words()));
-        says.extend(self.room_light_at(setup, &settings, correction.by()));
+        says.extend(self.ambient_warning(setup, &settings, correction.change()));
         self.withdraw();
-        if !correction.is_nothing() {
+        if !correction.is_empty() {
             let purpose = Purpose::Next { settings: Box::new(settings) };
             self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
         }

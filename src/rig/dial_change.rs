@@ -1,4 +1,4 @@
-//! One group's turn: from where, to where, by how many clicks, and what is left over.
+//! One change of a group's dial: from where, to where, by how many clicks, and what is left over.
 
 use serde::{Deserialize, Serialize};
 
@@ -7,15 +7,16 @@ use crate::photometry::{PowerSetting, Reach, Stops};
 
 /// What to do at one group of lights.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Turn {
+pub struct DialChange {
     pub group: String,
     /// The present and the new setting as the lights show them; absent when unknown.
     pub from: Option<String>,
     pub to: Option<String>,
     /// The new setting, for those who compute with it.
     pub setting: Option<PowerSetting>,
-    /// The turn that this is; brighter is positive.
-    pub by: Stops,
+    /// The change of light that this makes; brighter is positive.
+    #[serde(rename = "by")]
+    pub change: Stops,
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// Wanted minus reached, by rounding or by the end of the range.
@@ -23,32 +24,32 @@ pub struct Turn {
     pub reach: Reach,
 }
 
-impl Turn {
-    /// The nearest turn to `wanted` that this group's lights can make from a power; `None`: nobody has told it.
-    pub fn towards(group: &LightGroup, from: Option<PowerSetting>, wanted: Stops) -> Turn {
+impl DialChange {
+    /// The nearest change to `wanted` that this group's lights can make from a power; `None`: nobody has told it.
+    pub fn towards(group: &LightGroup, from: Option<PowerSetting>, wanted: Stops) -> DialChange {
         let step = group.step();
         let Some((power, dial)) = from.zip(group.dial) else {
-            let by = wanted.to_nearest(step.stops());
-            return Turn {
+            let change = wanted.to_nearest(step.stops());
+            return DialChange {
                 group: group.name.clone(),
                 from: from.map(|p| group.shown(p)),
-                to: from.map(|p| group.shown(p + by)),
-                setting: from.map(|p| p + by),
-                by,
-                clicks: (by.0 * step.per_stop()).round() as i32,
-                left_over: wanted - by,
+                to: from.map(|p| group.shown(p + change)),
+                setting: from.map(|p| p + change),
+                change,
+                clicks: (change.0 * step.per_stop()).round() as i32,
+                left_over: wanted - change,
                 reach: Reach::Within,
             };
         };
         let placed = dial.place(power + wanted);
-        let by = placed.setting - power;
-        Turn {
+        let change = placed.setting - power;
+        DialChange {
             group: group.name.clone(),
             from: Some(dial.print(power)),
             to: Some(dial.print(placed.setting)),
             setting: Some(placed.setting),
-            by,
-            clicks: dial.clicks(by),
+            change,
+            clicks: dial.clicks(change),
             left_over: placed.left_over,
             reach: placed.reach,
         }
@@ -65,13 +66,13 @@ impl Turn {
             (_, Some(to), 0) => format!("{}: leave at {to}", self.group),
             (_, None, 0) => format!("{}: leave", self.group),
             (Some(from), Some(to), _) => {
-                format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.by))
+                format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.change))
             }
-            _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.by), self.by.in_thirds()),
+            _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.change), self.change.in_thirds()),
         }
     }
 }
 
-fn size(by: Stops) -> String {
-    format!("{:.2}", by.abs().0)
+fn size(change: Stops) -> String {
+    format!("{:.2}", change.abs().0)
 }

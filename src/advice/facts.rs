@@ -1,13 +1,13 @@
-//! Everything that was found out about a frame before its cause is told: what the settings say, what the picture says at the one
+//! Everything that is known of a frame before its finding is told: what the settings say, what the picture says at the one
 //! spot that counts, and what of both weighs more.
 //!
 //! Owns the numbers, once each: the tests of `judge` and the words of `sentence` take them from here.
 
-use super::lights::LightsSeen;
+use super::lights::LightEvidence;
 use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
 use crate::drift::{
-    Basis, Lighting, Observed, Prediction, Unevenness, Weighed, compare_layout, expected, fitting_light,
+    Assumption, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, expected, fitting_light,
     uncertainty_of_expected, weigh,
 };
 use crate::meter::Reading;
@@ -15,7 +15,7 @@ use crate::photometry::Stops;
 use crate::response::Response;
 
 /// What is known of one frame.
-pub(super) struct Findings<'a> {
+pub(super) struct Facts<'a> {
     pub evidence: &'a Evidence<'a>,
     /// The spot that counts, in the reference and in the frame.
     pub spot: Option<Chosen<'a>>,
@@ -40,19 +40,20 @@ const NEARLY_BLACK: f64 = 9.0;
 /// A flash that fires before it has recycled loses at least and at most this much.
 const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
 
-impl<'a> Findings<'a> {
-    pub fn of(evidence: &'a Evidence<'a>) -> Findings<'a> {
+impl<'a> Facts<'a> {
+    pub fn of(evidence: &'a Evidence<'a>) -> Facts<'a> {
         let spot = spot::choose(evidence);
-        let seen = spot.as_ref().and_then(|s| s.seen.as_ref());
-        let lighting = lighting_of(evidence, seen);
+        let observed = spot.as_ref().and_then(|s| s.observed.as_ref());
+        let lighting = lighting_of(evidence, observed);
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-        let weighed = weigh(&predictions(evidence, expected, lighting), seen);
-        let layout =
-            evidence.metered_pair().and_then(|(r, f)| compare_layout(r, f, seen.map(|s| s.drift), evidence.response));
+        let weighed = weigh(&predictions(evidence, expected, lighting), observed);
+        let layout = evidence
+            .metered_pair()
+            .and_then(|(r, f)| compare_grids(r, f, observed.map(|s| s.drift), evidence.response));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
-        let accounted = evidence.lights.is_some_and(LightsSeen::all_settled);
-        Findings {
+        let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
+        Facts {
             lighting,
             expected,
             weighed,
@@ -65,8 +66,8 @@ impl<'a> Findings<'a> {
     }
 
     /// What the picture shows at the spot that counts.
-    pub fn seen(&self) -> Option<&Observed> {
-        self.spot.as_ref()?.seen.as_ref()
+    pub fn observed(&self) -> Option<&Observed> {
+        self.spot.as_ref()?.observed.as_ref()
     }
 
     pub fn drift(&self) -> Option<Stops> {
@@ -77,7 +78,7 @@ impl<'a> Findings<'a> {
         self.spot.as_ref()?.judged.clipped.as_ref()
     }
 
-    pub fn lights(&self) -> Option<&'a LightsSeen> {
+    pub fn lights(&self) -> Option<&'a LightEvidence> {
         self.evidence.lights
     }
 
@@ -115,24 +116,24 @@ impl<'a> Findings<'a> {
     /// A fall such as a flash leaves that was still charging, so soon after a frame that it may have been.
     pub fn is_weak_as_while_charging(&self) -> bool {
         let Evidence { moved, followed, previous, frame, recycle_seconds, .. } = self.evidence;
-        let Some(((seen, expected), moved)) = self.seen().zip(self.expected).zip(*moved) else {
+        let Some(((observed, expected), moved)) = self.observed().zip(self.expected).zip(*moved) else {
             return false;
         };
-        let dip = seen.drift - expected - moved;
+        let dip = observed.drift - expected - moved;
         // A turn that was asked for explains a fall better than a flash caught charging.
         let near_turn =
-            |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(seen.half_width);
+            |followed: Stops| (dip - (followed - moved)).abs() <= Stops(0.25).in_quadrature(observed.half_width);
         is_soon_after(*previous, &frame.settings, *recycle_seconds)
             && RECYCLE_DIP.contains(&dip.0)
-            && dip.abs() > seen.half_width
+            && dip.abs() > observed.half_width
             && !followed.is_some_and(near_turn)
     }
 }
 
-fn lighting_of(evidence: &Evidence, seen: Option<&Observed>) -> Lighting {
+fn lighting_of(evidence: &Evidence, observed: Option<&Observed>) -> Lighting {
     match (evidence.lighting, evidence.reference) {
         (Lighting::Either, Some(reference)) => {
-            let observed = seen.map(|s| (s.drift, s.half_width));
+            let observed = observed.map(|s| (s.drift, s.half_width));
             let of_camera = evidence.response.scatter_of_two();
             fitting_light(&reference.settings, &evidence.frame.settings, observed, of_camera)
         }
@@ -147,9 +148,9 @@ fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting)
     let of_camera = evidence.response.scatter_of_two();
     let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
     // Nearest wins; with equal distance nothing was touched.
-    let told = [(evidence.moved, Basis::LightsUntouched), (evidence.followed, Basis::CorrectionFollowed)];
+    let told = [(evidence.moved, Assumption::LightsUntouched), (evidence.followed, Assumption::CorrectionFollowed)];
     told.into_iter()
-        .filter_map(|(turned, basis)| Some(Prediction::of((expected, half_width), turned?, basis)))
+        .filter_map(|(turned, assumption)| Some(Prediction::of((expected, half_width), turned?, assumption)))
         .collect()
 }
 

@@ -1,0 +1,395 @@
+//! What people may have done at the lights: each hypothesis with its probability after a fit, the posterior.
+//!
+//! Lights are turned by clicks, most often not at all, all alike or one alone. So a few hypotheses are
+//! weighed against each other (Bayes), and only what nearly all of their weight agrees on is settled.
+
+use nalgebra::{DMatrix, DVector};
+use serde::{Deserialize, Serialize};
+
+use super::fit::Fit;
+use crate::photometry::Stops;
+use crate::statistics::Z95;
+
+/// What is known of a source before the frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SourcePrior {
+    /// Ambient light is not turned by anybody, and doesn't fire.
+    pub is_flash: bool,
+    /// The clicks of its dial.
+    pub step: Stops,
+    /// The turn that the open correction asks of it.
+    pub asked: Option<Stops>,
+}
+
+/// How one source changed, against what was expected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SourceChange {
+    /// It changed by this much, with the half-width of the 95 % interval; zero is a result, too.
+    Changed {
+        #[serde(rename = "by")]
+        change: Stops,
+        half_width: Stops,
+    },
+    NotFired,
+    /// The picture can't tell.
+    NotSettled,
+}
+
+/// A change of all sources that may explain a frame.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Hypothesis {
+    /// Change of each source in stops; minus infinity for a light that did not fire.
+    pub changes: Vec<f64>,
+    pub weight: f64,
+}
+
+/// All hypotheses given the frame, their weights adding up to one.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Posterior {
+    hypotheses: Vec<Hypothesis>,
+    /// Standard deviation of each source's factor as the picture alone has it.
+    sd: Vec<f64>,
+    /// Changes of each source this near to each other are one claim.
+    alike: Vec<f64>,
+}
+
+/// How far a light is off what its dial says, standard deviation in stops (common practice, no source).
+const DIAL: f64 = 0.04;
+/// Light that is found of a source that is out, standard deviation as a factor.
+const STRAY: f64 = 0.01;
+/// How far a diaphragm or shutter makes all light of a frame differ.
+const EXPOSURE: f64 = 0.03;
+/// Claims need this much of all weight on their side.
+const SURE: f64 = 0.95;
+/// A change is seen when its factor is known to this share of it.
+const SEEN: f64 = 0.25;
+/// Changes this near to each other are one claim.
+const ALIKE: f64 = 0.12;
+const ALIKE_AMBIENT: f64 = 0.5;
+/// Lights are turned within these stops.
+const MOST_TURN: f64 = 5.0;
+/// Hypotheses of fewer than this share of the likeliest one's weight are left out.
+const NEGLIGIBLE: f64 = 1e-6;
+/// Most changes of one source that are tried when every source may have changed by itself.
+const MOST_TRIED: usize = 7;
+/// And most hypotheses in all: what five sources make.
+const MOST_HYPOTHESES: usize = 17_000;
+
+/// Weights of the kinds of hypotheses against each other before anything is seen. They are no probabilities and don't add up to
+/// one: which kinds there are depends on what was asked and how soon the frame came, and only hypotheses that were weighed
+/// together are normalised.
+mod prior {
+    pub const NOTHING: f64 = 0.45;
+    pub const AS_ASKED: f64 = 0.25;
+    pub const ALL_ALIKE: f64 = 0.15;
+    pub const ONE: f64 = 0.15;
+    pub const FORGOTTEN: f64 = 0.08;
+    pub const NOT_FIRED: f64 = 0.03;
+    pub const DIPPED: f64 = 0.01;
+    pub const DIPPED_SOON: f64 = 0.2;
+    pub const AMBIENT: f64 = 0.03;
+    pub const SEVERAL: f64 = 0.03;
+    /// Turns get half as likely by this many stops.
+    pub const HALVED: f64 = 1.0;
+}
+
+/// Weighs the hypotheses. `soon`: a flash may still have been charging.
+pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
+    let likelihood = Likelihood::new(found);
+    let mut hypotheses: Vec<Hypothesis> = candidates(priors, soon);
+    hypotheses.extend(several(found, priors));
+    for hypothesis in &mut hypotheses {
+        hypothesis.weight = hypothesis.weight.max(1e-300).ln() + likelihood.log_of(&hypothesis.changes);
+    }
+    let best = hypotheses.iter().map(|h| h.weight).fold(f64::NEG_INFINITY, f64::max);
+    for hypothesis in &mut hypotheses {
+        hypothesis.weight = (hypothesis.weight - best).exp();
+    }
+    hypotheses.retain(|h| h.weight > NEGLIGIBLE);
+    let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
+    hypotheses.iter_mut().for_each(|h| h.weight /= sum);
+    let sd = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
+    let alike = priors.iter().map(|p| if p.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
+    Posterior { hypotheses, sd, alike }
+}
+
+impl Posterior {
+    /// How a source changed, if nearly all hypotheses agree on it.
+    pub fn change_of(&self, source: usize) -> SourceChange {
+        let out: f64 = self.weight_of(|h| h.changes[source] == f64::NEG_INFINITY);
+        if out >= SURE {
+            return SourceChange::NotFired;
+        }
+        let changes = self.hypotheses.iter().map(|h| (h.changes[source], h.weight)).filter(|(c, _)| c.is_finite());
+        let changes: Vec<(f64, f64)> = changes.collect();
+        let near = |at: f64| changes.iter().filter(move |(c, _)| (c - at).abs() <= self.alike[source]);
+        let weight_near = |at: f64| near(at).map(|(_, w)| w).sum::<f64>();
+        let Some((at, weight)) = changes
+            .iter()
+            .map(|(c, _)| (*c, weight_near(*c)))
+            .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.abs().total_cmp(&a.0.abs())))
+        else {
+            return SourceChange::NotSettled;
+        };
+        // What is only likely beforehand is no result: the picture must speak against a stop more or less.
+        let seen = self.sd[source] <= SEEN * at.exp2();
+        if weight < SURE || !seen {
+            return SourceChange::NotSettled;
+        }
+        let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
+        let spread = near(at).map(|(c, w)| (c - mean).powi(2) * w).sum::<f64>() / weight;
+        SourceChange::Changed { change: Stops(mean), half_width: Stops(Z95 * (spread + DIAL * DIAL).sqrt()) }
+    }
+
+    /// The hypotheses of no error: nothing was turned, or what was asked was.
+    pub fn no_error(priors: &[SourcePrior]) -> [Vec<f64>; 2] {
+        [vec![0.0; priors.len()], priors.iter().map(|p| p.asked.map_or(0.0, |a| a.0)).collect()]
+    }
+
+    /// The hypothesis with the most weight.
+    pub fn likeliest(&self) -> Option<&Hypothesis> {
+        self.hypotheses.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))
+    }
+
+    /// How much weight hypotheses of a kind have together.
+    pub fn weight_of(&self, kind: impl Fn(&Hypothesis) -> bool) -> f64 {
+        self.hypotheses.iter().filter(|h| kind(h)).map(|h| h.weight).sum()
+    }
+}
+
+/// The likelihood of the fit's factors under a hypothesis, as its logarithm: normal, in linear light.
+struct Likelihood {
+    factors: DVector<f64>,
+    inverse: DMatrix<f64>,
+}
+
+impl Likelihood {
+    fn new(found: &Fit) -> Likelihood {
+        let ln2 = std::f64::consts::LN_2;
+        let mut covariance = found.covariance.clone();
+        // A light is as much off its dial as it is bright.
+        for (s, factor) in found.factors.iter().enumerate() {
+            covariance[(s, s)] += (ln2 * factor * DIAL).powi(2) + STRAY * STRAY;
+        }
+        covariance += &found.factors * found.factors.transpose() * (ln2 * EXPOSURE).powi(2);
+        let inverse = covariance.clone().try_inverse().unwrap_or_else(|| {
+            // Only numbers that are none get here; then nothing can be told.
+            DMatrix::zeros(found.factors.len(), found.factors.len())
+        });
+        Likelihood { factors: found.factors.clone(), inverse }
+    }
+
+    fn log_of(&self, changes: &[f64]) -> f64 {
+        let difference = DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())) - &self.factors;
+        -0.5 * difference.dot(&(&self.inverse * &difference))
+    }
+}
+
+/// Hypotheses of a single doing.
+fn candidates(priors: &[SourcePrior], soon: bool) -> Vec<Hypothesis> {
+    let count = priors.len();
+    let flashes: Vec<usize> = (0..count).filter(|s| priors[*s].is_flash).collect();
+    let nothing = vec![0.0; count];
+    let with = |source: usize, change: f64| {
+        let mut changes = nothing.clone();
+        changes[source] = change;
+        changes
+    };
+    let mut hypotheses = vec![Hypothesis { changes: nothing.clone(), weight: prior::NOTHING }];
+    let share = 1.0 / flashes.len().max(1) as f64;
+    let asked = |s: usize| priors[s].asked.map(|a| a.0);
+    if flashes.iter().any(|s| asked(*s).is_some_and(|a| a != 0.0)) {
+        let as_asked: Vec<f64> = (0..count).map(|s| asked(s).unwrap_or(0.0)).collect();
+        let mut forgotten: Vec<Vec<f64>> = Vec::new();
+        for s in flashes.iter().filter(|s| as_asked[**s] != 0.0) {
+            let mut but_one = as_asked.clone();
+            but_one[*s] = 0.0;
+            for changes in [but_one, with(*s, as_asked[*s])] {
+                // Of two lights, all but the one are the other alone; where one was asked to be turned, nothing is left.
+                if changes != nothing && changes != as_asked && !forgotten.contains(&changes) {
+                    forgotten.push(changes);
+                }
+            }
+        }
+        let weight = prior::FORGOTTEN * share;
+        hypotheses.extend(forgotten.into_iter().map(|changes| Hypothesis { changes, weight }));
+        hypotheses.push(Hypothesis { changes: as_asked, weight: prior::AS_ASKED });
+    }
+    let coarsest = flashes.iter().map(|s| priors[*s].step.0).fold(0.0, f64::max);
+    let turns = turns(coarsest);
+    let total: f64 = turns.iter().map(|(_, w)| w).sum();
+    for (turn, weight) in &turns {
+        let alike = |s: usize| if priors[s].is_flash { Stops(*turn).to_nearest(priors[s].step).0 } else { 0.0 };
+        let changes: Vec<f64> = (0..count).map(alike).collect();
+        hypotheses.push(Hypothesis { changes, weight: prior::ALL_ALIKE * weight / total });
+    }
+    let dips: Vec<f64> = (2..=26).map(|tenth| -f64::from(tenth) / 10.0).collect();
+    let dipped = if soon { prior::DIPPED_SOON } else { prior::DIPPED } / dips.len() as f64;
+    for dip in &dips {
+        let changes = priors.iter().map(|p| if p.is_flash { *dip } else { 0.0 }).collect();
+        hypotheses.push(Hypothesis { changes, weight: dipped });
+    }
+    for s in &flashes {
+        let turns = self::turns(priors[*s].step.0);
+        let total: f64 = turns.iter().map(|(_, w)| w).sum();
+        hypotheses.extend(
+            turns
+                .iter()
+                .map(|(turn, w)| Hypothesis { changes: with(*s, *turn), weight: prior::ONE * share * w / total }),
+        );
+        hypotheses.push(Hypothesis { changes: with(*s, f64::NEG_INFINITY), weight: prior::NOT_FIRED * share });
+        hypotheses.extend(dips.iter().map(|dip| Hypothesis { changes: with(*s, *dip), weight: dipped * share }));
+    }
+    for s in (0..count).filter(|s| !priors[*s].is_flash) {
+        let rises: Vec<f64> = (1..=24).map(|quarter| f64::from(quarter) / 4.0).collect();
+        let weight = prior::AMBIENT / rises.len() as f64;
+        hypotheses.extend(rises.iter().map(|rise| Hypothesis { changes: with(s, *rise), weight }));
+    }
+    hypotheses
+}
+
+/// Turns of a dial up and down, with their weights.
+fn turns(step: f64) -> Vec<(f64, f64)> {
+    let clicks = (MOST_TURN / step).round() as i32;
+    (-clicks..=clicks)
+        .filter(|n| *n != 0)
+        .map(|n| f64::from(n) * step)
+        .map(|turn| (turn, (-turn.abs() / prior::HALVED).exp2()))
+        .collect()
+}
+
+/// Hypotheses in which every source did something of its own: the turns near what the fit found.
+fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
+    // Each with how well it goes so far, by which the best are kept when lights are many.
+    let mut hypotheses = vec![(Hypothesis { changes: Vec::new(), weight: prior::SEVERAL }, 0.0)];
+    for (s, prior) in priors.iter().enumerate() {
+        let factor = found.factors[s];
+        let sd = found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor;
+        let mut options =
+            if prior.is_flash { turns(prior.step.0) } else { (1..=24).map(|q| (f64::from(q) / 4.0, 1.0)).collect() };
+        let total: f64 = options.iter().map(|(_, w)| w).sum();
+        options.iter_mut().for_each(|(_, w)| *w *= 0.5 / total);
+        options.push((0.0, 0.5));
+        if prior.is_flash {
+            options.push((f64::NEG_INFINITY, 0.01));
+        }
+        let near = |(turn, weight): &(f64, f64)| weight.ln() - ((turn.exp2() - factor) / sd).powi(2) / 2.0;
+        options.sort_by(|a, b| near(b).total_cmp(&near(a)));
+        options.truncate(MOST_TRIED);
+        hypotheses = hypotheses
+            .iter()
+            .flat_map(|(hypothesis, so_far)| {
+                options.iter().map(move |option| {
+                    let changes = hypothesis.changes.iter().copied().chain([option.0]).collect();
+                    (Hypothesis { changes, weight: hypothesis.weight * option.1 }, so_far + near(option))
+                })
+            })
+            .collect();
+        if hypotheses.len() > MOST_HYPOTHESES {
+            hypotheses.sort_by(|a, b| b.1.total_cmp(&a.1));
+            hypotheses.truncate(MOST_HYPOTHESES);
+        }
+    }
+    hypotheses.into_iter().map(|(hypothesis, _)| hypothesis).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::field::Shift;
+    use super::*;
+    use proptest::prelude::*;
+
+    const THIRD: Stops = Stops(1.0 / 3.0);
+
+    fn found(changes: &[f64], sd: &[f64]) -> Fit {
+        let variance = DVector::from_iterator(sd.len(), sd.iter().map(|d| d * d));
+        Fit {
+            factors: DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())),
+            covariance: DMatrix::from_diagonal(&variance),
+            shift: Shift::default(),
+            left: Vec::new(),
+            error: Vec::new(),
+            shares: Vec::new(),
+        }
+    }
+
+    fn flashes(count: usize, asked: Option<f64>) -> Vec<SourcePrior> {
+        vec![SourcePrior { is_flash: true, step: THIRD, asked: asked.map(Stops) }; count]
+    }
+
+    fn change(change_of: SourceChange) -> f64 {
+        match change_of {
+            SourceChange::Changed { change, .. } => change.0,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn a_light_that_was_forgotten_is_told_from_those_that_followed() {
+        let posterior = weigh(&found(&[-2.02, -1.97, 0.03], &[0.02, 0.02, 0.02]), &flashes(3, Some(-2.0)), false);
+        assert!((change(posterior.change_of(0)) + 2.0).abs() < 0.05 && change(posterior.change_of(2)).abs() < 0.05);
+    }
+
+    #[test]
+    fn what_is_only_likely_beforehand_is_not_claimed() {
+        let posterior = weigh(&found(&[0.0, 0.2], &[0.02, 2.0]), &flashes(2, None), false);
+        assert!(change(posterior.change_of(0)).abs() < 0.05);
+        assert_eq!(posterior.change_of(1), SourceChange::NotSettled);
+    }
+
+    /// However many groups a studio has, the hypotheses are bounded.
+    #[test]
+    fn twenty_groups_are_weighed_as_three_are() {
+        let mut changes = [0.0; 20];
+        changes[4] = -1.0;
+        let posterior = weigh(&found(&changes, &[0.01; 20]), &flashes(20, None), false);
+        assert!((change(posterior.change_of(4)) + 1.0).abs() < 0.05 && change(posterior.change_of(0)).abs() < 0.05);
+    }
+
+    #[test]
+    fn a_light_that_is_out_is_not_one_that_was_turned_down() {
+        let posterior = weigh(&found(&[0.0, -7.0], &[0.02, 0.01]), &flashes(2, None), false);
+        assert_eq!(posterior.change_of(1), SourceChange::NotFired);
+    }
+
+    #[test]
+    fn the_same_dip_is_a_turn_at_leisure_and_a_weak_flash_right_after_a_frame() {
+        let dip = found(&[0.0, -0.85], &[0.02, 0.015]);
+        assert!(
+            (change(weigh(&dip, &flashes(2, None), true).change_of(1)) + 0.85).abs() < 0.08,
+            "no click of the dial"
+        );
+    }
+
+    /// A hypothesis that is listed twice would count twice.
+    #[test]
+    fn what_was_forgotten_is_one_hypothesis() {
+        for asked in [[Some(-1.0), Some(-0.5)], [Some(-1.0), None]] {
+            let priors: Vec<SourcePrior> =
+                asked.iter().map(|a| SourcePrior { is_flash: true, step: THIRD, asked: a.map(Stops) }).collect();
+            let listed = candidates(&priors, false);
+            let forgotten: Vec<_> =
+                listed.iter().filter(|s| s.weight == prior::FORGOTTEN * 0.5).map(|s| &s.changes).collect();
+            let expected: usize = if asked[1].is_some() { 2 } else { 0 };
+            assert_eq!(forgotten.len(), expected, "{forgotten:?}");
+        }
+    }
+
+    proptest! {
+        /// Any turn of any one light by clicks is found again, and no other light is blamed. (Three stops down, a light is so
+        /// weak that the next click can no more be told.)
+        #[test]
+        fn a_turn_by_clicks_is_found(clicks in -6_i32..=9, which in 0_usize..3, noise in -0.02_f64..0.02) {
+            let mut changes = [noise, -noise, noise];
+            changes[which] += f64::from(clicks) / 3.0;
+            let sd = changes.map(|c| 0.015 * c.exp2());
+            let posterior = weigh(&found(&changes, &sd), &flashes(3, None), false);
+            for light in 0..3 {
+                let truth = if light == which { f64::from(clicks) / 3.0 } else { 0.0 };
+                prop_assert!((change(posterior.change_of(light)) - truth).abs() < 0.1);
+            }
+            prop_assert!((posterior.weight_of(|_| true) - 1.0).abs() < 1e-9);
+        }
+    }
+}
