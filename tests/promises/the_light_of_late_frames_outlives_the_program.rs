@@ -26,6 +26,15 @@ lights:
 
 // --- through the real program ---
 
+/// A studio with three groups of lights and a calibrated camera, that nobody watches yet.
+fn studio() -> Studio {
+    let mut studio = Studio::empty();
+    calibrate_into(&studio.home.path().join("curves"));
+    fs::write(studio.config(), LIGHTS).unwrap();
+    studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+    studio
+}
+
 /// A sitting whose reference has a raw file and whose survey has none.
 struct Set {
     studio: Studio,
@@ -36,10 +45,7 @@ struct Set {
 
 impl Set {
     fn surveyed() -> Set {
-        let mut studio = Studio::empty();
-        calibrate_into(&studio.home.path().join("curves"));
-        fs::write(studio.config(), LIGHTS).unwrap();
-        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+        let mut studio = studio();
         studio.start();
         let mut set = Set { studio, rig: Rig::portrait(), random: Random(11), shots: 0 };
         let reference = set.shoot(set.usual());
@@ -146,7 +152,7 @@ fn without_what_was_kept_the_first_judgement_stays() {
 
 #[test]
 fn another_programs_file_is_told_once_and_left_alone() {
-    let mut studio = Studio::empty();
+    let mut studio = studio();
     let place = kept_beside(&studio.log());
     fs::write(&place, "a gaffer's list of lights\n").unwrap();
     studio.start();
