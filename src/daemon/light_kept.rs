@@ -81,3 +81,40 @@ fn sentence(file: &LightMaps, why: &str) -> String {
     let path = file.path().display();
     format!("the light of the frames' parts can't be kept over a restart in {path}: {why}")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::container::Fingerprint;
+
+    fn light(frame: u64) -> LightOfFile {
+        let map = serde_json::json!({"columns": 4, "rows": 4, "scale": "rendered", "codes": vec![Some(99); 16]});
+        let map = serde_json::from_value(map).unwrap();
+        LightOfFile { frame, file: format!("{frame}.jpg"), fingerprint: Fingerprint::Whole(frame), map }
+    }
+
+    /// Here nobody takes any out, as a thread wouldn't that hangs in the disk.
+    #[test]
+    fn a_disk_that_hangs_holds_up_nobody_and_no_more_than_a_few_wait_for_it() {
+        let (maps, waiting) = sync_channel(MOST_WAITING);
+        let (_, all_kept) = oneshot::channel();
+        let keeper = LightKeeper { earlier: Vec::new(), trouble: None, maps, all_kept };
+        let mut take = keeper.taker();
+        (1..=100).for_each(|frame| take(light(frame)));
+        assert_eq!(waiting.try_iter().count(), MOST_WAITING);
+        take(light(101));
+        assert_eq!(waiting.try_recv(), Ok(light(101)), "it goes on when the disk does");
+    }
+
+    #[test]
+    fn what_was_taken_is_kept_when_the_last_taker_went_away() {
+        let home = tempfile::tempdir().unwrap();
+        let log = home.path().join("shots.jsonl");
+        let keeper = LightKeeper::beside(log.clone());
+        let mut take = keeper.taker();
+        (1..=3).for_each(|frame| take(light(frame)));
+        drop(take);
+        keeper.ends_with_takers().blocking_recv().unwrap();
+        assert_eq!(LightKeeper::beside(log).earlier, [light(1), light(2), light(3)]);
+    }
+}

@@ -234,8 +234,8 @@ proptest! {
         prop_assert!(untouched.iter().all(|light| after.contains(light)), "{} of {}", after.len(), untouched.len());
 
         let (more, again) = (light(9, 32), light(10, 32));
-        keep(&log, &[more.clone()]);
-        keep(&log, &[again.clone()]);
+        keep(&log, std::slice::from_ref(&more));
+        keep(&log, std::slice::from_ref(&again));
         prop_assert_eq!(found(&log), after.into_iter().chain([more, again]).collect::<Vec<_>>());
     }
 }
