@@ -5,6 +5,7 @@
 
 mod answers;
 mod desk;
+mod light_kept;
 mod pipeline;
 mod reading;
 mod session;
@@ -24,6 +25,7 @@ use tokio::task::JoinSet;
 use tokio::time::timeout;
 
 use self::desk::{Desk, curves_of};
+use self::light_kept::LightKeeper;
 use self::reading::{Named, Workers};
 use self::session::{Rereading, Session};
 use crate::config::{Config, ConfigWatch};
@@ -123,6 +125,8 @@ pub async fn run(
     };
     let curves = curves_of(&setup.config);
     let mut engine = Engine::new(setup.config.clone(), curves, opened.state, log, Timestamp::now, publish);
+    let mut light = LightKeeper::beside(setup.log.clone());
+    engine.keep_light(std::mem::take(&mut light.earlier), light.taker());
     let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 
     let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
@@ -139,7 +143,7 @@ pub async fn run(
     };
     let (page, intake) = begun.await?;
     engine.open(format!("greyhold {}", env!("CARGO_PKG_VERSION")), setup.folder.display().to_string());
-    for damage in opened.damage {
+    for damage in opened.damage.into_iter().chain(light.trouble.take()) {
         engine.take(Input::Warning(damage));
     }
 
@@ -169,6 +173,7 @@ pub async fn run(
         picture: None,
         setup,
     };
+    let all_kept = light.ends_with_takers();
     let result = session.serve(works, asked, stop).await;
     piping.iter().for_each(|task| task.abort());
     // With the session its screens go away, which ends the page.
@@ -177,7 +182,7 @@ pub async fn run(
         let _ = paging.await;
     }
     serving.end().await;
-    let _ = timeout(LISTING, listed).await;
+    let _ = timeout(LISTING, async { tokio::join!(listed, all_kept) }).await;
     result
 }
 

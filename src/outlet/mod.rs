@@ -2,6 +2,7 @@
 //! terminal.
 
 pub mod corrections;
+pub mod light_maps;
 pub mod live_view;
 mod paint;
 pub mod plain;

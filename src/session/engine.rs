@@ -13,6 +13,7 @@ use super::board::Board;
 use super::command::{Command, Reply};
 use super::decide::{Input, decide};
 use super::knowledge::Knowledge;
+use super::light_of_file::LightOfFile;
 use super::record::{Body, Record};
 use super::sealed::VERSION;
 use super::state::State;
@@ -73,6 +74,7 @@ pub struct Engine<L> {
     publish: Box<dyn FnMut(Published) + Send>,
     staged: Vec<(Record, String)>,
     owed: Owed,
+    keep_light: Box<dyn FnMut(LightOfFile) + Send>,
 }
 
 impl<L: Ledger> Engine<L> {
@@ -87,7 +89,17 @@ impl<L: Ledger> Engine<L> {
     ) -> Engine<L> {
         let (clock, publish) = (Box::new(clock), Box::new(publish));
         let (knowledge, staged, owed) = (Knowledge::new(curves), Vec::new(), Owed::default());
-        Engine { config, knowledge, state, ledger, clock, publish, staged, owed }
+        let keep_light = Box::new(|_| {});
+        Engine { config, knowledge, state, ledger, clock, publish, staged, owed, keep_light }
+    }
+
+    /// Goes on with the light of earlier frames' parts, as far as it belongs to this sitting, and hands that of each
+    /// further file to `keep`, which must never wait.
+    pub fn keep_light(&mut self, earlier: Vec<LightOfFile>, keep: impl FnMut(LightOfFile) + Send + 'static) {
+        for light in earlier.into_iter().filter(|light| light.belongs_to(&self.state)) {
+            self.knowledge.keep(light.frame, light.map);
+        }
+        self.keep_light = Box::new(keep);
     }
 
     /// What the sitting shows right now.
@@ -164,8 +176,11 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn carry_out(&mut self, input: Input) -> Option<Reply> {
-        let map = match &input {
-            Input::Frame(frame) => frame.outcome.as_ref().ok().and_then(|outcome| outcome.light.clone()),
+        let landed = match &input {
+            Input::Frame(frame) => {
+                let map = frame.outcome.as_ref().ok().and_then(|outcome| outcome.light.clone());
+                map.map(|map| (frame.file.name.clone(), frame.file.fingerprint, map))
+            }
             _ => None,
         };
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
@@ -175,8 +190,9 @@ impl<L: Ledger> Engine<L> {
             if !self.stage(body) {
                 break;
             }
-            if let Some((frame, map)) = of.zip(map.clone()) {
-                self.knowledge.keep(frame, map);
+            if let Some((frame, (file, fingerprint, map))) = of.zip(landed.clone()) {
+                self.knowledge.keep(frame, map.clone());
+                (self.keep_light)(LightOfFile { frame, file, fingerprint, map });
             }
         }
         self.flush();

@@ -98,6 +98,12 @@ impl Files {
         self.logged.get(file).is_some_and(|(_, known)| *known == fingerprint)
     }
 
+    /// Whether this very picture is logged under this name, as a file of this frame.
+    pub fn is_of(&self, frame: u64, file: &str, fingerprint: Fingerprint) -> bool {
+        let of = self.stems.get(&stem_key(file.as_ref())).map(|stem| stem.frame);
+        of == Some(frame) && self.has(file, fingerprint)
+    }
+
     /// The frame that a further file of one exposure belongs to.
     pub fn exposure_of(&self, file: &str, is_raw: bool, observation: &Observation) -> Option<u64> {
         let stem = self.stems.get(&stem_key(file.as_ref()))?;

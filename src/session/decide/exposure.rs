@@ -147,8 +147,9 @@ impl Draft<'_> {
     fn judge_anew(&mut self, frame: u64, occasion: Occasion) {
         let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts()) else { return };
         let Some((record, old)) = exposure.judged.clone() else { return };
-        // What single lights were read to do is kept where the light of the frame's parts is there no more.
-        if !old.verdict.groups.is_empty() && !self.can_see_lights(frame, &before) {
+        // What single lights were read to do is kept where the light that it was read out of is there no more: the file
+        // that has just landed may be of another kind than the survey.
+        if !old.verdict.groups.is_empty() && self.map_by_survey(frame, &before).is_none() {
             return;
         }
         let mut anew = self.judgement(&exposure, &before, occasion);

@@ -69,14 +69,14 @@ impl Draft<'_> {
         landed.chain(self.knowledge.maps_of(frame))
     }
 
-    /// A map of this frame's light is kept that the last survey tells the lights of.
-    pub(super) fn can_see_lights(&self, frame: u64, before: &Setup) -> bool {
-        self.maps_of(frame).any(|light| is_of_the_survey(before, light))
+    /// What the single lights of a frame can be read out of: the light of a file that is of the survey's kind.
+    pub(super) fn map_by_survey(&self, frame: u64, before: &Setup) -> Option<&LightMap> {
+        self.maps_of(frame).find(|light| is_of_the_survey(before, light))
     }
 
-    /// What the single lights did in an exposure, where a survey tells: by the file that is of the survey's kind.
+    /// What the single lights did in an exposure, where a survey tells.
     pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightEvidence> {
-        let light = self.maps_of(exposure.frame).find(|light| is_of_the_survey(before, light))?;
+        let light = self.map_by_survey(exposure.frame, before)?;
         let settings = &exposure.observation.settings;
         let response = self.response_of_map(light, &exposure.observation);
         let lights = self.lights_by(before, &response)?;
