@@ -151,7 +151,7 @@ impl Exposures {
                 let is_it = matches!(&**body, Body::Reference { frame: Some(of), .. } if *of == frame);
                 // A survey's words are large: only the one that changes is copied.
                 if is_it && let Body::Reference { observation: referred, .. } = Arc::make_mut(body) {
-                    *referred = Box::new(Observation::clone(observation).into());
+                    **referred = Observation::clone(observation).into();
                 }
             }
         }
@@ -168,7 +168,7 @@ impl Exposures {
                 if is_it && let Body::Reference { observation, .. } = Arc::make_mut(body) {
                     let mut referred = observation.in_codes(|_| None);
                     referred.reread(metered);
-                    *observation = Box::new(referred.into());
+                    **observation = referred.into();
                 }
             }
         }

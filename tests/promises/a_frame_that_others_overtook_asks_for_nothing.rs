@@ -8,11 +8,11 @@ use greyhold::session::{Body, Command, Judgement, Record, State};
 
 /// What was made of the frame that these records tell of.
 fn judged(records: &[Record]) -> &Judgement {
-    let judgements = records.iter().filter_map(|record| match &record.body {
+    let mut judgements = records.iter().filter_map(|record| match &record.body {
         Body::Judged(judgement) => Some(&**judgement),
         _ => None,
     });
-    judgements.last().unwrap()
+    judgements.next_back().unwrap()
 }
 
 #[test]
