@@ -91,10 +91,17 @@ impl Serialize for Stops {
 }
 
 impl<'de> Deserialize<'de> for Stops {
-    /// Any finite number; YAML has others.
+    /// Any number that can be written again; YAML has others, and so has a damaged record.
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Stops, D::Error> {
+        /// From the darkest to the brightest that there is are some hundred stops.
+        const MOST: f64 = 1e9;
         let stops = f64::deserialize(deserializer)?;
-        if stops.is_finite() { Ok(Stops(stops)) } else { Err(de::Error::custom("stops are a finite number")) }
+        // What is no number is in no range.
+        if (-MOST..=MOST).contains(&stops) {
+            Ok(Stops(stops))
+        } else {
+            Err(de::Error::custom("no difference of light is like that"))
+        }
     }
 }
 
@@ -142,6 +149,15 @@ impl Div<f64> for Stops {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_number_that_could_not_be_written_again_is_not_read() {
+        for (json, is_read) in [("-1.5E306", false), ("1e9", true), ("-20.0", true), ("2e9", false), ("null", false)] {
+            let read = serde_json::from_str::<Stops>(json);
+            assert_eq!(read.is_ok(), is_read, "{json}");
+            assert!(read.is_err() || serde_json::to_string(&read.unwrap()).is_ok());
+        }
+    }
 
     #[test]
     fn shown_numbers_have_a_sign_and_no_negative_zero() {
