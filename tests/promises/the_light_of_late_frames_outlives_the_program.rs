@@ -236,7 +236,12 @@ proptest! {
         let (more, again) = (light(9, 32), light(10, 32));
         keep(&log, std::slice::from_ref(&more));
         keep(&log, std::slice::from_ref(&again));
-        prop_assert_eq!(found(&log), after.into_iter().chain([more, again]).collect::<Vec<_>>());
+        // Where the damage lies at the very end it may cost the next entry, too; where it hit the file's beginning, the file
+        // may be another program's, and is left alone.
+        let all = found(&log);
+        let is_left_alone = fs::read(kept_beside(&log)).unwrap() == bytes;
+        prop_assert!(is_left_alone || all.contains(&again), "{at} of {}", bytes.len());
+        prop_assert!(after.iter().all(|light| all.contains(light)));
     }
 }
 
