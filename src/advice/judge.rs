@@ -73,6 +73,7 @@ const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
 /// Below this likeness, with quantiles this far apart, the scene is another one.
 const OTHER_SCENE_LIKENESS: f64 = 0.35;
 const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
+
 /// Judges one frame.
 pub fn judge(evidence: &Evidence) -> Verdict {
     let facts = Facts::of(evidence);

@@ -176,7 +176,7 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn carry_out(&mut self, input: Input) -> Option<Reply> {
-        let landed = match &input {
+        let mut landed = match &input {
             Input::Frame(frame) => {
                 let map = frame.outcome.as_ref().ok().and_then(|outcome| outcome.light.clone());
                 map.map(|map| (frame.file.name.clone(), frame.file.fingerprint, map))
@@ -190,7 +190,9 @@ impl<L: Ledger> Engine<L> {
             if !self.stage(body) {
                 break;
             }
-            if let Some((frame, (file, fingerprint, map))) = of.zip(landed.clone()) {
+            if let Some(frame) = of
+                && let Some((file, fingerprint, map)) = landed.take()
+            {
                 self.knowledge.keep(frame, map.clone());
                 (self.keep_light)(LightOfFile { frame, file, fingerprint, map });
             }

@@ -97,7 +97,7 @@ impl Exposures {
     }
 
     pub fn find(&self, frame: u64) -> Option<&Exposure> {
-        self.0.iter().rev().find(|e| e.frame == frame)
+        self.place_of(frame).map(|place| &self.0[place])
     }
 
     fn place_of(&self, frame: u64) -> Option<usize> {
@@ -183,7 +183,7 @@ impl Exposures {
         let mut setup = Setup::clone(&before);
         for (at, exposure) in self.0.iter_mut().enumerate().skip(place) {
             if at > place {
-                setup.expose();
+                setup.settle();
                 exposure.before = Some(Arc::new(setup.clone()));
             }
             exposure.change(&mut setup);
@@ -201,9 +201,7 @@ impl Exposure {
         }
         self.since.iter().for_each(|(n, body)| setup.apply(*n, body));
     }
-}
 
-impl Exposure {
     /// It is the last exposure from now on, if it is one to go by.
     fn go_on_from_here(&self, setup: &mut Setup, judgement: &Judgement) {
         if self.counts() {

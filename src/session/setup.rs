@@ -58,10 +58,14 @@ impl Setup {
         self.positions.iter().find(|p| p.group == group)
     }
 
+    /// Where a group's dial stood at the reference; `None` when nobody knows.
+    pub fn mark(&self, group: &str) -> Option<Stops> {
+        self.reference()?.marks.get(group).copied()
+    }
+
     /// How far a group was turned since the reference; `None` when that isn't known.
     pub fn moved(&self, group: &str) -> Option<Stops> {
-        let mark = *self.reference()?.marks.get(group)?;
-        Some((self.position(group)?.at - mark).rounded())
+        Some((self.position(group)?.at - self.mark(group)?).rounded())
     }
 
     /// How far a group was turned since the last survey; `None` when that isn't known.
@@ -73,7 +77,7 @@ impl Setup {
     /// The turn that the open correction still asks of a group.
     pub fn asked(&self, group: &str) -> Option<Stops> {
         let open = self.open.as_ref().filter(|open| !open.is_confirmed(group))?;
-        open.correction.dial_changes.iter().find(|t| t.group == group).map(|t| t.change)
+        open.dial_change_of(group).map(|t| t.change)
     }
 
     /// How far all groups were turned alike since the reference. `None` when some were turned
@@ -113,12 +117,8 @@ impl Setup {
 
     // --- how it changes ---
 
-    /// An exposure was made: what was told before it can't be taken back any more.
-    pub(super) fn expose(&mut self) {
-        self.settle();
-    }
-
-    fn settle(&mut self) {
+    /// What was told until now can't be taken back any more, as when an exposure was made.
+    pub(super) fn settle(&mut self) {
         self.positions.iter_mut().for_each(Position::settle);
         self.told_done = None;
     }
@@ -225,7 +225,7 @@ impl Setup {
         let answered = self.open.as_mut().filter(|open| answers == Some(open.record));
         let confirms = answered.is_some_and(|open| open.confirm(group));
         let short_by = self.open.as_ref().filter(|_| confirms).and_then(|open| open.short_by(group));
-        let mark = self.reference().and_then(|look| look.marks.get(group).copied());
+        let mark = self.mark(group);
         let Some(position) = self.positions.iter_mut().find(|p| p.group == group) else { return };
         if told {
             position.remember(n, confirms);
@@ -319,17 +319,18 @@ impl Setup {
     }
 
     fn read_position(&mut self, read: &PositionRead) {
-        let mark = self.reference().and_then(|look| look.marks.get(&read.group).copied());
-        let Some(position) = self.positions.iter_mut().find(|p| p.group == read.group) else { return };
-        let mark = moved_by(position, mark, read.moved, read.known);
+        let mark = self.mark(&read.group);
+        let mark = place(&mut self.positions, mark, read);
         self.mark_anew(&read.group, mark);
     }
 
     /// The positions as such a reading makes them.
     pub(super) fn with_positions(&self, read: &[PositionRead]) -> Vec<Position> {
-        let mut after = self.clone();
-        read.iter().for_each(|read| after.read_position(read));
-        after.positions
+        let mut positions = self.positions.clone();
+        for read in read {
+            place(&mut positions, self.mark(&read.group), read);
+        }
+        positions
     }
 
     /// A reference's file was metered anew, by other spots.
@@ -356,6 +357,12 @@ struct Said {
     setting: Option<PowerSetting>,
     turned: Option<Stops>,
     moved: Option<Stops>,
+}
+
+/// Puts a group's dial where it was read to be; as [`moved_by`].
+fn place(positions: &mut [Position], mark: Option<Stops>, read: &PositionRead) -> Option<Stops> {
+    let position = positions.iter_mut().find(|p| p.group == read.group)?;
+    moved_by(position, mark, read.moved, read.known)
 }
 
 /// Puts a dial where it is, so far from its mark. Without a mark there is one from now on, which is given.

@@ -56,7 +56,7 @@ impl Sitting {
         }
     }
 
-    /// A record that people's and the survey's words are folded by again, in codes; `None`: it is.
+    /// A record that people's and the survey's words are folded by again, in codes; `None` when it is in them already.
     fn in_codes(&self, body: &Body) -> Option<Body> {
         match body {
             Body::Reference { look, frame, file, observation, powers } => {
@@ -136,7 +136,7 @@ impl Sitting {
 
     fn take_frame(&mut self, n: u64, frame: &FrameRecord) {
         self.frames = frame.frame;
-        self.setup.expose();
+        self.setup.settle();
         let observation = frame.observation.in_codes(|name| self.curve_of_readings(name));
         self.exposures.add(frame, observation, &self.setup);
         // In logs up to format 4 a frame bears its judgement; what came of it are records of their own.

@@ -1,5 +1,7 @@
 //! PNG, TIFF, WebP and box files that cost a reader far more than their size: made here, as code.
 
+use super::harness::hostile::{boxed, entry, tiff};
+
 /// Bits, first one lowest, as deflate (RFC 1951) and WebP lossless want them.
 #[derive(Default)]
 struct Bits {
@@ -93,34 +95,18 @@ pub fn flat_webp(side: u64) -> Vec<u8> {
     [&b"RIFF"[..], &(body.len() as u32).to_le_bytes(), &body].concat()
 }
 
-fn entry(tag: u16, kind: u16, count: u32, value: u32) -> Vec<u8> {
-    let mut bytes = [tag.to_le_bytes(), kind.to_le_bytes()].concat();
-    bytes.extend(count.to_le_bytes());
-    bytes.extend(value.to_le_bytes());
-    bytes
-}
-
-fn tiff(entries: &[Vec<u8>], next: u32, rest: &[u8]) -> Vec<u8> {
-    let mut bytes = b"II*\0\x08\0\0\0".to_vec();
-    bytes.extend((entries.len() as u16).to_le_bytes());
-    entries.iter().for_each(|e| bytes.extend_from_slice(e));
-    bytes.extend(next.to_le_bytes());
-    bytes.extend_from_slice(rest);
-    bytes
-}
-
 /// A directory whose entries all list the same tens of thousands of further directories.
 pub fn tiff_of_directories(entries: u32) -> Vec<u8> {
     const EACH: u32 = 65_535;
     let list_at = 8 + 2 + 12 * entries + 4;
     let all: Vec<_> = (0..entries).map(|_| entry(0x014A, 4, EACH, list_at)).collect();
     let list: Vec<u8> = (0..EACH).flat_map(|k| (8 + 4 * k).to_le_bytes()).collect();
-    tiff(&all, 0, &list)
+    [tiff(&all, 0, 0), list].concat()
 }
 
 /// A directory that says it is followed by itself.
 pub fn tiff_that_loops() -> Vec<u8> {
-    tiff(&[entry(0x0100, 4, 1, 100), entry(0x0101, 4, 1, 100), entry(0x8769, 4, 1, 8), entry(0x014A, 4, 1, 8)], 8, &[])
+    tiff(&[entry(0x0100, 4, 1, 100), entry(0x0101, 4, 1, 100), entry(0x8769, 4, 1, 8), entry(0x014A, 4, 1, 8)], 8, 0)
 }
 
 /// Four channels of sixteen bits, all zero, in runs of 128 bytes (PackBits).
@@ -145,11 +131,7 @@ pub fn flat_tiff(side: u32) -> Vec<u8> {
         entry(338, 3, 1, 2),
     ];
     let rest = [&[16, 0, 16, 0, 16, 0, 16, 0][..], &packed].concat();
-    tiff(&entries, 0, &rest)
-}
-
-fn boxed(kind: &[u8; 4], content: &[u8]) -> Vec<u8> {
-    [&(content.len() as u32 + 8).to_be_bytes()[..], kind, content].concat()
+    [tiff(&entries, 0, 0), rest].concat()
 }
 
 /// A raw file of boxes: so many empty ones in its head.

@@ -7,8 +7,10 @@ pub mod dng;
 pub mod exiftool;
 pub mod hostile;
 pub mod http;
+pub mod logs;
 pub mod process;
 pub mod random;
+pub mod set;
 pub mod sittings;
 
 use std::fs;

@@ -5,6 +5,7 @@ use std::io::Cursor;
 use std::path::Path;
 use std::process::Command;
 
+use crate::harness::hostile::entry;
 use crate::harness::{Shot, real_frames, shot};
 use greyhold::container::{Extent, Fingerprints, Kind, examine};
 use image::{ImageFormat, RgbImage};
@@ -93,9 +94,7 @@ fn bytes_behind_a_jpeg_are_none_of_its_picture() {
 /// Strips are counted in the order of the picture, wherever they lie.
 #[test]
 fn a_tiff_whose_directories_move_is_the_same_picture() {
-    let entry = |tag: u16, kind: u16, value: u32| {
-        [&tag.to_le_bytes()[..], &kind.to_le_bytes(), &1_u32.to_le_bytes(), &value.to_le_bytes()].concat()
-    };
+    let entry = |tag, kind, value| entry(tag, kind, 1, value);
     let strip: Vec<u8> = (0..40_000_u32).map(|n| ((n * n) >> 5) as u8).collect();
     let directory = |strip_at: u32| {
         let entries = [

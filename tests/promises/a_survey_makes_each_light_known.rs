@@ -1,91 +1,33 @@
 //! A light survey is guided frame by frame, refuses what is none, survives a restart, and makes a light that was forgotten known
 //! by its name. Without one, nothing is claimed of a single group.
 
-use crate::harness::random::Random;
-use crate::harness::sittings::{Lamps, Rig, Take, calibrate_into};
-use crate::harness::{Studio, greyhold};
+use crate::harness::greyhold;
+use crate::harness::set::Set;
+use crate::harness::sittings::{Lamps, Take};
 use serde_json::{Value, json};
 
-const LIGHTS: &str = "\
-curves: ./curves
-lights:
-  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
-  - {name: fill, role: fill, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
-  - {name: rim, role: rim, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
-";
-
-/// A studio with three groups of lights and a calibrated camera, and a photographer in it.
-struct Set {
-    studio: Studio,
-    rig: Rig,
-    random: Random,
-    shots: u64,
-}
-
-impl Set {
-    fn open() -> Set {
-        let mut studio = Studio::empty();
-        calibrate_into(&studio.home.path().join("curves"));
-        std::fs::write(studio.config(), LIGHTS).unwrap();
-        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
-        studio.start();
-        Set { studio, rig: Rig::portrait(), random: Random(11), shots: 0 }
+/// A survey of all groups, as the guide asks for it.
+fn survey(set: &mut Set) {
+    let begun = set.studio.tell(json!({"command": "survey"}));
+    assert!(begun["ok"] == true && begun["says"].as_str().unwrap().contains("no flash fires"), "{begun}");
+    for (firing, next) in [
+        (Lamps::None, "only key"),
+        (Lamps::Only(0), "only fill"),
+        (Lamps::Only(1), "only rim"),
+        (Lamps::Only(2), "all groups"),
+    ] {
+        let step = set.shoot_for_survey(firing);
+        assert_eq!(step["step"]["what"], "taken", "{}", step["step"]["why"]);
+        assert!(step["next"].as_str().unwrap().contains(next), "{}", step["next"]);
     }
-
-    fn usual(&self) -> Take {
-        Take::at_reference(&self.rig, self.shots)
-    }
-
-    /// Puts a frame and gives its record.
-    fn shoot(&mut self, take: Take) -> Value {
-        self.shots += 1;
-        let name = format!("frame_{:03}.jpg", self.shots);
-        let take = Take { at: self.shots as f64 * 20.0, seed: self.shots, ..take };
-        self.studio.put(&name, &take.jpeg(&self.rig, &mut self.random));
-        assert!(self.studio.sync().is_empty());
-        self.studio.frame(&name)
-    }
-
-    fn survey_step(&self) -> Value {
-        self.studio.of_type("survey").pop().unwrap()
-    }
-
-    /// The frame that the guide asks for; the step that came of it.
-    fn shoot_for_survey(&mut self, firing: Lamps) -> Value {
-        let seconds = if firing == Lamps::None { 0.1 } else { crate::harness::sittings::SECONDS };
-        // The fill light alone is weak, and the guide would say so.
-        let iso = if firing == Lamps::Only(1) { 400.0 } else { 100.0 };
-        let take = Take { seconds, iso, ..self.usual() }.firing(firing);
-        assert_eq!(self.shoot(take)["verdict"]["cause"], "survey");
-        self.survey_step()
-    }
-
-    fn survey(&mut self) {
-        let begun = self.studio.tell(json!({"command": "survey"}));
-        assert!(begun["ok"] == true && begun["says"].as_str().unwrap().contains("no flash fires"), "{begun}");
-        for (firing, next) in [
-            (Lamps::None, "only key"),
-            (Lamps::Only(0), "only fill"),
-            (Lamps::Only(1), "only rim"),
-            (Lamps::Only(2), "all groups"),
-        ] {
-            let step = self.shoot_for_survey(firing);
-            assert_eq!(step["step"]["what"], "taken", "{}", step["step"]["why"]);
-            assert!(step["next"].as_str().unwrap().contains(next), "{}", step["next"]);
-        }
-        assert_eq!(self.shoot_for_survey(Lamps::All)["step"]["what"], "finished");
-    }
-}
-
-fn corrections(studio: &Studio) -> Vec<Value> {
-    studio.corrections()
+    assert_eq!(set.shoot_for_survey(Lamps::All)["step"]["what"], "finished");
 }
 
 #[test]
 fn a_forgotten_light_is_named_and_turned_alone() {
-    let mut set = Set::open();
+    let mut set = Set::open("");
     set.shoot(set.usual());
-    set.survey();
+    survey(&mut set);
     let report = set.studio.tell(json!({"command": "survey", "what": "report"}));
     for part in ["whole: key", "room light", "key over fill: +", ":1"] {
         assert!(report["says"].as_str().unwrap().contains(part), "{part}: {report}");
@@ -106,7 +48,7 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     assert!(sentence.starts_with("Rim is 2.0") && sentence.contains("it was not turned"), "{sentence}");
     let off = |group: usize| verdict["groups"][group]["off"].as_f64().unwrap();
     assert!(off(0).abs() < 0.1 && off(1).abs() < 0.1 && (off(2) - 2.0).abs() < 0.1, "{}", verdict["groups"]);
-    let last = corrections(&set.studio).pop().unwrap();
+    let last = set.studio.corrections().pop().unwrap();
     let clicks: Vec<i64> = turns(&last).iter().map(|t| t["clicks"].as_i64().unwrap()).collect();
     assert_eq!(clicks, [0, 0, -6], "{last}");
     let read = set.studio.powers();
@@ -124,9 +66,9 @@ fn turns(correction: &Value) -> Vec<Value> {
 
 #[test]
 fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
-    let mut set = Set::open();
+    let mut set = Set::open("");
     set.shoot(set.usual());
-    set.survey();
+    survey(&mut set);
     let mut out = set.usual();
     out.powers[2] = f64::NEG_INFINITY;
     let verdict = set.shoot(out)["verdict"].clone();
@@ -141,14 +83,14 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     assert_ne!(slow["verdict"]["cause"], "sync_band");
     let none = set.shoot(set.usual().firing(Lamps::None))["verdict"].clone();
     assert_eq!(none["cause"], "misfire", "{}", none["sentence"]);
-    assert!(corrections(&set.studio).is_empty() && set.studio.powers().is_empty());
+    assert!(set.studio.corrections().is_empty() && set.studio.powers().is_empty());
 }
 
 #[test]
 fn ambient_light_that_would_pass_its_limit_is_warned_of() {
-    let mut set = Set::open();
+    let mut set = Set::open("");
     set.shoot(set.usual());
-    set.survey();
+    survey(&mut set);
     let warned = |set: &Set| set.studio.of_type("warning").len();
     set.shoot(set.usual());
     assert_eq!(warned(&set), 0);
@@ -164,18 +106,18 @@ fn ambient_light_that_would_pass_its_limit_is_warned_of() {
 
 #[test]
 fn light_that_matches_in_another_colour_is_told() {
-    let mut set = Set::open();
+    let mut set = Set::open("");
     set.shoot(set.usual());
     assert_eq!(set.shoot(Take { warmer: 0.1, ..set.usual() })["verdict"]["cause"], "matched");
     let verdict = set.shoot(Take { warmer: 0.5, ..set.usual() })["verdict"].clone();
     assert_eq!(verdict["cause"], "colour_shifted", "{}", verdict["sentence"]);
     assert!(verdict["sentence"].as_str().unwrap().contains("red over green +0.5"), "{}", verdict["sentence"]);
-    assert!(corrections(&set.studio).is_empty());
+    assert!(set.studio.corrections().is_empty());
 }
 
 #[test]
 fn without_a_survey_nothing_is_claimed_of_a_group() {
-    let mut set = Set::open();
+    let mut set = Set::open("");
     set.shoot(set.usual());
     for powers in [[0.0, 0.0, 1.0], [0.0, -1.0, 0.0], [-1.0, -1.0, -1.0], [0.0, 0.0, f64::NEG_INFINITY]] {
         let frame = set.shoot(Take { powers: powers.to_vec(), ..set.usual() });
@@ -189,7 +131,7 @@ fn without_a_survey_nothing_is_claimed_of_a_group() {
 
 #[test]
 fn what_does_not_show_one_light_is_refused_with_what_to_do() {
-    let mut set = Set::open();
+    let mut set = Set::open("");
     assert_eq!(set.studio.tell(json!({"command": "survey", "groups": ["hair"]}))["ok"], false);
     set.shoot(set.usual());
     assert_eq!(set.studio.tell(json!({"command": "survey", "what": "skip"}))["ok"], false);

@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::{Cursor, Write};
 use std::path::Path;
 
+use crate::harness::hostile::entry;
 use crate::harness::{real_frames, shot};
 use greyhold::container::{Fault, Kind, examine};
 use greyhold::frame::{self, Settings};
@@ -216,9 +217,7 @@ fn directories_without_a_link_are_read_in_jpeg_and_tiff() {
     image::ImageEncoder::write_image(encoder, picture().as_raw(), 160, 120, image::ExtendedColorType::Rgb8).unwrap();
     assert_eq!(settings_in(Kind::Jpeg, &jpeg).f_number.unwrap().to_string(), "f/5.6");
     // A TIFF of one grey strip, whose directory of settings ends the file.
-    let entry = |tag: u16, kind: u16, value: u32| {
-        [&tag.to_le_bytes()[..], &kind.to_le_bytes(), &1_u32.to_le_bytes(), &value.to_le_bytes()].concat()
-    };
+    let entry = |tag, kind, value| entry(tag, kind, 1, value);
     let (strip_at, exif_at) = (8 + 2 + 9 * 12 + 4, 8 + 2 + 9 * 12 + 4 + 400 + 8);
     let main = [
         entry(256, 3, 20),

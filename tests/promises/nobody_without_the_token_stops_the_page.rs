@@ -55,6 +55,16 @@ fn assert_all_is_well(studio: &Studio, name: &str, number: u64) {
     assert_eq!(studio.take(name, shot(8.0, 0.0, number))["frame"], number);
 }
 
+/// For as long as a flood takes to show what it does.
+fn assert_all_stays_well(studio: &Studio) {
+    let began = Instant::now();
+    let mut number = 0;
+    while number < 3 || began.elapsed() < Duration::from_secs(6) {
+        number += 1;
+        assert_all_is_well(studio, &format!("{number}.jpg"), number);
+    }
+}
+
 fn is_open(stream: &TcpStream) -> bool {
     stream.set_nonblocking(true).unwrap();
     let open = matches!(stream.peek(&mut [0]), Err(e) if e.kind() == ErrorKind::WouldBlock);
@@ -106,12 +116,7 @@ fn half_requests_without_end_keep_nobody_out() {
                 }
             });
         }
-        let began = Instant::now();
-        let mut number = 0;
-        while number < 3 || began.elapsed() < Duration::from_secs(6) {
-            number += 1;
-            assert_all_is_well(&studio, &format!("{number}.jpg"), number);
-        }
+        assert_all_stays_well(&studio);
         over.store(true, Ordering::Relaxed);
     });
 }
@@ -168,12 +173,7 @@ fn a_flood_of_requests_slows_down_who_makes_it() {
                 })
             })
             .collect();
-        let began = Instant::now();
-        let mut number = 0;
-        while number < 3 || began.elapsed() < Duration::from_secs(6) {
-            number += 1;
-            assert_all_is_well(&studio, &format!("{number}.jpg"), number);
-        }
+        assert_all_stays_well(&studio);
         over.store(true, Ordering::Relaxed);
         assert!(floods.into_iter().map(|f| f.join().unwrap()).sum::<usize>() > 0, "it was a flood");
     });

@@ -12,87 +12,37 @@ use greyhold::studio::Scene;
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
+use crate::harness::logs::home;
 use crate::harness::random::Random;
-use crate::harness::sittings::{Lamps, Rig, SECONDS, SIZE, Sitting, Take, calibrate_into, calibrated_curves, config};
-use crate::harness::{Shot, Studio, dng, shot, wait_for};
-
-const LIGHTS: &str = "\
-curves: ./curves
-lights:
-  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
-  - {name: fill, role: fill, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
-  - {name: rim, role: rim, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
-";
+use crate::harness::set::{Set, file_of};
+use crate::harness::sittings::{Lamps, Rig, SIZE, Sitting, Take, calibrated_curves, config};
+use crate::harness::{Shot, dng, shot, wait_for};
 
 // --- through the real program ---
 
-/// A studio with three groups of lights and a calibrated camera, that nobody watches yet.
-fn studio() -> Studio {
-    let mut studio = Studio::empty();
-    calibrate_into(&studio.home.path().join("curves"));
-    fs::write(studio.config(), LIGHTS).unwrap();
-    studio.extra = vec!["--config".into(), studio.config().display().to_string()];
-    studio
-}
-
 /// A sitting whose reference has a raw file and whose survey has none.
-struct Set {
-    studio: Studio,
-    rig: Rig,
-    random: Random,
-    shots: u64,
+fn surveyed() -> Set {
+    let mut set = Set::open("");
+    let reference = set.take(set.usual());
+    add_raw(&set, &reference);
+    assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
+    for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2), Lamps::All] {
+        set.shoot_for_survey(firing);
+    }
+    assert_eq!(set.survey_step()["step"]["what"], "finished");
+    set
 }
 
-impl Set {
-    fn surveyed() -> Set {
-        let mut studio = studio();
-        studio.start();
-        let mut set = Set { studio, rig: Rig::portrait(), random: Random(11), shots: 0 };
-        let reference = set.shoot(set.usual());
-        set.add_raw(&reference);
-        assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
-        for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2), Lamps::All] {
-            let seconds = if firing == Lamps::None { 0.1 } else { SECONDS };
-            // The fill light alone is weak, and the guide would say so.
-            let iso = if firing == Lamps::Only(1) { 400.0 } else { 100.0 };
-            set.shoot(Take { seconds, iso, ..set.usual() }.firing(firing));
-        }
-        assert_eq!(set.studio.of_type("survey").pop().unwrap()["step"]["what"], "finished");
-        set
-    }
-
-    fn usual(&self) -> Take {
-        Take::at_reference(&self.rig, 0)
-    }
-
-    /// Takes a picture; as it was taken.
-    fn shoot(&mut self, take: Take) -> Take {
-        self.shots += 1;
-        let take = Take { at: self.shots as f64 * 20.0, seed: self.shots, ..take };
-        self.studio.put(&name(&take, "jpg"), &take.jpeg(&self.rig, &mut self.random));
-        assert!(self.studio.sync().is_empty());
-        take
-    }
-
-    /// The raw file of a frame lands.
-    fn add_raw(&self, take: &Take) {
-        self.studio.put(&name(take, "dng"), &raw(take, &self.rig));
-        assert!(self.studio.sync().is_empty());
-        assert_eq!(self.studio.of_type("file_added").pop().unwrap()["file"], name(take, "dng"));
-    }
-
-    fn kept(&self) -> PathBuf {
-        kept_beside(&self.studio.log())
-    }
-
-    fn judgements_of(&self, take: &Take) -> Vec<Value> {
-        let frame = self.studio.frame(&name(take, "jpg"))["frame"].clone();
-        self.studio.of_type("judged").into_iter().filter(|judged| judged["frame"] == frame).collect()
-    }
+/// The raw file of a frame lands.
+fn add_raw(set: &Set, take: &Take) {
+    set.studio.put(&file_of(take, "dng"), &raw(take, &set.rig));
+    assert!(set.studio.sync().is_empty());
+    assert_eq!(set.studio.of_type("file_added").pop().unwrap()["file"], file_of(take, "dng"));
 }
 
-fn name(take: &Take, ending: &str) -> String {
-    format!("frame_{:03}.{ending}", take.seed)
+fn judgements_of(set: &Set, take: &Take) -> Vec<Value> {
+    let frame = set.studio.frame(&file_of(take, "jpg"))["frame"].clone();
+    set.studio.of_type("judged").into_iter().filter(|judged| judged["frame"] == frame).collect()
 }
 
 fn kept_beside(log: &Path) -> PathBuf {
@@ -112,16 +62,16 @@ fn raw(take: &Take, rig: &Rig) -> Vec<u8> {
 
 /// What is made of a frame whose rim light was turned up by a stop, and whose raw file lands after a restart.
 fn judgements_over_a_restart(between: impl Fn(&Set)) -> Vec<Value> {
-    let mut set = Set::surveyed();
-    let turned = set.shoot(Take { powers: vec![0.0, 0.0, 1.0], ..set.usual() });
-    let first = set.judgements_of(&turned);
+    let mut set = surveyed();
+    let turned = set.take(Take { powers: vec![0.0, 0.0, 1.0], ..set.usual() });
+    let first = judgements_of(&set, &turned);
     assert_eq!(first.len(), 1);
     assert_eq!(first[0]["verdict"]["cause"], "group_changed", "{}", first[0]["verdict"]["sentence"]);
     assert_eq!(set.studio.stop().0, Some(0));
     between(&set);
     set.studio.start();
-    set.add_raw(&turned);
-    set.judgements_of(&turned)
+    add_raw(&set, &turned);
+    judgements_of(&set, &turned)
 }
 
 #[test]
@@ -130,7 +80,7 @@ fn a_raw_file_that_lands_after_a_restart_is_judged_by_each_light() {
         #[cfg(unix)]
         {
             use std::os::unix::fs::PermissionsExt;
-            assert_eq!(fs::metadata(set.kept()).unwrap().permissions().mode() & 0o777, 0o600);
+            assert_eq!(fs::metadata(kept_beside(&set.studio.log())).unwrap().permissions().mode() & 0o777, 0o600);
         }
         assert!(set.studio.of_type("warning").is_empty() && set.studio.of_type("skipped").is_empty());
     });
@@ -145,14 +95,14 @@ fn a_raw_file_that_lands_after_a_restart_is_judged_by_each_light() {
 /// That it is this file which the judgement above rests on.
 #[test]
 fn without_what_was_kept_the_first_judgement_stays() {
-    let judged = judgements_over_a_restart(|set| fs::remove_file(set.kept()).unwrap());
+    let judged = judgements_over_a_restart(|set| fs::remove_file(kept_beside(&set.studio.log())).unwrap());
     assert_eq!(judged.len(), 1, "{}", judged[1]["verdict"]);
     assert_eq!(judged[0]["verdict"]["groups"][2]["groups"], json!(["rim"]));
 }
 
 #[test]
 fn another_programs_file_is_told_once_and_left_alone() {
-    let mut studio = studio();
+    let mut studio = Set::prepared("").studio;
     let place = kept_beside(&studio.log());
     fs::write(&place, "a gaffer's list of lights\n").unwrap();
     studio.start();
@@ -191,12 +141,6 @@ fn keep(log: &Path, lights: &[LightOfFile]) {
         file.keep(light);
         assert_eq!(file.trouble(), None);
     }
-}
-
-fn home() -> (tempfile::TempDir, PathBuf) {
-    let home = tempfile::tempdir().unwrap();
-    let log = home.path().join("shots.jsonl");
-    (home, log)
 }
 
 proptest! {

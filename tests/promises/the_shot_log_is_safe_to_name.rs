@@ -5,14 +5,10 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use crate::harness::logs::{home, note, read};
 use crate::harness::{Studio, shot};
-use greyhold::outlet::shot_log::{LogError, ShotLog, health, read_since};
-use greyhold::session::{Body, Ledger, Record, VERSION};
-
-fn note(n: u64) -> String {
-    let at = "2026-03-02T10:00:00Z".parse().unwrap();
-    Record { v: VERSION, n, at, body: Body::Note { text: format!("note {n}") } }.to_line().unwrap()
-}
+use greyhold::outlet::shot_log::{LogError, ShotLog, health};
+use greyhold::session::{Ledger, VERSION};
 
 fn notes(numbers: impl IntoIterator<Item = u64>) -> Vec<u8> {
     numbers.into_iter().flat_map(|n| (note(n) + "\n").into_bytes()).collect()
@@ -24,27 +20,11 @@ fn sealed(object: &str) -> String {
     format!("{body},\"crc\":\"{:08x}\"}}\n", crc32fast::hash(body.as_bytes()))
 }
 
-fn home() -> (tempfile::TempDir, PathBuf) {
-    let home = tempfile::tempdir().unwrap();
-    let log = home.path().join("shots.jsonl");
-    (home, log)
-}
-
 /// All that is in a folder: names, and what the files hold.
 fn all_in(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let entries = fs::read_dir(folder).unwrap().flatten();
     let held = |e: &fs::DirEntry| if e.path().is_file() { fs::read(e.path()).unwrap() } else { Vec::new() };
     entries.map(|e| (e.file_name().to_string_lossy().into_owned(), held(&e))).collect()
-}
-
-fn read(log: &Path) -> Vec<u64> {
-    let mut numbers = Vec::new();
-    read_since(log, 1, |n, _| {
-        numbers.push(n);
-        true
-    })
-    .unwrap();
-    numbers
 }
 
 #[test]

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use crate::harness::logs::{home, note, read};
 use crate::harness::process::run;
 use crate::harness::{Studio, shot, wait_for};
 use greyhold::container::Fingerprint;
@@ -13,27 +14,6 @@ use greyhold::intake::{FileState, KnownFile};
 use greyhold::outlet::shot_log::{LogReader, LogWriter, MOST_WAITING, ShotLog, health, read_since, segments};
 use greyhold::outlet::storage::{Open, Storage, on_disk};
 use greyhold::session::{Body, Ledger, Record, State, VERSION};
-
-fn note(n: u64) -> String {
-    let at = "2026-03-02T10:00:00Z".parse().unwrap();
-    Record { v: VERSION, n, at, body: Body::Note { text: format!("note {n}") } }.to_line().unwrap()
-}
-
-fn read(log: &Path) -> Vec<u64> {
-    let mut numbers = Vec::new();
-    read_since(log, 1, |n, _| {
-        numbers.push(n);
-        true
-    })
-    .unwrap();
-    numbers
-}
-
-fn home() -> (tempfile::TempDir, PathBuf) {
-    let home = tempfile::tempdir().unwrap();
-    let log = home.path().join("shots.jsonl");
-    (home, log)
-}
 
 #[test]
 fn cut_at_every_byte_it_keeps_all_whole_lines_and_goes_on() {

@@ -97,7 +97,7 @@ impl Draft<'_> {
         let mut read = PositionRead { group: name.to_owned(), moved, shown: None, known };
         let after = before.with_positions(std::slice::from_ref(&read));
         let power = after.iter().find(|p| p.group == name).and_then(|p| p.power());
-        let group = self.config.groups.iter().find(|g| g.name == name);
+        let group = self.group(name);
         read.shown = power.zip(group).map(|(power, group)| group.shown(power));
         read
     }
@@ -111,9 +111,8 @@ impl Draft<'_> {
         }
         // Lights are turned by clicks: the coarsest dial tells which turn it was.
         let alike = common_change(&self.config.groups, lights);
-        let mark = |name: &str| before.reference().and_then(|look| look.marks.get(name).copied());
         let read = |group: &LightGroup| {
-            let at_reference = before.position(&group.name).zip(mark(&group.name));
+            let at_reference = before.position(&group.name).zip(before.mark(&group.name));
             let power = at_reference.and_then(|(position, mark)| position.power_at(mark));
             let change = DialChange::towards(group, power, alike).change;
             self.read(before, &group.name, change, Known::Deduced)

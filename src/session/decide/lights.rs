@@ -119,7 +119,7 @@ impl Draft<'_> {
             let moved = common(names, |g| before.moved(g));
             let asked = common(names, |g| before.asked(g));
             let step = match names.as_slice() {
-                [one] => self.config.groups.iter().find(|g| g.name == *one).map_or(TIED_STEP, |g| g.step().stops()),
+                [one] => self.group(one).map_or(TIED_STEP, |g| g.step().stops()),
                 // Tied groups may have been turned apart: together they change by any amount.
                 _ => TIED_STEP,
             };
@@ -187,7 +187,7 @@ impl Draft<'_> {
 
     /// The turn of a group's dial that is nearest to what was read.
     fn by_clicks(&self, before: &Setup, name: &str, change: Stops) -> Stops {
-        let group = self.config.groups.iter().find(|g| g.name == name);
+        let group = self.group(name);
         let power = before.position(name).and_then(Position::power);
         group.map_or(change, |group| DialChange::towards(group, power, change).change)
     }

@@ -26,6 +26,7 @@ use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::{FrameReadings, LightMap};
+use crate::rig::LightGroup;
 
 /// A file that the intake told.
 #[derive(Debug, Clone)]
@@ -151,6 +152,11 @@ impl<'a> Draft<'a> {
             Input::Told { command, observation } => return Some(self.answer(&command, observation.map(|s| *s))),
         }
         None
+    }
+
+    /// A group as it is configured.
+    fn group(&self, name: &str) -> Option<&LightGroup> {
+        self.config.groups.iter().find(|g| g.name == name)
     }
 
     fn stage_config(&mut self) {

@@ -63,7 +63,7 @@ impl Draft<'_> {
     }
 
     fn tell_power(&mut self, name: &str, text: &str) -> Reply {
-        let group = self.config.groups.iter().find(|g| g.name == name);
+        let group = self.group(name);
         let Some((position, group)) = self.sitting.setup.position(name).zip(group) else {
             return Reply::refused(format!("there is no group '{name}': it is one of {}", self.group_names()));
         };
