@@ -92,8 +92,7 @@ impl Known {
     /// Whether the file known as `other` is the one that now has `state`, under another name.
     fn is_renamed(&self, root: &Path, other: &str, state: &FileState) -> bool {
         let Some((known, print)) = self.files.get(other) else { return false };
-        // What is told by a part of its bytes must agree in the rest of what a rename keeps, too.
-        if !matches!(print, Fingerprint::Whole(_)) && !known.same_content_as(state) {
+        if !may_be_renamed(print, known, state) {
             return false;
         }
         match std::fs::symlink_metadata(path_of(root, other)) {
@@ -103,11 +102,10 @@ impl Known {
         }
     }
 
-    /// Whether this very file was known under a name that another file has now. Asked once: it is then forgotten.
+    /// Whether this picture was known under a name that another one has now. Asked once: it is then forgotten.
     pub fn take_displaced(&mut self, prints: &Fingerprints, state: &FileState) -> bool {
-        let is_it = |(known, print): &(FileState, Fingerprint)| {
-            prints.are_of(*print) && known.inode == state.inode && known.same_content_as(state)
-        };
+        let is_it =
+            |(known, print): &(FileState, Fingerprint)| prints.are_of(*print) && may_be_renamed(print, known, state);
         self.displaced.iter().position(is_it).and_then(|at| self.displaced.remove(at)).is_some()
     }
 
@@ -118,6 +116,12 @@ impl Known {
             known.is_some_and(|known| known.inode == state.inode && known.same_content_as(state))
         })
     }
+}
+
+/// Whether a file with a known picture may be the known one under another name. Where the picture is told by a part of
+/// its bytes, what else a rename keeps must agree, too.
+fn may_be_renamed(print: &Fingerprint, known: &FileState, state: &FileState) -> bool {
+    matches!(print, Fingerprint::Whole(_)) || known.same_content_as(state)
 }
 
 /// Every fingerprint by which this picture may be known.
@@ -206,6 +210,19 @@ mod tests {
         let keeper = FileState::at(&root.join("keeper.jpg")).unwrap();
         assert_eq!(all.picture_of(root, "keeper.jpg", &prints(1), &keeper), Some("a.jpg".to_owned()));
         assert_eq!(all.picture_of(root, "a.jpg", &prints(2), &next), None);
+    }
+
+    #[test]
+    fn a_picture_whose_name_went_to_another_is_found_again_though_its_file_was_written_anew() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        let mut all = Known::default();
+        all.add(known("a.jpg", at(&root.join("a.jpg"), "one"), Fingerprint::Whole(1)));
+        all.add(known("a.jpg", at(&root.join("b.jpg"), "two"), Fingerprint::Whole(2)));
+        let written_anew = at(&root.join("c.jpg"), "one, with a caption");
+        assert!(!all.take_displaced(&prints(3), &written_anew), "another picture");
+        assert!(all.take_displaced(&prints(1), &written_anew));
+        assert!(!all.take_displaced(&prints(1), &written_anew), "a further copy is a frame of its own");
     }
 
     #[test]
