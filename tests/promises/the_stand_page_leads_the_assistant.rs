@@ -217,6 +217,37 @@ fn a_lost_connection_is_shown_and_mends_itself_with_nothing_missed() {
     });
 }
 
+/// Where a request and a word of the feed take most of a second each, as on a far corner's Wi-Fi.
+const SLOW_LINE: &str = "
+    const [quick, Feed] = [window.fetch, window.EventSource];
+    const later = (what) => setTimeout(what, 800);
+    window.fetch = (...request) => new Promise((go) => later(() => go(quick(...request))));
+    window.EventSource = class extends Feed {
+        addEventListener(kind, hear) {
+            super.addEventListener(kind, (event) => later(() => this.readyState === Feed.CLOSED || hear(event)));
+        }
+    };";
+
+/// An earlier watch's end is none of this one's, and a slow line is no lost one.
+#[test]
+fn a_page_comes_back_over_a_slow_line() {
+    with_browser(|mut studio, driver| async move {
+        let port = studio.port().to_string();
+        studio.stop();
+        studio.extra.extend(["--port".to_owned(), port]);
+        studio.start();
+        let page = phone(&driver, &studio).await;
+        page.card_is("rim", "rest").await;
+        page.run(SLOW_LINE, vec![]).await;
+        studio.kill();
+        page.until("the loss", "!document.querySelector('#lost').hidden").await;
+        assert!(page.text("#lost").await.contains("CONNECTION LOST"), "nobody ended this watch");
+        studio.start();
+        page.until("the connection", "document.querySelector('#lost').hidden").await;
+        page.close().await;
+    });
+}
+
 /// An end that was wanted is no lost connection.
 #[test]
 fn the_end_of_the_watch_is_told() {

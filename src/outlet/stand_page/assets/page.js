@@ -107,6 +107,8 @@ function hear() {
 
 function listen() {
   source?.close();
+  // A new connection has as long to be heard as an old one, or a slow line would never be back.
+  heard = performance.now();
   source = new EventSource(after === null ? "/feed" : `/feed?after=${after}`);
   source.addEventListener("beat", hear);
   // The browser's own new tries don't tell the record to go on from.
@@ -127,7 +129,7 @@ function listen() {
     if (news.n <= after) return;
     after = news.n;
     meanwhile += 1;
-    if (news.ended) ended = true;
+    ended = news.ended;
     views.set.news(news);
   });
   source.addEventListener("board", (event) => {
@@ -153,7 +155,7 @@ async function tryAgain() {
     else if (answer.ok) {
       fillMarks(await answer.json());
       listen();
-    }
+    } else write(by("link"), `not connected: ${await answer.text()}`);
   } catch { /* Still away. */ } finally {
     trying = false;
   }
