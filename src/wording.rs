@@ -117,7 +117,7 @@ mod tests {
             ("n: invalid type: string \"two\", expected u32 at line 3 column 4", "write a whole number, not 'two'"),
             ("invalid type: unit value, expected struct Written", "write keys with values, not nothing"),
             ("invalid type: boolean `true`, expected f64", "write a number, not true"),
-            ("lights: duplicate field `name`", "'name' is there twice: keep one"),
+            ("groups: duplicate field `name`", "'name' is there twice: keep one"),
             (
                 "did not find expected ',' or ']' at line 2 column 1, while parsing a flow sequence at line 1 column 9",
                 "a bracket or brace is not closed, or a comma is missing between two values",

@@ -111,7 +111,7 @@ mod tests {
         let dial = Dial::new(Scale::Fraction, step, "1/256", "1/1").unwrap();
         let power = Some(PowerSetting::from_full(Stops(power)));
         (
-            LightGroup { name: name.into(), role: Role::Key, dial: Some(dial), power, count: 1 },
+            LightGroup { name: name.into(), role: Role::Key, dial: Some(dial), power, heads: 1 },
             Position::first(name.into(), power),
         )
     }

@@ -33,12 +33,12 @@ pub(super) struct Chosen<'a> {
 /// have no spot in common.
 pub(super) fn choose<'a>(evidence: &Evidence<'a>) -> Option<Chosen<'a>> {
     let metered = comparable(evidence)?;
-    let (pair, instead_of) = match pair_at(metered, evidence.judge_by) {
+    let (pair, instead_of) = match pair_at(metered, evidence.judged_spot) {
         Ok(pair) => (pair, None),
         Err(why) => {
             let first = || common(metered).next();
             let pair = pair_at(metered, WHOLE).ok().or_else(first)?;
-            (pair, Some(InsteadOf { spot: evidence.judge_by.to_owned(), why }))
+            (pair, Some(InsteadOf { spot: evidence.judged_spot.to_owned(), why }))
         }
     };
     let uncertainty =
@@ -170,7 +170,7 @@ mod tests {
             frame,
             previous: None,
             response: &Response::srgb(),
-            judge_by: "cheek",
+            judged_spot: "cheek",
             lighting: Lighting::Flash,
             tolerance: Stops(0.15),
             recycle_seconds: 2.0,

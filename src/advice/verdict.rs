@@ -128,7 +128,7 @@ pub struct Evidence<'a> {
     pub previous: Option<&'a Previous>,
     pub response: &'a Response,
     /// Name of the spot that the frame is judged by.
-    pub judge_by: &'a str,
+    pub judged_spot: &'a str,
     pub lighting: Lighting,
     pub tolerance: Stops,
     /// A flash may still be charging this long after a frame, in seconds.

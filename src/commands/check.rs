@@ -96,12 +96,12 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
         say(&format!(
             "  {} ({} light{}): {range}, {power}",
             group.name,
-            group.count,
-            if group.count == 1 { "" } else { "s" }
+            group.heads,
+            if group.heads == 1 { "" } else { "s" }
         ));
     }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
-    say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judge_by));
+    say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judged_spot));
     Ok(config.folder.is_none_or(|folder| check_folder(&folder)))
 }
 

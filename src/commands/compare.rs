@@ -101,7 +101,7 @@ struct Comparison {
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
     if let Some(choice) = args.response {
-        config.response = match choice {
+        config.response_curve = match choice {
             ResponseArg::Camera => ResponseChoice::Camera,
             ResponseArg::StockCamera => ResponseChoice::Stock,
             ResponseArg::Srgb => ResponseChoice::Srgb,
@@ -147,7 +147,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 
 impl Comparison {
     fn read(&self, path: &Path) -> Result<MeteredFrame, String> {
-        let read = self.photographs.read(path, self.config.marks, Depth::Lenient)?;
+        let read = self.photographs.read(path, self.config.camera_steps, Depth::Lenient)?;
         Ok(self.metering.meter(read))
     }
 
@@ -159,10 +159,10 @@ impl Comparison {
             frame: &pair.frame,
             previous: None,
             response: &response,
-            judge_by: &self.config.judge_by,
+            judged_spot: &self.config.judged_spot,
             lighting: self.lighting,
             tolerance: self.config.tolerance,
-            recycle_seconds: self.config.recycle.as_secs_f64(),
+            recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: Some(Stops::ZERO),
             followed: None,
             light_alone: self.light_alone,

@@ -35,9 +35,9 @@ pub struct Config {
     pub socket: Option<PathBuf>,
     pub tolerance: Stops,
     pub lighting: Lighting,
-    pub recycle: Duration,
-    pub marks: Series,
-    pub response: ResponseChoice,
+    pub recycle_time: Duration,
+    pub camera_steps: Series,
+    pub response_curve: ResponseChoice,
     /// The picture profile that the camera is set to, of those it was calibrated for.
     pub picture_profile: Option<String>,
     /// Where calibrated curves are kept.
@@ -45,7 +45,7 @@ pub struct Config {
     pub mode: Mode,
     pub poll_every: Duration,
     pub rules: Rules,
-    pub judge_by: String,
+    pub judged_spot: String,
     /// Exposure times this short or shorter may cut the flash off.
     pub sync_speed: ExposureTime,
     /// Share of any spot's light that may be ambient.
@@ -84,15 +84,15 @@ impl Default for Config {
             socket: None,
             tolerance: Stops(0.15),
             lighting: Lighting::Flash,
-            recycle: Duration::from_secs(2),
-            marks: Series::Thirds,
-            response: ResponseChoice::Camera,
+            recycle_time: Duration::from_secs(2),
+            camera_steps: Series::Thirds,
+            response_curve: ResponseChoice::Camera,
             picture_profile: None,
             curves: usual_folder(),
             mode: Mode::Auto,
             poll_every: Duration::from_secs(1),
             rules: Rules::default(),
-            judge_by: WHOLE.to_owned(),
+            judged_spot: WHOLE.to_owned(),
             sync_speed: ExposureTime::slowest_usual_sync(),
             ambient_limit: 0.05,
             colour_limit: Stops(0.25),
@@ -138,7 +138,7 @@ impl Config {
 /// A parser's complaint with its line, its key where it tells one, and what to do.
 pub(crate) fn fault_in(text: &str, file: &str, e: &serde_yaml::Error) -> ConfigError {
     let message = e.to_string();
-    // The way to a value comes first: "lights[0].count: ...".
+    // The way to a value comes first: "groups[0].heads: ...".
     let is_way = |way: &&str| !way.is_empty() && way.chars().all(|c| c.is_alphanumeric() || "_-[].".contains(c));
     let (way, message) = match message.split_once(": ").filter(|(way, _)| is_way(way)) {
         Some((way, rest)) => (way, rest),
@@ -175,33 +175,24 @@ mod tests {
     fn the_example_is_sound_and_says_the_defaults() {
         let example = Config::parse(EXAMPLE, "example").unwrap();
         assert_eq!(example.groups.len(), 3);
-        let uncommented: String = EXAMPLE
-            .lines()
-            .map(|l| match l.strip_prefix("# ") {
-                Some(body)
-                    if [
-                        "tolerance:",
-                        "lighting:",
-                        "recycle:",
-                        "marks:",
-                        "response:",
-                        "watch:",
-                        "poll_every:",
-                        "judge_by:",
-                        "sync:",
-                        "room_light:",
-                        "colour_limit:",
-                    ]
-                    .iter()
-                    .any(|k| body.starts_with(k)) =>
-                {
-                    body
-                }
-                _ => l,
-            })
-            .collect::<Vec<_>>()
-            .join("\n");
-        assert_ne!(uncommented, EXAMPLE);
+        let with_a_default = [
+            "tolerance",
+            "lighting",
+            "recycle_time",
+            "camera_steps",
+            "response_curve",
+            "detect",
+            "poll_every",
+            "judged_spot",
+            "sync_speed",
+            "ambient_limit",
+            "colour_limit",
+        ];
+        let uncommented = with_a_default.iter().fold(EXAMPLE.to_owned(), |text, key| {
+            let comment = format!("\n# {key}: ");
+            assert!(text.contains(&comment), "{key} is not shown");
+            text.replace(&comment, &format!("\n{key}: "))
+        });
         assert_eq!(Config::parse(&uncommented, "example").unwrap(), example, "a comment names another default");
     }
 
@@ -213,26 +204,26 @@ mod tests {
     /// What is wrong, and the line, the key and the right form that the message must name.
     #[test]
     fn what_is_wrong_is_refused_with_line_key_and_what_would_be_right() {
-        let lights = "lights:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
+        let lights = "groups:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
         let cases: [(String, &[&str]); 12] = [
             ("toleranse: 0.1 stop\n".into(), &["unknown key", "line 1", "toleranse", "tolerance"]),
             ("\ntolerance: 0.1\n".into(), &["line 2", "tolerance", "no unit", "stop"]),
             ("tolerance: 15%\n".into(), &["line 1", "tolerance", "'%'", "stop"]),
-            ("recycle: 2 stop\n".into(), &["line 1", "recycle", "'stop'", " s"]),
+            ("recycle_time: 2 stop\n".into(), &["line 1", "recycle", "'stop'", " s"]),
             ("lighting: neon\n".into(), &["line 1", "lighting", "flash or continuous or either"]),
             (format!("{lights}    power: 1/300\n"), &["line 5", "power", "1/8 +0.3"]),
             (format!("{lights}    power: 1/256\n"), &["line 5", "power", "1/128 to 1/1"]),
             (format!("{lights}  - name: key\n"), &["line 5", "name", "twice"]),
             (
-                "lights:\n  - name: key\n    dial: fraction\n    range: 1/1 to 1/128\n".into(),
+                "groups:\n  - name: key\n    dial: fraction\n    range: 1/1 to 1/128\n".into(),
                 &["line 4", "range", "weaker"],
             ),
-            ("lights:\n  - name: key\n    power: 1/4\n".into(), &["line 3", "power", "dial"]),
+            ("groups:\n  - name: key\n    power: 1/4\n".into(), &["line 3", "power", "dial"]),
             (
                 "spots:\n  - {name: cheek, left: 0.6, top: 0, right: 0.5, bottom: 1}\n".into(),
                 &["name", "left before right"],
             ),
-            ("judge_by: nose\n".into(), &["line 1", "judge_by", "whole"]),
+            ("judged_spot: nose\n".into(), &["line 1", "judged_spot", "whole"]),
         ];
         for (text, parts) in cases {
             let said = refused(&text);
@@ -271,8 +262,9 @@ mod tests {
     /// What is wrong, the line that must be named, and a part of what is said.
     #[test]
     fn no_message_needs_a_programmer_to_read_it() {
-        let lights = "lights:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
-        let decimal = |range: &str| format!("lights:\n  - {{name: key, dial: decimal, full: 10.0, range: {range}}}\n");
+        let lights = "groups:\n  - name: key\n    dial: fraction\n    range: 1/128 to 1/1\n";
+        let decimal =
+            |range: &str| format!("groups:\n  - {{name: key, dial: decimal, full_power: 10.0, range: {range}}}\n");
         let many = |head: &str, entry: &str, n: usize| {
             (0..n).fold(head.to_owned(), |all, i| all + &entry.replace('#', &i.to_string()))
         };
@@ -284,15 +276,15 @@ mod tests {
             ("5\n".into(), 1, "keys with values"),
             ("# first\ntolerance: true\n".into(), 2, "'true'"),
             ("\ntolerance: [0.1 stop]\n".into(), 2, "not a list"),
-            ("judge_by: [a]\n".into(), 1, "not a list"),
-            ("judge_by: {a: b}\n".into(), 1, "not keys with values"),
-            ("tolerance: 0.1 stop\nrecycle: 2 s\ntolerance: 0.2 stop\n".into(), 3, "twice"),
-            ("recycle: 2 s\ntoleranse: 0.2 stop\n".into(), 2, "tolerance"),
+            ("judged_spot: [a]\n".into(), 1, "not a list"),
+            ("judged_spot: {a: b}\n".into(), 1, "not keys with values"),
+            ("tolerance: 0.1 stop\nrecycle_time: 2 s\ntolerance: 0.2 stop\n".into(), 3, "twice"),
+            ("recycle_time: 2 s\ntoleranse: 0.2 stop\n".into(), 2, "tolerance"),
             (format!("{lights}  - name: rim\n    colour: red\n"), 6, "colour"),
-            (format!("{lights}  - role: rim\n    count: 2\n"), 5, "'name' is missing"),
-            (format!("{lights}  - name: rim\n    count: two\n"), 6, "a whole number, not 'two'"),
-            (format!("{lights}  - name: rim\n    count: -1\n"), 6, "a whole number, not -1"),
-            (format!("{lights}  - name: rim\n    count: 99\n"), 6, "1 to 64"),
+            (format!("{lights}  - role: rim\n    heads: 2\n"), 5, "'name' is missing"),
+            (format!("{lights}  - name: rim\n    heads: two\n"), 6, "a whole number, not 'two'"),
+            (format!("{lights}  - name: rim\n    heads: -1\n"), 6, "a whole number, not -1"),
+            (format!("{lights}  - name: rim\n    heads: 99\n"), 6, "1 to 64"),
             (format!("{lights}  - name: rim\n    name: fill\n"), 6, "twice"),
             (format!("{lights}  - name: Key\n"), 5, "twice"),
             (format!("{lights}  - name: rim\n    power: 1/4\n"), 6, "dial"),
@@ -303,13 +295,17 @@ mod tests {
                 9,
                 "outside",
             ),
-            ("lights: key\n".into(), 1, "a list, not 'key'"),
-            ("lights:\n  name: key\n".into(), 2, "a list"),
-            ("lights:\n  - key\n".into(), 2, "keys with values, not 'key'"),
-            ("lights:\n  - [key]\n".into(), 2, "keys with values, not a list"),
-            ("lights:\n  - {name: key, dial: decimal, full: x, range: 2.0 to 10.0}\n".into(), 2, "a number, not 'x'"),
-            ("lights:\n  - {name: key, dial: decimal, full: .inf, range: 2.0 to 10.0}\n".into(), 2, "full power"),
-            ("lights:\n  - {name: key, dial: decimal, full: 1e300, range: 2.0 to 10.0}\n".into(), 2, "at most"),
+            ("groups: key\n".into(), 1, "a list, not 'key'"),
+            ("groups:\n  name: key\n".into(), 2, "a list"),
+            ("groups:\n  - key\n".into(), 2, "keys with values, not 'key'"),
+            ("groups:\n  - [key]\n".into(), 2, "keys with values, not a list"),
+            (
+                "groups:\n  - {name: key, dial: decimal, full_power: x, range: 2.0 to 10.0}\n".into(),
+                2,
+                "a number, not 'x'",
+            ),
+            ("groups:\n  - {name: key, dial: decimal, full_power: .inf, range: 2.0 to 10.0}\n".into(), 2, "full power"),
+            ("groups:\n  - {name: key, dial: decimal, full_power: 1e300, range: 2.0 to 10.0}\n".into(), 2, "at most"),
             (decimal("-1000000000.0 to 10.0"), 2, "1000 positions"),
             (decimal("-1e308 to 10.0"), 2, "1000 positions"),
             (decimal("-1000000 to 10.0"), 2, "1000 positions"),
@@ -317,19 +313,19 @@ mod tests {
             ("spots:\n  - {name: cheek, left: .nan, top: 0, right: 0.5, bottom: 1}\n".into(), 2, "0 to 1"),
             ("spots:\n  - {name: cheek, left: 0.1}\n".into(), 2, "'top' is missing"),
             (many("spots:\n", spot, 41), 1, "40 spots"),
-            (many("lights:\n", "  - name: g#\n", 17), 1, "16 groups"),
-            ("ignore: ['']\n".into(), 1, "every file"),
-            ("ignore: ['.tmp', '  ']\n".into(), 1, "every file"),
-            ("ignore: .tmp\n".into(), 1, "a list, not '.tmp'"),
+            (many("groups:\n", "  - name: g#\n", 17), 1, "16 groups"),
+            ("ignore_suffixes: ['']\n".into(), 1, "every file"),
+            ("ignore_suffixes: ['.tmp', '  ']\n".into(), 1, "every file"),
+            ("ignore_suffixes: .tmp\n".into(), 1, "a list, not '.tmp'"),
             ("folder: [a]\n".into(), 1, "not a list"),
             ("tolerance: 0.1 stop\n\tlighting: flash\n".into(), 2, ""),
             ("tolerance: 0.1 stop: yes\n".into(), 1, "colon"),
             ("spots: [{name: a\n".into(), 2, "not closed"),
-            ("judge_by: 'whole\n".into(), 2, "quote"),
-            ("judge_by: *nothing\n".into(), 1, "nowhere"),
-            ("judge_by: @home\n".into(), 1, "quotes"),
+            ("judged_spot: 'whole\n".into(), 2, "quote"),
+            ("judged_spot: *nothing\n".into(), 1, "nowhere"),
+            ("judged_spot: @home\n".into(), 1, "quotes"),
             ("lighting: flash\n---\nlighting: either\n".into(), 0, "second document"),
-            ("lighting: flash\nwatch: [\n".into(), 2, "not a list"),
+            ("lighting: flash\ndetect: [\n".into(), 2, "not a list"),
         ];
         for (text, line, part) in cases {
             let said = refused(&text);
@@ -346,7 +342,7 @@ mod tests {
     #[test]
     fn what_is_commented_out_is_as_if_it_were_not_there() {
         assert_eq!(
-            Config::parse("lights:\n# - name: key\nspots:\nignore:\ntolerance:\n", "x").unwrap(),
+            Config::parse("groups:\n# - name: key\nspots:\nignore_suffixes:\ntolerance:\n", "x").unwrap(),
             Config::default()
         );
     }
@@ -355,7 +351,7 @@ mod tests {
     fn a_file_that_can_not_be_a_configuration_is_refused_at_once() {
         let home = tempfile::tempdir().unwrap();
         let path = |name: &str| home.path().join(name);
-        std::fs::write(path("latin.yaml"), b"judge_by: whole\n# K\xfchl\n").unwrap();
+        std::fs::write(path("latin.yaml"), b"judged_spot: whole\n# K\xfchl\n").unwrap();
         std::fs::write(path("large.yaml"), "# long\n".repeat(200_000)).unwrap();
         let mut cases = vec![
             (path("latin.yaml"), "latin.yaml, line 2: it is not written in UTF-8"),

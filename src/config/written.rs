@@ -60,26 +60,23 @@ pub(super) struct Written {
     socket: Option<PathBuf>,
     tolerance: Option<Scalar>,
     lighting: Option<Scalar>,
-    recycle: Option<Scalar>,
-    marks: Option<Scalar>,
-    response: Option<Scalar>,
-    #[serde(rename = "picture_look")]
+    recycle_time: Option<Scalar>,
+    camera_steps: Option<Scalar>,
+    response_curve: Option<Scalar>,
     picture_profile: Option<Scalar>,
     curves: Option<PathBuf>,
-    watch: Option<Scalar>,
+    detect: Option<Scalar>,
     poll_every: Option<Scalar>,
     #[serde(deserialize_with = "list")]
-    ignore: Vec<String>,
-    judge_by: Option<Scalar>,
-    #[serde(rename = "sync")]
+    ignore_suffixes: Vec<String>,
+    judged_spot: Option<Scalar>,
     sync_speed: Option<Scalar>,
-    #[serde(rename = "room_light")]
     ambient_limit: Option<Scalar>,
     colour_limit: Option<Scalar>,
     #[serde(deserialize_with = "list")]
     spots: Vec<WrittenSpot>,
     #[serde(deserialize_with = "list")]
-    lights: Vec<WrittenGroup>,
+    groups: Vec<WrittenGroup>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -97,10 +94,10 @@ struct WrittenSpot {
 struct WrittenGroup {
     name: String,
     role: Option<Scalar>,
-    count: Option<u32>,
+    heads: Option<u32>,
     dial: Option<Scalar>,
     step: Option<Scalar>,
-    full: Option<f64>,
+    full_power: Option<f64>,
     range: Option<Scalar>,
     power: Option<Scalar>,
 }
@@ -109,16 +106,16 @@ impl Written {
     pub fn checked(self) -> Result<Config, Wrong> {
         let usual = Config::default();
         let (spots, rules) = (self.spots()?, self.rules()?);
-        let judge_by = self.judge_by.as_ref().map_or(usual.judge_by, |s| s.0.clone());
-        if !spots.iter().any(|s| s.name == judge_by) {
+        let judged_spot = self.judged_spot.as_ref().map_or(usual.judged_spot, |s| s.0.clone());
+        if !spots.iter().any(|s| s.name == judged_spot) {
             let names: Vec<&str> = spots.iter().map(|s| s.name.as_str()).collect();
             return Err(Wrong::new(
-                "judge_by",
-                &judge_by,
-                format!("no spot has the name '{judge_by}': write one of {}", names.join(", ")),
+                "judged_spot",
+                &judged_spot,
+                format!("no spot has the name '{judged_spot}': write one of {}", names.join(", ")),
             ));
         }
-        let groups = if self.lights.is_empty() { usual.groups } else { self.groups()? };
+        let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
             folder: self.folder,
             log: self.log,
@@ -128,22 +125,28 @@ impl Written {
                 None => usual.tolerance,
             },
             lighting: word("lighting", self.lighting.as_ref(), &LIGHTINGS)?.unwrap_or(usual.lighting),
-            recycle: seconds("recycle", self.recycle.as_ref(), 0.0..=60.0)?.unwrap_or(usual.recycle),
-            marks: word("marks", self.marks.as_ref(), &[("thirds", Series::Thirds), ("halves", Series::Halves)])?
-                .unwrap_or(usual.marks),
-            response: word("response", self.response.as_ref(), &RESPONSES)?.unwrap_or(usual.response),
+            recycle_time: seconds("recycle_time", self.recycle_time.as_ref(), 0.0..=60.0)?
+                .unwrap_or(usual.recycle_time),
+            camera_steps: word(
+                "camera_steps",
+                self.camera_steps.as_ref(),
+                &[("thirds", Series::Thirds), ("halves", Series::Halves)],
+            )?
+            .unwrap_or(usual.camera_steps),
+            response_curve: word("response_curve", self.response_curve.as_ref(), &RESPONSES)?
+                .unwrap_or(usual.response_curve),
             picture_profile: self.picture_profile.as_ref().map(|l| l.0.clone()),
             curves: self.curves.or(usual.curves),
-            mode: word("watch", self.watch.as_ref(), &MODES)?.unwrap_or(usual.mode),
+            mode: word("detect", self.detect.as_ref(), &MODES)?.unwrap_or(usual.mode),
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
             rules,
-            judge_by,
+            judged_spot,
             sync_speed: match &self.sync_speed {
-                Some(text) => text.0.parse().map_err(|e| Wrong::new("sync", &text.0, e))?,
+                Some(text) => text.0.parse().map_err(|e| Wrong::new("sync_speed", &text.0, e))?,
                 None => usual.sync_speed,
             },
             ambient_limit: match &self.ambient_limit {
-                Some(share) => quantity("room_light", &share.0, &["%"], 0.1..=100.0)? / 100.0,
+                Some(share) => quantity("ambient_limit", &share.0, &["%"], 0.1..=100.0)? / 100.0,
                 None => usual.ambient_limit,
             },
             colour_limit: match &self.colour_limit {
@@ -156,16 +159,16 @@ impl Written {
     }
 
     fn rules(&self) -> Result<Rules, Wrong> {
-        let wrong = |value: &str, fault: String| Err(Wrong::new("ignore", value, fault));
-        if self.ignore.len() > MOST_ENDINGS {
+        let wrong = |value: &str, fault: String| Err(Wrong::new("ignore_suffixes", value, fault));
+        if self.ignore_suffixes.len() > MOST_ENDINGS {
             return wrong("", format!("there are more than {MOST_ENDINGS} endings: leave some out"));
         }
-        for ending in &self.ignore {
+        for ending in &self.ignore_suffixes {
             if ending.trim().is_empty() {
                 return wrong(ending, "an empty ending would ignore every file: write one such as .tmp".to_owned());
             }
         }
-        Ok(Rules { ignored_endings: self.ignore.iter().map(|e| e.trim().to_lowercase()).collect() })
+        Ok(Rules { ignored_endings: self.ignore_suffixes.iter().map(|e| e.trim().to_lowercase()).collect() })
     }
 
     fn spots(&self) -> Result<Vec<Spot>, Wrong> {
@@ -180,16 +183,16 @@ impl Written {
     }
 
     fn groups(&self) -> Result<Vec<LightGroup>, Wrong> {
-        if self.lights.len() > MOST_GROUPS {
+        if self.groups.len() > MOST_GROUPS {
             let fault = format!("there are more than {MOST_GROUPS} groups: put lights that move together into one");
-            return Err(Wrong::new("lights", "", fault));
+            return Err(Wrong::new("groups", "", fault));
         }
         let mut names = HashSet::new();
         let mut groups = Vec::new();
-        for (i, written) in self.lights.iter().enumerate() {
-            let group = written.checked().map_err(|wrong| wrong.within("lights", i))?;
+        for (i, written) in self.groups.iter().enumerate() {
+            let group = written.checked().map_err(|wrong| wrong.within("groups", i))?;
             if !names.insert(group.name.to_lowercase()) {
-                return Err(duplicate(&written.name).within("lights", i));
+                return Err(duplicate(&written.name).within("groups", i));
             }
             groups.push(group);
         }
@@ -259,12 +262,12 @@ impl WrittenGroup {
                 ));
             }
         };
-        let count = self.count.unwrap_or(1);
-        if !(1..=64).contains(&count) {
-            return Err(Wrong::new("count", count, "a group has 1 to 64 lights"));
+        let heads = self.heads.unwrap_or(1);
+        if !(1..=64).contains(&heads) {
+            return Err(Wrong::new("heads", heads, "a group has 1 to 64 lights"));
         }
         let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
-        Ok(LightGroup { name, role, dial, power, count })
+        Ok(LightGroup { name, role, dial, power, heads })
     }
 
     fn dial(&self) -> Result<Option<Dial>, Wrong> {
@@ -276,11 +279,12 @@ impl WrittenGroup {
             return Ok(None);
         };
         let full = |what: &str| {
-            let full = self.full.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full: {what}")))?;
+            let full =
+                self.full_power.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full_power: {what}")))?;
             if full > 0.0 && full <= MOST_FULL {
                 return Ok(full);
             }
-            Err(Wrong::new("full", full, format!("write {what}; at most {MOST_FULL}")))
+            Err(Wrong::new("full_power", full, format!("write {what}; at most {MOST_FULL}")))
         };
         let scale = match dial.0.as_str() {
             "fraction" => Scale::Fraction,

@@ -30,13 +30,13 @@ pub struct LightGroup {
     /// What it is set to according to the configuration.
     pub power: Option<PowerSetting>,
     /// Lights in the group, all set alike.
-    pub count: u32,
+    pub heads: u32,
 }
 
 impl LightGroup {
     /// The one group of a sitting without configuration.
     pub fn all_lights() -> LightGroup {
-        LightGroup { name: "all lights".to_owned(), role: Role::Other, dial: None, power: None, count: 1 }
+        LightGroup { name: "all lights".to_owned(), role: Role::Other, dial: None, power: None, heads: 1 }
     }
 
     /// The step its lights move by; thirds when unknown.

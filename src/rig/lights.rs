@@ -45,11 +45,11 @@ impl Lights {
         Share::new(more / (1.0 - share + more))
     }
 
-    /// The report, for the spots that have a place of their own; `judge_by` comes first.
-    pub fn report(&self, spots: &[Spot], judge_by: &str) -> SurveyReport {
+    /// The report, for the spots that have a place of their own; `judged_spot` comes first.
+    pub fn report(&self, spots: &[Spot], judged_spot: &str) -> SurveyReport {
         let mut placed: Vec<(&str, Area)> =
             spots.iter().filter_map(|s| s.area().map(|area| (s.name.as_str(), area))).collect();
-        placed.sort_by_key(|(name, _)| *name != judge_by);
+        placed.sort_by_key(|(name, _)| *name != judged_spot);
         let spots: Vec<SpotShares> = placed.iter().map(|(name, area)| self.shares_at(name, *area)).collect();
         let name = |s: usize| self.names[s].join(" with ");
         let ratio = |s: usize| {

@@ -29,7 +29,7 @@ pub struct Board {
     pub asked: Option<CorrectionShown>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
-    pub judge_by: String,
+    pub judged_spot: String,
     pub tolerance: Stops,
     pub trend: Vec<TrendPoint>,
     /// Ratios between the groups, a line each, or why there are none.
@@ -92,7 +92,7 @@ pub enum CardState {
 pub struct Card {
     pub group: String,
     pub role: Role,
-    pub count: u32,
+    pub heads: u32,
     pub state: CardState,
     /// What is asked of it is for settings that are not shot yet.
     pub coming: bool,
@@ -150,11 +150,11 @@ impl Board {
             frames: sitting.frames,
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
-            last: setup.last.as_ref().map(|last| last_shown(last, setup, &config.judge_by)),
+            last: setup.last.as_ref().map(|last| last_shown(last, setup, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone())),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: config.spots.iter().filter_map(|s| spot_shown(s, setup.last.as_ref())).collect(),
-            judge_by: config.judge_by.clone(),
+            judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
             trend: sitting.trend.iter().cloned().collect(),
             ratios: ratios(setup),
@@ -177,9 +177,9 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
     }
 }
 
-fn last_shown(last: &Last, setup: &Setup, judge_by: &str) -> LastShown {
+fn last_shown(last: &Last, setup: &Setup, judged_spot: &str) -> LastShown {
     let metered = last.observation.metered.as_ref();
-    let counts = last.verdict.judged.as_ref().map_or(judge_by, |j| j.spot.as_str());
+    let counts = last.verdict.judged.as_ref().map_or(judged_spot, |j| j.spot.as_str());
     let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
     LastShown {
         frame: last.frame,
@@ -278,7 +278,7 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     Card {
         group: group.name.clone(),
         role: group.role,
-        count: group.count,
+        heads: group.heads,
         state: card_state,
         coming: coming && open.is_some() && !held,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),

@@ -24,8 +24,8 @@ pub fn response_for(
         return Response::raw();
     }
     let of = rendered(settings, metered, config);
-    let picked = curves.pick(config.response, of.camera.as_deref(), &of.colour, of.profile.as_deref());
-    let teachable = config.response == ResponseChoice::Camera && picked.name == curves.stock().name;
+    let picked = curves.pick(config.response_curve, of.camera.as_deref(), &of.colour, of.profile.as_deref());
+    let teachable = config.response_curve == ResponseChoice::Camera && picked.name == curves.stock().name;
     let learned = sitting.learned(&of).filter(|_| teachable).and_then(|l| sitting.curve(&l.name));
     learned.cloned().unwrap_or(picked)
 }

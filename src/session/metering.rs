@@ -26,7 +26,11 @@ pub struct MeteredFrame {
 
 impl MeteringPlan {
     pub fn of(config: &Config) -> MeteringPlan {
-        MeteringPlan { spots: config.spots.clone(), marks: config.marks, several_groups: config.groups.len() > 1 }
+        MeteringPlan {
+            spots: config.spots.clone(),
+            marks: config.camera_steps,
+            several_groups: config.groups.len() > 1,
+        }
     }
 
     /// Meters a frame that was read: what the blocking workers do.

@@ -10,7 +10,7 @@ use super::sittings::{Lamps, Rig, SECONDS, Take, calibrate_into};
 
 const LIGHTS: &str = "\
 curves: ./curves
-lights:
+groups:
   - {name: key, role: key, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
   - {name: fill, role: fill, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}
   - {name: rim, role: rim, dial: fraction, step: 1/3, range: 1/256 to 1/1, power: 1/4}

@@ -313,7 +313,7 @@ pub fn config(rig: &Rig) -> Config {
             role: Role::Other,
             dial: Some(Dial::new(Scale::Decimal { full: 10.0 }, step, "1.0", "10.0").unwrap()),
             power: Some(PowerSetting::from_full(Stops(POWER))),
-            count: 1,
+            heads: 1,
         }
     };
     Config { groups: rig.lamps.iter().map(group).collect(), ..Config::default() }

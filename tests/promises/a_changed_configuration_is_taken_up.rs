@@ -44,7 +44,7 @@ fn powers_in_it_count_when_they_are_written_anew() {
     let studio = Studio::with_config(RIG);
     studio.tell(json!({"command": "power", "group": "key", "setting": "1/8"}));
     // Another key changes: what was told stays.
-    fs::write(studio.config(), format!("recycle: 3 s\n{RIG}")).unwrap();
+    fs::write(studio.config(), format!("recycle_time: 3 s\n{RIG}")).unwrap();
     wait_for("it to be taken up", || studio.of_type("config").len() == 2);
     let lights = |studio: &Studio| studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
     assert_eq!(lights(&studio)[0]["power"], json!(-3.0));
@@ -56,7 +56,7 @@ fn powers_in_it_count_when_they_are_written_anew() {
 #[test]
 fn what_needs_a_restart_is_said() {
     let studio = Studio::with_config(RIG);
-    fs::write(studio.config(), format!("watch: poll\n{RIG}")).unwrap();
+    fs::write(studio.config(), format!("detect: poll\n{RIG}")).unwrap();
     wait_for("the hint", || warned(&studio, "at the next start"));
 }
 

@@ -155,7 +155,7 @@ impl Desk {
             }
             Step::Fill(is_there) => {
                 let mut config = Config::parse(RIG, "three_groups.yaml").unwrap();
-                config.response = self.config.response;
+                config.response_curve = self.config.response_curve;
                 config.groups.retain(|g| *is_there || WITHOUT_FILL.contains(&g.name.as_str()));
                 self.config = config;
                 self.put(Input::Configured);
@@ -340,7 +340,7 @@ proptest! {
         let ends = [Files::PictureThenRaw, Files::RawThenPicture].map(|files| {
             let mut desk = Desk::new();
             // What a lesson teaches depends on when it was given. Here all pictures go by one curve, and not by their own.
-            desk.config.response = ResponseChoice::Srgb;
+            desk.config.response_curve = ResponseChoice::Srgb;
             steps.iter().for_each(|step| desk.take(step));
             desk.shoot(aperture, thirds, fires, files);
             let then = what_matters(&desk);

@@ -56,7 +56,7 @@ fn renamed_away_and_another_put_in_its_place() {
 
 #[test]
 fn by_polling_alone_nothing_is_missed_either() {
-    let yaml = "watch: poll\npoll_every: 0.2 s\n";
+    let yaml = "detect: poll\npoll_every: 0.2 s\n";
     let mut studio = Studio::empty();
     fs::write(studio.config(), yaml).unwrap();
     let config = studio.config().display().to_string();

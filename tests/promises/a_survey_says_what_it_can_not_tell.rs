@@ -36,7 +36,7 @@ fn survey(set: &mut Set, groups: &[usize]) {
 
 #[test]
 fn a_spot_on_a_burnt_out_card_is_said_to_be_clipped_and_the_survey_is_kept() {
-    let mut set = Set::open(&format!("judge_by: card\n{CARD}"));
+    let mut set = Set::open(&format!("judged_spot: card\n{CARD}"));
     set.finish = with_burnt_out_card;
     set.shoot(set.usual());
     survey(&mut set, &[0, 1, 2]);

@@ -10,11 +10,11 @@ use serde_json::{Value, json};
 /// The cheek of the rendered sitter, in fractions of the frame.
 const CHEEK: [f64; 4] = [0.44, 0.40, 0.56, 0.52];
 
-fn rig(judge_by: &str) -> String {
+fn rig(judged_spot: &str) -> String {
     let [left, top, right, bottom] = CHEEK;
     let lights = include_str!("../../fixtures/three_groups.yaml").split_once("lights:").unwrap().1;
     format!(
-        "judge_by: {judge_by}\nspots:\n  - {{name: cheek, left: {left}, top: {top}, right: {right}, bottom: {bottom}}}\n\
+        "judged_spot: {judged_spot}\nspots:\n  - {{name: cheek, left: {left}, top: {top}, right: {right}, bottom: {bottom}}}\n\
          lights:{lights}"
     )
 }

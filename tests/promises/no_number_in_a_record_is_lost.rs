@@ -136,7 +136,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
     let mut config = Config::parse(RIG, "rig").unwrap();
     let speck = Area { left: 0.999, top: 0.999, right: 1.0, bottom: 1.0 };
     config.spots.push(Spot::even("speck", speck));
-    config.judge_by = "cheek".to_owned();
+    config.judged_spot = "cheek".to_owned();
     let (metering, curves) = (MeteringPlan::of(&config), Arc::new(Curves::stock_only()));
     let heard: Arc<Mutex<Vec<Published>>> = Arc::default();
     let hear = heard.clone();
@@ -150,7 +150,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
                 engine.command(&Command::Survey { what: *what, groups: Vec::new() }, None);
             }
             Step::JudgeBy(spot) => {
-                config.judge_by = (*spot).to_owned();
+                config.judged_spot = (*spot).to_owned();
                 engine.configure(config.clone(), curves.clone());
             }
             Step::Shoot { shows, size: (width, height), .. } => {

@@ -163,7 +163,7 @@ fn raw_files_calibrate_the_pictures_beside_them() {
 }
 
 #[test]
-fn another_picture_look_is_noticed_by_the_raw_files_and_learned_anew() {
+fn another_picture_profile_is_noticed_by_the_raw_files_and_learned_anew() {
     let studio = Studio::open();
     let pair = |name: &str, picture: Vec<u8>, shot: Shot| {
         studio.put(&format!("{name}.jpg"), &picture);

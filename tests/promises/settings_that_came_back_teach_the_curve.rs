@@ -62,7 +62,7 @@ fn a_power_that_was_told_begins_anew() {
 
 #[test]
 fn the_srgb_curve_is_not_made_better() {
-    let studio = Studio::with_config("response: srgb\n");
+    let studio = Studio::with_config("response_curve: srgb\n");
     take(&studio, &[(8.0, 0.0), (13.0, 0.0), (8.0, 0.0), (13.0, 0.0)]);
     assert!(studio.of_type("response").is_empty());
 }

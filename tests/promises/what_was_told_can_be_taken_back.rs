@@ -109,7 +109,7 @@ fn a_power_that_is_told_again_unchanged_answers_no_correction() {
 /// What a light can't reach, and somebody has confirmed, is not asked for again with the next frame.
 #[test]
 fn what_was_confirmed_at_the_end_of_a_range_is_not_asked_again() {
-    let rig = "lights:\n  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/8 to 1/1, power: 1/2}\n";
+    let rig = "groups:\n  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/8 to 1/1, power: 1/2}\n";
     let studio = Studio::with_config(rig);
     studio.take("1.jpg", shot(5.6, 0.0, 1));
     // Three stops are wanted, one is there.

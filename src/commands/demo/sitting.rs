@@ -14,10 +14,10 @@ pub const RIG: &str = "\
 spots:
   - {name: cheek, left: 0.42, top: 0.36, right: 0.50, bottom: 0.48}
   - {name: backdrop, left: 0.04, top: 0.08, right: 0.20, bottom: 0.40}
-lights:
+groups:
   - {name: key, role: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/2}
-  - {name: fill, role: fill, count: 2, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8}
-  - {name: rim, role: rim, dial: decimal, step: 1/10, full: 10.0, range: 2.0 to 10.0, power: 8.0}
+  - {name: fill, role: fill, heads: 2, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8}
+  - {name: rim, role: rim, dial: decimal, step: 1/10, full_power: 10.0, range: 2.0 to 10.0, power: 8.0}
 ";
 
 const WIDTH: u32 = 1200;

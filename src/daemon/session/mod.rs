@@ -185,7 +185,7 @@ impl Session {
     /// After a restart the last frame's picture is read again, if its file is still there.
     fn read_last_picture(&mut self) {
         let Some((frame, file)) = self.engine.last_frame().filter(|_| self.setup.page.is_some()) else { return };
-        let (named, file, marks) = (self.named.clone(), file.to_owned(), self.setup.config.marks);
+        let (named, file, marks) = (self.named.clone(), file.to_owned(), self.setup.config.camera_steps);
         self.later.spawn(async move {
             let read = named.read(&file, marks).await;
             let picture = read.ok().and_then(|read| Some(Thumbnail::new(frame, read.picture?.small())));

@@ -22,7 +22,7 @@ impl Draft<'_> {
         let response = self.response_for(settings, metered);
         let learned = self.sitting.learned(&self.rendered(settings, metered));
         let is_learned = learned.is_some_and(|l| l.name == response.name);
-        self.config.response == ResponseChoice::Camera
+        self.config.response_curve == ResponseChoice::Camera
             && (is_learned || response.name == self.knowledge.curves.stock().name)
             && settings.rendering == Rendering::Fixed
             && settings.camera.is_some()

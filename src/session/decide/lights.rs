@@ -82,7 +82,7 @@ impl Draft<'_> {
         let lights = self.lights_by(before, &response)?;
         let known = self.known_of(before, &lights, settings)?;
         let previous = before.previous().filter(|_| !exposure.late);
-        let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle.as_secs_f64());
+        let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle_time.as_secs_f64());
         let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync_speed.tv() + Stops(-0.01));
         let sources = match read(&lights.basis, &known.changes, &known.priors, soon, light, &response) {
             // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.

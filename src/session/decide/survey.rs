@@ -138,7 +138,7 @@ impl Draft<'_> {
     fn finish_survey(&mut self, survey: &Survey, response: &Response) {
         // The last frame was checked by putting the lights together: here they go together, too.
         let Some(lights) = survey.lights(response) else { return };
-        let report = Box::new(lights.report(&self.config.spots, &self.config.judge_by));
+        let report = Box::new(lights.report(&self.config.spots, &self.config.judged_spot));
         self.stage(Body::Survey { step: SurveyStep::Finished { report }, next: None });
         let record = self.sitting.records;
         self.knowledge.lights(record, &response.name, || Some(lights));

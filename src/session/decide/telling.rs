@@ -35,7 +35,7 @@ impl Draft<'_> {
             Command::Confirm { group, .. } => self.tell_confirm(group.as_deref()),
             Command::Undo { group } => self.tell_undo(group),
             Command::Next { f_number, iso, exposure_time, marks } => {
-                let marks = marks.unwrap_or(self.config.marks);
+                let marks = marks.unwrap_or(self.config.camera_steps);
                 match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), marks) {
                     Ok(planned) => self.tell_next(&planned),
                     Err(why) => Reply::refused(why),

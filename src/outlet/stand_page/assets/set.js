@@ -192,7 +192,7 @@ export class SetView {
     this.board = board;
     this.showLast(board);
     this.spots.show(board.spots);
-    rows(by("spot-rows"), board.spots.map((s) => [s.name === board.judge_by ? `${s.name} (frames are judged by it)` : s.name, s.drift ?? "–"]));
+    rows(by("spot-rows"), board.spots.map((s) => [s.name === board.judged_spot ? `${s.name} (frames are judged by it)` : s.name, s.drift ?? "–"]));
     write(by("set-asked"), askedWords(board));
     rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.does]));
     lines(by("ratios"), board.ratios);

@@ -85,7 +85,7 @@ class LightCard {
     this.correction = asked?.record;
     const turns = ["up", "down", "coming", "end_of_range"].includes(card.state);
     this.element.dataset.state = card.state;
-    const lights = card.count > 1 ? `${card.count} lights` : "1 light";
+    const lights = card.heads > 1 ? `${card.heads} lights` : "1 light";
     write(this.place, card.role === "other" || card.role === card.group ? lights : `${card.role}, ${lights}`);
     const key = ["coming", "end_of_range"].includes(card.state) ? `${card.state}_${card.clicks > 0 ? "up" : "down"}` : card.state;
     if (this.sign.dataset.key !== key) {
