@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alternatives::{OtherWays, other_ways};
 use crate::frame::Settings;
-use crate::photometry::{PowerSetting, Reach, Stops};
+use crate::photometry::{DialLimit, PowerSetting, Stops};
 use crate::rig::{DialChange, LightGroup, Position};
 
 /// A suggested correction of all groups.
@@ -14,10 +14,10 @@ use crate::rig::{DialChange, LightGroup, Position};
 pub struct Correction {
     /// The change of light that is wanted, of groups that need different ones their mean; brighter is positive.
     pub wanted: Stops,
-    #[serde(rename = "turns")]
+    #[serde(alias = "turns")]
     pub dial_changes: Vec<DialChange>,
     /// What the rounding does to the ratio between two groups, at most.
-    #[serde(rename = "ratio_off")]
+    #[serde(alias = "ratio_off")]
     pub ratio_error: Stops,
     /// For each group at the end of its range, how else to get there.
     pub other_ways: Vec<OtherWays>,
@@ -46,7 +46,7 @@ pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, set
         .iter()
         .map(|group| {
             let dial_change = DialChange::towards(group, power_of(group, positions), pace);
-            DialChange { left_over: wanted - dial_change.change, ..dial_change }
+            DialChange { remainder: wanted - dial_change.change, ..dial_change }
         })
         .collect();
     let moves: Vec<Stops> = dial_changes.iter().map(|t| t.change).collect();
@@ -65,7 +65,7 @@ pub fn correct_each(
         .iter()
         .filter_map(|group| Some(DialChange::towards(group, power_of(group, positions), *wanted.get(&group.name)?)))
         .collect();
-    let off: Vec<Stops> = dial_changes.iter().map(|t| t.left_over).collect();
+    let off: Vec<Stops> = dial_changes.iter().map(|t| t.remainder).collect();
     let mean = Stops(wanted.values().map(|w| w.0).sum::<f64>() / wanted.len().max(1) as f64);
     with_ratio_error(mean, dial_changes, &off, settings)
 }
@@ -83,8 +83,8 @@ fn with_ratio_error(
 ) -> Correction {
     let other_ways = dial_changes
         .iter()
-        .filter(|dial_change| dial_change.reach != Reach::Within)
-        .map(|dial_change| other_ways(&dial_change.group, dial_change.left_over, settings))
+        .filter(|dial_change| dial_change.limit != DialLimit::Within)
+        .map(|dial_change| other_ways(&dial_change.group, dial_change.remainder, settings))
         .collect();
     let (low, high) = of_ratio
         .iter()
@@ -151,7 +151,7 @@ mod tests {
     fn a_group_at_its_end_says_what_else_would_do() {
         let (groups, positions) = rig(&[("key", Step::Third, -0.5)]);
         let correction = correct(&groups, &positions, Stops(2.0), &Settings::default());
-        assert_eq!(correction.dial_changes[0].reach, Reach::AboveMost);
+        assert_eq!(correction.dial_changes[0].limit, DialLimit::Maximum);
         assert_eq!(correction.other_ways.len(), 1);
     }
 

@@ -86,8 +86,8 @@ mod tests {
 
     fn verdict(assumption: Option<Assumption>, observed: f64, own: f64, drift: f64, told: f64) -> Verdict {
         let text = serde_json::json!({
-            "cause": "matched", "sentence": "", "expected": 0.0, "lighting": "flash", "observed": observed,
-            "observed_uncertainty": own, "drift": drift, "uncertainty": told, "went_by": "both", "basis": assumption,
+            "finding": "matched", "sentence": "", "expected": 0.0, "lighting": "flash", "observed": observed,
+            "observed_uncertainty": own, "drift": drift, "uncertainty": told, "evidence_used": "both", "assumption": assumption,
             "lights": 0.0, "spots": [], "uneven": null
         });
         serde_json::from_value(text).unwrap()

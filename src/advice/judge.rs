@@ -7,7 +7,7 @@ use super::facts::Facts;
 use super::lights::LightEvidence;
 use super::sentence;
 use super::verdict::{Evidence, Finding, Verdict};
-use crate::drift::{Assumption, Weighed, WentBy};
+use crate::drift::{Assumption, EvidenceUsed, Weighed};
 use crate::frame::Rendering;
 use crate::photometry::{SAME_SETTING, Stops};
 
@@ -61,7 +61,7 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
     (Finding::Uncertain, is_within_its_uncertainty),
     // 8
     (Finding::SettingsUnknown, |f| f.expected.is_none()),
-    (Finding::SettingsChanged, |f| settings_changed(f) && went_by(f) != Some(WentBy::Light)),
+    (Finding::SettingsChanged, |f| settings_changed(f) && evidence_used(f) != Some(EvidenceUsed::Light)),
     (Finding::BothChanged, settings_changed),
 ];
 
@@ -91,7 +91,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         observed_uncertainty: observed.map(|s| s.half_width),
         drift: reported.as_ref().map(|w| w.drift),
         uncertainty: reported.as_ref().map(|w| w.half_width),
-        went_by: reported.as_ref().map(|w| w.went_by),
+        evidence_used: reported.as_ref().map(|w| w.evidence_used),
         assumption: reported.as_ref().and_then(|w| w.assumption),
         light_change: observed.zip(facts.expected).map(|(s, e)| s.drift - e),
         spots: super::spot::observed(evidence),
@@ -110,7 +110,12 @@ fn reported(finding: Finding, facts: &Facts) -> Option<Weighed> {
         // Nothing can be weighed against such a picture; its own interval is all that holds.
         Finding::NotTrustworthy => facts
             .observed()
-            .map(|s| Weighed { drift: s.drift, half_width: s.half_width, went_by: WentBy::Light, assumption: None })
+            .map(|s| Weighed {
+                drift: s.drift,
+                half_width: s.half_width,
+                evidence_used: EvidenceUsed::Light,
+                assumption: None,
+            })
             .or(weighed),
         Finding::NoReference | Finding::NotMetered | Finding::Misfire | Finding::SyncBand => None,
         Finding::Clipped => weighed.filter(|_| facts.clipping_bears_out_the_settings()),
@@ -153,7 +158,7 @@ fn is_within_its_uncertainty(f: &Facts) -> bool {
 /// The frame is brighter than its settings explain, and every flash is as it should be.
 fn only_ambient_is_left(f: &Facts) -> bool {
     let told_apart = f.expected.is_some() && !matches(f) && !is_within_its_uncertainty(f);
-    let lights_changed = !settings_changed(f) || went_by(f) == Some(WentBy::Light);
+    let lights_changed = !settings_changed(f) || evidence_used(f) == Some(EvidenceUsed::Light);
     told_apart
         && lights_changed
         && f.drift().is_some_and(|drift| drift > Stops::ZERO)
@@ -164,6 +169,6 @@ fn settings_changed(f: &Facts) -> bool {
     f.expected.is_some_and(|e| e.abs() > SAME_SETTING)
 }
 
-fn went_by(f: &Facts) -> Option<WentBy> {
-    f.weighed.as_ref().map(|w| w.went_by)
+fn evidence_used(f: &Facts) -> Option<EvidenceUsed> {
+    f.weighed.as_ref().map(|w| w.evidence_used)
 }

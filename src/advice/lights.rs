@@ -14,10 +14,10 @@ use crate::rig::solve::{SourceChange, Sources};
 pub struct GroupReading {
     pub groups: Vec<String>,
     /// How its light changed, against where it was known to be.
-    #[serde(rename = "did")]
+    #[serde(alias = "did")]
     pub change: SourceChange,
     /// How far its light is from what the reference's look needs at these settings; brighter is positive.
-    #[serde(rename = "off")]
+    #[serde(alias = "off")]
     pub deviation: Option<Stops>,
     /// Somebody was asked to turn it by this.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -6,7 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::lights::{GroupReading, LightEvidence};
-use crate::drift::{Assumption, Lighting, Observed, Unevenness, WentBy};
+use crate::drift::{Assumption, EvidenceUsed, Lighting, Observed, Unevenness};
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
 use crate::photometry::Stops;
@@ -185,7 +185,7 @@ pub enum NoSuchSpot {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ClippedSpot {
     pub end: ScaleEnd,
-    #[serde(rename = "in")]
+    #[serde(alias = "in")]
     pub lies_in: ClippedIn,
     /// The frame is brighter than the reference by at least this, or, where it is negative, darker; `None` when not even the
     /// direction is known.
@@ -211,7 +211,7 @@ pub enum ClippedIn {
 /// The verdict on one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
-    #[serde(rename = "cause")]
+    #[serde(alias = "cause")]
     pub finding: Finding,
     pub sentence: String,
     /// From the settings, in stops.
@@ -225,16 +225,17 @@ pub struct Verdict {
     pub drift: Option<Stops>,
     /// Half-width of the drift's 95 % interval.
     pub uncertainty: Option<Stops>,
-    pub went_by: Option<WentBy>,
-    #[serde(rename = "basis")]
+    #[serde(alias = "went_by")]
+    pub evidence_used: Option<EvidenceUsed>,
+    #[serde(alias = "basis")]
     pub assumption: Option<Assumption>,
     /// What the lights did since the reference: observed minus expected.
-    #[serde(rename = "lights")]
+    #[serde(alias = "lights")]
     pub light_change: Option<Stops>,
     pub spots: Vec<Observed>,
     pub uneven: Option<Unevenness>,
     /// Name of the curve that the light was read by: it tells which file's reading counts.
-    #[serde(rename = "by", default, skip_serializing_if = "Option::is_none")]
+    #[serde(alias = "by", default, skip_serializing_if = "Option::is_none")]
     pub response: Option<String>,
     /// What each group did, where a survey tells.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

@@ -10,7 +10,7 @@ use super::photographs::Photographs;
 use super::{say, say_json};
 use crate::advice::{Evidence, Finding, Observation, Verdict, judge};
 use crate::config::{Config, Curves};
-use crate::drift::{Lighting, Observed, WentBy};
+use crate::drift::{EvidenceUsed, Lighting, Observed};
 use crate::frame::Settings;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
@@ -79,11 +79,10 @@ struct Answer<'a> {
     /// What the drift's interval holds under; null when it holds whatever anybody did to the lights.
     condition: Option<&'static str>,
     response: Option<&'a str>,
-    #[serde(rename = "cause")]
     finding: Option<Finding>,
     sentence: &'a str,
     lighting: Option<Lighting>,
-    went_by: Option<WentBy>,
+    evidence_used: Option<EvidenceUsed>,
     settings: Option<&'a Settings>,
     spots: &'a [Observed],
     notes: &'a [String],
@@ -264,7 +263,7 @@ fn as_json(file: &str, verdict: &Verdict, outcome: &MeteredFrame, response: Opti
         finding: Some(verdict.finding),
         sentence: &verdict.sentence,
         lighting: Some(verdict.lighting),
-        went_by: verdict.went_by,
+        evidence_used: verdict.evidence_used,
         settings: Some(&outcome.observation.settings),
         spots: &verdict.spots,
         notes: &outcome.notes,
@@ -284,7 +283,7 @@ fn nothing_known(file: &str, why: &str) -> String {
         finding: None,
         sentence: why,
         lighting: None,
-        went_by: None,
+        evidence_used: None,
         settings: None,
         spots: &[],
         notes: &[],

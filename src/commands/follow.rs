@@ -44,7 +44,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         if heard.message["kind"] == "reply" {
             listens = true;
             if heard.message["ok"] == json!(false) {
-                return Err(CommandError::WrongUse(heard.message["says"].as_str().unwrap_or_default().to_owned()));
+                return Err(CommandError::WrongUse(heard.message["message"].as_str().unwrap_or_default().to_owned()));
             }
         }
         let is_read = if args.json {

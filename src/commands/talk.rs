@@ -55,7 +55,7 @@ impl Talk {
         };
         let message: Value = serde_json::from_str(&line).unwrap_or_default();
         if message["kind"] == "busy" {
-            return Err(CommandError::NotRunning(message["says"].as_str().unwrap_or_default().to_owned()));
+            return Err(CommandError::NotRunning(message["message"].as_str().unwrap_or_default().to_owned()));
         }
         Ok(Some(Heard { line, message }))
     }

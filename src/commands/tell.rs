@@ -70,7 +70,8 @@ enum What {
     /// Ask how things stand
     Status,
     /// Wait until all that is in the folder is logged (exit code 1: not all of it is, or can be known to be)
-    Sync,
+    #[command(alias = "sync")]
+    Wait,
 }
 
 #[derive(Debug, Clone, Copy, clap::ValueEnum)]
@@ -86,7 +87,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
     let socket = args.place.socket()?;
     let reply = ask(&socket, &command)?;
     let ok = reply["ok"].as_bool().unwrap_or(false);
-    let says = reply["says"].as_str().unwrap_or_default();
+    let says = reply["message"].as_str().unwrap_or_default();
     // Who waits for the folder before he ejects a card must not be told that all is well when it isn't.
     let is_complete = reply["value"]["complete"].as_bool().unwrap_or(true);
     let done = if ok && is_complete { Exit::Clean } else { Exit::SomeUnusable };
@@ -124,7 +125,7 @@ fn command(what: What) -> Result<Command, CommandError> {
         }
         What::Note { words } => Command::Note { text: words.join(" ") },
         What::Status => Command::Status {},
-        What::Sync => Command::Sync {},
+        What::Wait => Command::Wait {},
     })
 }
 
@@ -144,7 +145,7 @@ fn next(words: Vec<String>) -> Result<Command, CommandError> {
         };
         *slot = Some(word);
     }
-    Ok(Command::Next { f_number, iso, exposure_time, marks: None })
+    Ok(Command::Next { f_number, iso, exposure_time, camera_steps: None })
 }
 
 /// Sends one command and waits for its reply: for as long as it takes, while greyhold lives.

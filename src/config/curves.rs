@@ -27,7 +27,7 @@ pub struct Calibrated {
     /// Colour space of its pictures.
     pub colour: String,
     /// The user's name for the picture profile.
-    #[serde(rename = "look")]
+    #[serde(alias = "look")]
     pub profile: String,
     pub made: Made,
     pub luminance: Curve,

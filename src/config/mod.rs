@@ -196,6 +196,20 @@ mod tests {
         assert_eq!(Config::parse(&uncommented, "example").unwrap(), example, "a comment names another default");
     }
 
+    /// Nobody's set stands still because greyhold was brought up to date.
+    #[test]
+    fn keys_of_earlier_days_still_hold() {
+        let earlier = "recycle: 3 s\nmarks: halves\nresponse: srgb\npicture_look: flat\nwatch: poll\nignore: [.x]\n\
+                       judge_by: centre\nsync: 1/125\nroom_light: 9 %\nlights:\n  - {name: key, count: 2, dial: decimal, \
+                       full: 10.0, range: 2.0 to 10.0}\n";
+        let present = "recycle_time: 3 s\ncamera_steps: halves\nresponse_curve: srgb\npicture_profile: flat\ndetect: poll\n\
+                       ignore_suffixes: [.x]\njudged_spot: centre\nsync_speed: 1/125\nambient_limit: 9 %\ngroups:\n  - {name: \
+                       key, heads: 2, dial: decimal, full_power: 10.0, range: 2.0 to 10.0}\n";
+        let config = Config::parse(present, "x").unwrap();
+        assert_eq!(Config::parse(earlier, "x").unwrap(), config);
+        assert_ne!(config, Config { groups: config.groups.clone(), ..Config::default() });
+    }
+
     #[test]
     fn nothing_written_is_the_default() {
         assert_eq!(Config::parse("# nothing\n\n", "x").unwrap(), Config::default());

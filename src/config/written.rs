@@ -52,6 +52,7 @@ fn list<'de, D: serde::Deserializer<'de>, T: Deserialize<'de>>(deserializer: D) 
     Option::deserialize(deserializer).map(Option::unwrap_or_default)
 }
 
+/// The second names are those of earlier days: a configuration that has them still holds.
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(super) struct Written {
@@ -60,22 +61,30 @@ pub(super) struct Written {
     socket: Option<PathBuf>,
     tolerance: Option<Scalar>,
     lighting: Option<Scalar>,
+    #[serde(alias = "recycle")]
     recycle_time: Option<Scalar>,
+    #[serde(alias = "marks")]
     camera_steps: Option<Scalar>,
+    #[serde(alias = "response")]
     response_curve: Option<Scalar>,
+    #[serde(alias = "picture_look")]
     picture_profile: Option<Scalar>,
     curves: Option<PathBuf>,
+    #[serde(alias = "watch")]
     detect: Option<Scalar>,
     poll_every: Option<Scalar>,
-    #[serde(deserialize_with = "list")]
+    #[serde(deserialize_with = "list", alias = "ignore")]
     ignore_suffixes: Vec<String>,
+    #[serde(alias = "judge_by")]
     judged_spot: Option<Scalar>,
+    #[serde(alias = "sync")]
     sync_speed: Option<Scalar>,
+    #[serde(alias = "room_light")]
     ambient_limit: Option<Scalar>,
     colour_limit: Option<Scalar>,
     #[serde(deserialize_with = "list")]
     spots: Vec<WrittenSpot>,
-    #[serde(deserialize_with = "list")]
+    #[serde(deserialize_with = "list", alias = "lights")]
     groups: Vec<WrittenGroup>,
 }
 
@@ -94,9 +103,11 @@ struct WrittenSpot {
 struct WrittenGroup {
     name: String,
     role: Option<Scalar>,
+    #[serde(alias = "count")]
     heads: Option<u32>,
     dial: Option<Scalar>,
     step: Option<Scalar>,
+    #[serde(alias = "full")]
     full_power: Option<f64>,
     range: Option<Scalar>,
     power: Option<Scalar>,

@@ -1,4 +1,4 @@
-//! What `sync` and `status` say of the folder and the log, in words and values.
+//! What `wait` and `status` say of the folder and the log, in words and values.
 
 use std::path::Path;
 
@@ -125,7 +125,10 @@ mod tests {
     #[test]
     fn all_is_logged_only_when_nothing_speaks_against_it() {
         let all = watched().reply();
-        assert_eq!((all.says.as_str(), &all.value["complete"]), ("everything in the folder is logged", &json!(true)));
+        assert_eq!(
+            (all.message.as_str(), &all.value["complete"]),
+            ("everything in the folder is logged", &json!(true))
+        );
         let names = || vec!["a.jpg".to_owned()];
         let cases = [
             (Synced { waiting: names(), ..watched() }, "a.jpg"),
@@ -136,8 +139,12 @@ mod tests {
         ];
         for (synced, word) in cases {
             let reply = synced.reply();
-            assert_eq!(reply.value["complete"], false, "{}", reply.says);
-            assert!(reply.says.starts_with("everything is logged but ") && reply.says.contains(word), "{}", reply.says);
+            assert_eq!(reply.value["complete"], false, "{}", reply.message);
+            assert!(
+                reply.message.starts_with("everything is logged but ") && reply.message.contains(word),
+                "{}",
+                reply.message
+            );
         }
         for stands in [FolderStands::Away, FolderStands::Silent, FolderStands::NotListed { why: "denied".into() }] {
             let folder = FolderState { stands, ..FolderState::default() };
@@ -146,11 +153,11 @@ mod tests {
         let folder = FolderState { stands: FolderStands::Watched, replaced: true, ..FolderState::default() };
         let other = Synced { folder, ..Synced::default() }.reply();
         assert!(
-            other.value["complete"] == false && other.says.contains("another one lies in its place"),
+            other.value["complete"] == false && other.message.contains("another one lies in its place"),
             "{}",
-            other.says
+            other.message
         );
         let skipped = Synced { skipped: names(), ..watched() }.reply();
-        assert!(skipped.says.ends_with("skipped since this was last asked: a.jpg"), "{}", skipped.says);
+        assert!(skipped.message.ends_with("skipped since this was last asked: a.jpg"), "{}", skipped.message);
     }
 }

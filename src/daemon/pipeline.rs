@@ -80,10 +80,11 @@ async fn dispatch(
     while let Some(arrival) = arrivals.recv().await {
         let counted = arrival.is_counted();
         let what = match arrival {
-            Arrival::Frame { name, kind, state, fingerprint, late, passed, found } => {
+            Arrival::Frame { name, kind, state, fingerprint, found_at_start, passed, found } => {
                 let Ok(seat) = Arc::clone(&seats).acquire_owned().await else { return };
                 let metering = Arc::clone(&metering.borrow());
-                let file = Landed { name: name.clone(), is_raw: kind.is_raw(), state, fingerprint, late, passed };
+                let file =
+                    Landed { name: name.clone(), is_raw: kind.is_raw(), state, fingerprint, found_at_start, passed };
                 let task = spawn_blocking(move || {
                     let _seat = seat;
                     meter(file, found, &metering, pictures)

@@ -27,7 +27,7 @@ impl Reader for Workers {
     type Found = Frame;
 
     fn begin(&self, job: Job, reply: Reply<Frame>) {
-        let (pool, series) = (self.pool.clone(), self.metering.borrow().marks);
+        let (pool, series) = (self.pool.clone(), self.metering.borrow().camera_steps);
         // Waiting for a worker blocks a thread; as many are waited for as the intake begins, which is few.
         self.runtime.spawn_blocking(move || reply(read(&pool, job, series)));
     }
@@ -96,7 +96,7 @@ impl Named {
 
     /// The same, metered.
     pub async fn meter(&self, file: &str, metering: Arc<MeteringPlan>) -> Result<MeteredFrame, String> {
-        let frame = self.read(file, metering.marks).await?;
+        let frame = self.read(file, metering.camera_steps).await?;
         let metered = spawn_blocking(move || metering.meter(frame)).await;
         metered.map_err(|_| "metering it failed".to_owned())
     }

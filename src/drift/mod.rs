@@ -10,4 +10,4 @@ pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
 pub use observed::{
     GridComparison, Observed, Unevenness, compare_grids, observe, place_of, take_patch, uncertainty_of_rendering,
 };
-pub use weigh::{Assumption, Prediction, Weighed, WentBy, weigh};
+pub use weigh::{Assumption, EvidenceUsed, Prediction, Weighed, weigh};

@@ -88,7 +88,7 @@ pub struct Unevenness {
     /// Part of the frame, in words.
     pub part: String,
     /// That part's drift minus the rest's.
-    #[serde(rename = "by")]
+    #[serde(alias = "by")]
     pub change: Stops,
 }
 

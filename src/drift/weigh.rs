@@ -40,7 +40,7 @@ impl Prediction {
 /// Which evidence the drift went by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum WentBy {
+pub enum EvidenceUsed {
     /// The settings alone: the picture can't tell.
     Settings,
     /// The picture agrees with what was predicted, and both count by their uncertainties.
@@ -55,9 +55,9 @@ pub struct Weighed {
     pub drift: Stops,
     /// Half-width of the 95 % interval.
     pub half_width: Stops,
-    pub went_by: WentBy,
+    pub evidence_used: EvidenceUsed,
     /// The prediction that held, if one did.
-    #[serde(rename = "basis")]
+    #[serde(alias = "basis")]
     pub assumption: Option<Assumption>,
 }
 
@@ -72,7 +72,7 @@ pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<
         return Some(Weighed {
             drift: untouched.drift,
             half_width: untouched.half_width,
-            went_by: WentBy::Settings,
+            evidence_used: EvidenceUsed::Settings,
             assumption: Some(untouched.assumption),
         });
     };
@@ -85,14 +85,14 @@ pub fn weigh(predictions: &[Prediction], observed: Option<&Observed>) -> Option<
             Some(Weighed {
                 drift: Stops((p.drift.0 * a + observed.drift.0 * b) / (a + b)),
                 half_width: Stops((1.0 / (a + b)).sqrt()),
-                went_by: WentBy::Both,
+                evidence_used: EvidenceUsed::Both,
                 assumption: Some(p.assumption),
             })
         }
         _ => Some(Weighed {
             drift: observed.drift,
             half_width: observed.half_width,
-            went_by: WentBy::Light,
+            evidence_used: EvidenceUsed::Light,
             assumption: None,
         }),
     }
@@ -133,17 +133,17 @@ mod tests {
         let half_width = uncertainty_of_expected(&same, &same, Lighting::Flash, of_camera);
         let nothing = Prediction::of((Stops::ZERO, half_width), Stops::ZERO, Assumption::LightsUntouched);
         let weighed = weigh(&[nothing], Some(&observed(0.22, 0.07))).unwrap();
-        assert_eq!((weighed.drift, weighed.went_by), (Stops(0.22), WentBy::Light));
+        assert_eq!((weighed.drift, weighed.evidence_used), (Stops(0.22), EvidenceUsed::Light));
         // A turn of a dial that was told is less sure than no turn at all.
         let turned = Prediction::of((Stops::ZERO, half_width), Stops(1.0), Assumption::CorrectionFollowed);
-        assert_eq!(weigh(&[turned], Some(&observed(1.09, 0.06))).unwrap().went_by, WentBy::Both);
+        assert_eq!(weigh(&[turned], Some(&observed(1.09, 0.06))).unwrap().evidence_used, EvidenceUsed::Both);
     }
 
     #[test]
     fn settings_count_more_than_a_vague_picture_that_agrees() {
         let weighed = weigh(&[untouched(2.0)], Some(&observed(2.25, 0.4))).unwrap();
         assert!((weighed.drift.0 - 2.0).abs() < 0.03, "{}", weighed.drift);
-        assert_eq!(weighed.went_by, WentBy::Both);
+        assert_eq!(weighed.evidence_used, EvidenceUsed::Both);
     }
 
     #[test]
@@ -151,12 +151,12 @@ mod tests {
         let followed = Prediction { assumption: Assumption::CorrectionFollowed, ..untouched(0.0) };
         let weighed = weigh(&[untouched(0.67), followed], Some(&observed(-0.33, 0.1))).unwrap();
         assert_eq!(weighed.drift, Stops(-0.33));
-        assert_eq!((weighed.went_by, weighed.assumption), (WentBy::Light, None));
+        assert_eq!((weighed.evidence_used, weighed.assumption), (EvidenceUsed::Light, None));
     }
 
     #[test]
     fn without_a_picture_the_settings_are_all_there_is() {
-        assert_eq!(weigh(&[untouched(1.0)], None).unwrap().went_by, WentBy::Settings);
+        assert_eq!(weigh(&[untouched(1.0)], None).unwrap().evidence_used, EvidenceUsed::Settings);
         assert_eq!(weigh(&[], None), None);
     }
 

@@ -34,7 +34,7 @@ pub struct Waiter {
     /// The state in which it came to rest.
     pub rest: FileState,
     /// It landed while no daemon was running.
-    pub late: bool,
+    pub found_at_start: bool,
     /// It gave no bytes before, so that it is read beside the line.
     pub suspect: bool,
     /// It gave up its place in the line: files behind it may have been handed on before it.
@@ -160,7 +160,7 @@ mod tests {
     const STATE: FileState = FileState { size: 1, modified_ns: 0, changed_ns: 0, inode: 1 };
 
     fn waiter(name: &str, suspect: bool) -> Waiter {
-        Waiter { path: name.into(), rest: STATE, late: false, suspect, passed: false }
+        Waiter { path: name.into(), rest: STATE, found_at_start: false, suspect, passed: false }
     }
 
     fn seconds(n: u64) -> Now {

@@ -75,7 +75,15 @@ pub struct Before {
 pub enum Arrival<F> {
     /// A whole new frame, or a raw file that may belong to one, and what was found in it.
     /// `passed`: frames that landed behind it may have been told before it, because it took long to read.
-    Frame { name: String, kind: Kind, state: FileState, fingerprint: Fingerprint, late: bool, passed: bool, found: F },
+    Frame {
+        name: String,
+        kind: Kind,
+        state: FileState,
+        fingerprint: Fingerprint,
+        found_at_start: bool,
+        passed: bool,
+        found: F,
+    },
     /// A file was rewritten or renamed; its picture is one already taken up.
     Rewritten { name: String, was: String, state: FileState },
     /// Old photographs found at the first start; `last` ends them.

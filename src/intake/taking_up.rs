@@ -46,7 +46,7 @@ pub(super) struct TakingUp<F> {
     turned_down: HashMap<PathBuf, FileState>,
     suspects: HashMap<PathBuf, Suspect>,
     /// Files that landed while no daemon was running.
-    late: HashSet<PathBuf>,
+    found_at_start: HashSet<PathBuf>,
     /// Files, and folders whose files, that were there before the first start though nobody could look at them.
     old: HashSet<PathBuf>,
     told: VecDeque<Arrival<F>>,
@@ -68,7 +68,7 @@ impl<F> TakingUp<F> {
             known,
             turned_down,
             suspects: HashMap::new(),
-            late: HashSet::new(),
+            found_at_start: HashSet::new(),
             old: HashSet::new(),
             told: VecDeque::new(),
         }
@@ -111,7 +111,7 @@ impl<F> TakingUp<F> {
 
     /// A file landed while no daemon was running.
     pub fn is_late(&mut self, path: PathBuf) {
-        self.late.insert(path);
+        self.found_at_start.insert(path);
     }
 
     // --- the line ---
@@ -142,8 +142,8 @@ impl<F> TakingUp<F> {
     }
 
     fn waiter(&self, path: PathBuf, rest: FileState) -> Waiter {
-        let (late, suspect) = (self.late.contains(&path), self.suspects.contains_key(&path));
-        Waiter { path, rest, late, suspect, passed: false }
+        let (found_at_start, suspect) = (self.found_at_start.contains(&path), self.suspects.contains_key(&path));
+        Waiter { path, rest, found_at_start, suspect, passed: false }
     }
 
     /// A file at rest joins the line; raw files that waited for it come behind it.
@@ -164,7 +164,7 @@ impl<F> TakingUp<F> {
 
     /// A file that landed while no daemon was running joins the line.
     pub fn join_late(&mut self, path: PathBuf, rest: FileState) {
-        self.late.insert(path.clone());
+        self.found_at_start.insert(path.clone());
         let waiter = self.waiter(path, rest);
         self.join(waiter);
     }
@@ -236,8 +236,8 @@ impl<F> TakingUp<F> {
             (None, Some(kind), Some(found)) => {
                 let KnownFile { name, state, fingerprint } = file.clone();
                 self.known.add(file);
-                let (late, passed) = (waiter.late, waiter.passed);
-                self.told.push_back(Arrival::Frame { name, kind, state, fingerprint, late, passed, found });
+                let (found_at_start, passed) = (waiter.found_at_start, waiter.passed);
+                self.told.push_back(Arrival::Frame { name, kind, state, fingerprint, found_at_start, passed, found });
             }
             (None, ..) => self.turn_down(path, Some(waiter.rest), "nothing was found in it".to_owned()),
         }
@@ -333,7 +333,7 @@ impl<F> TakingUp<F> {
     fn forget(&mut self, path: &Path) {
         self.settling.done(path);
         self.suspects.remove(path);
-        self.late.remove(path);
+        self.found_at_start.remove(path);
         self.old.remove(path);
         self.turned_down.remove(path);
     }

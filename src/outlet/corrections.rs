@@ -126,7 +126,7 @@ mod tests {
 
     fn resolved(n: u64) -> Record {
         let at = "2026-03-02T10:00:00Z".parse().unwrap();
-        Record { v: VERSION, n, at, body: Body::Resolved { correction: n, how: How::Told } }
+        Record { v: VERSION, n, at, body: Body::Resolved { correction: n, how: How::Confirmed } }
     }
 
     fn text(home: &tempfile::TempDir) -> String {

@@ -56,7 +56,7 @@ fn on_one_line(text: &str) -> String {
 fn block_of(record: &Record, paint: Paint) -> Option<String> {
     let text = match &record.body {
         Body::Frame(frame) => {
-            let late = if frame.late { "  (landed meanwhile)" } else { "" };
+            let late = if frame.found_at_start { "  (landed meanwhile)" } else { "" };
             let title =
                 format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.observation.settings.in_short());
             observed_block(&title, frame.verdict.as_ref(), &frame.notes, paint)
@@ -98,7 +98,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
         Body::Undone { group, .. } => format!("  {group}: taken back, it stands as before"),
-        Body::Reread { file, .. } => format!("  {} is read by the new spots", file),
+        Body::Remetered { file, .. } => format!("  {} is read by the new spots", file),
         Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", file),
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
         Body::Skipped { file, why, .. } => format!("{} was passed over: {why}", file),
@@ -112,7 +112,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             format!("  {group} {at} (read from the picture)")
         }
         Body::Note { text } => format!("  note: {}", text),
-        Body::Known { files, .. } if !files.is_empty() => {
+        Body::ExistingFiles { files, .. } if !files.is_empty() => {
             format!("  {} photographs were there before and are taken as known", files.len())
         }
         _ => return None,

@@ -38,8 +38,8 @@ impl SocketRequest {
     }
 }
 
-pub(super) fn busy(says: &str) -> String {
-    json!({"kind": "busy", "says": says}).to_string()
+pub(super) fn busy(message: &str) -> String {
+    json!({"kind": "busy", "message": message}).to_string()
 }
 
 /// The record is embedded as it stands in the log, checksum included.
@@ -48,9 +48,9 @@ pub(super) fn record_message(line: &str, logged: bool) -> String {
 }
 
 pub(super) fn reply_message(id: &Value, reply: &Reply) -> String {
-    json!({"kind": "reply", "id": id, "ok": reply.ok, "says": reply.says, "value": reply.value}).to_string()
+    json!({"kind": "reply", "id": id, "ok": reply.ok, "message": reply.message, "value": reply.value}).to_string()
 }
 
-pub(super) fn refusal(id: &Value, says: String) -> String {
-    reply_message(id, &Reply::refused(says))
+pub(super) fn refusal(id: &Value, message: String) -> String {
+    reply_message(id, &Reply::refused(message))
 }

@@ -46,7 +46,7 @@ pub(super) fn judged_block(judgement: &Judgement, paint: Paint) -> String {
 
 fn position_line(read: &PositionRead) -> Option<String> {
     let how = match read.known {
-        Known::Deduced if read.moved.abs() <= SAME_SETTING => return None,
+        Known::Deduced if read.since_reference.abs() <= SAME_SETTING => return None,
         Known::Deduced => "estimated, if all groups changed alike",
         Known::ReadBySurvey => "read from the picture",
         // That the correction is seen says it.
@@ -54,15 +54,15 @@ fn position_line(read: &PositionRead) -> Option<String> {
     };
     let at = match &read.shown {
         Some(shown) => format!("is probably at {shown} now"),
-        None => format!("has probably moved by {} stop", read.moved),
+        None => format!("has probably moved by {} stop", read.since_reference),
     };
     Some(format!("  {} {at} ({how})", read.group))
 }
 
 pub(super) fn end_line(correction: u64, how: How) -> String {
     let word = match how {
-        How::Seen => "is seen in the picture",
-        How::Told => "was told to be done",
+        How::Observed => "is seen in the picture",
+        How::Confirmed => "was told to be done",
         How::Withdrawn => "is withdrawn",
     };
     format!("  correction #{correction} {word}")
@@ -77,7 +77,7 @@ pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<Str
             if correction.other_ways.is_empty() { "the dials' steps change" } else { "the end of a range changes" };
         lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_error.0));
     }
-    let left = correction.dial_changes.iter().map(|t| t.left_over).find(|l| l.abs() > Stops(0.02));
+    let left = correction.dial_changes.iter().map(|t| t.remainder).find(|l| l.abs() > Stops(0.02));
     if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
         lines.push(format!("    rounding to the dials leaves {left} stop"));
     }

@@ -13,7 +13,7 @@ mod stops;
 
 pub use aperture::FNumber;
 pub use falloff::{Density, GuideNumber, LightingRatio, Metres, distance_factor, inverse_square};
-pub use power::{Dial, DialError, Placed, PowerSetting, Reach, Scale, Step};
+pub use power::{Dial, DialError, DialLimit, Placed, PowerSetting, Scale, Step};
 pub use sensitivity::IsoSpeed;
 pub use series::Series;
 pub use shutter::ExposureTime;

@@ -112,17 +112,19 @@ pub struct Placed {
     /// The nearest setting the dial really has.
     pub setting: PowerSetting,
     /// Wanted minus reached: what rounding, or the end of the range, leaves over.
-    pub left_over: Stops,
-    pub reach: Reach,
+    pub remainder: Stops,
+    pub limit: DialLimit,
 }
 
-/// Whether a wanted setting lies on the dial.
+/// Whether a wanted setting lies within the dial's range, or the nearest is at its end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Reach {
+pub enum DialLimit {
     Within,
-    BelowLeast,
-    AboveMost,
+    #[serde(alias = "below_least")]
+    Minimum,
+    #[serde(alias = "above_most")]
+    Maximum,
 }
 
 /// A power setting or range that can't be read.
@@ -210,14 +212,14 @@ impl Dial {
     pub fn place(&self, wanted: PowerSetting) -> Placed {
         let snapped = PowerSetting(wanted.below_full().to_nearest(self.step.stops()));
         let tiny = Stops(1e-9);
-        let (setting, reach) = if snapped - self.most > tiny {
-            (self.most, Reach::AboveMost)
+        let (setting, limit) = if snapped - self.most > tiny {
+            (self.most, DialLimit::Maximum)
         } else if self.least - snapped > tiny {
-            (self.least, Reach::BelowLeast)
+            (self.least, DialLimit::Minimum)
         } else {
-            (snapped, Reach::Within)
+            (snapped, DialLimit::Within)
         };
-        Placed { setting, left_over: wanted - setting, reach }
+        Placed { setting, remainder: wanted - setting, limit }
     }
 
     /// Every setting the dial has, weakest first.
@@ -350,9 +352,9 @@ mod tests {
     #[test]
     fn out_of_range_is_a_value() {
         let placed = small_flash().place(PowerSetting(Stops(1.0)));
-        assert_eq!(placed.reach, Reach::AboveMost);
+        assert_eq!(placed.limit, DialLimit::Maximum);
         assert_eq!(placed.setting, PowerSetting::FULL);
-        assert_eq!(placed.left_over, Stops(1.0));
+        assert_eq!(placed.remainder, Stops(1.0));
     }
 
     /// CHECK: half the watt-seconds is -1 stop (proportionality; common practice, no source).
@@ -390,8 +392,8 @@ mod tests {
         #[test]
         fn rounding_leaves_at_most_half_a_click(dial in any_dial(), p in -8.5_f64..0.0) {
             let placed = dial.place(PowerSetting(Stops(p)));
-            if placed.reach == Reach::Within {
-                prop_assert!(placed.left_over.abs().0 <= dial.step().stops().0 / 2.0 + 1e-9);
+            if placed.limit == DialLimit::Within {
+                prop_assert!(placed.remainder.abs().0 <= dial.step().stops().0 / 2.0 + 1e-9);
             }
         }
     }

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::group::LightGroup;
-use crate::photometry::{PowerSetting, Reach, Stops};
+use crate::photometry::{DialLimit, PowerSetting, Stops};
 
 /// What to do at one group of lights.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -15,13 +15,15 @@ pub struct DialChange {
     /// The new setting, for those who compute with it.
     pub setting: Option<PowerSetting>,
     /// The change of light that this makes; brighter is positive.
-    #[serde(rename = "by")]
+    #[serde(alias = "by")]
     pub change: Stops,
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// Wanted minus reached, by rounding or by the end of the range.
-    pub left_over: Stops,
-    pub reach: Reach,
+    #[serde(alias = "left_over")]
+    pub remainder: Stops,
+    #[serde(alias = "reach")]
+    pub limit: DialLimit,
 }
 
 impl DialChange {
@@ -37,8 +39,8 @@ impl DialChange {
                 setting: from.map(|p| p + change),
                 change,
                 clicks: (change.0 * step.per_stop()).round() as i32,
-                left_over: wanted - change,
-                reach: Reach::Within,
+                remainder: wanted - change,
+                limit: DialLimit::Within,
             };
         };
         let placed = dial.place(power + wanted);
@@ -50,8 +52,8 @@ impl DialChange {
             setting: Some(placed.setting),
             change,
             clicks: dial.clicks(change),
-            left_over: placed.left_over,
-            reach: placed.reach,
+            remainder: placed.remainder,
+            limit: placed.limit,
         }
     }
 

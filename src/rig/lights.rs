@@ -77,8 +77,8 @@ impl Lights {
         let shares = self.basis.shares_in(area);
         let at = |source: usize| shares.as_ref().and_then(|s| s.get(source).copied());
         let rest = shares.as_ref().and_then(|s| {
-            let left_over = s.iter().skip(self.ambient_at() + 1).map(|s| s.get()).sum();
-            Share::new(left_over)
+            let remainder = s.iter().skip(self.ambient_at() + 1).map(|s| s.get()).sum();
+            Share::new(remainder)
         });
         SpotShares {
             spot: spot.to_owned(),

@@ -103,8 +103,8 @@ impl Position {
     }
 
     /// The end of its range leaves this over, and that was confirmed.
-    pub fn is_known_to_be_short_by(&self, left_over: Stops) -> bool {
-        self.short_by.is_some_and(|short| (short - left_over).abs() <= SAME_SHORTFALL)
+    pub fn is_known_to_be_short_by(&self, remainder: Stops) -> bool {
+        self.short_by.is_some_and(|short| (short - remainder).abs() <= SAME_SHORTFALL)
     }
 
     /// Keeps what it is now, as record `record` is about to tell something else of it.

@@ -50,7 +50,7 @@ impl Firing {
 /// One frame of a survey.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SurveyFrame {
-    #[serde(rename = "lit")]
+    #[serde(alias = "lit")]
     pub firing: Firing,
     pub settings: Settings,
     pub light: LightMap,

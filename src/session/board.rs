@@ -11,7 +11,7 @@ use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
-use crate::photometry::{Reach, SAME_SETTING, Stops};
+use crate::photometry::{DialLimit, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 use crate::rig::{DialChange, Firing, LightGroup, Position, Ratio, Role};
 
@@ -44,7 +44,6 @@ pub struct LastShown {
     pub file: String,
     pub settings: String,
     pub f_number: Option<String>,
-    #[serde(rename = "cause")]
     pub finding: Finding,
     pub sentence: String,
     /// In stops, with its 95 % half-width and what that holds under.
@@ -63,7 +62,6 @@ pub struct CorrectionShown {
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
     pub sentence: String,
-    #[serde(rename = "ratio_off")]
     pub ratio_error: Option<String>,
 }
 
@@ -102,7 +100,6 @@ pub struct Card {
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// The turn in stops, in thirds, for lights of which nobody told the power.
-    #[serde(rename = "by")]
     pub change: Option<String>,
     /// What to do, in words.
     pub does: String,
@@ -229,7 +226,7 @@ fn ratios(setup: &Setup) -> Vec<String> {
     };
     let turned = |name: &str| {
         let source = surveyed.report.sources.iter().find(|groups| groups.join(" with ") == name)?;
-        setup.moved_since_survey(source.first()?)
+        setup.since_survey(source.first()?)
     };
     if let Some(spot) = surveyed.report.clipped_for_ratios() {
         return vec![format!("not known: '{spot}' is clipped in the survey's frame with all groups")];
@@ -295,7 +292,7 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
 
 fn state_of(dial_change: &DialChange, coming: bool) -> CardState {
     match dial_change.clicks {
-        _ if dial_change.reach != Reach::Within => CardState::EndOfRange,
+        _ if dial_change.limit != DialLimit::Within => CardState::EndOfRange,
         0 => CardState::Leave,
         _ if coming => CardState::Coming,
         n if n > 0 => CardState::Up,
@@ -355,8 +352,8 @@ fn sure(
         }
         (true, _, None) => "how sure is not known".to_owned(),
     };
-    if dial_change.left_over.abs() > Stops(0.02) && dial_change.reach == Reach::Within {
-        said.push_str(&format!("; the dial's step leaves {} stop", dial_change.left_over));
+    if dial_change.remainder.abs() > Stops(0.02) && dial_change.limit == DialLimit::Within {
+        said.push_str(&format!("; the dial's step leaves {} stop", dial_change.remainder));
     }
     said
 }

@@ -55,7 +55,7 @@ pub enum Command {
         exposure_time: Option<String>,
         /// The series that marks on both stand for [default: the configuration's].
         #[serde(default, skip_serializing_if = "Option::is_none")]
-        marks: Option<Series>,
+        camera_steps: Option<Series>,
     },
     /// Begins a light survey (of all groups if none is named), skips its next group, gives it up, or
     /// tells what the last one found.
@@ -76,7 +76,8 @@ pub enum Command {
     },
     Status {},
     /// Answers when all that was in the folder before it is logged.
-    Sync {},
+    #[serde(alias = "sync")]
+    Wait {},
     /// All records from this number on, out of the log.
     Since {
         n: u64,
@@ -106,12 +107,12 @@ impl Planned {
         f_number: Option<&String>,
         iso: Option<&String>,
         exposure_time: Option<&String>,
-        marks: Series,
+        camera_steps: Series,
     ) -> Result<Planned, String> {
         let planned = Planned {
-            f_number: f_number.map(|s| FNumber::read(s, marks)).transpose()?,
+            f_number: f_number.map(|s| FNumber::read(s, camera_steps)).transpose()?,
             iso: iso.map(|s| s.parse()).transpose()?,
-            exposure_time: exposure_time.map(|s| ExposureTime::read(s, marks)).transpose()?,
+            exposure_time: exposure_time.map(|s| ExposureTime::read(s, camera_steps)).transpose()?,
         };
         if planned == Planned::default() {
             return Err("next needs a setting: f/5.6, iso200 or 1/160".to_owned());
@@ -124,21 +125,21 @@ impl Planned {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reply {
     pub ok: bool,
-    pub says: String,
+    pub message: String,
     pub value: Value,
 }
 
 impl Reply {
-    pub fn done(says: impl Into<String>) -> Reply {
-        Reply { ok: true, says: says.into(), value: Value::Null }
+    pub fn done(message: impl Into<String>) -> Reply {
+        Reply { ok: true, message: message.into(), value: Value::Null }
     }
 
-    pub fn with(says: impl Into<String>, value: Value) -> Reply {
-        Reply { ok: true, says: says.into(), value }
+    pub fn with(message: impl Into<String>, value: Value) -> Reply {
+        Reply { ok: true, message: message.into(), value }
     }
 
-    pub fn refused(says: impl Into<String>) -> Reply {
-        Reply { ok: false, says: says.into(), value: Value::Null }
+    pub fn refused(message: impl Into<String>) -> Reply {
+        Reply { ok: false, message: message.into(), value: Value::Null }
     }
 }
 
@@ -148,14 +149,14 @@ pub fn status(sitting: &Sitting) -> Value {
     let positions = setup
         .positions
         .iter()
-        .map(|p| json!({"group": p.group, "power": p.power(), "moved": setup.moved(&p.group), "known": p.known}));
+        .map(|p| json!({"group": p.group, "power": p.power(), "since_reference": setup.since_reference(&p.group), "known": p.known}));
     let looks = setup.looks.iter().map(|(name, look)| (name.clone(), look_shown(look, setup)));
     json!({
         "records": sitting.records,
         "frames": sitting.frames,
         "look": setup.current,
         "looks": looks.collect::<serde_json::Map<_, _>>(),
-        "lights": positions.collect::<Vec<_>>(),
+        "groups": positions.collect::<Vec<_>>(),
         "correction": setup.open,
         "survey": {
             "next": setup.surveying.as_ref().and_then(|s| s.next()).map(Firing::asks),

@@ -26,7 +26,7 @@ pub struct LoggedObservation {
 /// One frame of a survey, as a record holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LoggedSurveyFrame {
-    #[serde(rename = "lit")]
+    #[serde(alias = "lit")]
     pub firing: Firing,
     pub settings: Settings,
     pub light: LoggedMap,

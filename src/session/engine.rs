@@ -165,7 +165,7 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `observation`; `sync`, `since` and `spot` are not the engine's.
+    /// `observation`; `wait`, `since` and `spot` are not the engine's.
     pub fn command(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         if let Some(why) = self.has_no_room_for(command) {
             return Reply::refused(why);
@@ -203,7 +203,7 @@ impl<L: Ledger> Engine<L> {
 
     /// Why a command can't be carried out now, because what it tells could not be kept.
     pub fn has_no_room_for(&self, command: &Command) -> Option<String> {
-        let tells_nothing = matches!(command, Command::Status {} | Command::Sync {} | Command::Since { .. });
+        let tells_nothing = matches!(command, Command::Status {} | Command::Wait {} | Command::Since { .. });
         (!tells_nothing && self.ledger.is_full()).then(|| {
             "the shot log can't be written, and as much waits in memory as may: free its disk, then tell this again"
                 .to_owned()

@@ -30,9 +30,8 @@ pub struct Exposure {
     pub file: String,
     pub further: Vec<String>,
     /// What its files hold.
-    #[serde(rename = "subject")]
     pub observation: Arc<Observation>,
-    pub late: bool,
+    pub found_at_start: bool,
     pub overtaken: bool,
     /// What was made of it, and by which record.
     pub judged: Option<(u64, Arc<Judgement>)>,
@@ -51,7 +50,7 @@ impl Exposure {
             file: frame.file.clone(),
             further: Vec::new(),
             observation: Arc::new(observation),
-            late: frame.late,
+            found_at_start: frame.found_at_start,
             overtaken: frame.overtaken,
             judged: None,
             before: Some(before),
@@ -64,7 +63,7 @@ impl Exposure {
     pub fn was_acted_on(&self, correction: u64) -> bool {
         self.since.iter().any(|(_, body)| match &**body {
             Body::Power { answers, .. } => *answers == Some(correction),
-            Body::Resolved { correction: of, how: How::Told } => *of == correction,
+            Body::Resolved { correction: of, how: How::Confirmed } => *of == correction,
             _ => false,
         })
     }

@@ -35,7 +35,7 @@ impl Files {
     pub(super) fn apply(&mut self, body: &Body) {
         match body {
             Body::Skipped { file, state, .. } => self.turn_down(file, *state),
-            Body::Known { files, last } => {
+            Body::ExistingFiles { files, last } => {
                 self.begun |= last;
                 for file in files {
                     self.note(&file.name, file.state, file.fingerprint);
@@ -51,7 +51,7 @@ impl Files {
                 self.note(file, *state, *fingerprint);
                 self.note_further(file, *frame);
             }
-            Body::Updated { file, was, state } => {
+            Body::FileChanged { file, was, state } => {
                 if let Some((_, fingerprint)) = self.logged.remove(was) {
                     self.note(file, *state, fingerprint);
                 }

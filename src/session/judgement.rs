@@ -75,7 +75,7 @@ impl Occasion {
 pub struct PositionRead {
     pub group: String,
     /// Since the reference; brighter is positive.
-    pub moved: Stops,
+    pub since_reference: Stops,
     /// As the light shows it; absent when nobody told a power.
     pub shown: Option<String>,
     pub known: Known,
@@ -86,9 +86,11 @@ pub struct PositionRead {
 #[serde(rename_all = "snake_case")]
 pub enum How {
     /// The next frame shows it.
-    Seen,
+    #[serde(alias = "seen")]
+    Observed,
     /// Somebody said so.
-    Told,
+    #[serde(alias = "told")]
+    Confirmed,
     /// Overtaken by events.
     Withdrawn,
 }

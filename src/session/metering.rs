@@ -10,7 +10,7 @@ use crate::photometry::Series;
 #[derive(Debug, Clone)]
 pub struct MeteringPlan {
     pub spots: Vec<Spot>,
-    pub marks: Series,
+    pub camera_steps: Series,
     /// There are groups of lights that a survey could tell apart.
     pub several_groups: bool,
 }
@@ -28,7 +28,7 @@ impl MeteringPlan {
     pub fn of(config: &Config) -> MeteringPlan {
         MeteringPlan {
             spots: config.spots.clone(),
-            marks: config.camera_steps,
+            camera_steps: config.camera_steps,
             several_groups: config.groups.len() > 1,
         }
     }

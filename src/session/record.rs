@@ -45,7 +45,8 @@ pub enum Body {
         groups: Vec<GroupPower>,
     },
     /// Photographs that lay in the folder before the first start.
-    Known {
+    #[serde(alias = "known")]
+    ExistingFiles {
         files: Vec<KnownFile>,
         /// No more of them follow: the first start is over.
         last: bool,
@@ -55,7 +56,7 @@ pub enum Body {
         look: String,
         frame: Option<u64>,
         file: String,
-        #[serde(rename = "subject")]
+        #[serde(alias = "subject")]
         observation: Box<LoggedObservation>,
         powers: BTreeMap<String, Option<PowerSetting>>,
     },
@@ -78,7 +79,8 @@ pub enum Body {
     /// What was made of an exposure. A later judgement of the same exposure takes the place of an earlier one.
     Judged(Box<Judgement>),
     /// A file was rewritten or renamed; its picture is the same.
-    Updated {
+    #[serde(alias = "updated")]
+    FileChanged {
         file: String,
         was: String,
         state: FileState,
@@ -124,7 +126,8 @@ pub enum Body {
         of: u64,
     },
     /// The file of a reference, or of the last frame, was metered anew by other spots.
-    Reread {
+    #[serde(alias = "reread")]
+    Remetered {
         file: String,
         metered: Box<Logged>,
     },
@@ -139,7 +142,7 @@ pub enum Body {
         frames: Vec<u64>,
         residual: Stops,
         /// 95 % half-width of two stops about mid-grey before and after.
-        #[serde(rename = "doubt")]
+        #[serde(alias = "doubt")]
         uncertainty: [Stops; 2],
         curve: Box<Curve>,
     },
@@ -172,12 +175,13 @@ pub struct FrameRecord {
     pub state: FileState,
     pub fingerprint: Fingerprint,
     /// It landed while no daemon was running.
-    pub late: bool,
+    #[serde(alias = "late")]
+    pub found_at_start: bool,
     /// It was shot before the frame that was logged before it, and read later: it changes nothing.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub overtaken: bool,
     pub look: Option<String>,
-    #[serde(rename = "subject")]
+    #[serde(alias = "subject")]
     pub observation: LoggedObservation,
     pub notes: Vec<String>,
     /// Up to format 4 an observation bears its judgement.
@@ -213,7 +217,7 @@ pub struct Rendered {
     /// Colour space of its pictures.
     pub colour: String,
     /// The picture profile that the configuration names.
-    #[serde(rename = "look")]
+    #[serde(alias = "look")]
     pub profile: Option<String>,
 }
 
@@ -255,7 +259,7 @@ pub enum SurveyStep {
     /// The frame does not show what it was to show.
     Refused {
         frame: u64,
-        #[serde(rename = "lit")]
+        #[serde(alias = "lit")]
         firing: Firing,
         why: String,
     },

@@ -10,7 +10,7 @@ use super::record::Purpose;
 use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
-use crate::photometry::{Reach, SAME_SETTING, Stops};
+use crate::photometry::{DialLimit, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
 use crate::rig::{DialChange, Position, Survey, SurveyReport};
 
@@ -41,8 +41,8 @@ impl OpenCorrection {
     pub(super) fn new(record: u64, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
         let is_confirmed = |dial_change: &&DialChange| {
             let position = positions.iter().find(|p| p.group == dial_change.group);
-            let is_at_its_end = dial_change.clicks == 0 && dial_change.reach != Reach::Within;
-            is_at_its_end && position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.left_over))
+            let is_at_its_end = dial_change.clicks == 0 && dial_change.limit != DialLimit::Within;
+            is_at_its_end && position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.remainder))
         };
         let confirmed = correction.dial_changes.iter().filter(is_confirmed).map(|t| t.group.clone()).collect();
         OpenCorrection { record, purpose, correction, confirmed }
@@ -83,7 +83,7 @@ impl OpenCorrection {
 
     /// What the end of a group's range leaves over, where it comes first.
     pub(super) fn short_by(&self, group: &str) -> Option<Stops> {
-        self.dial_change_of(group).filter(|t| t.reach != Reach::Within).map(|t| t.left_over)
+        self.dial_change_of(group).filter(|t| t.limit != DialLimit::Within).map(|t| t.remainder)
     }
 
     pub(super) fn keep_groups(&mut self, is_there: impl Fn(&str) -> bool) {
@@ -99,7 +99,6 @@ impl OpenCorrection {
 pub struct Last {
     pub frame: u64,
     pub file: String,
-    #[serde(rename = "subject")]
     pub observation: Arc<Observation>,
     pub verdict: Verdict,
 }
@@ -111,7 +110,6 @@ pub struct TrendPoint {
     pub drift: Option<Stops>,
     /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
-    #[serde(rename = "cause")]
     pub finding: Finding,
 }
 

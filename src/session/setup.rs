@@ -64,12 +64,12 @@ impl Setup {
     }
 
     /// How far a group was turned since the reference; `None` when that isn't known.
-    pub fn moved(&self, group: &str) -> Option<Stops> {
+    pub fn since_reference(&self, group: &str) -> Option<Stops> {
         Some((self.position(group)?.at - self.mark(group)?).rounded())
     }
 
     /// How far a group was turned since the last survey; `None` when that isn't known.
-    pub fn moved_since_survey(&self, group: &str) -> Option<Stops> {
+    pub fn since_survey(&self, group: &str) -> Option<Stops> {
         let mark = *self.surveyed.as_ref()?.marks.get(group)?;
         Some((self.position(group)?.at - mark).rounded())
     }
@@ -83,19 +83,19 @@ impl Setup {
     /// How far all groups were turned alike since the reference. `None` when some were turned
     /// otherwise than the rest, or it isn't known.
     pub fn moved_alike(&self) -> Option<Stops> {
-        alike(self.positions.iter().map(|p| self.moved(&p.group)))
+        alike(self.positions.iter().map(|p| self.since_reference(&p.group)))
     }
 
     /// Whether groups are known to have been turned unlike each other since the reference.
     pub fn moved_apart(&self) -> bool {
-        self.positions.iter().all(|p| self.moved(&p.group).is_some()) && self.moved_alike().is_none()
+        self.positions.iter().all(|p| self.since_reference(&p.group).is_some()) && self.moved_alike().is_none()
     }
 
     /// What [`Setup::moved_alike`] would be if everything that the open correction still asks for was carried out.
     pub fn moved_if_followed(&self) -> Option<Stops> {
         self.open.as_ref()?;
         let turned = |group: &str| self.asked(group).unwrap_or(Stops::ZERO);
-        alike(self.positions.iter().map(|p| self.moved(&p.group).map(|m| m + turned(&p.group))))
+        alike(self.positions.iter().map(|p| self.since_reference(&p.group).map(|m| m + turned(&p.group))))
     }
 
     /// The lights were prepared for settings that a frame with these was not yet shot with.
@@ -141,7 +141,7 @@ impl Setup {
                 self.open = Some(OpenCorrection::new(n, purpose.clone(), (**correction).clone(), &self.positions));
             }
             Body::Resolved { correction, .. } if self.open.as_ref().is_none_or(|open| open.record != *correction) => {}
-            Body::Resolved { how: How::Told, .. } => self.told_done = self.open.take(),
+            Body::Resolved { how: How::Confirmed, .. } => self.told_done = self.open.take(),
             Body::Resolved { .. } => {
                 self.open = None;
                 self.settle();
@@ -362,7 +362,7 @@ struct Said {
 /// Puts a group's dial where it was read to be; as [`moved_by`].
 fn place(positions: &mut [Position], mark: Option<Stops>, read: &PositionRead) -> Option<Stops> {
     let position = positions.iter_mut().find(|p| p.group == read.group)?;
-    moved_by(position, mark, read.moved, read.known)
+    moved_by(position, mark, read.since_reference, read.known)
 }
 
 /// Puts a dial where it is, so far from its mark. Without a mark there is one from now on, which is given.

@@ -101,7 +101,7 @@ impl Sitting {
                 self.take_response(of, response, curve);
                 self.taught_until = frames.iter().copied().fold(self.taught_until, u64::max);
             }
-            Body::Reread { file, metered } => {
+            Body::Remetered { file, metered } => {
                 let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
                 let exposure = self.exposures.of_file(file);
                 if let Some((frame, mut observation)) = exposure.map(|e| (e.frame, Observation::clone(&e.observation)))
@@ -124,9 +124,9 @@ impl Sitting {
                 self.exposures.tell(n, body);
             }
             Body::Opened { .. }
-            | Body::Known { .. }
+            | Body::ExistingFiles { .. }
             | Body::FileAdded { .. }
-            | Body::Updated { .. }
+            | Body::FileChanged { .. }
             | Body::Skipped { .. }
             | Body::Note { .. }
             | Body::Warning { .. }

@@ -134,7 +134,7 @@ fn clients_that_never_read_and_half_words() {
         if let Ok(mut wire) = Wire::raw(&sitting.place.socket) {
             let long = "x".repeat(1 << 20);
             let talk: [&[u8]; 5] =
-                [b"\0\0\0\n", b"{}\n[]\n\"\n", long.as_bytes(), b"{\"command\":\"sync\"}\n", b"\xff\xfe\n"];
+                [b"\0\0\0\n", b"{}\n[]\n\"\n", long.as_bytes(), b"{\"command\":\"wait\"}\n", b"\xff\xfe\n"];
             let _ = wire.stream.write_all(talk[k % talk.len()]);
         }
     }

@@ -18,7 +18,7 @@ fn wait_until_full(sitting: &mut Sitting) {
     let began = Instant::now();
     let is_full = || {
         let reply = sitting.daemon().tell(&json!({"command": "status"}));
-        reply.is_ok_and(|reply| reply["says"].as_str().is_some_and(|says| says.contains("log can't be written")))
+        reply.is_ok_and(|reply| reply["message"].as_str().is_some_and(|says| says.contains("log can't be written")))
     };
     let mut full = is_full();
     while !full && began.elapsed() < FOUND_WITHIN {

@@ -50,7 +50,7 @@ fn unmounted_and_back_nothing_is_missed() {
     sitting.done_on(mount);
 }
 
-/// Gone from its path and back: what it holds is still to come, and `sync` does not call it logged meanwhile.
+/// Gone from its path and back: what it holds is still to come, and `wait` does not call it logged meanwhile.
 #[test]
 fn away_for_a_while_and_back() {
     let mut sitting = Sitting::new("the folder is away");
@@ -63,11 +63,11 @@ fn away_for_a_while_and_back() {
         std::thread::sleep(Duration::from_secs_f64(sitting.random.between(0.0, 0.2)));
         fs::rename(&sitting.place.folder, &aside).unwrap();
         std::thread::sleep(Duration::from_secs_f64(if round == 0 { 0.05 } else { sitting.random.between(0.0, 3.0) }));
-        let reply = sitting.daemon().tell(&serde_json::json!({"command": "sync"}));
+        let reply = sitting.daemon().tell(&serde_json::json!({"command": "wait"}));
         let lost = sitting.log().lost(&sitting.whole).len();
-        let claims = reply.is_ok_and(|r| r["says"] == "everything in the folder is logged");
+        let claims = reply.is_ok_and(|r| r["message"] == "everything in the folder is logged");
         sitting
-            .promise(!claims || lost == 0, format!("`sync` calls all logged with the folder away and {lost} to come"));
+            .promise(!claims || lost == 0, format!("`wait` calls all logged with the folder away and {lost} to come"));
         if round % 2 == 1 {
             sitting.end();
         }

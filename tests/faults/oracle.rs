@@ -20,7 +20,7 @@ const LEVEL_MAY_DIFFER: f64 = 0.2;
 const CELL_MAY_DIFFER: f64 = 1.2;
 
 /// Parts of records that hold readings and curves.
-const BULKY: [&str; 5] = ["subject", "verdict", "metered", "completed", "curve"];
+const BULKY: [&str; 5] = ["observation", "verdict", "metered", "observed", "curve"];
 
 const CHECKSUM: &str = ",\"crc\":\"";
 
@@ -195,7 +195,7 @@ pub fn seal(body: &str) -> String {
 }
 
 fn frame(n: u64, value: &Value) -> Frame {
-    let subject = &value["subject"];
+    let subject = &value["observation"];
     let number = subject["settings"]["captured"]["local"].as_str().and_then(number_at);
     let metered = &subject["metered"];
     let by = if metered["scale"] == "linear" { Response::raw() } else { Curves::stock_only().stock().clone() };

@@ -64,11 +64,11 @@ fn pages_that_never_read_and_half_requests() {
             0 => ask(at, &"GET /page.js HTTP/1.1\r\nHost: HOST\r\n\r\n".repeat(40)),
             1 => ask(at, "GET /marks HTTP/1.1\r\nHo"),
             2 => ask(at, &format!("GET /feed HTTP/1.1\r\nHost: HOST\r\n{cookie}\r\n")),
-            _ => ask(at, "POST /wish HTTP/1.1\r\nHost: HOST\r\nContent-Length: 100000\r\n\r\n{"),
+            _ => ask(at, "POST /action HTTP/1.1\r\nHost: HOST\r\nContent-Length: 100000\r\n\r\n{"),
         });
     }
     let count = held.len();
-    let wish = json!({"wish": "spot", "name": "cheek",
+    let wish = json!({"action": "spot", "name": "cheek",
         "area": {"left": 0.3, "top": 0.3, "right": 0.6, "bottom": 0.6}})
     .to_string();
     for _ in 0..if sitting.effort.is_whole() { 40 } else { 8 } {
@@ -76,7 +76,8 @@ fn pages_that_never_read_and_half_requests() {
         sitting.put(picture);
         // One phone that draws without end.
         for _ in 0..5 {
-            let head = "POST /wish HTTP/1.1\r\nHost: HOST\r\nOrigin: http://HOST\r\nContent-Type: application/json\r\n";
+            let head =
+                "POST /action HTTP/1.1\r\nHost: HOST\r\nOrigin: http://HOST\r\nContent-Type: application/json\r\n";
             let text = format!("{head}{cookie}Content-Length: {}\r\n\r\n{wish}", wish.len());
             drop(ask(at, &text));
         }

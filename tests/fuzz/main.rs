@@ -132,7 +132,7 @@ fn socket_commands() {
 /// Whatever a page asks for, it names no file.
 #[test]
 fn page_commands() {
-    run("page_commands", seeds::wishes(), |input| {
+    run("page_commands", seeds::actions(), |input| {
         let Some(command) = stand_page::command_in(input) else { return };
         assert!(!matches!(command, Command::Reference { file: Some(_), .. } | Command::Reference { frame: None, .. }));
         let written = serde_json::to_vec(&command).unwrap();

@@ -143,7 +143,7 @@ pub fn log_lines() -> Vec<Vec<u8>> {
 pub fn commands() -> Vec<Vec<u8>> {
     [
         r#"{"command":"status"}"#,
-        r#"{"command":"sync"}"#,
+        r#"{"command": "wait"}"#,
         r#"{"command":"reference","file":"a.jpg","look":"day"}"#,
         r#"{"command":"look","look":"day"}"#,
         r#"{"command":"power","group":"key","setting":"1/8"}"#,
@@ -159,16 +159,16 @@ pub fn commands() -> Vec<Vec<u8>> {
     .to_vec()
 }
 
-pub fn wishes() -> Vec<Vec<u8>> {
+pub fn actions() -> Vec<Vec<u8>> {
     [
-        r#"{"wish":"set","group":"key","correction":7}"#,
-        r#"{"wish":"set_at","group":"key","setting":"1/8"}"#,
-        r#"{"wish":"undo","group":"key"}"#,
-        r#"{"wish":"next","f_number":"5.6","iso":"100","exposure_time":null,"marks":"thirds"}"#,
-        r#"{"wish":"refer","frame":9}"#,
-        r#"{"wish":"look","look":"day"}"#,
-        r#"{"wish":"survey","what":"begin"}"#,
-        r#"{"wish":"spot","name":"cheek","area":{"left":0.1,"top":0.2,"width":0.3,"height":0.4}}"#,
+        r#"{"action":"set","group":"key","correction":7}"#,
+        r#"{"action":"set_at","group":"key","setting":"1/8"}"#,
+        r#"{"action":"undo","group":"key"}"#,
+        r#"{"action":"next","f_number":"5.6","iso":"100","exposure_time":null,"marks":"thirds"}"#,
+        r#"{"action":"refer","frame":9}"#,
+        r#"{"action":"look","look":"day"}"#,
+        r#"{"action":"survey","what":"begin"}"#,
+        r#"{"action":"spot","name":"cheek","area":{"left":0.1,"top":0.2,"width":0.3,"height":0.4}}"#,
     ]
     .map(|text| text.as_bytes().to_vec())
     .to_vec()

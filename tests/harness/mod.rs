@@ -263,7 +263,7 @@ impl Studio {
 
     /// Waits until all that is in the folder is logged; gives what is not whole yet.
     pub fn sync(&self) -> Vec<String> {
-        let reply = self.tell(json!({"command": "sync"}));
+        let reply = self.tell(json!({"command": "wait"}));
         assert_eq!(reply["ok"], true, "{reply}");
         let waiting = reply["value"]["waiting"].as_array().unwrap();
         waiting.iter().map(|w| w.as_str().unwrap().to_owned()).collect()

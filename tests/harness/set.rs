@@ -67,7 +67,7 @@ impl Set {
         // The fill light alone is weak, and the guide would say so.
         let iso = if firing == Lamps::Only(1) { 400.0 } else { 100.0 };
         let take = Take { seconds, iso, ..self.usual() }.firing(firing);
-        assert_eq!(self.shoot(take)["verdict"]["cause"], "survey");
+        assert_eq!(self.shoot(take)["verdict"]["finding"], "survey");
         self.survey_step()
     }
 

@@ -338,7 +338,7 @@ impl Sitting {
 
     pub fn tell(&mut self, command: &Command) {
         let reply = self.engine.command(command, None);
-        assert!(reply.ok, "{command:?}: {}", reply.says);
+        assert!(reply.ok, "{command:?}: {}", reply.message);
     }
 
     /// Takes a frame; its records.
@@ -363,7 +363,7 @@ impl Sitting {
         let frame = Frame { settings: take.settings(), picture: Some(picture), notes: Vec::new() };
         let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
         let (name, fingerprint) = (name.to_owned(), Fingerprint::Whole(self.shot));
-        let file = Landed { name, is_raw, state, fingerprint, late: false, passed };
+        let file = Landed { name, is_raw, state, fingerprint, found_at_start: false, passed };
         let before = self.records.lock().unwrap().len();
         let outcome = Ok(self.metering.meter(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));

@@ -76,16 +76,16 @@ fn the_curve_is_the_cameras_and_is_picked_by_itself() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let reference = studio.take("a.jpg", shot(8.0, 0.0, 5));
-    assert_eq!(reference["verdict"]["by"], "stock-camera-3");
+    assert_eq!(reference["verdict"]["response"], "stock-camera-3");
     fs::rename(home.join("aside"), &curves).unwrap();
     let mut probe = 0;
     crate::harness::wait_for("the new curve", || {
         probe += 1;
         let frame = studio.take(&format!("probe{probe}.jpg"), shot(8.0, 0.0, 5 + probe));
-        frame["verdict"]["by"].as_str().unwrap().contains("plain")
+        frame["verdict"]["response"].as_str().unwrap().contains("plain")
     });
     let darker = studio.take("b.jpg", shot(16.0, 0.0, 5));
-    assert!(darker["verdict"]["by"].as_str().unwrap().contains("plain"), "{darker}");
+    assert!(darker["verdict"]["response"].as_str().unwrap().contains("plain"), "{darker}");
     let (observed, half) = (&darker["verdict"]["observed"], &darker["verdict"]["observed_uncertainty"]);
     assert!((observed.as_f64().unwrap() + 2.0).abs() < 0.05, "{observed}");
     assert!(half.as_f64().unwrap() < 0.2, "{half}");
@@ -111,9 +111,9 @@ fn a_camera_that_scatters_sees_a_fifth_of_a_stop_at_equal_settings() {
         greyhold(&["compare", "--json", "--config", &config.display().to_string(), &reference, &brighter, &same]);
     let said = String::from_utf8(output.stdout).unwrap();
     let answers: Vec<Value> = said.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
-    assert_eq!(answers[0]["cause"], "lights_changed", "{said} {}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(answers[0]["finding"], "lights_changed", "{said} {}", String::from_utf8_lossy(&output.stderr));
     assert!((answers[0]["drift"].as_f64().unwrap() - 0.22).abs() < 0.05, "{said}");
-    assert_eq!(answers[1]["cause"], "matched", "{said}");
+    assert_eq!(answers[1]["finding"], "matched", "{said}");
 }
 
 #[test]
@@ -263,7 +263,7 @@ fn a_torn_curve_costs_itself_only() {
     studio.extra = vec!["--config".into(), studio.config().display().to_string()];
     studio.start();
     let frame: Value = studio.take("a.jpg", shot(8.0, 0.0, 1));
-    assert_eq!(frame["verdict"]["by"], "stock-camera-3");
+    assert_eq!(frame["verdict"]["response"], "stock-camera-3");
 }
 
 /// CHECK: IEC 61966-2-1: a picture that is encoded by the sRGB curve alone is a look that no camera of the stock has.

@@ -18,13 +18,13 @@ fn taken_up_by_whatever_way_it_is_saved() {
     let wider = format!("tolerance: 0.9 stop\n{RIG}");
     fs::write(studio.config(), &wider).unwrap();
     wait_for("the new tolerance", || studio.of_type("config").iter().any(|c| c["tolerance"] == json!(0.9)));
-    assert_eq!(studio.take("2.jpg", shot(8.0, 0.6, 2))["verdict"]["cause"], "matched");
+    assert_eq!(studio.take("2.jpg", shot(8.0, 0.6, 2))["verdict"]["finding"], "matched");
     // As an editor saves: beside it, then renamed over it.
     let aside = studio.home.path().join("greyhold.yaml.new");
     fs::write(&aside, RIG).unwrap();
     fs::rename(&aside, studio.config()).unwrap();
     wait_for("the old tolerance", || studio.of_type("config").last().unwrap()["tolerance"] == json!(0.15));
-    assert_eq!(studio.take("3.jpg", shot(8.0, 0.6, 3))["verdict"]["cause"], "lights_changed");
+    assert_eq!(studio.take("3.jpg", shot(8.0, 0.6, 3))["verdict"]["finding"], "lights_changed");
 }
 
 #[test]
@@ -35,7 +35,7 @@ fn a_wrong_one_changes_nothing_and_is_said_with_its_line() {
     wait_for("the warning", || warned(&studio, "the old one holds"));
     assert!(warned(&studio, "line 7") && warned(&studio, "power"));
     fs::remove_file(studio.config()).unwrap();
-    assert_eq!(studio.take("2.jpg", shot(5.6, 0.0, 2))["verdict"]["cause"], "settings_changed");
+    assert_eq!(studio.take("2.jpg", shot(5.6, 0.0, 2))["verdict"]["finding"], "settings_changed");
     assert_eq!(studio.of_type("config").len(), 1);
 }
 
@@ -46,7 +46,7 @@ fn powers_in_it_count_when_they_are_written_anew() {
     // Another key changes: what was told stays.
     fs::write(studio.config(), format!("recycle_time: 3 s\n{RIG}")).unwrap();
     wait_for("it to be taken up", || studio.of_type("config").len() == 2);
-    let lights = |studio: &Studio| studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    let lights = |studio: &Studio| studio.tell(json!({"command": "status"}))["value"]["groups"].clone();
     assert_eq!(lights(&studio)[0]["power"], json!(-3.0));
     fs::write(studio.config(), RIG.replace("power: 1/2", "power: 1/64")).unwrap();
     wait_for("it to be taken up", || studio.of_type("config").len() == 3);
@@ -104,5 +104,5 @@ fn what_is_no_file_holds_nobody_up() {
     studio.take("3.jpg", shot(8.0, 0.0, 3));
     let area = json!({"left": 0.1, "top": 0.1, "right": 0.2, "bottom": 0.2});
     let reply = studio.tell(json!({"command": "spot", "name": "cheek", "area": area}));
-    assert!(reply["ok"] == false && reply["says"].as_str().unwrap().contains("no regular file"), "{reply}");
+    assert!(reply["ok"] == false && reply["message"].as_str().unwrap().contains("no regular file"), "{reply}");
 }

@@ -223,7 +223,7 @@ impl Desk {
             is_raw,
             state: FileState { size: inode, modified_ns: 0, changed_ns: 0, inode },
             fingerprint: Fingerprint::Whole(inode),
-            late: false,
+            found_at_start: false,
             passed: false,
         };
         let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
@@ -257,7 +257,7 @@ fn commands() -> impl Strategy<Value = Command> {
         f_number: Some(format!("f/{}", F_NUMBERS[a])),
         iso: None,
         exposure_time: None,
-        marks: None,
+        camera_steps: None,
     });
     let ask = prop::sample::select(vec![SurveyAsk::Start, SurveyAsk::Skip, SurveyAsk::Stop]);
     prop_oneof![
@@ -369,7 +369,7 @@ proptest! {
 /// What a state says that doesn't depend on which file came first: positions, what is asked, the last verdict.
 fn what_matters(desk: &Desk) -> String {
     let setup = &desk.state.sitting.setup;
-    let positions: Vec<_> = setup.positions.iter().map(|p| (p, setup.moved(&p.group))).collect();
+    let positions: Vec<_> = setup.positions.iter().map(|p| (p, setup.since_reference(&p.group))).collect();
     let open = setup.open.as_ref().map(|open| (&open.correction.dial_changes, &open.confirmed));
     let last = setup.last.as_ref().map(|last| (last.frame, &last.verdict, readings(&last.observation)));
     let looks: Vec<_> =

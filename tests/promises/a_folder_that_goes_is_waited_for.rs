@@ -76,19 +76,19 @@ fn sync_and_status_say_how_the_folder_stands() {
     let studio = studio();
     studio.put("a.jpg", &shot(8.0, 0.0, 1).jpeg());
     let ask = |command: &str| studio.tell(json!({"command": command}));
-    let all = ask("sync");
+    let all = ask("wait");
     assert_eq!((&all["value"]["complete"], &all["value"]["folder"]), (&json!(true), &json!("watched")), "{all}");
     assert_eq!(ask("status")["value"]["folder"]["state"], "watched");
     let aside = studio.home.path().join("aside");
     fs::rename(&studio.folder, &aside).unwrap();
-    let away = ask("sync");
+    let away = ask("wait");
     assert_eq!((&away["value"]["complete"], &away["value"]["folder"]), (&json!(false), &json!("away")), "{away}");
-    assert!(away["says"].as_str().unwrap().contains("the capture folder is gone"), "{away}");
+    assert!(away["message"].as_str().unwrap().contains("the capture folder is gone"), "{away}");
     assert_eq!(ask("status")["value"]["folder"]["state"], "away");
     // Back with a frame that nobody saw landing: an answer that all is logged must count it.
     fs::write(aside.join("b.jpg"), shot(8.0, 0.0, 2).jpeg()).unwrap();
     fs::rename(&aside, &studio.folder).unwrap();
-    assert_eq!(ask("sync")["value"]["complete"], true);
+    assert_eq!(ask("wait")["value"]["complete"], true);
     assert_eq!(frames(&studio), 2);
 }
 
@@ -97,12 +97,12 @@ fn sync_names_what_was_passed_over_since_it_was_last_asked() {
     let studio = studio();
     studio.put("text.jpg", b"this is no photograph");
     studio.put("cut.jpg", &shot(8.0, 0.0, 1).jpeg()[..3000]);
-    let told = studio.tell(json!({"command": "sync"}));
+    let told = studio.tell(json!({"command": "wait"}));
     assert_eq!(told["value"]["skipped"], json!(["text.jpg"]), "{told}");
     assert_eq!(told["value"]["waiting"], json!(["cut.jpg"]), "{told}");
-    let says = told["says"].as_str().unwrap();
+    let says = told["message"].as_str().unwrap();
     assert!(says.contains("text.jpg") && says.contains("cut.jpg"), "{says}");
-    assert_eq!(studio.tell(json!({"command": "sync"}))["value"]["skipped"], json!([]));
+    assert_eq!(studio.tell(json!({"command": "wait"}))["value"]["skipped"], json!([]));
 }
 
 #[cfg(unix)]
@@ -121,15 +121,15 @@ fn a_folder_that_may_not_be_listed_is_told_once() {
         return;
     }
     for _ in 0..3 {
-        let told = studio.tell(json!({"command": "sync"}));
+        let told = studio.tell(json!({"command": "wait"}));
         assert_eq!(told["value"]["unlisted"], json!(["card"]), "{told}");
         assert_eq!(told["value"]["complete"], false);
     }
     assert_eq!(log(&studio).matches("the folder card can't be listed").count(), 1);
     may_list(&card, 0o755);
     may_list(&studio.folder, 0o300);
-    assert_eq!(studio.tell(json!({"command": "sync"}))["value"]["folder"], "not_listed");
+    assert_eq!(studio.tell(json!({"command": "wait"}))["value"]["folder"], "not_listed");
     assert_eq!(studio.tell(json!({"command": "status"}))["value"]["folder"]["state"], "not_listed");
     may_list(&studio.folder, 0o755);
-    assert_eq!(studio.tell(json!({"command": "sync"}))["value"]["complete"], true);
+    assert_eq!(studio.tell(json!({"command": "wait"}))["value"]["complete"], true);
 }

@@ -134,7 +134,7 @@ fn a_rewritten_caption_is_no_new_frame_but_a_reused_name_is() {
     fs::rename(studio.folder.join(".img.tmp"), studio.folder.join("img.jpg")).unwrap();
     studio.sync();
     assert_eq!(studio.frames(), ["img.jpg"]);
-    assert!(!studio.of_type("updated").is_empty());
+    assert!(!studio.of_type("file_changed").is_empty());
     fs::rename(studio.folder.join("img.jpg"), studio.folder.join("keeper.jpg")).unwrap();
     studio.sync();
     assert_eq!(studio.frames(), ["img.jpg"], "a renamed file is the same picture");
@@ -242,7 +242,7 @@ fn portraits_on_white_are_told_apart_by_all_of_their_picture() {
         studio.sync();
     }
     assert_eq!(studio.frames(), ["IMG_0001.jpg", "IMG_0002.jpg", "IMG_0002.jpg", "IMG_0002.jpg"]);
-    assert!(studio.of_type("updated").is_empty());
+    assert!(studio.of_type("file_changed").is_empty());
 }
 
 #[test]
@@ -265,7 +265,7 @@ fn what_lies_in_hidden_folders_is_nobodys_frame() {
     pause(300);
     assert!(studio.sync().is_empty());
     assert_eq!(studio.frames(), ["0.jpg", "1.jpg", "2.jpg", "3.jpg", "4.jpg", "5.jpg"]);
-    assert!(studio.of_type("updated").is_empty(), "what is binned is not renamed");
+    assert!(studio.of_type("file_changed").is_empty(), "what is binned is not renamed");
 }
 
 /// Another program sorts the files while they come.
@@ -286,7 +286,7 @@ fn renamed_and_moved_while_they_wait_each_is_metered_once() {
     assert!(studio.sync().is_empty());
     let mut logged: Vec<String> = studio.frames();
     let mut names: std::collections::HashSet<String> = logged.iter().cloned().collect();
-    for update in studio.of_type("updated") {
+    for update in studio.of_type("file_changed") {
         let [file, was] = ["file", "was"].map(|key| update[key].as_str().unwrap().to_owned());
         assert!(names.contains(&was), "{was} is updated and was never logged");
         names.insert(file);

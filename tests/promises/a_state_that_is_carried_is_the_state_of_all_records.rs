@@ -63,7 +63,8 @@ fn small_bodies() -> impl Strategy<Value = Body> {
     let groups = prop::collection::vec((group(), power()).prop_map(|(group, power)| GroupPower { group, power }), 0..4);
     let told = prop::sample::select(vec![PowerSource::Told, PowerSource::Seen, PowerSource::Inferred]);
     prop_oneof![
-        (prop::collection::vec(known, 0..4), any::<bool>()).prop_map(|(files, last)| Body::Known { files, last }),
+        (prop::collection::vec(known, 0..4), any::<bool>())
+            .prop_map(|(files, last)| Body::ExistingFiles { files, last }),
         groups.prop_map(|groups| Body::Config { tolerance: Stops(0.1), groups }),
         (group(), power(), prop::option::of(stops()), told, prop::option::of(0_u64..40)).prop_map(
             |(group, setting, moved, source, answers)| Body::Power {
@@ -77,14 +78,14 @@ fn small_bodies() -> impl Strategy<Value = Body> {
             }
         ),
         (group(), 1_u64..40).prop_map(|(group, of)| Body::Undone { group, of }),
-        (names(), names(), file_state()).prop_map(|(file, was, state)| Body::Updated { file, was, state }),
+        (names(), names(), file_state()).prop_map(|(file, was, state)| Body::FileChanged { file, was, state }),
         (names(), prop::option::of(file_state())).prop_map(|(file, state)| Body::Skipped {
             file,
             why: "damaged".to_owned(),
             state
         }),
         names().prop_map(|look| Body::Look { look }),
-        (0_u64..40, prop::sample::select(vec![How::Seen, How::Told, How::Withdrawn]))
+        (0_u64..40, prop::sample::select(vec![How::Observed, How::Confirmed, How::Withdrawn]))
             .prop_map(|(correction, how)| Body::Resolved { correction, how }),
     ]
 }
@@ -163,7 +164,7 @@ fn in_as_many_lines_as_it_takes() {
         state: FileState { size: n, modified_ns: n as i64, changed_ns: 1 << 60, inode: n },
         fingerprint: Fingerprint::Whole(n << 40),
     });
-    state.apply(&written(1, Body::Known { files: files.collect(), last: true }));
+    state.apply(&written(1, Body::ExistingFiles { files: files.collect(), last: true }));
     let lines = state.carried().unwrap();
     assert!(lines.len() > 1 && lines.iter().all(|l| l.len() < 3 << 20));
     assert_eq!(read_back(&lines), state);

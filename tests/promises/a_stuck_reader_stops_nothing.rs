@@ -73,7 +73,7 @@ impl Watch {
 
     /// Puts frames into the folder, once what lay there at the start is known.
     fn take(&self, frames: u64) {
-        assert_eq!(self.client().ask(json!({"command": "sync"}))["ok"], true);
+        assert_eq!(self.client().ask(json!({"command": "wait"}))["ok"], true);
         for n in 0..frames {
             fs::write(self.home.path().join(format!("capture/{n}.jpg")), shot(8.0, 0.0, n).jpeg()).unwrap();
         }
@@ -183,7 +183,7 @@ fn a_terminal_that_is_held() {
     let mut watch = Watch::new();
     let child = watch.start("exec script -qefc 'WATCH' /dev/null", Stdio::piped(), Stdio::null());
     let mut keys = child.stdin.take().unwrap();
-    watch.client().ask(json!({"command": "sync"}));
+    watch.client().ask(json!({"command": "wait"}));
     // Ctrl-S, as somebody presses it by mistake.
     keys.write_all(b"\x13").unwrap();
     watch.assert_goes_on_and_ends();

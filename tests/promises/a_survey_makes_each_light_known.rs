@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 /// A survey of all groups, as the guide asks for it.
 fn survey(set: &mut Set) {
     let begun = set.studio.tell(json!({"command": "survey"}));
-    assert!(begun["ok"] == true && begun["says"].as_str().unwrap().contains("no flash fires"), "{begun}");
+    assert!(begun["ok"] == true && begun["message"].as_str().unwrap().contains("no flash fires"), "{begun}");
     for (firing, next) in [
         (Lamps::None, "only key"),
         (Lamps::Only(0), "only fill"),
@@ -30,7 +30,7 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     survey(&mut set);
     let report = set.studio.tell(json!({"command": "survey", "what": "report"}));
     for part in ["whole: key", "room light", "key over fill: +", ":1"] {
-        assert!(report["says"].as_str().unwrap().contains(part), "{part}: {report}");
+        assert!(report["message"].as_str().unwrap().contains(part), "{part}: {report}");
     }
     let ambient = report["value"]["spots"][0]["ambient"].as_f64().unwrap();
     assert!((0.001..0.02).contains(&ambient), "{ambient}");
@@ -43,10 +43,10 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     forgotten.powers = vec![-2.0, -2.0, 0.0];
     let frame = set.shoot(forgotten);
     let verdict = &frame["verdict"];
-    assert_eq!(verdict["cause"], "group_changed", "{}", verdict["sentence"]);
+    assert_eq!(verdict["finding"], "group_changed", "{}", verdict["sentence"]);
     let sentence = verdict["sentence"].as_str().unwrap();
     assert!(sentence.starts_with("Rim is 2.0") && sentence.contains("it was not turned"), "{sentence}");
-    let off = |group: usize| verdict["groups"][group]["off"].as_f64().unwrap();
+    let off = |group: usize| verdict["groups"][group]["deviation"].as_f64().unwrap();
     assert!(off(0).abs() < 0.1 && off(1).abs() < 0.1 && (off(2) - 2.0).abs() < 0.1, "{}", verdict["groups"]);
     let last = set.studio.corrections().pop().unwrap();
     let clicks: Vec<i64> = turns(&last).iter().map(|t| t["clicks"].as_i64().unwrap()).collect();
@@ -56,12 +56,12 @@ fn a_forgotten_light_is_named_and_turned_alone() {
 
     let mut mended = Take { f_number: 7.1, ..set.usual() };
     mended.powers = vec![-2.0; 3];
-    assert_eq!(set.shoot(mended)["verdict"]["cause"], "matched");
-    assert_eq!(set.studio.ends().pop().unwrap()["how"], "seen");
+    assert_eq!(set.shoot(mended)["verdict"]["finding"], "matched");
+    assert_eq!(set.studio.ends().pop().unwrap()["how"], "observed");
 }
 
 fn turns(correction: &Value) -> Vec<Value> {
-    correction["correction"]["turns"].as_array().unwrap().clone()
+    correction["correction"]["dial_changes"].as_array().unwrap().clone()
 }
 
 #[test]
@@ -72,17 +72,17 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     let mut out = set.usual();
     out.powers[2] = f64::NEG_INFINITY;
     let verdict = set.shoot(out)["verdict"].clone();
-    assert_eq!(verdict["cause"], "group_not_fired", "{verdict}");
+    assert_eq!(verdict["finding"], "group_not_fired", "{verdict}");
     assert!(verdict["sentence"].as_str().unwrap().starts_with("rim did not fire: hold"));
     let band = Take { seconds: 1.0 / 320.0, covered: 90, ..set.usual() };
     let verdict = set.shoot(band)["verdict"].clone();
-    assert_eq!(verdict["cause"], "sync_band", "{}", verdict["sentence"]);
+    assert_eq!(verdict["finding"], "sync_band", "{}", verdict["sentence"]);
     assert!(verdict["sentence"].as_str().unwrap().contains("longer exposure time"));
     // At a time that no shutter cuts a flash off, a dark edge is something else.
     let slow = set.shoot(Take { seconds: 1.0 / 125.0, covered: 90, ..set.usual() });
-    assert_ne!(slow["verdict"]["cause"], "sync_band");
+    assert_ne!(slow["verdict"]["finding"], "sync_band");
     let none = set.shoot(set.usual().firing(Lamps::None))["verdict"].clone();
-    assert_eq!(none["cause"], "misfire", "{}", none["sentence"]);
+    assert_eq!(none["finding"], "misfire", "{}", none["sentence"]);
     assert!(set.studio.corrections().is_empty() && set.studio.powers().is_empty());
 }
 
@@ -95,7 +95,7 @@ fn ambient_light_that_would_pass_its_limit_is_warned_of() {
     set.shoot(set.usual());
     assert_eq!(warned(&set), 0);
     let asked = set.studio.tell(json!({"command": "next", "exposure_time": "1/10"}));
-    assert!(asked["says"].as_str().unwrap().contains("room light is"), "before the frame: {asked}");
+    assert!(asked["message"].as_str().unwrap().contains("room light is"), "before the frame: {asked}");
     let long = Take { seconds: 0.1, ..set.usual() };
     set.shoot(long.clone());
     set.shoot(long);
@@ -108,9 +108,9 @@ fn ambient_light_that_would_pass_its_limit_is_warned_of() {
 fn light_that_matches_in_another_colour_is_told() {
     let mut set = Set::open("");
     set.shoot(set.usual());
-    assert_eq!(set.shoot(Take { warmer: 0.1, ..set.usual() })["verdict"]["cause"], "matched");
+    assert_eq!(set.shoot(Take { warmer: 0.1, ..set.usual() })["verdict"]["finding"], "matched");
     let verdict = set.shoot(Take { warmer: 0.5, ..set.usual() })["verdict"].clone();
-    assert_eq!(verdict["cause"], "colour_shifted", "{}", verdict["sentence"]);
+    assert_eq!(verdict["finding"], "colour_shifted", "{}", verdict["sentence"]);
     assert!(verdict["sentence"].as_str().unwrap().contains("red over green +0.5"), "{}", verdict["sentence"]);
     assert!(set.studio.corrections().is_empty());
 }
@@ -161,7 +161,7 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     two.powers[2] = f64::NEG_INFINITY;
     refused(at_usual(&mut set, two), "more than fill alone");
     let skipped = set.studio.tell(json!({"command": "survey", "what": "skip"}));
-    assert!(skipped["says"].as_str().unwrap().starts_with("fill is left out"), "{skipped}");
+    assert!(skipped["message"].as_str().unwrap().starts_with("fill is left out"), "{skipped}");
     assert_eq!(set.shoot_for_survey(Lamps::Only(2))["step"]["what"], "taken");
     let finished = set.shoot_for_survey(Lamps::All);
     assert_eq!(finished["step"]["what"], "finished", "{finished}");
@@ -172,7 +172,7 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     let verdict = set.shoot(turned)["verdict"].clone();
     let names: Vec<&Value> = verdict["groups"].as_array().unwrap().iter().map(|g| &g["groups"][0]).collect();
     assert_eq!(names, ["key", "rim"]);
-    let by = verdict["groups"][0]["did"]["changed"]["by"].as_f64();
+    let by = verdict["groups"][0]["change"]["changed"]["change"].as_f64();
     assert!(by.is_none_or(|by| (by - 1.0).abs() < 0.17), "{verdict}");
 
     let socket = set.studio.socket();
@@ -180,5 +180,5 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     assert!(String::from_utf8_lossy(&told.stdout).contains("not surveyed: fill"), "{told:?}");
     assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
     assert_eq!(set.studio.tell(json!({"command": "survey", "what": "stop"}))["ok"], true);
-    assert_ne!(set.shoot(set.usual())["verdict"]["cause"], "survey", "given up, the old survey holds");
+    assert_ne!(set.shoot(set.usual())["verdict"]["finding"], "survey", "given up, the old survey holds");
 }

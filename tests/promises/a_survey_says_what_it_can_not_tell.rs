@@ -42,7 +42,7 @@ fn a_spot_on_a_burnt_out_card_is_said_to_be_clipped_and_the_survey_is_kept() {
     survey(&mut set, &[0, 1, 2]);
     let report = set.studio.tell(json!({"command": "survey", "what": "report"}));
     assert_eq!(report["ok"], true, "{report}");
-    let said = report["says"].as_str().unwrap();
+    let said = report["message"].as_str().unwrap();
     assert!(said.contains("card: clipped in the frame with all groups, so nothing can be told"), "{said}");
     assert!(said.contains("whole: key"), "{said}");
     let spots = report["value"]["spots"].as_array().unwrap();
@@ -56,7 +56,7 @@ fn a_spot_on_a_burnt_out_card_is_said_to_be_clipped_and_the_survey_is_kept() {
     set.studio.kill();
     set.studio.start();
     let again = set.studio.tell(json!({"command": "survey", "what": "report"}));
-    assert_eq!(again["says"], report["says"]);
+    assert_eq!(again["message"], report["message"]);
     set.shoot(Take { seconds: 0.1, ..set.usual() });
     let warned = set.studio.of_type("warning");
     assert!(warned.iter().any(|w| w["text"].as_str().unwrap().contains("room light is")), "{warned:?}");
@@ -75,9 +75,10 @@ fn a_light_that_the_survey_left_out_is_named_and_is_turned_by_nobody() {
         let said = frame["sentence"].as_str().unwrap().to_lowercase();
         assert!(said.contains("fill can't be told: the survey left it out"), "{said}");
     }
-    let settled = verdict["groups"].as_array().unwrap().iter().all(|g| g["did"]["changed"].is_object());
+    let settled = verdict["groups"].as_array().unwrap().iter().all(|g| g["change"]["changed"].is_object());
     assert!(settled, "the surveyed lights are read: {verdict}");
     let first = set.studio.corrections().remove(0);
-    let turned: Vec<&Value> = first["correction"]["turns"].as_array().unwrap().iter().map(|t| &t["group"]).collect();
+    let turned: Vec<&Value> =
+        first["correction"]["dial_changes"].as_array().unwrap().iter().map(|t| &t["group"]).collect();
     assert_eq!(turned, ["key", "rim"], "{first}");
 }

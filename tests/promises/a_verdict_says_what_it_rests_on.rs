@@ -12,10 +12,10 @@ const CHEEK: [f64; 4] = [0.44, 0.40, 0.56, 0.52];
 
 fn rig(judged_spot: &str) -> String {
     let [left, top, right, bottom] = CHEEK;
-    let lights = include_str!("../../fixtures/three_groups.yaml").split_once("lights:").unwrap().1;
+    let lights = include_str!("../../fixtures/three_groups.yaml").split_once("groups:").unwrap().1;
     format!(
         "judged_spot: {judged_spot}\nspots:\n  - {{name: cheek, left: {left}, top: {top}, right: {right}, bottom: {bottom}}}\n\
-         lights:{lights}"
+         groups:{lights}"
     )
 }
 
@@ -48,10 +48,10 @@ fn sentence(verdict: &Value) -> &str {
 fn a_judged_spot_that_is_burnt_out_is_said_to_be_and_no_other_place_speaks_for_it() {
     let studio = Studio::with_config(&rig("cheek"));
     let first = take(&studio, "1.jpg", &with_cheek(8.0, 0.0, 1, 118));
-    assert_eq!(first["cause"], "no_reference");
+    assert_eq!(first["finding"], "no_reference");
     // Everything but the cheek is as it was: the frame as a whole would match.
     let burnt = take(&studio, "2.jpg", &with_cheek(8.0, 0.0, 2, 255));
-    assert_eq!(burnt["cause"], "clipped", "{burnt}");
+    assert_eq!(burnt["finding"], "clipped", "{burnt}");
     assert_eq!(burnt["judged"]["spot"], "cheek");
     assert_eq!((&burnt["observed"], &burnt["drift"]), (&Value::Null, &Value::Null), "{burnt}");
     // CHECK: sRGB code 118 is mid-grey (IEC 61966-2-1, ISO 12232), and the top of the scale lies at 1.0, which is 2.47
@@ -75,7 +75,7 @@ fn settings_that_bear_a_clipped_spot_out_are_said_and_followed_and_others_are_no
     take(&studio, "1.jpg", &with_cheek(8.0, 0.0, 1, 118));
     // Five stops more, by the settings: more than the scale holds above the cheek.
     let wide = take(&studio, "2.jpg", &with_cheek(1.4, 0.0, 2, 255));
-    assert_eq!((&wide["cause"], &wide["went_by"]), (&json!("clipped"), &json!("settings")));
+    assert_eq!((&wide["finding"], &wide["evidence_used"]), (&json!("clipped"), &json!("settings")));
     assert!((wide["drift"].as_f64().unwrap() - 5.0).abs() < 0.05, "{wide}");
     assert!(sentence(&wide).contains("the settings alone say +5.00 stop"), "{}", sentence(&wide));
     assert_eq!(studio.corrections().len(), 1);
@@ -83,7 +83,7 @@ fn settings_that_bear_a_clipped_spot_out_are_said_and_followed_and_others_are_no
     let studio = Studio::with_config(&rig("cheek"));
     take(&studio, "1.jpg", &with_cheek(8.0, 0.0, 1, 118));
     let third = take(&studio, "2.jpg", &with_cheek(7.1, 0.0, 2, 255));
-    assert_eq!((&third["cause"], &third["drift"]), (&json!("clipped"), &Value::Null), "{third}");
+    assert_eq!((&third["finding"], &third["drift"]), (&json!("clipped"), &Value::Null), "{third}");
     assert!(studio.of_type("correction").is_empty());
 }
 
@@ -93,7 +93,7 @@ fn misfire_and_colour_are_told_at_the_judged_spot() {
     take(&studio, "1.jpg", &with_cheek(8.0, 0.0, 1, 118));
     let dark = take(&studio, "2.jpg", &with_cheek(8.0, 0.0, 2, 1));
     assert_eq!(dark["judged"]["spot"], "cheek", "{dark}");
-    assert_eq!((&dark["cause"], &dark["drift"]), (&json!("misfire"), &Value::Null), "{dark}");
+    assert_eq!((&dark["finding"], &dark["drift"]), (&json!("misfire"), &Value::Null), "{dark}");
 }
 
 #[test]
@@ -107,7 +107,7 @@ fn a_spot_that_was_moved_since_gives_way_to_the_whole_frame_and_that_is_said() {
     let verdict = take(&studio, "2.jpg", &shot(8.0, 0.0, 2).jpeg());
     assert_eq!(verdict["judged"]["spot"], "whole", "{verdict}");
     assert_eq!(verdict["judged"]["instead_of"]["spot"], "cheek");
-    assert_eq!(verdict["cause"], "matched", "{verdict}");
+    assert_eq!(verdict["finding"], "matched", "{verdict}");
     let said = sentence(&verdict);
     assert!(said.contains("'cheek'") && said.contains("moved") && said.contains("whole frame"), "{said}");
 }
@@ -125,7 +125,7 @@ fn every_screen_says_what_the_narrow_interval_holds_under() {
     studio.take("1.jpg", shot(14.0, 0.0, 1));
     let frame = studio.take("2.jpg", shot(7.1, 0.0, 2));
     let verdict = &frame["verdict"];
-    assert_eq!(verdict["basis"], "lights_untouched");
+    assert_eq!(verdict["assumption"], "lights_untouched");
     let (own, narrow) = (&verdict["observed_uncertainty"], &verdict["uncertainty"]);
     assert!(own.as_f64() > narrow.as_f64(), "{verdict}");
     // The board, which the page and the live view show.
@@ -153,7 +153,7 @@ fn every_screen_says_what_the_narrow_interval_holds_under() {
     assert!(plain.iter().any(|l| l.contains("so +") && l.contains(CONDITION)), "{plain:?}");
     // Nothing conditional is said where the picture contradicts what was predicted.
     let touched = studio.take("3.jpg", shot(7.1, -1.0, 3));
-    assert_eq!(touched["verdict"]["went_by"], "light");
+    assert_eq!(touched["verdict"]["evidence_used"], "light");
     let board = Feed::open(&studio, None).unwrap().next("board");
     let drift = board["last"]["drift"].as_str().unwrap();
     let own = touched["verdict"]["observed_uncertainty"].as_f64().unwrap();
@@ -166,7 +166,7 @@ fn an_interval_that_holds_if_the_correction_was_carried_out_says_so() {
     studio.take("1.jpg", shot(14.0, 0.0, 1));
     studio.take("2.jpg", shot(5.6, 0.0, 2));
     let frame = studio.take("3.jpg", shot(5.6, -8.0 / 3.0, 3));
-    assert_eq!(frame["verdict"]["basis"], "correction_followed");
+    assert_eq!(frame["verdict"]["assumption"], "correction_followed");
     let board = Feed::open(&studio, None).unwrap().next("board");
     let drift = board["last"]["drift"].as_str().unwrap();
     let shown = |key: &str| (frame["verdict"][key].as_f64().unwrap() * 100.0).round();

@@ -13,13 +13,13 @@ fn near(value: &Value, expected: f64, by: f64) {
 
 fn turns(studio: &Studio) -> Vec<(String, String)> {
     let correction = studio.corrections().pop().expect("a correction");
-    let turns = correction["correction"]["turns"].as_array().unwrap().clone();
+    let turns = correction["correction"]["dial_changes"].as_array().unwrap().clone();
     let text = |v: &Value| v.as_str().unwrap_or("?").to_owned();
     turns.iter().map(|t| (text(&t["group"]), text(&t["to"]))).collect()
 }
 
 fn cause(frame: &Value) -> &str {
-    frame["verdict"]["cause"].as_str().unwrap()
+    frame["verdict"]["finding"].as_str().unwrap()
 }
 
 /// CHECK: f/14 with lights at 1/2, then f/7.1: 1/8 (common practice, no source; exact by definition).
@@ -36,8 +36,8 @@ fn aperture_opened_two_stops_and_lights_forgotten_then_followed() {
     assert_eq!(turns(&studio), expected.map(|(g, t)| (g.to_owned(), t.to_owned())));
     let third = studio.take("3.jpg", shot(7.1, -2.0, 3));
     assert_eq!(cause(&third), "matched");
-    assert_eq!(third["verdict"]["basis"], "correction_followed");
-    assert_eq!(studio.ends()[0]["how"], "seen");
+    assert_eq!(third["verdict"]["assumption"], "correction_followed");
+    assert_eq!(studio.ends()[0]["how"], "observed");
 }
 
 /// CHECK: f/7.1 to f/5.6 is 2/3 of a stop (definition); a whole stop down leaves the frame 1/3 dark.
@@ -49,7 +49,7 @@ fn a_two_third_move_answered_with_a_whole_stop_asks_for_a_third() {
     assert_eq!(cause(&frame), "both_changed");
     near(&frame["verdict"]["drift"], -1.0 / 3.0, 0.1);
     let correction = studio.corrections().pop().unwrap();
-    for turn in correction["correction"]["turns"].as_array().unwrap() {
+    for turn in correction["correction"]["dial_changes"].as_array().unwrap() {
         assert_eq!(turn["clicks"], 1, "{turn}");
     }
     // What the lights must be at now, each on its own dial, one stop under where they were told.
@@ -99,8 +99,8 @@ fn lights_turned_far_down_to_fit_a_wide_aperture_are_no_misfire() {
     studio.take("1.jpg", shot(14.0, 0.0, 1));
     let frame = studio.take("2.jpg", shot(2.8, -14.0 / 3.0, 2));
     assert_eq!(cause(&frame), "matched", "{}", frame["verdict"]["sentence"]);
-    near(&frame["verdict"]["lights"], -14.0 / 3.0, 0.1);
-    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    near(&frame["verdict"]["light_change"], -14.0 / 3.0, 0.1);
+    let lights = studio.tell(json!({"command": "status"}))["value"]["groups"].clone();
     near(&lights[0]["power"], -1.0 - 14.0 / 3.0, 1e-5);
 }
 
@@ -123,7 +123,7 @@ fn clipped_too_hard_the_settings_alone_are_said() {
     assert_eq!(cause(&frame), "clipped");
     assert_eq!(frame["verdict"]["observed"], Value::Null);
     near(&frame["verdict"]["drift"], 20.0 / 3.0, 1e-6);
-    assert_eq!(frame["verdict"]["went_by"], "settings");
+    assert_eq!(frame["verdict"]["evidence_used"], "settings");
 }
 
 /// An untouched copy of the Exif-less picture: JPEG without its metadata segment.
@@ -177,7 +177,7 @@ fn several_looks_each_have_their_reference() {
     assert_eq!((cause(&frame), &frame["look"]), ("matched", &json!("main")));
     let unknown = studio.tell(json!({"command": "look", "look": "high key"}));
     assert_eq!(unknown["ok"], false);
-    assert!(unknown["says"].as_str().unwrap().contains("low key"));
+    assert!(unknown["message"].as_str().unwrap().contains("low key"));
     // A file by name can be a reference, too.
     let reply = studio.tell(json!({"command": "reference", "file": "2.jpg", "look": "from file"}));
     assert_eq!(reply["ok"], true, "{reply}");
@@ -190,18 +190,19 @@ fn next_answers_before_the_frame_and_the_next_frame_checks_it() {
     assert_eq!(studio.tell(json!({"command": "next", "f_number": "f/5.6"}))["ok"], false, "no reference yet");
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     let reply = studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
-    let to: Vec<&Value> = reply["value"]["correction"]["turns"].as_array().unwrap().iter().map(|t| &t["to"]).collect();
+    let to: Vec<&Value> =
+        reply["value"]["correction"]["dial_changes"].as_array().unwrap().iter().map(|t| &t["to"]).collect();
     assert_eq!(to, [&json!("1/4"), &json!("31.2 Ws"), &json!("7.0")]);
     // Not yet: a frame at the old settings leaves it open.
     assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.0, 2))), "matched");
     assert!(studio.ends().is_empty());
     let frame = studio.take("3.jpg", shot(5.6, -1.0, 3));
-    assert_eq!((cause(&frame), &frame["verdict"]["basis"]), ("matched", &json!("correction_followed")));
+    assert_eq!((cause(&frame), &frame["verdict"]["assumption"]), ("matched", &json!("correction_followed")));
     let status = studio.tell(json!({"command": "status"}));
     assert_eq!(status["value"]["correction"], Value::Null);
-    near(&status["value"]["lights"][0]["power"], -2.0, 1e-6);
+    near(&status["value"]["groups"][0]["power"], -2.0, 1e-6);
     let nonsense = studio.tell(json!({"command": "next", "f_number": "f/zero"}));
-    assert!(nonsense["says"].as_str().unwrap().contains("f/5.6"), "{nonsense}");
+    assert!(nonsense["message"].as_str().unwrap().contains("f/5.6"), "{nonsense}");
 }
 
 #[test]
@@ -213,7 +214,7 @@ fn a_correction_told_by_hand_closes_as_told() {
     assert!(studio.ends().is_empty(), "two groups are still open");
     assert_eq!(studio.tell(json!({"command": "power", "group": "fill", "setting": "31.2 Ws"}))["ok"], true);
     assert_eq!(studio.tell(json!({"command": "confirm"}))["ok"], true);
-    assert_eq!(studio.ends()[0]["how"], "told");
+    assert_eq!(studio.ends()[0]["how"], "confirmed");
     assert_eq!(cause(&studio.take("3.jpg", shot(5.6, -1.0, 3))), "matched");
     assert_eq!(studio.tell(json!({"command": "confirm"}))["ok"], false, "nothing is open any more");
 }
@@ -225,7 +226,7 @@ fn a_ratio_changed_on_purpose_is_not_taken_for_an_even_change() {
     assert_eq!(studio.tell(json!({"command": "power", "group": "rim", "setting": "7.0"}))["ok"], true);
     // The whole frame falls a little, for the rim light lights part of it.
     studio.take("2.jpg", shot(8.0, -0.4, 2));
-    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    let lights = studio.tell(json!({"command": "status"}))["value"]["groups"].clone();
     near(&lights[0]["power"], -1.0, 1e-6);
     near(&lights[2]["power"], -3.0, 1e-6);
     assert!(studio.powers().iter().all(|p| p["source"] == "told"));
@@ -239,11 +240,11 @@ fn a_reference_from_elsewhere_tells_nothing_of_the_powers_it_was_shot_with() {
     std::fs::write(&outside, shot(8.0, 0.0, 2).jpeg()).unwrap();
     assert_eq!(studio.tell(json!({"command": "reference", "file": outside}))["ok"], true);
     let frame = studio.take("2.jpg", shot(8.0, -1.0, 3));
-    assert_eq!((cause(&frame), &frame["verdict"]["went_by"]), ("lights_changed", &json!("light")));
+    assert_eq!((cause(&frame), &frame["verdict"]["evidence_used"]), ("lights_changed", &json!("light")));
     // The present power stays as told; from here on the moves are known again.
-    let lights = studio.tell(json!({"command": "status"}))["value"]["lights"].clone();
+    let lights = studio.tell(json!({"command": "status"}))["value"]["groups"].clone();
     near(&lights[0]["power"], -1.0, 1e-6);
-    near(&lights[0]["moved"], -1.0, 1e-6);
+    near(&lights[0]["since_reference"], -1.0, 1e-6);
     assert_eq!(studio.tell(json!({"command": "next", "f_number": "f/5.6"}))["ok"], true);
 }
 
@@ -253,9 +254,9 @@ fn a_light_at_the_end_of_its_range_is_told_with_the_other_ways() {
     studio.take("1.jpg", shot(5.6, 0.0, 1));
     studio.take("2.jpg", shot(11.0, 0.0, 2));
     let correction = studio.corrections().pop().unwrap();
-    let key = &correction["correction"]["turns"][0];
-    assert_eq!((&key["to"], &key["reach"]), (&json!("1/1"), &json!("above_most")));
-    near(&key["left_over"], 1.0, 0.05);
+    let key = &correction["correction"]["dial_changes"][0];
+    assert_eq!((&key["to"], &key["limit"]), (&json!("1/1"), &json!("maximum")));
+    near(&key["remainder"], 1.0, 0.05);
     let ways = &correction["correction"]["other_ways"][0];
     assert_eq!((&ways["iso"], &ways["f_number"]), (&json!(200.0), &json!(8.0)));
     near(&ways["distance_factor"], 0.5_f64.sqrt(), 0.02);
@@ -266,7 +267,7 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     let studio = Studio::open();
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(7.1, 0.0, 2));
-    let turn = studio.corrections().pop().unwrap()["correction"]["turns"][0].clone();
+    let turn = studio.corrections().pop().unwrap()["correction"]["dial_changes"][0].clone();
     assert_eq!((&turn["group"], &turn["clicks"], &turn["to"]), (&json!("all lights"), &json!(-1), &Value::Null));
     assert!(
         std::fs::read_to_string(studio.folder.join("greyhold-corrections.txt")).unwrap().contains("-1/3 in thirds")

@@ -164,7 +164,7 @@ fn published(steps: &[Step]) -> Vec<Published> {
                     is_raw: false,
                     state: FileState { size: shot, modified_ns: 0, changed_ns: 0, inode: shot },
                     fingerprint: Fingerprint::Whole(shot),
-                    late: false,
+                    found_at_start: false,
                     passed: false,
                 };
                 let outcome = Ok(metering.meter(frame));

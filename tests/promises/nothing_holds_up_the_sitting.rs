@@ -76,7 +76,7 @@ fn of_many_spots_drawn_at_once_the_last_counts() {
     }
     let drawn = std::fs::read_to_string(studio.folder.join("greyhold-spots.yaml")).unwrap();
     assert!(drawn.contains("0.11"), "{drawn}");
-    assert!(studio.of_type("reread").len() <= 4, "{}", studio.of_type("reread").len());
+    assert!(studio.of_type("remetered").len() <= 4, "{}", studio.of_type("remetered").len());
 }
 
 #[cfg(unix)]
@@ -102,7 +102,7 @@ fn a_reference_that_is_no_photograph_of_the_folder_is_refused_with_a_sentence() 
         let began = Instant::now();
         let reply = studio.tell(json!({"command": "reference", "file": file}));
         assert_eq!(reply["ok"], false, "{reply}");
-        let says = reply["says"].as_str().unwrap();
+        let says = reply["message"].as_str().unwrap();
         assert!(says.starts_with(file) && says.contains(why), "{says}");
         assert!(began.elapsed() < Duration::from_secs(10));
     }

@@ -51,7 +51,7 @@ fn what_landed_meanwhile_is_caught_up_in_capture_order() {
     studio.start();
     studio.sync();
     assert_eq!(studio.frames(), ["first.jpg", "c.jpg", "b.jpg", "a.jpg"]);
-    assert_eq!(studio.frame("b.jpg")["late"], true);
+    assert_eq!(studio.frame("b.jpg")["found_at_start"], true);
     studio.stop();
     studio.start();
     studio.sync();
@@ -68,7 +68,7 @@ fn old_photographs_are_known_at_a_first_start_unless_asked() {
     studio.put("new.jpg", &shot(8.0, 0.0, 9).jpeg());
     studio.sync();
     assert_eq!(studio.frames(), ["new.jpg"]);
-    let known = studio.of_type("known");
+    let known = studio.of_type("existing_files");
     assert_eq!(known[0]["files"].as_array().unwrap().len(), 5);
     assert_eq!(known.last().unwrap()["last"], true);
     studio.stop();
@@ -100,7 +100,7 @@ fn a_first_start_that_was_cut_short_is_still_a_first_start() {
     studio.start();
     studio.sync();
     assert!(studio.frames().is_empty());
-    assert_eq!(studio.of_type("known")[0]["files"].as_array().unwrap().len(), 3);
+    assert_eq!(studio.of_type("existing_files")[0]["files"].as_array().unwrap().len(), 3);
 }
 
 #[test]
@@ -157,7 +157,7 @@ fn what_is_still_being_written_at_a_start_is_metered_when_it_is_whole_and_once()
         studio.put(&format!("whole_{name}"), bytes);
         studio.sync();
         crate::harness::wait_for("the whole one", || studio.frames().iter().any(|f| *f == format!("whole_{name}")));
-        let light = |name: &str| studio.frame(name)["subject"]["metered"].clone();
+        let light = |name: &str| studio.frame(name)["observation"]["metered"].clone();
         assert!(light(name).is_object(), "{name} was metered");
         assert_eq!(light(name), light(&format!("whole_{name}")), "{name} was read before it was whole");
     }
@@ -199,7 +199,7 @@ fn old_photographs_are_known_again_when_they_are_renamed_or_captioned() {
     studio.put("old_1.jpg", &captioned);
     studio.sync();
     assert!(studio.frames().is_empty(), "{:?}", studio.frames());
-    assert_eq!(studio.of_type("updated").len(), 2);
+    assert_eq!(studio.of_type("file_changed").len(), 2);
     studio.put("old_2.jpg", &shot(5.6, 0.0, 9).jpeg());
     studio.sync();
     assert_eq!(studio.frames(), ["old_2.jpg"], "another picture under an old name is a frame");

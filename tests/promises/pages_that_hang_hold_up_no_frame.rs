@@ -20,7 +20,7 @@ fn every_page_is_told_every_record_once_and_a_stalled_one_holds_up_nobody() {
                 loop {
                     let news = feed.next("news");
                     told.push(news["n"].as_u64().unwrap());
-                    if news["says"].as_str().is_some_and(|s| s.starts_with("  note: the end")) {
+                    if news["message"].as_str().is_some_and(|s| s.starts_with("  note: the end")) {
                         return told;
                     }
                 }

@@ -38,8 +38,8 @@ fn raw_alone_is_logged_with_its_settings_and_a_late_jpeg_completes_it() {
     studio.put("img_3.arw", &raw(3));
     wait_for("the raw file alone", || studio.frames() == ["img_3.arw"]);
     let frame = studio.frame("img_3.arw");
-    assert_eq!(frame["subject"]["settings"]["f_number"], 8.0);
-    assert_eq!(frame["verdict"]["cause"], "not_metered");
+    assert_eq!(frame["observation"]["settings"]["f_number"], 8.0);
+    assert_eq!(frame["verdict"]["finding"], "not_metered");
     let note = frame["notes"][0].as_str().unwrap();
     assert!(note.contains("raw file"), "its picture is none, and that is said: {note}");
     studio.put("img_3.jpg", &shot(8.0, 0.0, 3).jpeg());

@@ -88,7 +88,7 @@ fn a_clipped_or_torn_raw_file_is_said_to_be_so() {
 }
 
 fn by(frame: &Value) -> &str {
-    frame["verdict"]["by"].as_str().unwrap()
+    frame["verdict"]["response"].as_str().unwrap()
 }
 
 #[test]
@@ -127,7 +127,7 @@ fn one_exposure_has_two_readings_and_the_log_says_which_counts() {
     assert_eq!(studio.frames().len(), 3);
     let next = studio.take("f4.jpg", shot(8.0, 0.0, 4));
     assert_ne!(by(&next), "raw", "only the picture has come");
-    assert_eq!(next["verdict"]["cause"], "matched");
+    assert_eq!(next["verdict"]["finding"], "matched");
 }
 
 #[test]
@@ -146,7 +146,8 @@ fn raw_files_calibrate_the_pictures_beside_them() {
     let learned = studio.of_type("response");
     assert_eq!(learned.len(), 1, "the second pair bears it out");
     assert_eq!(learned[0]["how"], "raw_beside_picture");
-    let uncertainty: Vec<f64> = learned[0]["doubt"].as_array().unwrap().iter().map(|d| d.as_f64().unwrap()).collect();
+    let uncertainty: Vec<f64> =
+        learned[0]["uncertainty"].as_array().unwrap().iter().map(|d| d.as_f64().unwrap()).collect();
     assert!(uncertainty[1] < uncertainty[0] / 2.0, "{uncertainty:?}");
     let after = studio.take("after.jpg", shot(13.0, 0.0, 4));
     println!(

@@ -108,7 +108,7 @@ fn equal_exposures_of_the_aperture_grid_match_but_for_the_wide_open_ones() {
             wide_open += 1;
         } else {
             matched += 1;
-            assert_eq!(answer["cause"], "matched", "{answer}");
+            assert_eq!(answer["finding"], "matched", "{answer}");
             assert_ne!(*settings, 1.4);
         }
     }
@@ -122,7 +122,7 @@ fn a_phones_series_is_flagged_and_its_interval_holds_the_truth() {
     let pairs = pairs(&frames, "phone", &[]);
     assert!(pairs.len() >= 10);
     for (truth, answer) in pairs {
-        assert_eq!(answer["cause"], "not_trustworthy");
+        assert_eq!(answer["finding"], "not_trustworthy");
         let (drift, half) = (answer["drift"].as_f64().unwrap(), answer["uncertainty"].as_f64().unwrap());
         assert!((drift - truth).abs() <= half, "{drift} +- {half} for {truth}");
     }

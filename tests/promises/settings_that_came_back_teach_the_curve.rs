@@ -32,14 +32,14 @@ fn to_and_fro_under_one_light_makes_the_uncertainty_shrink() {
     assert_eq!(learned[0]["how"], "settings_alone");
     assert_eq!(learned[0]["frames"], json!([1, 2, 3, 4]));
     let after = take(&studio, &[(13.0, 0.0)]);
-    assert_eq!(after["verdict"]["by"], learned[0]["response"]);
+    assert_eq!(after["verdict"]["response"], learned[0]["response"]);
     println!("f/13 against f/8: known to +-{:.2} before, to +-{:.2} after", half_width(&first), half_width(&after));
     assert!(half_width(&after) < half_width(&first) * 0.8);
     // The log is the memory: a restart keeps what was learned.
     studio.kill();
     studio.start();
     let again = take(&studio, &[(13.0, 0.0)]);
-    assert_eq!(again["verdict"]["by"], learned[0]["response"]);
+    assert_eq!(again["verdict"]["response"], learned[0]["response"]);
 }
 
 #[test]

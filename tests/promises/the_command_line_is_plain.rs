@@ -55,8 +55,8 @@ fn the_example_configuration_is_written_but_never_over_another() {
     assert!(greyhold(&["check", "--write-example", &path]).status.success());
     let again = greyhold(&["check", "--write-example", &path]);
     assert_eq!(again.status.code(), Some(3));
-    assert!(std::fs::read_to_string(&path).unwrap().contains("lights:"));
-    assert!(out(&greyhold(&["check", "--write-example"])).contains("lights:"));
+    assert!(std::fs::read_to_string(&path).unwrap().contains("groups:"));
+    assert!(out(&greyhold(&["check", "--write-example"])).contains("groups:"));
     std::fs::create_dir(home.path().join("capture")).unwrap();
     let checked = greyhold(&["check", "--config", &path]);
     assert!(checked.status.success());
@@ -79,20 +79,20 @@ fn compare_prints_one_object_a_frame() {
     assert_eq!(output.status.code(), Some(1), "some could not be used");
     let answers: Vec<Value> = out(&output).lines().map(|l| serde_json::from_str(l).unwrap()).collect();
     assert_eq!(answers.len(), 4);
-    for key in ["file", "expected", "observed", "drift", "uncertainty", "response", "cause", "settings"] {
+    for key in ["file", "expected", "observed", "drift", "uncertainty", "response", "finding", "settings"] {
         assert!(answers.iter().all(|a| a.get(key).is_some()), "{key} is there, null where unknown");
     }
     let number = |v: &Value| v.as_f64().unwrap();
     assert!((number(&answers[0]["expected"]) - 1.0).abs() < 1e-6);
-    assert_eq!(answers[0]["cause"], "settings_changed");
+    assert_eq!(answers[0]["finding"], "settings_changed");
     assert_eq!(answers[0]["response"], "stock-camera-3");
     assert!(number(&answers[1]["observed"]) < -0.6);
-    assert_eq!(answers[1]["cause"], "lights_changed");
+    assert_eq!(answers[1]["finding"], "lights_changed");
     assert!(answers[2]["sentence"].as_str().unwrap().contains("not whole"));
     assert_eq!(answers[3]["drift"], Value::Null);
     let alone = greyhold(&["compare", "--json", "--light-alone", &reference, &opened]);
     let alone: Value = serde_json::from_str(&out(&alone)).unwrap();
-    assert_eq!((&alone["expected"], &alone["went_by"]), (&Value::Null, &"light".into()));
+    assert_eq!((&alone["expected"], &alone["evidence_used"]), (&Value::Null, &"light".into()));
     let table = out(&greyhold(&["compare", &reference, &opened]));
     assert_eq!(table.lines().count(), 3, "a heading and a row: {table}");
     assert!(table.contains("too bright") && table.contains("+1.00"), "{table}");
@@ -110,7 +110,7 @@ fn tell_and_follow_speak_with_a_running_one() {
     assert_eq!(tell(&["power", "nobody", "1/4"]).status.code(), Some(2));
     studio.take("b\u{1b}[31m.jpg", shot(8.0, 0.0, 2));
     assert!(!out(&tell(&["status"])).contains('\u{1b}'), "a file's name does not steer the terminal");
-    let reply: Value = serde_json::from_str(&out(&tell(&["--json", "sync"]))).unwrap();
+    let reply: Value = serde_json::from_str(&out(&tell(&["--json", "wait"]))).unwrap();
     assert_eq!(reply["ok"], true);
     let mut follower = std::process::Command::new(env!("CARGO_BIN_EXE_greyhold"))
         .args(["follow", "--socket", &socket, "--since", "1"])

@@ -15,7 +15,7 @@ fn from_the_first_frame_to_the_end_of_the_range() {
     let log = std::fs::read_to_string(folder.join("capture/greyhold-shots.jsonl")).unwrap();
     let records: Vec<Value> = log.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
     let causes: Vec<&str> =
-        records.iter().filter(|r| r["type"] == "judged").map(|r| r["verdict"]["cause"].as_str().unwrap()).collect();
+        records.iter().filter(|r| r["type"] == "judged").map(|r| r["verdict"]["finding"].as_str().unwrap()).collect();
     let story = [
         "no_reference",
         "matched",
@@ -38,12 +38,12 @@ fn from_the_first_frame_to_the_end_of_the_range() {
     let ended = records.iter().filter(|r| r["type"] == "resolved" || r["ended"].is_object());
     let how: Vec<&str> = ended.map(|r| r["how"].as_str().or(r["ended"]["how"].as_str()).unwrap()).collect();
     // What was asked for f/8 was carried out but at the rim light, which is then asked for alone.
-    assert_eq!(how, ["seen", "seen", "withdrawn", "seen"], "every answer was seen in the picture");
-    let forgotten = records.iter().find(|r| r["verdict"]["cause"] == "group_changed").unwrap();
+    assert_eq!(how, ["observed", "observed", "withdrawn", "observed"], "every answer was seen in the picture");
+    let forgotten = records.iter().find(|r| r["verdict"]["finding"] == "group_changed").unwrap();
     let sentence = forgotten["verdict"]["sentence"].as_str().unwrap();
     assert!(sentence.starts_with("Rim is") && sentence.contains("it was not turned"), "{sentence}");
     let last = records.iter().rfind(|r| r["type"] == "correction").unwrap();
-    assert_eq!(last["correction"]["turns"][1]["reach"], "below_least");
+    assert_eq!(last["correction"]["dial_changes"][1]["limit"], "minimum");
 
     for part in [
         "key over rim",

@@ -66,7 +66,7 @@ fn judgements_over_a_restart(between: impl Fn(&Set)) -> Vec<Value> {
     let turned = set.take(Take { powers: vec![0.0, 0.0, 1.0], ..set.usual() });
     let first = judgements_of(&set, &turned);
     assert_eq!(first.len(), 1);
-    assert_eq!(first[0]["verdict"]["cause"], "group_changed", "{}", first[0]["verdict"]["sentence"]);
+    assert_eq!(first[0]["verdict"]["finding"], "group_changed", "{}", first[0]["verdict"]["sentence"]);
     assert_eq!(set.studio.stop().0, Some(0));
     between(&set);
     set.studio.start();
@@ -87,8 +87,8 @@ fn a_raw_file_that_lands_after_a_restart_is_judged_by_each_light() {
     let [first, last] = &judged[..] else { panic!("{} judgements", judged.len()) };
     assert_eq!((&last["occasion"], &last["supersedes"]), (&"further_file".into(), &first["n"]));
     let verdict = &last["verdict"];
-    assert_eq!(verdict["cause"], "group_changed", "{}", verdict["sentence"]);
-    let off = |group: usize| verdict["groups"][group]["off"].as_f64().unwrap();
+    assert_eq!(verdict["finding"], "group_changed", "{}", verdict["sentence"]);
+    let off = |group: usize| verdict["groups"][group]["deviation"].as_f64().unwrap();
     assert!(off(0).abs() < 0.1 && off(1).abs() < 0.1 && (off(2) - 1.0).abs() < 0.1, "{}", verdict["groups"]);
 }
 

@@ -375,7 +375,7 @@ fn a_long_log_is_opened_by_its_last_file() {
                 state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
                 fingerprint: Fingerprint::Whole(n),
             }];
-            let line = Record { v: VERSION, n, at, body: Body::Known { files, last: true } }.to_line().unwrap();
+            let line = Record { v: VERSION, n, at, body: Body::ExistingFiles { files, last: true } }.to_line().unwrap();
             state.apply(&Record::from_line(&line).unwrap());
             lines.push(line);
         }

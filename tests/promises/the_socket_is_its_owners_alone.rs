@@ -144,7 +144,7 @@ impl User {
         let mut command = self.command(&["watch", "capture", "--no-page"]);
         with(&mut command);
         self.watching.push(command.stdout(Stdio::null()).spawn().unwrap());
-        wait_for("the watch", || fs::read_to_string(&log).is_ok_and(|t| t.contains("\"type\":\"known\"")));
+        wait_for("the watch", || fs::read_to_string(&log).is_ok_and(|t| t.contains("\"type\":\"existing_files\"")));
     }
 
     fn sockets_in(folder: &Path) -> usize {

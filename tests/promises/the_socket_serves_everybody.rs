@@ -48,7 +48,7 @@ fn every_message_is_as_its_schema_says() {
         json!({"command": "survey", "what": "report"}),
         json!({"command": "note", "text": "words"}),
         json!({"command": "status", "id": 7}),
-        json!({"command": "sync"}),
+        json!({"command": "wait"}),
         json!({"command": "since", "n": 3}),
         json!({"command": "power", "group": "nobody", "setting": "1/4"}),
     ];
@@ -80,7 +80,7 @@ fn every_message_is_as_its_schema_says() {
     for kind in [
         "opened",
         "config",
-        "known",
+        "existing_files",
         "reference",
         "look",
         "frame",
@@ -105,7 +105,7 @@ fn the_schema_refuses_what_is_not_said() {
     for wrong in [
         json!({"kind": "hello"}),
         json!({"kind": "gap", "missed": 0, "from": 1}),
-        json!({"kind": "reply", "id": null, "ok": 1, "says": "", "value": null}),
+        json!({"kind": "reply", "id": null, "ok": 1, "message": "", "value": null}),
     ] {
         assert!(!schema.is_valid(&wrong), "{wrong}");
     }
@@ -158,7 +158,7 @@ fn bad_input_gets_an_error_and_costs_nothing_else() {
         client.send(wrong);
         let reply = client.next();
         assert_eq!((&reply["kind"], &reply["ok"]), (&json!("reply"), &json!(false)), "{reply}");
-        assert!(!reply["says"].as_str().unwrap().is_empty());
+        assert!(!reply["message"].as_str().unwrap().is_empty());
     }
     // Without an end, and far too long.
     let mut rude = studio.connect();
@@ -268,7 +268,7 @@ fn what_is_wrong_with_listening_is_said() {
         (json!("status"), "names itself"),
     ] {
         let reply = client.ask(wrong.clone());
-        let said = reply["says"].as_str().unwrap();
+        let said = reply["message"].as_str().unwrap();
         assert!(reply["ok"] == false && said.contains(part), "{wrong}: {reply}");
         for foreign in ["expected", "struct", "enum", "u64", "invalid type", "variant", "field"] {
             assert!(!said.contains(foreign), "{wrong}: {said}");

@@ -63,7 +63,7 @@ fn a_frame_lands_the_card_changes_and_set_closes_it_on_the_other_page() {
         assert_eq!(two.text("[data-group=rim] .to").await, "7.0");
         assert_eq!(studio.of_type("undone").len(), 1);
         // The next frame bears it out.
-        assert_eq!(studio.take("3.jpg", shot(5.6, -1.0, 3))["verdict"]["cause"], "matched");
+        assert_eq!(studio.take("3.jpg", shot(5.6, -1.0, 3))["verdict"]["finding"], "matched");
         one.close().await;
         two.close().await;
     });

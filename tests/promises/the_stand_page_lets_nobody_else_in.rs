@@ -30,7 +30,7 @@ fn post(studio: &Studio, headers: &[(&str, &str)], body: &str) -> Answer {
     ];
     all.retain(|(name, _)| !headers.iter().any(|(n, _)| n == name));
     all.extend(headers.iter().filter(|(_, value)| !value.is_empty()));
-    send(here(studio.port()), "POST /wish", &all, body)
+    send(here(studio.port()), "POST /action", &all, body)
 }
 
 /// DNS rebinding: a name of somebody else's that leads to this machine is not this page's.
@@ -66,7 +66,7 @@ fn another_site_can_neither_ask_nor_listen() {
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     let host = format!("127.0.0.1:{}", studio.port());
     let before = studio.records().len();
-    let wish = json!({"wish": "set_at", "group": "key", "setting": "1/8"}).to_string();
+    let wish = json!({"action": "set_at", "group": "key", "setting": "1/8"}).to_string();
     for origin in
         ["http://elsewhere.example", "null", "", &format!("https://{host}"), &format!("http://{host}.example")]
     {
@@ -157,10 +157,10 @@ fn no_path_from_a_client_reaches_the_disk() {
         assert!(!answer.text().contains("root:"), "{path}");
     }
     for body in [
-        r#"{"wish":"refer","frame":1,"file":"/etc/passwd"}"#,
-        r#"{"wish":"reference","file":"/etc/passwd"}"#,
+        r#"{"action":"refer","frame":1,"file":"/etc/passwd"}"#,
+        r#"{"action":"reference","file":"/etc/passwd"}"#,
         r#"{"command":"reference","file":"/etc/passwd"}"#,
-        r#"{"wish":"since","n":1}"#,
+        r#"{"action":"since","n":1}"#,
         "[]",
         "",
         "{",
@@ -169,11 +169,11 @@ fn no_path_from_a_client_reaches_the_disk() {
         assert_eq!(post(&studio, &[], body).status, 400, "{body}");
     }
     // A name is a name, wherever it seems to lead.
-    let spot = r#"{"wish":"spot","name":"../../up","area":{"left":0.1,"top":0.1,"right":0.2,"bottom":0.2}}"#;
+    let spot = r#"{"action":"spot","name":"../../up","area":{"left":0.1,"top":0.1,"right":0.2,"bottom":0.2}}"#;
     assert_eq!(post(&studio, &[], spot).status, 200);
     let after = files(&studio);
     assert_eq!(after.difference(&before).collect::<Vec<_>>(), ["greyhold.spots.yaml"]);
-    let look = r#"{"wish":"look","look":"../../etc/passwd"}"#;
+    let look = r#"{"action":"look","look":"../../etc/passwd"}"#;
     assert_eq!(post(&studio, &[], look).status, 409);
 }
 
@@ -181,10 +181,10 @@ fn no_path_from_a_client_reaches_the_disk() {
 fn too_much_and_too_often_is_refused_and_costs_nothing() {
     let studio = Studio::with_config(RIG);
     let host = format!("127.0.0.1:{}", studio.port());
-    let long = format!(r#"{{"wish":"look","look":"{}"}}"#, "x".repeat(5000));
+    let long = format!(r#"{{"action":"look","look":"{}"}}"#, "x".repeat(5000));
     assert_eq!(post(&studio, &[], &long).status, 413);
     assert_eq!(get(&studio, "/marks", &[("Host", &host), ("X-Long", &"x".repeat(20_000))]).status, 431);
-    // Wishes without end.
+    // Actions without end.
     let statuses: Vec<u16> = (0..80).map(|_| post(&studio, &[], "{}").status).collect();
     assert!(statuses.contains(&429), "{statuses:?}");
     let frame = studio.take("1.jpg", shot(8.0, 0.0, 1));
@@ -230,7 +230,7 @@ const OF_THE_SITTING: [&str; 7] = [
     "GET /picture?frame=1",
     "GET /trend.svg?ink=on_dark",
     "GET /marks",
-    "POST /wish",
+    "POST /action",
     "GET /phones",
     "POST /sign-out",
 ];
@@ -259,7 +259,7 @@ fn this_machine_and_the_network_need_the_token() {
         assert!(!cookie.contains(&token), "the token is in no further request");
         let cookie = cookie.split(';').next().unwrap();
         assert_eq!(ask(to, "GET /marks", cookie).status, 200);
-        assert_eq!(ask(to, "POST /wish", cookie).status, 400, "let in; it is no wish");
+        assert_eq!(ask(to, "POST /action", cookie).status, 400, "let in; it is no action");
         let rebound = format!("rebound.example:{}", studio.port());
         assert_eq!(send(to, "GET /marks", &[("Host", &rebound), ("Cookie", cookie)], "").status, 421);
     }
@@ -284,7 +284,7 @@ fn a_stranger_learns_nothing_from_any_path_or_method() {
         "/trend.svg",
         "/trend.svg?ink=on_dark",
         "/marks",
-        "/wish",
+        "/action",
         "/phones",
         "/sign-out",
         "/enter",

@@ -98,7 +98,7 @@ fn no_file_takes_the_correction_of_its_own_exposure_for_carried_out() {
                 let own: Vec<u64> = pairs.own_corrections(one.frame);
                 for judgement in [&one, &last] {
                     let ended = judgement.ended.as_ref().filter(|e| own.contains(&e.correction));
-                    assert!(ended.is_none_or(|e| e.how != How::Seen), "{what}: {judgement:?}");
+                    assert!(ended.is_none_or(|e| e.how != How::Observed), "{what}: {judgement:?}");
                 }
                 pairs.shoot(14.0, [0.0; 3], first);
             }
@@ -148,11 +148,11 @@ fn two_files_of_one_exposure_are_one_witness() {
         pairs.shoot(14.0, [0.0; 3], first);
         let (_, last) = pairs.shoot(14.0, [-1.0; 3], first);
         assert_eq!(last.verdict.finding, Finding::LightsChanged, "{first:?}: {last:?}");
-        (last.verdict.went_by, last.verdict.uncertainty, last.verdict.observed_uncertainty)
+        (last.verdict.evidence_used, last.verdict.uncertainty, last.verdict.observed_uncertainty)
     };
-    let (went_by, stated, own) = interval(First::Picture);
-    assert_eq!((went_by, stated), (Some(greyhold::drift::WentBy::Light), own));
-    assert_eq!(interval(First::Raw), (went_by, stated, own));
+    let (evidence_used, stated, own) = interval(First::Picture);
+    assert_eq!((evidence_used, stated), (Some(greyhold::drift::EvidenceUsed::Light), own));
+    assert_eq!(interval(First::Raw), (evidence_used, stated, own));
 }
 
 /// A raw file that lands late, after the next exposure and words on lights: what people told stands, and the later exposure

@@ -48,7 +48,7 @@ fn landed(n: u64) -> Landed {
         is_raw: false,
         state,
         fingerprint: Fingerprint::Whole(n),
-        late: false,
+        found_at_start: false,
         passed: false,
     }
 }
@@ -109,7 +109,7 @@ fn what_is_told_while_nothing_can_be_written_is_bounded_and_refused_beyond_that(
         assert!(taken <= MOST_WAITING, "there is no bound");
     }
     let refusal = engine.command(&note("once more"), None);
-    assert!(!refusal.ok && refusal.says.contains("the shot log can't be written"), "{}", refusal.says);
+    assert!(!refusal.ok && refusal.message.contains("the shot log can't be written"), "{}", refusal.message);
     assert!(engine.command(&Command::Status {}, None).ok, "what tells nothing is answered");
     for n in 0..1000 {
         engine.take(Input::Warning(format!("warning {n}")));

@@ -12,7 +12,7 @@ fn status(studio: &Studio) -> Value {
 /// What stands where, and what is asked; without the count of records.
 fn standing(studio: &Studio) -> (Value, Value, Value) {
     let status = status(studio);
-    (status["lights"].clone(), status["correction"].clone(), status["looks"].clone())
+    (status["groups"].clone(), status["correction"].clone(), status["looks"].clone())
 }
 
 fn tell(studio: &Studio, command: Value) {
@@ -67,7 +67,7 @@ fn not_after_a_frame_has_shown_what_is_so() {
     studio.take("2.jpg", shot(8.0, 0.0, 2));
     let reply = studio.tell(json!({"command": "undo", "group": "key"}));
     assert_eq!(reply["ok"], false);
-    assert!(reply["says"].as_str().unwrap().contains("since the last frame"));
+    assert!(reply["message"].as_str().unwrap().contains("since the last frame"));
     assert_eq!(studio.tell(json!({"command": "undo", "group": "nobody"}))["ok"], false);
 }
 
@@ -114,7 +114,7 @@ fn what_was_confirmed_at_the_end_of_a_range_is_not_asked_again() {
     studio.take("1.jpg", shot(5.6, 0.0, 1));
     // Three stops are wanted, one is there.
     studio.take("2.jpg", shot(16.0, 0.0, 2));
-    assert_eq!(status(&studio)["correction"]["correction"]["turns"][0]["reach"], "above_most");
+    assert_eq!(status(&studio)["correction"]["correction"]["dial_changes"][0]["limit"], "maximum");
     tell(&studio, json!({"command": "confirm"}));
     let asked = studio.corrections().len();
     for n in 3..5 {

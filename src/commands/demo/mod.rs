@@ -146,7 +146,7 @@ impl Player {
                 let jpeg = sitting::photograph(shot, &powers, number as u64)
                     .map_err(|e| CommandError::CannotRun(format!("the demo's frame can't be rendered: {e}")))?;
                 self.tether(number + 1, &jpeg)?;
-                tell::ask(&self.socket, &Command::Sync {})?;
+                tell::ask(&self.socket, &Command::Wait {})?;
             }
             self.listen();
             if pace == Pace::ForEyes {
@@ -177,7 +177,7 @@ impl Player {
                     f_number: Some((*f_number).to_owned()),
                     iso: None,
                     exposure_time: None,
-                    marks: None,
+                    camera_steps: None,
                 };
                 self.ask(&format!("next {f_number}"), &command)?;
             }
@@ -193,7 +193,7 @@ impl Player {
         say(&format!("$ greyhold tell {typed}"));
         let reply = tell::ask(&self.socket, command)?;
         if reply["ok"] != true {
-            say(reply["says"].as_str().unwrap_or_default());
+            say(reply["message"].as_str().unwrap_or_default());
         }
         Ok(())
     }

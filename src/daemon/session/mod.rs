@@ -201,7 +201,7 @@ impl Session {
             return;
         }
         match command {
-            Command::Sync {} => self.ask_intake(back),
+            Command::Wait {} => self.ask_intake(back),
             Command::Reference { file: Some(ref file), .. } => {
                 let file = file.clone();
                 self.read_reference(command, file, back);
@@ -220,7 +220,7 @@ impl Session {
                 }
                 // What is told now would be lost with the power, and whoever tells it can do something about that.
                 if reply.ok && self.engine.ledger().trouble().is_some() {
-                    reply.says.push_str("\n  (in memory only: the shot log can't be written just now)");
+                    reply.message.push_str("\n  (in memory only: the shot log can't be written just now)");
                 }
                 let _ = back.send(reply);
             }

@@ -178,8 +178,8 @@ async fn tell_gap(last_sent: u64, n: u64, to_page: &Sender) -> Result<(), Gone> 
     }
     let (first, last) = (last_sent + 1, n - 1);
     let at = Timestamp::now().to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
-    let says = format!("! records {first} to {last} can't be shown: the shot log doesn't have them, or not yet");
-    let news = json!({"n": last, "at": at, "says": says, "ended": false});
+    let message = format!("! records {first} to {last} can't be shown: the shot log doesn't have them, or not yet");
+    let news = json!({"n": last, "at": at, "message": message, "ended": false});
     send(Event::default().event("news").id(last.to_string()).data(news.to_string()), to_page).await
 }
 
@@ -194,7 +194,7 @@ async fn send_board(json: &str, to_page: &Sender) -> Result<(), Gone> {
 /// A record in words, with its number as the event's id. One that has no words still moves the number.
 async fn send_news(record: &Record, to_page: &Sender) -> Result<(), Gone> {
     let at = record.at.to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
-    let says = block(record, Paint::Plain);
-    let news = json!({"n": record.n, "at": at, "says": says, "ended": record.body == Body::Closed});
+    let message = block(record, Paint::Plain);
+    let news = json!({"n": record.n, "at": at, "message": message, "ended": record.body == Body::Closed});
     send(Event::default().event("news").id(record.n.to_string()).data(news.to_string()), to_page).await
 }

@@ -45,7 +45,7 @@ pub struct Gate {
     /// The page's own name on the network.
     name: Option<String>,
     requests: DefaultKeyedRateLimiter<Who>,
-    wishes: DefaultKeyedRateLimiter<Who>,
+    actions: DefaultKeyedRateLimiter<Who>,
     connections: DefaultKeyedRateLimiter<IpAddr>,
     tries: Tries,
 }
@@ -53,7 +53,7 @@ pub struct Gate {
 /// Twenty pages that load at once need a hundred.
 const REQUESTS: Quota = Quota::per_second(per(60)).allow_burst(per(400));
 /// What people do on a page.
-const WISHES: Quota = Quota::per_second(per(10)).allow_burst(per(40));
+const ACTIONS: Quota = Quota::per_second(per(10)).allow_burst(per(40));
 /// Connections that another machine opens. Agreeing on how to encrypt one costs most of what a stranger can cause.
 const CONNECTIONS: Quota = Quota::per_second(per(100)).allow_burst(per(500));
 /// More of them than this have forgotten ones among them.
@@ -98,7 +98,7 @@ impl Gate {
             scheme: if is_encrypted { "https" } else { "http" },
             name,
             requests: RateLimiter::keyed(REQUESTS),
-            wishes: RateLimiter::keyed(WISHES),
+            actions: RateLimiter::keyed(ACTIONS),
             connections: RateLimiter::keyed(CONNECTIONS),
             tries: Tries::default(),
         }
@@ -176,7 +176,7 @@ impl Gate {
     }
 
     fn keeps_pace(&self, who: Who, method: &Method) -> Result<(), Refusal> {
-        let limiter = if *method == Method::POST { &self.wishes } else { &self.requests };
+        let limiter = if *method == Method::POST { &self.actions } else { &self.requests };
         if keeps_pace(limiter, &who) { Ok(()) } else { Err(TOO_OFTEN) }
     }
 }

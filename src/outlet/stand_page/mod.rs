@@ -4,6 +4,7 @@
 //! A few fixed files and a stream of server-sent events, for those who signed in with the token. Serves this machine
 //! alone unless it is told to open itself to the local network.
 
+mod action;
 mod certificate;
 mod feed;
 mod gate;
@@ -21,7 +22,6 @@ mod token;
 mod trend;
 mod tries;
 mod wire;
-mod wish;
 
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::{Arc, LazyLock};
@@ -34,6 +34,7 @@ use axum::{Router, middleware};
 use serde::Deserialize;
 use tokio::sync::{Semaphore, watch};
 
+pub use self::action::command_in;
 pub use self::certificate::{Certificate, CertificateError};
 use self::gate::Gate;
 pub use self::named::checked as checked_name;
@@ -43,7 +44,6 @@ use self::seats::Seats;
 use self::sessions::Sessions;
 use self::shell::file;
 pub use self::token::Token;
-pub use self::wish::command_in;
 use super::screen::{Shown, Thumbnail};
 use super::socket::Hub;
 
@@ -91,7 +91,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/picture", get(picture))
         .route("/trend.svg", get(trend_chart))
         .route("/marks", get(|| async { file("application/json", MARKS.as_str()) }))
-        .route("/wish", post(wish::wish))
+        .route("/action", post(action::act))
         .route("/phones", get(phones::phones))
         .route("/sign-out", post(phones::sign_out))
         .fallback(|| async { StatusCode::NOT_FOUND })

@@ -66,12 +66,12 @@ struct SignOut {
 pub async fn sign_out(State(page): State<Arc<Page>>, headers: HeaderMap, body: Body) -> Response {
     let number = match posted::<SignOut>(&headers, body).await {
         Ok(asked) => asked.number,
-        Err((status, says)) => return (status, Json(json!({"ok": false, "says": says}))).into_response(),
+        Err((status, message)) => return (status, Json(json!({"ok": false, "message": message}))).into_response(),
     };
     if page.sessions.end(number).await {
-        Json(json!({"ok": true, "says": "signed out; to come back it needs the token"})).into_response()
+        Json(json!({"ok": true, "message": "signed out; to come back it needs the token"})).into_response()
     } else {
-        let says = "it is signed out already";
-        (StatusCode::CONFLICT, Json(json!({"ok": false, "says": says}))).into_response()
+        let message = "it is signed out already";
+        (StatusCode::CONFLICT, Json(json!({"ok": false, "message": message}))).into_response()
     }
 }

@@ -27,7 +27,7 @@ pub struct SourcePrior {
 pub enum SourceChange {
     /// It changed by this much, with the half-width of the 95 % interval; zero is a result, too.
     Changed {
-        #[serde(rename = "by")]
+        #[serde(alias = "by")]
         change: Stops,
         half_width: Stops,
     },

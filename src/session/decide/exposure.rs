@@ -7,7 +7,7 @@ use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
 use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
 use crate::drift::{Lighting, expected};
-use crate::photometry::{PowerSetting, Reach, SAME_SETTING, Stops};
+use crate::photometry::{DialLimit, PowerSetting, SAME_SETTING, Stops};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, MeteredFrame};
@@ -50,7 +50,7 @@ impl Draft<'_> {
             file: file.name,
             state: file.state,
             fingerprint: file.fingerprint,
-            late: file.late || overtaken,
+            found_at_start: file.found_at_start || overtaken,
             overtaken,
             look: self.sitting.setup.current.clone(),
             observation: outcome.observation.into(),
@@ -199,7 +199,7 @@ impl Draft<'_> {
     fn judgement(&self, exposure: &Exposure, before: &Setup, occasion: Occasion) -> Judgement {
         let lights = self.see_lights(exposure, before);
         let pair = self.comparable(before, exposure);
-        let verdict = self.verdict(before, &pair, exposure.late, lights.as_ref());
+        let verdict = self.verdict(before, &pair, exposure.found_at_start, lights.as_ref());
         let settings = &exposure.observation.settings;
         let Effects { positions, ended, correction } = self.effects(before, settings, &verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
@@ -212,13 +212,13 @@ impl Draft<'_> {
         &self,
         before: &Setup,
         pair: &Compared,
-        late: bool,
+        found_at_start: bool,
         lights: Option<&LightEvidence>,
     ) -> Verdict {
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
-            previous: before.previous().filter(|_| !late).as_ref(),
+            previous: before.previous().filter(|_| !found_at_start).as_ref(),
             response: &self.response_of(&pair.frame),
             judged_spot: &self.config.judged_spot,
             lighting: self.config.lighting,
@@ -239,8 +239,8 @@ impl Draft<'_> {
 }
 
 /// What a correction asks of each group; what its rounding leaves over is told, not asked.
-fn request(correction: &Correction) -> Vec<(String, i32, Option<PowerSetting>, Reach)> {
-    correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.reach)).collect()
+fn request(correction: &Correction) -> Vec<(String, i32, Option<PowerSetting>, DialLimit)> {
+    correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.limit)).collect()
 }
 
 fn is_same_request(a: &Correction, b: &Correction) -> bool {
@@ -262,7 +262,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let numbers = [(a.drift, b.drift), (a.uncertainty, b.uncertainty), (a.observed, b.observed)];
     let request = |j: &Judgement| j.correction.as_ref().map(|asked| request(&asked.correction));
     let moves = |j: &Judgement| -> Vec<(String, Stops)> {
-        j.positions.iter().map(|p| (p.group.clone(), p.moved.rounded())).collect()
+        j.positions.iter().map(|p| (p.group.clone(), p.since_reference.rounded())).collect()
     };
     let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
     says && numbers.iter().all(|(a, b)| near(*a, *b))

@@ -6,9 +6,9 @@
 
 use super::Draft;
 use crate::advice::{Correction, Finding, Verdict, common_change, correct};
-use crate::drift::{Assumption, WentBy};
+use crate::drift::{Assumption, EvidenceUsed};
 use crate::frame::Settings;
-use crate::photometry::{Reach, Stops};
+use crate::photometry::{DialLimit, Stops};
 use crate::rig::{DialChange, Known, LightGroup};
 use crate::session::judgement::{Ended, How, PositionRead};
 use crate::session::record::Purpose;
@@ -52,11 +52,11 @@ impl Draft<'_> {
         let wanted = verdict.wanted(self.config.tolerance);
         if verdict.assumption == Some(Assumption::CorrectionFollowed) {
             effects.positions = self.carried_out(before);
-            effects.ended = end(before, How::Seen);
+            effects.ended = end(before, How::Observed);
             if before.is_ahead_of(settings, self.config.lighting) {
                 return effects;
             }
-        } else if verdict.went_by == Some(WentBy::Light)
+        } else if verdict.evidence_used == Some(EvidenceUsed::Light)
             && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
@@ -88,13 +88,13 @@ impl Draft<'_> {
 
     /// A group was turned by this since it was last known.
     pub(super) fn turned_by(&self, before: &Setup, group: &str, change: Stops, known: Known) -> Option<PositionRead> {
-        let moved = (before.moved(group)? + change).rounded();
-        Some(self.read(before, group, moved, known))
+        let since_reference = (before.since_reference(group)? + change).rounded();
+        Some(self.read(before, group, since_reference, known))
     }
 
     /// A group is read to be so far from where it was at the reference.
-    fn read(&self, before: &Setup, name: &str, moved: Stops, known: Known) -> PositionRead {
-        let mut read = PositionRead { group: name.to_owned(), moved, shown: None, known };
+    fn read(&self, before: &Setup, name: &str, since_reference: Stops, known: Known) -> PositionRead {
+        let mut read = PositionRead { group: name.to_owned(), since_reference, shown: None, known };
         let after = before.with_positions(std::slice::from_ref(&read));
         let power = after.iter().find(|p| p.group == name).and_then(|p| p.power());
         let group = self.group(name);
@@ -138,7 +138,8 @@ fn is_still_wanted(open: &OpenCorrection, wanted: Option<Stops>) -> bool {
 pub(super) fn is_worth_asking(correction: &Correction, before: &Setup) -> bool {
     let was_confirmed = |dial_change: &DialChange| {
         let position = before.position(&dial_change.group);
-        dial_change.reach == Reach::Within || position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.left_over))
+        dial_change.limit == DialLimit::Within
+            || position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.remainder))
     };
     !correction.is_empty()
         && !correction.dial_changes.iter().all(|dial_change| dial_change.clicks == 0 && was_confirmed(dial_change))

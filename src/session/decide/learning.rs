@@ -39,7 +39,8 @@ impl Draft<'_> {
     /// that.
     pub(super) fn learn_from_settings(&mut self, exposure: &Exposure, verdict: &Verdict) {
         let settings = &exposure.observation.settings;
-        let Some(picture) = exposure.observation.reading_of(false).filter(|_| is_steady(verdict) && !exposure.late)
+        let Some(picture) =
+            exposure.observation.reading_of(false).filter(|_| is_steady(verdict) && !exposure.found_at_start)
         else {
             return;
         };
@@ -87,7 +88,7 @@ impl Draft<'_> {
         let verdict = &exposure.judged.as_ref()?.1.verdict;
         let is_one = exposure.frame > self.sitting.taught_until
             && is_steady(verdict)
-            && !exposure.late
+            && !exposure.found_at_start
             && settings.camera == last.observation.settings.camera
             && self.config.lighting != Lighting::Either
             && self.is_learnable(settings, picture);

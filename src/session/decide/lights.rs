@@ -81,7 +81,7 @@ impl Draft<'_> {
         let response = self.response_of_map(light, &exposure.observation);
         let lights = self.lights_by(before, &response)?;
         let known = self.known_of(before, &lights, settings)?;
-        let previous = before.previous().filter(|_| !exposure.late);
+        let previous = before.previous().filter(|_| !exposure.found_at_start);
         let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle_time.as_secs_f64());
         let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync_speed.tv() + Stops(-0.01));
         let sources = match read(&lights.basis, &known.changes, &known.priors, soon, light, &response) {
@@ -115,8 +115,8 @@ impl Draft<'_> {
         let mut known = KnownLights { changes: vec![], priors: vec![], deviation: vec![], ambient_share: 0.0 };
         let mut turned = Stops::ZERO;
         for names in &lights.names {
-            let since = common(names, |g| before.moved_since_survey(g));
-            let moved = common(names, |g| before.moved(g));
+            let since = common(names, |g| before.since_survey(g));
+            let moved = common(names, |g| before.since_reference(g));
             let asked = common(names, |g| before.asked(g));
             let step = match names.as_slice() {
                 [one] => self.group(one).map_or(TIED_STEP, |g| g.step().stops()),
@@ -160,7 +160,7 @@ impl Draft<'_> {
             Effects { positions: turned.flat_map(|s| self.positions_of(before, s)).collect(), ..Effects::default() };
         let ahead = before.is_ahead_of(settings, self.config.lighting);
         if before.open.is_some() && all && settled.iter().all(Settled::is_as_asked) {
-            effects.ended = end(before, How::Seen);
+            effects.ended = end(before, How::Observed);
             if ahead {
                 return Some(effects);
             }
@@ -254,7 +254,7 @@ impl Draft<'_> {
     pub(super) fn ambient_warning(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
         let surveyed = setup.surveyed.as_ref()?;
         let lights = self.lights_by(setup, &self.response_of_survey(setup)?)?;
-        let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.moved_since_survey(g)).collect::<Option<_>>()?;
+        let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.since_survey(g)).collect::<Option<_>>()?;
         let moved = Stops(since.iter().map(|s| s.0).sum::<f64>() / since.len().max(1) as f64) + turned;
         let spots = self.config.spots.iter().filter_map(|s| Some((&s.name, s.area()?)));
         let shares =

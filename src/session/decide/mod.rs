@@ -35,7 +35,7 @@ pub struct Landed {
     pub is_raw: bool,
     pub state: FileState,
     pub fingerprint: Fingerprint,
-    pub late: bool,
+    pub found_at_start: bool,
     /// Frames that landed behind it may have been taken before it.
     pub passed: bool,
 }
@@ -137,15 +137,15 @@ impl<'a> Draft<'a> {
             Input::Frame(frame) => self.take_file(*frame),
             // Only what is logged can be updated.
             Input::Rewritten { was, .. } if !self.files.knows(&was) => {}
-            Input::Rewritten { name, was, state } => self.stage(Body::Updated { file: name, was, state }),
-            Input::Known { files, last } => self.stage(Body::Known { files, last }),
+            Input::Rewritten { name, was, state } => self.stage(Body::FileChanged { file: name, was, state }),
+            Input::Known { files, last } => self.stage(Body::ExistingFiles { files, last }),
             Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
             Input::Configured => self.stage_config(),
             Input::Curves => self.judge_all_anew(Occasion::BetterCurve),
             Input::Reread(files) => {
                 for (file, metered) in files {
-                    self.stage(Body::Reread { file, metered: Box::new(metered.into()) });
+                    self.stage(Body::Remetered { file, metered: Box::new(metered.into()) });
                 }
                 self.judge_all_anew(Occasion::OtherSpots);
             }

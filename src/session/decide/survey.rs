@@ -83,7 +83,7 @@ impl Draft<'_> {
 
     /// Takes an exposure as the next of the survey under way.
     pub(super) fn take_survey_frame(&mut self, exposure: &Exposure, before: &Setup, survey: &Survey, firing: &Firing) {
-        let judged = self.verdict(before, &self.comparable(before, exposure), exposure.late, None);
+        let judged = self.verdict(before, &self.comparable(before, exposure), exposure.found_at_start, None);
         let checked = self.check_survey_frame(exposure, before, survey, firing, &judged);
         let sentence = match &checked {
             Ok(_) => format!("Survey, {}: taken.", firing.in_short()),
@@ -152,7 +152,7 @@ fn of_survey(judged: Verdict, sentence: String) -> Verdict {
         sentence,
         drift: None,
         uncertainty: None,
-        went_by: None,
+        evidence_used: None,
         assumption: None,
         light_change: None,
         uneven: None,

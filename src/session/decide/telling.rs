@@ -17,7 +17,7 @@ use crate::session::setup::Setup;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `observation`; `sync`, `since` and `spot` are answered elsewhere.
+    /// `observation`; `wait`, `since` and `spot` are answered elsewhere.
     pub(super) fn answer(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         let setup = &self.sitting.setup;
         match command {
@@ -34,9 +34,9 @@ impl Draft<'_> {
             }
             Command::Confirm { group, .. } => self.tell_confirm(group.as_deref()),
             Command::Undo { group } => self.tell_undo(group),
-            Command::Next { f_number, iso, exposure_time, marks } => {
-                let marks = marks.unwrap_or(self.config.camera_steps);
-                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), marks) {
+            Command::Next { f_number, iso, exposure_time, camera_steps } => {
+                let steps = camera_steps.unwrap_or(self.config.camera_steps);
+                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps) {
                     Ok(planned) => self.tell_next(&planned),
                     Err(why) => Reply::refused(why),
                 }
@@ -44,7 +44,7 @@ impl Draft<'_> {
             Command::Survey { what, groups } => self.tell_survey(*what, groups),
             Command::Note { text } => self.tell_note(text),
             Command::Status {} => Reply::with(self.in_short(), status(&self.sitting)),
-            Command::Sync {} | Command::Since { .. } | Command::Spot { .. } => {
+            Command::Wait {} | Command::Since { .. } | Command::Spot { .. } => {
                 Reply::refused("this command is answered elsewhere")
             }
         }
@@ -139,7 +139,7 @@ impl Draft<'_> {
     fn end_if_all_told(&mut self) {
         let open = self.sitting.setup.open.as_ref().filter(|open| open.is_all_confirmed());
         if let Some(correction) = open.map(|open| open.record) {
-            self.stage(Body::Resolved { correction, how: How::Told });
+            self.stage(Body::Resolved { correction, how: How::Confirmed });
         }
     }
 
@@ -202,7 +202,7 @@ impl Draft<'_> {
 
 /// How far each group was turned since the reference; `None` when that isn't known of one.
 fn moves_of(setup: &Setup) -> Option<BTreeMap<String, Stops>> {
-    setup.positions.iter().map(|p| Some((p.group.clone(), setup.moved(&p.group)?))).collect()
+    setup.positions.iter().map(|p| Some((p.group.clone(), setup.since_reference(&p.group)?))).collect()
 }
 
 /// The last frame's settings with those that are planned.

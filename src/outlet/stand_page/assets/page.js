@@ -61,8 +61,8 @@ function say(text) {
 
 const json = (what) => ({ method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(5000) });
 
-/** Sends a wish and says what came of it. */
-export const wish = (what, aloud = say) => post("/wish", what, aloud);
+/** Sends what somebody does and says what came of it. */
+export const act = (what, aloud = say) => post("/action", what, aloud);
 
 /** Sends something and says what came of it. */
 export async function post(where, what, aloud = say) {
@@ -70,9 +70,9 @@ export async function post(where, what, aloud = say) {
     const answer = await fetch(where, json(what));
     if (answer.status === 401) { askForToken(); return false; }
     const text = await answer.text();
-    let reply = { ok: false, says: text };
+    let reply = { ok: false, message: text };
     try { reply = JSON.parse(text); } catch { /* Words as they are. */ }
-    aloud(reply.ok ? reply.says : `Not done: ${reply.says}`);
+    aloud(reply.ok ? reply.message : `Not done: ${reply.message}`);
     return reply.ok;
   } catch {
     aloud("Not done: greyhold can't be reached. Try again when the connection is back.");
@@ -270,7 +270,7 @@ by("next-steps").addEventListener("change", offerMarks);
 by("next-form").addEventListener("submit", (event) => {
   event.preventDefault();
   const steps = by("next-steps").value === "halves" ? "halves" : "thirds";
-  wish({ wish: "next", [by("next-what").value]: by("next-mark").value, marks: steps }, (text) => write(by("next-says"), text));
+  act({ action: "next", [by("next-what").value]: by("next-mark").value, camera_steps: steps }, (text) => write(by("next-says"), text));
 });
 
 /** Shows the setting that was last shot as chosen, until somebody chooses. */

@@ -1,5 +1,5 @@
 // The view beside the camera: the last frame, its spots, the trend, the lights, the survey.
-import { by, choices, ink, make, twice, wish, write } from "/page.js";
+import { act, by, choices, ink, make, twice, write } from "/page.js";
 import { askedWords } from "/stand.js";
 
 const KEPT_NEWS = 120;
@@ -42,7 +42,7 @@ class Spots {
     for (const button of document.querySelectorAll("[data-nudge]")) button.addEventListener("click", () => this.nudge(button.dataset.nudge));
     by("spot-save").addEventListener("click", () => this.save());
     by("spot-drop").addEventListener("click", () => this.drop());
-    by("spot-remove").addEventListener("click", () => wish({ wish: "spot", name: this.chosen(), area: null }));
+    by("spot-remove").addEventListener("click", () => act({ action: "spot", name: this.chosen(), area: null }));
     by("spot-new").addEventListener("submit", (event) => {
       event.preventDefault();
       this.begin(by("spot-name").value.trim());
@@ -166,7 +166,7 @@ class Spots {
 
   async save() {
     const { moved } = this;
-    if (moved && await wish({ wish: "spot", ...moved })) this.drop();
+    if (moved && await act({ action: "spot", ...moved })) this.drop();
   }
 
   drop() {
@@ -178,13 +178,13 @@ class Spots {
 export class SetView {
   constructor() {
     this.spots = new Spots();
-    twice(by("refer"), () => wish({ wish: "refer", frame: this.board.last.frame }));
+    twice(by("refer"), () => act({ action: "refer", frame: this.board.last.frame }));
     by("look-form").addEventListener("submit", (event) => {
       event.preventDefault();
-      wish({ wish: "look", look: by("looks").value });
+      act({ action: "look", look: by("looks").value });
     });
     for (const button of document.querySelectorAll("[data-survey]")) {
-      button.addEventListener("click", () => wish({ wish: "survey", what: button.dataset.survey }));
+      button.addEventListener("click", () => act({ action: "survey", what: button.dataset.survey }));
     }
   }
 
@@ -274,13 +274,13 @@ export class SetView {
     if (trend.getAttribute("src") !== address) trend.src = address;
     const drift = (p) => (p.drift === null ? "not compared" : `${p.drift.toFixed(2)}${p.uncertainty === null ? "" : ` ±${p.uncertainty.toFixed(2)}`}`);
     trend.alt = newest ? `Drift by frame, ${board.trend.length} frames; the newest, ${newest.frame}: ${drift(newest)} stops` : "No frame was compared yet";
-    rows(by("trend-rows"), [...board.trend].reverse().map((p) => [String(p.frame), drift(p), p.cause.replaceAll("_", " ")]));
+    rows(by("trend-rows"), [...board.trend].reverse().map((p) => [String(p.frame), drift(p), p.finding.replaceAll("_", " ")]));
   }
 
-  news({ at, says }) {
-    if (!says) return;
+  news({ at, message }) {
+    if (!message) return;
     const log = by("log");
-    log.prepend(make("li", "", make("time", at), says));
+    log.prepend(make("li", "", make("time", at), message));
     while (log.children.length > KEPT_NEWS) log.lastChild.remove();
   }
 

@@ -1,5 +1,5 @@
 // The stand view: a card a light, and what this phone does when one is to be turned.
-import { by, choices, kept, make, presentSetting, wish, write } from "/page.js";
+import { act, by, choices, kept, make, presentSetting, write } from "/page.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const WORDS = {
@@ -72,13 +72,13 @@ class LightCard {
     rest.className = "rest";
     this.element.setAttribute("aria-label", group);
     this.element.append(name, this.word, this.to, rest);
-    this.set.addEventListener("click", () => wish({ wish: "set", group, correction: this.correction }));
-    this.undo.addEventListener("click", () => wish({ wish: "undo", group }));
+    this.set.addEventListener("click", () => act({ action: "set", group, correction: this.correction }));
+    this.undo.addEventListener("click", () => act({ action: "undo", group }));
     this.tell.addEventListener("click", () => this.tellSetting());
   }
 
   async tellSetting() {
-    if (await wish({ wish: "set_at", group: this.group, setting: this.positions.value })) this.setAt.open = false;
+    if (await act({ action: "set_at", group: this.group, setting: this.positions.value })) this.setAt.open = false;
   }
 
   show(card, asked) {
@@ -93,7 +93,7 @@ class LightCard {
       this.sign.replaceChildren(shape(SHAPES[key]));
     }
     write(this.wordText, card.coming && card.state === "end_of_range" ? "coming: end of range" : WORDS[card.state]);
-    write(this.to, turns ? card.to ?? `${card.by ?? "?"} stop` : card.at ?? "?");
+    write(this.to, turns ? card.to ?? `${card.change ?? "?"} stop` : card.at ?? "?");
     write(this.at, turns && card.at ? `now at ${card.at}` : "");
     write(this.does, card.does);
     write(this.sure, card.sure);
@@ -249,7 +249,7 @@ export class Stand {
 export function askedWords(board) {
   if (board.hold) return board.hold;
   if (!board.asked) return "Nothing is to be turned.";
-  const ratio = board.asked.ratio_off ? ` (${board.asked.ratio_off})` : "";
+  const ratio = board.asked.ratio_error ? ` (${board.asked.ratio_error})` : "";
   if (board.asked.coming) return `Coming: ${board.asked.coming}. Turn ahead only when the photographer says so.${ratio}`;
   return `To be turned now. ${board.asked.sentence}${ratio}`;
 }

@@ -1,0 +1,88 @@
+//! What people ask for on the page. Fewer things than the socket takes: nothing here names a file.
+
+use std::sync::Arc;
+
+use axum::Json;
+use axum::body::Body;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::json;
+
+use super::{Page, gate};
+use crate::meter::Area;
+use crate::photometry::Series;
+use crate::session::{Command, SurveyAsk};
+
+#[derive(Debug, Deserialize)]
+#[serde(tag = "action", rename_all = "snake_case", deny_unknown_fields)]
+enum Action {
+    /// The group is set as this correction asks.
+    Set {
+        group: String,
+        correction: u64,
+    },
+    SetAt {
+        group: String,
+        setting: String,
+    },
+    Undo {
+        group: String,
+    },
+    Next {
+        f_number: Option<String>,
+        iso: Option<String>,
+        exposure_time: Option<String>,
+        camera_steps: Option<Series>,
+    },
+    /// The last frame, if it is still this one, is the reference.
+    Refer {
+        frame: u64,
+    },
+    Look {
+        look: String,
+    },
+    Survey {
+        what: SurveyAsk,
+    },
+    /// Without an area a drawn spot goes.
+    Spot {
+        name: String,
+        area: Option<Area>,
+    },
+}
+
+impl From<Action> for Command {
+    fn from(action: Action) -> Command {
+        match action {
+            Action::Set { group, correction } => Command::Confirm { group: Some(group), correction: Some(correction) },
+            Action::SetAt { group, setting } => Command::Power { group, setting },
+            Action::Undo { group } => Command::Undo { group },
+            Action::Next { f_number, iso, exposure_time, camera_steps } => {
+                Command::Next { f_number, iso, exposure_time, camera_steps }
+            }
+            Action::Refer { frame } => Command::Reference { file: None, look: None, frame: Some(frame) },
+            Action::Look { look } => Command::Look { look },
+            Action::Survey { what } => Command::Survey { what, groups: Vec::new() },
+            Action::Spot { name, area } => Command::Spot { name, area },
+        }
+    }
+}
+
+/// The command that a page's action stands for; `None` when it can't be understood.
+pub fn command_in(body: &[u8]) -> Option<Command> {
+    serde_json::from_slice::<Action>(body).ok().map(Command::from)
+}
+
+/// Hands an action to the engine; the answer says in words what came of it.
+pub async fn act(State(page): State<Arc<Page>>, headers: HeaderMap, body: Body) -> Response {
+    match gate::posted::<Action>(&headers, body).await {
+        Ok(action) => {
+            let reply = page.hub.ask(action.into()).await;
+            let status = if reply.ok { StatusCode::OK } else { StatusCode::CONFLICT };
+            (status, Json(json!({"ok": reply.ok, "message": reply.message}))).into_response()
+        }
+        Err((status, message)) => (status, Json(json!({"ok": false, "message": message}))).into_response(),
+    }
+}
