@@ -28,6 +28,7 @@ mod a_verdict_says_what_it_rests_on;
 mod containers_from_the_registries;
 mod each_cause_is_told_apart;
 mod each_phone_has_a_session_of_its_own;
+mod every_kind_of_record_is_described;
 mod every_wait_of_a_test_has_an_end;
 mod layers;
 mod no_number_in_a_record_is_lost;

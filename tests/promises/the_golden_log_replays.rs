@@ -15,8 +15,11 @@ fn golden(name: &str) -> PathBuf {
 
 /// A sitting of format 1, one of format 2 with raw files beside pictures and what they taught, one of format 3
 /// with a light survey and a light that was forgotten, one of format 4 with words taken back and spots drawn,
-/// and one of format 5 with a damaged file that was passed over.
-const LOGS: [&str; 5] = ["sitting", "pairs", "survey", "drawn", "passed_over"];
+/// one of an early form of format 5 with a damaged file that was passed over, and two of format 5 as it is, with every
+/// kind of record.
+const LOGS: [&str; 7] = ["sitting", "pairs", "survey", "drawn", "passed_over", "eventful", "learned"];
+/// Those that are written as they would be today.
+const PRESENT: [&str; 2] = ["eventful", "learned"];
 
 fn records(log: &str) -> Vec<Record> {
     let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
@@ -73,8 +76,13 @@ fn assert_state_is_golden(log: &str) {
         setup.open.as_ref().map(|open| open.record),
     );
     assert_is_golden(&format!("{log}.state.txt"), &told);
-    let members = records(log).iter().filter(|r| matches!(r.body, Body::FileAdded { .. })).count();
-    assert_eq!(state.files.known().len(), state.sitting.frames as usize + members);
+    let taken_up = |body: &Body| match body {
+        Body::ExistingFiles { files, .. } => files.len(),
+        Body::Frame(_) | Body::FileAdded { .. } => 1,
+        _ => 0,
+    };
+    let taken_up: usize = records(log).iter().map(|r| taken_up(&r.body)).sum();
+    assert_eq!(state.files.known().len(), taken_up);
 }
 
 /// A file that can't be read is not looked at again as long as it stays what it was.
@@ -96,7 +104,7 @@ fn and_readings_that_were_light_say_in_codes_what_they_said() {
             let reference = state.sitting.setup.reference().map(|look| look.observation.clone());
             state.apply(&record);
             let (Body::Frame(frame), Some(reference)) = (&record.body, reference) else { continue };
-            let verdict = frame.verdict.as_ref().unwrap();
+            let Some(verdict) = &frame.verdict else { continue };
             let by = verdict.response.as_deref();
             let Some(by) =
                 by.and_then(|name| curve_of_earlier_logs(name).or_else(|| state.sitting.curve(name).cloned()))
@@ -155,8 +163,11 @@ fn assert_stops_do_not_matter(records: &[Record]) {
 #[test]
 fn and_every_line_is_written_back_with_all_that_it_says() {
     for log in LOGS {
-        for record in records(log) {
-            assert_eq!(Record::from_line(&record.to_line().unwrap()).unwrap(), record);
+        let text = fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap();
+        for (line, record) in text.lines().zip(records(log)) {
+            let written = record.to_line().unwrap();
+            assert_eq!(Record::from_line(&written).unwrap(), record);
+            assert!(!PRESENT.contains(&log) || written == line, "{line}");
         }
     }
 }
@@ -167,7 +178,7 @@ fn and_every_line_is_as_the_schema_says() {
     let whole: serde_json::Value = serde_json::from_str(include_str!("../../config/messages.schema.json")).unwrap();
     let record = serde_json::json!({"$ref": "#/$defs/record", "$defs": whole["$defs"]});
     let schema = jsonschema::draft202012::new(&record).unwrap();
-    for log in LOGS {
+    for log in PRESENT {
         for line in fs::read_to_string(golden(&format!("{log}.jsonl"))).unwrap().lines() {
             let value: serde_json::Value = serde_json::from_str(line).unwrap();
             let faults: Vec<String> =
