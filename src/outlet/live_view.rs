@@ -275,7 +275,7 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
         };
         let does = lines_of(card, area.width);
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);
-        Row::new([sign.to_owned(), card.group.clone(), word.to_owned(), dial(&card.at), to, does.join("\n")])
+        Row::new([sign.to_owned(), card.group.to_string(), word.to_owned(), dial(&card.at), to, does.join("\n")])
             .height(does.len() as u16)
             .style(if asked { bold() } else { Style::default() })
     };

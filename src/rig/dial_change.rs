@@ -3,12 +3,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::group::LightGroup;
+use super::group_name::GroupName;
 use crate::photometry::{PowerSetting, Reach, Stops};
 
 /// What to do at one group of lights.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DialChange {
-    pub group: String,
+    pub group: GroupName,
     /// The present and the new setting as the lights show them; absent when unknown.
     pub from: Option<String>,
     pub to: Option<String>,

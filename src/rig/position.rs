@@ -7,6 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::group_name::GroupName;
 use crate::photometry::{PowerSetting, Stops};
 
 /// How it is known where a dial stands.
@@ -32,7 +33,7 @@ pub enum Known {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Position {
-    pub group: String,
+    pub group: GroupName,
     /// On the dial's own scale; brighter is more.
     pub at: Stops,
     /// Where full power lies on that scale; `None` as long as nobody has told a power.
@@ -65,7 +66,7 @@ const MOST_EARLIER: usize = 16;
 
 impl Position {
     /// A group that is met for the first time.
-    pub fn first(group: String, power: Option<PowerSetting>) -> Position {
+    pub fn first(group: GroupName, power: Option<PowerSetting>) -> Position {
         let known = if power.is_some() { Known::Configured } else { Known::Unknown };
         let full = power.map(|p| (-p.below_full()).rounded());
         Position { group, at: Stops::ZERO, full, known, short_by: None, earlier: Vec::new() }

@@ -13,7 +13,7 @@ use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
-use crate::rig::{DialChange, Firing, LightGroup, Position, Ratio, Role};
+use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Role};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -90,7 +90,7 @@ pub enum CardState {
 /// One light group at its stand.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Card {
-    pub group: String,
+    pub group: GroupName,
     pub role: Role,
     pub count: u32,
     pub state: CardState,

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::advice::{Correction, Verdict};
 use crate::photometry::Stops;
-use crate::rig::Known;
+use crate::rig::{GroupName, Known};
 
 /// What was made of an exposure, and what that did to the positions of the dials and to the open correction: all
 /// worked out from what was known before its first file.
@@ -73,7 +73,7 @@ impl Occasion {
 /// Where an exposure shows a group's dial to be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PositionRead {
-    pub group: String,
+    pub group: GroupName,
     /// Since the reference; brighter is positive.
     pub moved: Stops,
     /// As the light shows it; absent when nobody told a power.

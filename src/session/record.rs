@@ -15,7 +15,7 @@ use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Firing, Known, SurveyReport};
+use crate::rig::{Firing, GroupName, Known, SurveyReport};
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -57,7 +57,7 @@ pub enum Body {
         file: String,
         #[serde(rename = "subject")]
         observation: Box<LoggedObservation>,
-        powers: BTreeMap<String, Option<PowerSetting>>,
+        powers: BTreeMap<GroupName, Option<PowerSetting>>,
     },
     /// Another look was made current.
     Look {
@@ -106,7 +106,7 @@ pub enum Body {
     /// What somebody said of a group: that it is set to a power, or was turned by some stops.
     /// `answers` is the open correction that it carries out, if it does.
     Power {
-        group: String,
+        group: GroupName,
         setting: Option<PowerSetting>,
         shown: Option<String>,
         #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -120,7 +120,7 @@ pub enum Body {
     /// What was told of a group, by record `of`, is taken back: it stands as it did before.
     #[serde(alias = "taken_back")]
     Undone {
-        group: String,
+        group: GroupName,
         of: u64,
     },
     /// The file of a reference, or of the last frame, was metered anew by other spots.
@@ -159,7 +159,7 @@ pub enum Body {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct GroupPower {
-    pub group: String,
+    pub group: GroupName,
     pub power: Option<PowerSetting>,
 }
 
@@ -246,7 +246,7 @@ pub enum SurveyStep {
     /// These frames are to be taken, in this order; the rest of the groups is skipped.
     Begun {
         order: Vec<Firing>,
-        skipped: Vec<String>,
+        skipped: Vec<GroupName>,
     },
     Taken {
         frame: u64,
@@ -260,7 +260,7 @@ pub enum SurveyStep {
         why: String,
     },
     Skipped {
-        group: String,
+        group: GroupName,
     },
     Finished {
         report: Box<SurveyReport>,

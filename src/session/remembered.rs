@@ -12,7 +12,7 @@ use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::{DialChange, Position, Survey, SurveyReport};
+use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
 
 /// A named reference, with where the dials stood for it.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,7 +21,7 @@ pub struct Look {
     pub file: String,
     pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
-    pub marks: BTreeMap<String, Stops>,
+    pub marks: BTreeMap<GroupName, Stops>,
 }
 
 /// A correction that is neither seen nor told yet.
@@ -33,7 +33,7 @@ pub struct OpenCorrection {
     pub purpose: Purpose,
     pub correction: Correction,
     /// Groups that were told to be set.
-    pub confirmed: Vec<String>,
+    pub confirmed: Vec<GroupName>,
 }
 
 impl OpenCorrection {
@@ -55,7 +55,7 @@ impl OpenCorrection {
         apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
     }
 
-    pub fn is_confirmed(&self, group: &str) -> bool {
+    pub fn is_confirmed(&self, group: &GroupName) -> bool {
         self.confirmed.iter().any(|g| g == group)
     }
 
@@ -64,29 +64,29 @@ impl OpenCorrection {
         self.correction.dial_changes.iter().all(|t| self.is_confirmed(&t.group))
     }
 
-    pub fn dial_change_of(&self, group: &str) -> Option<&DialChange> {
-        self.correction.dial_changes.iter().find(|t| t.group == group)
+    pub fn dial_change_of(&self, group: &GroupName) -> Option<&DialChange> {
+        self.correction.dial_changes.iter().find(|t| t.group == *group)
     }
 
     /// A group was told to be set. `false` when that was known, or nothing is asked of it.
-    pub(super) fn confirm(&mut self, group: &str) -> bool {
+    pub(super) fn confirm(&mut self, group: &GroupName) -> bool {
         let is_new = self.dial_change_of(group).is_some() && !self.is_confirmed(group);
         if is_new {
-            self.confirmed.push(group.to_owned());
+            self.confirmed.push(group.clone());
         }
         is_new
     }
 
-    pub(super) fn take_back(&mut self, group: &str) {
+    pub(super) fn take_back(&mut self, group: &GroupName) {
         self.confirmed.retain(|g| g != group);
     }
 
     /// What the end of a group's range leaves over, where it comes first.
-    pub(super) fn short_by(&self, group: &str) -> Option<Stops> {
+    pub(super) fn short_by(&self, group: &GroupName) -> Option<Stops> {
         self.dial_change_of(group).filter(|t| t.reach != Reach::Within).map(|t| t.left_over)
     }
 
-    pub(super) fn keep_groups(&mut self, is_there: impl Fn(&str) -> bool) {
+    pub(super) fn keep_groups(&mut self, is_there: impl Fn(&GroupName) -> bool) {
         self.correction.dial_changes.retain(|t| is_there(&t.group));
         self.correction.other_ways.retain(|w| is_there(&w.group));
         self.confirmed.retain(|g| is_there(g));
@@ -158,5 +158,5 @@ pub struct Surveyed {
     /// The look that it was made for; `None` when there was none yet.
     pub look: Option<String>,
     /// Where each dial stood then, on its own scale.
-    pub marks: BTreeMap<String, Stops>,
+    pub marks: BTreeMap<GroupName, Stops>,
 }

@@ -30,10 +30,11 @@ mod rows_of {
     pub use crate::intake::FileState;
     pub use crate::photometry::Stops;
     pub use crate::response::{Curve, Response};
+    pub use crate::rig::GroupName;
     pub use crate::session::record::Rendered;
     pub(in crate::session) use crate::session::remembered::{LearnedCurve, Look, Stem, learned_response};
 
-    pub type Marks = BTreeMap<String, Stops>;
+    pub type Marks = BTreeMap<GroupName, Stops>;
     /// Size, times and identity of a file.
     pub type Stat = (u64, i64, i64, u64);
 

@@ -309,7 +309,7 @@ pub fn config(rig: &Rig) -> Config {
     let group = |lamp: &Lamp| {
         let step = if lamp.step > 0.2 { Step::Third } else { Step::Tenth };
         LightGroup {
-            name: lamp.name.to_owned(),
+            name: lamp.name.into(),
             role: Role::Other,
             dial: Some(Dial::new(Scale::Decimal { full: 10.0 }, step, "1.0", "10.0").unwrap()),
             power: Some(PowerSetting::from_full(Stops(POWER))),

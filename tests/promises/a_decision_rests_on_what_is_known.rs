@@ -13,6 +13,7 @@ use greyhold::intake::FileState;
 use greyhold::meter::{Spot, WHOLE, meter};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use greyhold::response::{Response, ResponseChoice};
+use greyhold::rig::GroupName;
 use greyhold::session::{
     Body, Carried, Command, FrameInput, Input, Knowledge, Landed, MeteringPlan, Portion, Record, Reply, State,
     SurveyAsk, VERSION, decide,
@@ -240,8 +241,8 @@ impl Desk {
     }
 }
 
-fn group() -> impl Strategy<Value = String> {
-    prop::sample::select(vec!["key", "fill", "rim", "nobody"]).prop_map(str::to_owned)
+fn group() -> impl Strategy<Value = GroupName> {
+    prop::sample::select(vec!["key", "fill", "rim", "nobody"]).prop_map(GroupName::from)
 }
 
 fn setting() -> impl Strategy<Value = String> {

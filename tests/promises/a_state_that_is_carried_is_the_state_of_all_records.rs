@@ -8,6 +8,7 @@ use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
 use greyhold::outlet::shot_log::{LogReader, Opened, ShotLog, read_since, segments};
 use greyhold::photometry::{PowerSetting, Stops};
+use greyhold::rig::GroupName;
 use greyhold::session::{
     Body, Carried, FrameRecord, GroupPower, How, Ledger, Portion, PowerSource, Record, State, VERSION,
 };
@@ -50,8 +51,8 @@ fn fingerprint() -> impl Strategy<Value = Fingerprint> {
     ]
 }
 
-fn group() -> impl Strategy<Value = String> {
-    prop::sample::select(vec!["key", "fill", "hair", "Key", "Fill"]).prop_map(str::to_owned)
+fn group() -> impl Strategy<Value = GroupName> {
+    prop::sample::select(vec!["key", "fill", "hair", "Key", "Fill"]).prop_map(GroupName::from)
 }
 
 fn small_bodies() -> impl Strategy<Value = Body> {

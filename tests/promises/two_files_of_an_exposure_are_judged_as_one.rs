@@ -173,7 +173,7 @@ fn a_late_raw_file_is_judged_in_its_place_and_what_was_told_stands() {
     let picture = late.shoot(&rig, &mut pairs.random);
     pairs.sitting.land("late.jpg", false, &late, picture);
     pairs.sitting.tell(&Command::Confirm { group: Some("key".into()), correction: None });
-    let told = pairs.sitting.state().sitting.setup.position("key").unwrap().power();
+    let told = pairs.sitting.state().sitting.setup.position(&"key".into()).unwrap().power();
     let next = shot(2, 7.1, -2.0);
     let picture = next.shoot(&rig, &mut pairs.random);
     let (frame, after) = {
@@ -183,7 +183,7 @@ fn a_late_raw_file_is_judged_in_its_place_and_what_was_told_stands() {
     pairs.sitting.land("late.dng", true, &late, raw);
     let state = pairs.sitting.state();
     let setup = &state.sitting.setup;
-    assert_eq!(setup.position("key").unwrap().power(), told, "what was told stands");
+    assert_eq!(setup.position(&"key".into()).unwrap().power(), told, "what was told stands");
     assert_eq!(setup.last.as_ref().unwrap().frame, frame, "the later exposure is the last");
     assert_eq!(setup.open.is_some(), after.open.is_some());
     let judged = state.sitting.exposures.find(frame - 1).unwrap().judged.as_ref().unwrap();

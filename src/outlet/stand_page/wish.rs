@@ -13,6 +13,7 @@ use serde_json::json;
 use super::{Page, gate};
 use crate::meter::Area;
 use crate::photometry::Series;
+use crate::rig::GroupName;
 use crate::session::{Command, SurveyAsk};
 
 #[derive(Debug, Deserialize)]
@@ -20,15 +21,15 @@ use crate::session::{Command, SurveyAsk};
 enum Wish {
     /// The group is set as this correction asks.
     Set {
-        group: String,
+        group: GroupName,
         correction: u64,
     },
     SetAt {
-        group: String,
+        group: GroupName,
         setting: String,
     },
     Undo {
-        group: String,
+        group: GroupName,
     },
     Next {
         f_number: Option<String>,

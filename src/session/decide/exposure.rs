@@ -8,6 +8,7 @@ use super::{Draft, FrameInput, Landed};
 use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
 use crate::drift::{Lighting, expected};
 use crate::photometry::{PowerSetting, Reach, SAME_SETTING, Stops};
+use crate::rig::GroupName;
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, MeteredFrame};
@@ -239,7 +240,7 @@ impl Draft<'_> {
 }
 
 /// What a correction asks of each group; what its rounding leaves over is told, not asked.
-fn request(correction: &Correction) -> Vec<(String, i32, Option<PowerSetting>, Reach)> {
+fn request(correction: &Correction) -> Vec<(GroupName, i32, Option<PowerSetting>, Reach)> {
     correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.reach)).collect()
 }
 
@@ -261,7 +262,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let (a, b) = (&old.verdict, &anew.verdict);
     let numbers = [(a.drift, b.drift), (a.uncertainty, b.uncertainty), (a.observed, b.observed)];
     let request = |j: &Judgement| j.correction.as_ref().map(|asked| request(&asked.correction));
-    let moves = |j: &Judgement| -> Vec<(String, Stops)> {
+    let moves = |j: &Judgement| -> Vec<(GroupName, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.moved.rounded())).collect()
     };
     let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);

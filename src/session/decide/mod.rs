@@ -26,7 +26,7 @@ use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::{FrameReadings, LightMap};
-use crate::rig::LightGroup;
+use crate::rig::{GroupName, LightGroup};
 
 /// A file that the intake told.
 #[derive(Debug, Clone)]
@@ -155,8 +155,8 @@ impl<'a> Draft<'a> {
     }
 
     /// A group as it is configured.
-    fn group(&self, name: &str) -> Option<&LightGroup> {
-        self.config.groups.iter().find(|g| g.name == name)
+    fn group(&self, name: &GroupName) -> Option<&LightGroup> {
+        self.config.groups.iter().find(|g| g.name == *name)
     }
 
     fn stage_config(&mut self) {
