@@ -11,6 +11,7 @@ use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
+use crate::numbers::FrameNumber;
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Role};
@@ -40,7 +41,7 @@ pub struct Board {
 /// The last frame.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct LastShown {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     pub settings: String,
     pub f_number: Option<String>,
@@ -147,7 +148,7 @@ impl Board {
         let coming = ahead.map(Settings::in_short);
         Board {
             n: sitting.records,
-            frames: sitting.frames,
+            frames: sitting.frames.get(),
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
             last: setup.last.as_ref().map(|last| last_shown(last, setup, &config.judge_by)),

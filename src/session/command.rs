@@ -7,6 +7,7 @@ use super::remembered::Look;
 use super::setup::Setup;
 use super::sitting::Sitting;
 use crate::meter::Area;
+use crate::numbers::FrameNumber;
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use crate::rig::{Firing, GroupName, Position};
 
@@ -22,7 +23,7 @@ pub enum Command {
         look: Option<String>,
         /// Only if this is the last frame.
         #[serde(default, skip_serializing_if = "Option::is_none")]
-        frame: Option<u64>,
+        frame: Option<FrameNumber>,
     },
     /// Makes another look current.
     Look {

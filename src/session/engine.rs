@@ -19,6 +19,7 @@ use super::sealed::VERSION;
 use super::state::State;
 use crate::advice::Observation;
 use crate::config::{Config, Curves};
+use crate::numbers::FrameNumber;
 
 /// Where lines are kept.
 pub trait Ledger {
@@ -113,7 +114,7 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Number and file of the last frame.
-    pub fn last_frame(&self) -> Option<(u64, &str)> {
+    pub fn last_frame(&self) -> Option<(FrameNumber, &str)> {
         self.state.sitting.setup.last.as_ref().map(|l| (l.frame, l.file.as_str()))
     }
 
@@ -122,7 +123,7 @@ impl<L: Ledger> Engine<L> {
         let setup = &self.state.sitting.setup;
         let looks = setup.looks.values().map(|look| (look.frame, &look.file));
         let compared = looks.chain(setup.last.iter().map(|last| (Some(last.frame), &last.file)));
-        let with_further = |(frame, file): (Option<u64>, &String)| {
+        let with_further = |(frame, file): (Option<FrameNumber>, &String)| {
             let exposure = frame.and_then(|frame| self.state.sitting.exposures.find(frame));
             let further = exposure.into_iter().flat_map(|e| e.further.iter().cloned());
             further.chain([file.clone()]).collect::<Vec<_>>()
@@ -314,7 +315,7 @@ impl<L: Ledger> Engine<L> {
 }
 
 /// The frame that a record of an observation is of.
-fn frame_of(body: &Body) -> Option<u64> {
+fn frame_of(body: &Body) -> Option<FrameNumber> {
     match body {
         Body::Frame(frame) => Some(frame.frame),
         Body::FileAdded { frame, .. } => Some(*frame),

@@ -13,6 +13,7 @@ use super::remembered::Last;
 use super::setup::Setup;
 use crate::advice::{Finding, Observation};
 use crate::meter::FrameReadings;
+use crate::numbers::FrameNumber;
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -25,7 +26,7 @@ const MOST_SINCE: usize = 64;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Exposure {
-    pub frame: u64,
+    pub frame: FrameNumber,
     /// Its first file, and those that landed after it.
     pub file: String,
     pub further: Vec<String>,
@@ -96,11 +97,11 @@ impl Exposures {
         self.0.iter()
     }
 
-    pub fn find(&self, frame: u64) -> Option<&Exposure> {
+    pub fn find(&self, frame: FrameNumber) -> Option<&Exposure> {
         self.place_of(frame).map(|place| &self.0[place])
     }
 
-    fn place_of(&self, frame: u64) -> Option<usize> {
+    fn place_of(&self, frame: FrameNumber) -> Option<usize> {
         self.0.iter().rposition(|e| e.frame == frame)
     }
 
@@ -126,7 +127,7 @@ impl Exposures {
     }
 
     /// A further file of an exposure landed.
-    pub(super) fn add_file(&mut self, frame: u64, file: &str) {
+    pub(super) fn add_file(&mut self, frame: FrameNumber, file: &str) {
         if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
             exposure.further.push(file.to_owned());
         }
@@ -138,7 +139,7 @@ impl Exposures {
     }
 
     /// A frame has further readings.
-    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
+    pub(super) fn complete(&mut self, frame: FrameNumber, observation: &Arc<Observation>) {
         for exposure in &mut self.0 {
             if exposure.frame == frame {
                 exposure.observation = observation.clone();

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::advice::{Correction, Verdict};
+use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
 use crate::rig::{GroupName, Known};
 
@@ -10,7 +11,7 @@ use crate::rig::{GroupName, Known};
 /// worked out from what was known before its first file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
-    pub frame: u64,
+    pub frame: FrameNumber,
     /// The record of the judgement that this one takes the place of.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub supersedes: Option<u64>,
@@ -34,7 +35,7 @@ pub struct Judgement {
 
 impl Judgement {
     /// A judgement that leaves all dials and corrections as they are.
-    pub fn without_effect(frame: u64, occasion: Occasion, verdict: Verdict) -> Judgement {
+    pub fn without_effect(frame: FrameNumber, occasion: Occasion, verdict: Verdict) -> Judgement {
         Judgement {
             frame,
             supersedes: None,

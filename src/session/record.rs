@@ -13,6 +13,7 @@ use crate::container::Fingerprint;
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
+use crate::numbers::FrameNumber;
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
 use crate::rig::{Firing, GroupName, Known, SurveyReport};
@@ -53,7 +54,7 @@ pub enum Body {
     /// A reference was set, and its look made current.
     Reference {
         look: String,
-        frame: Option<u64>,
+        frame: Option<FrameNumber>,
         file: String,
         #[serde(rename = "subject")]
         observation: Box<LoggedObservation>,
@@ -68,7 +69,7 @@ pub enum Body {
     /// A further file of an exposure, and what was observed in it when it could be metered.
     #[serde(alias = "member")]
     FileAdded {
-        frame: u64,
+        frame: FrameNumber,
         file: String,
         state: FileState,
         fingerprint: Fingerprint,
@@ -136,7 +137,7 @@ pub enum Body {
         response: String,
         how: Learning,
         /// The frames that taught it.
-        frames: Vec<u64>,
+        frames: Vec<FrameNumber>,
         residual: Stops,
         /// 95 % half-width of two stops about mid-grey before and after.
         #[serde(rename = "doubt")]
@@ -167,7 +168,7 @@ pub struct GroupPower {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FrameRecord {
     /// Number of the frame in this log, from 1.
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     pub state: FileState,
     pub fingerprint: Fingerprint,
@@ -201,7 +202,7 @@ pub struct Added {
 #[serde(rename_all = "snake_case")]
 pub enum Purpose {
     /// Answers the drift of a frame.
-    Drift { frame: u64 },
+    Drift { frame: FrameNumber },
     /// Prepares settings that have not been shot yet.
     Next { settings: Box<Settings> },
 }
@@ -249,12 +250,12 @@ pub enum SurveyStep {
         skipped: Vec<GroupName>,
     },
     Taken {
-        frame: u64,
+        frame: FrameNumber,
         shows: Box<LoggedSurveyFrame>,
     },
     /// The frame does not show what it was to show.
     Refused {
-        frame: u64,
+        frame: FrameNumber,
         #[serde(rename = "lit")]
         firing: Firing,
         why: String,

@@ -10,6 +10,7 @@ use super::record::Purpose;
 use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
+use crate::numbers::FrameNumber;
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
 use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
@@ -17,7 +18,7 @@ use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
 /// A named reference, with where the dials stood for it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Look {
-    pub frame: Option<u64>,
+    pub frame: Option<FrameNumber>,
     pub file: String,
     pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
@@ -97,7 +98,7 @@ impl OpenCorrection {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Last {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     #[serde(rename = "subject")]
     pub observation: Arc<Observation>,
@@ -107,7 +108,7 @@ pub struct Last {
 /// A frame as the trend shows it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TrendPoint {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub drift: Option<Stops>,
     /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
@@ -116,7 +117,7 @@ pub struct TrendPoint {
 }
 
 impl TrendPoint {
-    pub(super) fn of(frame: u64, verdict: &Verdict) -> TrendPoint {
+    pub(super) fn of(frame: FrameNumber, verdict: &Verdict) -> TrendPoint {
         TrendPoint {
             frame,
             drift: verdict.drift,
@@ -129,7 +130,7 @@ impl TrendPoint {
 /// The first file of an exposure, to which others may belong.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Stem {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub captured: Option<Captured>,
     /// It has a picture that is no raw file.
     pub picture: bool,

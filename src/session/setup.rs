@@ -16,6 +16,7 @@ use crate::advice::{Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
+use crate::numbers::FrameNumber;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{GroupName, Known, Position, Survey};
 
@@ -341,7 +342,7 @@ impl Setup {
     }
 
     /// A frame has further readings than it had.
-    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
+    pub(super) fn complete(&mut self, frame: FrameNumber, observation: &Arc<Observation>) {
         for look in self.looks.values_mut().filter(|l| l.frame == Some(frame)) {
             look.observation = observation.clone();
         }

@@ -15,6 +15,7 @@ use super::rows;
 use super::setup::Setup;
 use crate::advice::{Observation, Verdict};
 use crate::config::curve_of_earlier_logs;
+use crate::numbers::FrameNumber;
 use crate::response::{Curve, Response};
 
 /// Frames that the trend goes back.
@@ -26,14 +27,15 @@ const TREND: usize = 60;
 pub struct Sitting {
     /// Records applied so far.
     pub records: u64,
-    pub frames: u64,
+    /// Number of the last frame.
+    pub frames: FrameNumber,
     pub setup: Setup,
     pub exposures: Exposures,
     /// The last frames, oldest first; those of a survey are left out.
     pub trend: VecDeque<TrendPoint>,
     learned: Arc<LearnedCurves>,
     /// The last exposure that a curve was learned from: one lesson is taken from a frame.
-    pub taught_until: u64,
+    pub taught_until: FrameNumber,
 }
 
 /// Curves that were learned on the job, and every one by its name.
@@ -99,7 +101,7 @@ impl Sitting {
             Body::Judged(judgement) => self.judge(n, &Arc::new((**judgement).clone())),
             Body::Response { of, response, curve, frames, .. } => {
                 self.take_response(of, response, curve);
-                self.taught_until = frames.iter().copied().fold(self.taught_until, u64::max);
+                self.taught_until = frames.iter().copied().fold(self.taught_until, FrameNumber::max);
             }
             Body::Reread { file, metered } => {
                 let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
@@ -145,7 +147,7 @@ impl Sitting {
         }
     }
 
-    fn complete(&mut self, frame: u64, observation: Observation) {
+    fn complete(&mut self, frame: FrameNumber, observation: Observation) {
         let observation = Arc::new(observation);
         self.exposures.complete(frame, &observation);
         self.setup.complete(frame, &observation);
@@ -160,7 +162,7 @@ impl Sitting {
         }
     }
 
-    fn note_trend(&mut self, frame: u64, verdict: &Verdict) {
+    fn note_trend(&mut self, frame: FrameNumber, verdict: &Verdict) {
         let point = TrendPoint::of(frame, verdict);
         if let Some(known) = self.trend.iter_mut().find(|p| p.frame == frame) {
             *known = point;

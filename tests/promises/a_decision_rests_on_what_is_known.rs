@@ -11,6 +11,7 @@ use greyhold::drift::observe;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
 use greyhold::meter::{Spot, WHOLE, meter};
+use greyhold::numbers::FrameNumber;
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use greyhold::response::{Response, ResponseChoice};
 use greyhold::rig::GroupName;
@@ -81,7 +82,7 @@ struct Desk {
     /// Raw files that are still to land: of which shot, its aperture, how bright.
     late: VecDeque<(u64, FNumber, f64)>,
     /// The exposure that each correction was asked for by.
-    asked_by: BTreeMap<u64, u64>,
+    asked_by: BTreeMap<u64, FrameNumber>,
 }
 
 impl Desk {

@@ -6,6 +6,7 @@ use std::time::Instant;
 
 use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
+use greyhold::numbers::FrameNumber;
 use greyhold::outlet::shot_log::{LogReader, Opened, ShotLog, read_since, segments};
 use greyhold::photometry::{PowerSetting, Stops};
 use greyhold::rig::GroupName;
@@ -194,7 +195,7 @@ fn after_ten_thousand_frames_a_start_reads_the_last_file_alone() {
             .map(|n| {
                 let frame = batch * 100 + n;
                 let record = FrameRecord {
-                    frame,
+                    frame: FrameNumber::new(frame),
                     file: format!("IMG_{frame:05}.JPG"),
                     fingerprint: Fingerprint::Whole(frame << 33),
                     state: FileState { size: frame, modified_ns: frame as i64, changed_ns: 1 << 60, inode: frame },

@@ -74,7 +74,7 @@ fn assert_state_is_golden(log: &str) {
     );
     assert_is_golden(&format!("{log}.state.txt"), &told);
     let members = records(log).iter().filter(|r| matches!(r.body, Body::FileAdded { .. })).count();
-    assert_eq!(state.files.known().len(), state.sitting.frames as usize + members);
+    assert_eq!(state.files.known().len(), state.sitting.frames.get() as usize + members);
 }
 
 /// A file that can't be read is not looked at again as long as it stays what it was.

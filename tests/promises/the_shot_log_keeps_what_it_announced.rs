@@ -557,7 +557,7 @@ fn a_log_folder_that_takes_nothing_costs_no_frame() {
         ShotLog::open(&log).unwrap()
     };
     assert!(opened.damage.is_empty(), "{:?}", opened.damage);
-    assert_eq!(opened.state.sitting.frames, 1);
+    assert_eq!(opened.state.sitting.frames.get(), 1);
     let text = fs::read_to_string(&log).unwrap();
     assert!(text.contains("CAN'T BE WRITTEN") && text.contains("nothing was lost"));
 }
@@ -581,7 +581,7 @@ fn a_restart_knows_what_the_last_run_knew() {
         state.apply(record);
         state
     });
-    assert_eq!(fold.sitting.frames, 2);
+    assert_eq!(fold.sitting.frames.get(), 2);
     assert!(fold.sitting.setup.open.is_some());
 }
 

@@ -9,6 +9,7 @@ use crate::harness::sittings::{Rig, Take, config};
 use greyhold::config::{Config, Curves};
 use greyhold::container::Fingerprint;
 use greyhold::intake::FileState;
+use greyhold::numbers::FrameNumber;
 use greyhold::outlet::shot_log::{MOST_WAITING, ShotLog};
 use greyhold::outlet::storage::{Open, on_disk};
 use greyhold::session::{
@@ -76,14 +77,17 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
     let records: Vec<Record> = lines.iter().map(|line| Record::from_line(line).unwrap()).collect();
     assert_eq!(records, *told.lock().unwrap());
     assert!(records.iter().zip(1..).all(|(r, n)| r.n == n), "each number once");
-    let frames: Vec<(u64, String)> = records
+    let frames: Vec<(FrameNumber, String)> = records
         .iter()
         .filter_map(|r| match &r.body {
             Body::Frame(frame) => Some((frame.frame, frame.file.clone())),
             _ => None,
         })
         .collect();
-    assert_eq!(frames, [(1, "frame_1.jpg".to_owned()), (2, "frame_3.jpg".to_owned())]);
+    assert_eq!(
+        frames,
+        [(FrameNumber::new(1), "frame_1.jpg".to_owned()), (FrameNumber::new(2), "frame_3.jpg".to_owned())]
+    );
     for file in ["frame_2.jpg", "frame_4.jpg"] {
         let is_passed_over = |r: &Record| matches!(&r.body, Body::Skipped { file: f, .. } if f == file);
         let is_warned_of = |r: &Record| matches!(&r.body, Body::Warning { text } if text.contains(file));

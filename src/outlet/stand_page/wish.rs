@@ -12,6 +12,7 @@ use serde_json::json;
 
 use super::{Page, gate};
 use crate::meter::Area;
+use crate::numbers::FrameNumber;
 use crate::photometry::Series;
 use crate::rig::GroupName;
 use crate::session::{Command, SurveyAsk};
@@ -39,7 +40,7 @@ enum Wish {
     },
     /// The last frame, if it is still this one, is the reference.
     Refer {
-        frame: u64,
+        frame: FrameNumber,
     },
     Look {
         look: String,

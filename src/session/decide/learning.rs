@@ -8,6 +8,7 @@ use crate::calibration::{ExposureRun, Learned, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
 use crate::meter::{FrameReadings, WHOLE};
+use crate::numbers::FrameNumber;
 use crate::response::{Curve, ResponseChoice};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
@@ -54,7 +55,7 @@ impl Draft<'_> {
     /// The exposures of one camera's lasting rendering, up to this one, between which nobody is known to have touched
     /// a light. None of them has taught a curve before.
     fn run_up_to(&self, last: &Exposure) -> ExposureRun {
-        let mut links: Vec<(u64, &Settings, Vec<f64>)> = Vec::new();
+        let mut links: Vec<(FrameNumber, &Settings, Vec<f64>)> = Vec::new();
         for exposure in self.sitting.exposures.iter().rev() {
             if !exposure.counts() {
                 // A frame of a survey teaches nothing, but a light may have been turned before it.
@@ -96,14 +97,14 @@ impl Draft<'_> {
     }
 
     /// Learns from a raw file beside its picture, when the pair before it bears that out.
-    pub(super) fn learn_from_raw(&mut self, frame: u64) {
+    pub(super) fn learn_from_raw(&mut self, frame: FrameNumber) {
         if let Some((of, lesson)) = self.lesson_of_pairs(frame) {
             self.learned(of, Learning::RawBesidePicture, lesson);
         }
     }
 
     /// What a pair teaches together with the pair before it of the same rendering.
-    fn lesson_of_pairs(&self, frame: u64) -> Option<(Rendered, Learned)> {
+    fn lesson_of_pairs(&self, frame: FrameNumber) -> Option<(Rendered, Learned)> {
         let (codes, raw, _, rendered) = self.pair(self.sitting.exposures.find(frame)?)?;
         let earlier = self.sitting.exposures.iter().rev().filter(|e| e.frame < frame);
         let mut pairs = earlier.filter_map(|e| Some((e.frame, self.pair(e)?)));

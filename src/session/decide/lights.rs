@@ -12,6 +12,7 @@ use crate::advice::{
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::{Area, LightMap};
+use crate::numbers::FrameNumber;
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
 use crate::rig::solve::{SourceChange, SourcePrior, Sources, read};
@@ -64,13 +65,13 @@ impl Draft<'_> {
     // --- reading the lights ---
 
     /// The light of a frame's parts, of each of its files that is kept.
-    pub(super) fn maps_of(&self, frame: u64) -> impl Iterator<Item = &LightMap> {
+    pub(super) fn maps_of(&self, frame: FrameNumber) -> impl Iterator<Item = &LightMap> {
         let landed = self.landed_map.iter().filter(move |(of, _)| *of == frame).map(|(_, map)| map);
         landed.chain(self.knowledge.maps_of(frame))
     }
 
     /// What the single lights of a frame can be read out of: the light of a file that is of the survey's kind.
-    pub(super) fn map_by_survey(&self, frame: u64, before: &Setup) -> Option<&LightMap> {
+    pub(super) fn map_by_survey(&self, frame: FrameNumber, before: &Setup) -> Option<&LightMap> {
         self.maps_of(frame).find(|light| is_of_the_survey(before, light))
     }
 

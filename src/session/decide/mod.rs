@@ -26,6 +26,7 @@ use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::{FrameReadings, LightMap};
+use crate::numbers::FrameNumber;
 use crate::rig::{GroupName, LightGroup};
 
 /// A file that the intake told.
@@ -110,7 +111,7 @@ struct Draft<'a> {
     config: &'a Config,
     knowledge: &'a Knowledge,
     /// The light of the parts of the frame that has just landed.
-    landed_map: Option<(u64, LightMap)>,
+    landed_map: Option<(FrameNumber, LightMap)>,
     records: Vec<Body>,
 }
 
