@@ -9,7 +9,7 @@
 //! 3. [`response`]: what a camera's code values say about light
 //! 4. [`files`]: small files of greyhold's own, replaced whole
 //! 5. [`wording`]: what parsers find wrong, in words for people
-//! 6. [`numbers`]: which frame of a log is meant
+//! 6. [`numbers`]: which record, and which frame, of a log is meant
 //! 7. [`container`]: the structure of picture files, and whether they are whole
 //! 8. [`intake`]: which files are new, whole frames
 //! 9. [`frame`]: one photograph's settings and its pixels

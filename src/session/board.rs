@@ -11,7 +11,7 @@ use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Role};
@@ -20,7 +20,7 @@ use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Rol
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Board {
     /// Number of the last record that is in it.
-    pub n: u64,
+    pub n: RecordNumber,
     pub frames: u64,
     pub look: Option<String>,
     pub looks: Vec<String>,
@@ -60,7 +60,7 @@ pub struct LastShown {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CorrectionShown {
     /// The record that began it.
-    pub record: u64,
+    pub record: RecordNumber,
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
     pub sentence: String,

@@ -7,7 +7,7 @@ use super::remembered::Look;
 use super::setup::Setup;
 use super::sitting::Sitting;
 use crate::meter::Area;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use crate::rig::{Firing, GroupName, Position};
 
@@ -40,7 +40,7 @@ pub enum Command {
         group: Option<GroupName>,
         /// Only if this is the open correction's record.
         #[serde(default, skip_serializing_if = "Option::is_none")]
-        correction: Option<u64>,
+        correction: Option<RecordNumber>,
     },
     /// Takes back what was last told of a group's power, as long as no frame has landed since.
     Undo {
@@ -80,7 +80,7 @@ pub enum Command {
     Sync {},
     /// All records from this number on, out of the log.
     Since {
-        n: u64,
+        n: RecordNumber,
     },
 }
 

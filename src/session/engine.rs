@@ -19,7 +19,7 @@ use super::sealed::VERSION;
 use super::state::State;
 use crate::advice::Observation;
 use crate::config::{Config, Curves};
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 
 /// Where lines are kept.
 pub trait Ledger {
@@ -109,7 +109,7 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Number of the last record.
-    pub fn last_record(&self) -> u64 {
+    pub fn last_record(&self) -> RecordNumber {
         self.state.sitting.records
     }
 
@@ -253,7 +253,7 @@ impl<L: Ledger> Engine<L> {
     /// Numbers and encodes a record and takes it into the state, as a restart would from the log. In the place of one
     /// that can't be written down stands a warning, and the answer is `false`.
     fn stage(&mut self, body: Body) -> bool {
-        let record = Record { v: VERSION, n: self.state.sitting.records + 1, at: (self.clock)(), body };
+        let record = Record { v: VERSION, n: self.state.sitting.records.next(), at: (self.clock)(), body };
         match coded(&record) {
             Ok((record, line)) => {
                 self.state.apply(&record);
@@ -269,7 +269,7 @@ impl<L: Ledger> Engine<L> {
 
     /// Only a number that JSON can't hold gets a record here; a warning and a passed-over file have none.
     fn stage_in_place_of(&mut self, record: Record, why: &str) {
-        tracing::error!(n = record.n, "a record can't be written down, which is a defect: {why}");
+        tracing::error!(n = record.n.get(), "a record can't be written down, which is a defect: {why}");
         let (what, file) = match record.body {
             Body::Frame(frame) => (format!("frame {} ({})", frame.frame, frame.file), Some(frame.file)),
             Body::FileAdded { frame, file, .. } => (format!("a file of frame {frame} ({file})"), Some(file)),

@@ -13,7 +13,7 @@ use super::remembered::Last;
 use super::setup::Setup;
 use crate::advice::{Finding, Observation};
 use crate::meter::FrameReadings;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -36,11 +36,11 @@ pub struct Exposure {
     pub late: bool,
     pub overtaken: bool,
     /// What was made of it, and by which record.
-    pub judged: Option<(u64, Arc<Judgement>)>,
+    pub judged: Option<(RecordNumber, Arc<Judgement>)>,
     /// What was known before its first file; `None` when it is judged no more.
     pub before: Option<Arc<Setup>>,
     /// What was told since, until the next exposure, with the records' numbers.
-    since: Vec<(u64, Arc<Body>)>,
+    since: Vec<(RecordNumber, Arc<Body>)>,
     /// A light may have been moved between it and the exposure before it.
     pub lights_moved_before: bool,
 }
@@ -62,7 +62,7 @@ impl Exposure {
     }
 
     /// Somebody carried out what a correction asked, or said that it was.
-    pub fn was_acted_on(&self, correction: u64) -> bool {
+    pub fn was_acted_on(&self, correction: RecordNumber) -> bool {
         self.since.iter().any(|(_, body)| match &**body {
             Body::Power { answers, .. } => *answers == Some(correction),
             Body::Resolved { correction: of, how: How::Told } => *of == correction,
@@ -117,7 +117,7 @@ impl Exposures {
     }
 
     /// Something was told that changes what is known.
-    pub(super) fn tell(&mut self, n: u64, body: &Body) {
+    pub(super) fn tell(&mut self, n: RecordNumber, body: &Body) {
         let Some(last) = self.0.back_mut() else { return };
         last.since.push((n, Arc::new(body.clone())));
         if last.since.len() > MOST_SINCE {
@@ -177,7 +177,7 @@ impl Exposures {
 
     /// Takes up a judgement. Gives the set-up that it and all that was told since come to; `None` when it changes
     /// nothing but what is said of an exposure that is too old.
-    pub(super) fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) -> Option<Setup> {
+    pub(super) fn judge(&mut self, n: RecordNumber, judgement: &Arc<Judgement>) -> Option<Setup> {
         let place = self.place_of(judgement.frame)?;
         self.0[place].judged = Some((n, judgement.clone()));
         let before = self.0[place].before.clone()?;

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::advice::{Correction, Verdict};
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
 use crate::rig::{GroupName, Known};
 
@@ -14,7 +14,7 @@ pub struct Judgement {
     pub frame: FrameNumber,
     /// The record of the judgement that this one takes the place of.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub supersedes: Option<u64>,
+    pub supersedes: Option<RecordNumber>,
     #[serde(default, skip_serializing_if = "Occasion::is_first")]
     pub occasion: Occasion,
     pub verdict: Verdict,
@@ -28,7 +28,7 @@ pub struct Judgement {
     pub ended: Option<Ended>,
     /// The correction that the superseded judgement asked for, and this one doesn't.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub withdraws: Option<u64>,
+    pub withdraws: Option<RecordNumber>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub correction: Option<Asked>,
 }
@@ -97,7 +97,7 @@ pub enum How {
 /// The end of a correction.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Ended {
-    pub correction: u64,
+    pub correction: RecordNumber,
     pub how: How,
 }
 
@@ -106,13 +106,13 @@ pub struct Ended {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Asked {
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub still: Option<u64>,
+    pub still: Option<RecordNumber>,
     pub correction: Box<Correction>,
 }
 
 impl Asked {
     /// The correction's number, when record `n` bears it.
-    pub fn number(&self, n: u64) -> u64 {
+    pub fn number(&self, n: RecordNumber) -> RecordNumber {
         self.still.unwrap_or(n)
     }
 }

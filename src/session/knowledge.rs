@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::config::Curves;
 use crate::meter::LightMap;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::rig::Lights;
 
 /// Maps of light that are kept: those of the exposures that can be judged anew, of two files each.
@@ -28,7 +28,7 @@ pub struct Knowledge {
 /// The lights of one survey by one curve.
 #[derive(Debug, Clone)]
 struct SurveyedBy {
-    record: u64,
+    record: RecordNumber,
     response: String,
     lights: Option<Arc<Lights>>,
 }
@@ -60,7 +60,7 @@ impl Knowledge {
     /// are asked for the first time.
     pub(super) fn lights(
         &self,
-        record: u64,
+        record: RecordNumber,
         response: &str,
         put_together: impl FnOnce() -> Option<Lights>,
     ) -> Option<Arc<Lights>> {

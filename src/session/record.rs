@@ -13,7 +13,7 @@ use crate::container::Fingerprint;
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
 use crate::rig::{Firing, GroupName, Known, SurveyReport};
@@ -23,7 +23,7 @@ use crate::rig::{Firing, GroupName, Known, SurveyReport};
 pub struct Record {
     pub v: u32,
     /// Number in this log, from 1, without gaps.
-    pub n: u64,
+    pub n: RecordNumber,
     /// When it was written (RFC 3339, UTC).
     pub at: Timestamp,
     #[serde(flatten)]
@@ -101,7 +101,7 @@ pub enum Body {
     },
     /// A correction came to its end by somebody's word. Up to format 4 every end.
     Resolved {
-        correction: u64,
+        correction: RecordNumber,
         how: How,
     },
     /// What somebody said of a group: that it is set to a power, or was turned by some stops.
@@ -116,13 +116,13 @@ pub enum Body {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         moved: Option<Stops>,
         source: PowerSource,
-        answers: Option<u64>,
+        answers: Option<RecordNumber>,
     },
     /// What was told of a group, by record `of`, is taken back: it stands as it did before.
     #[serde(alias = "taken_back")]
     Undone {
         group: GroupName,
-        of: u64,
+        of: RecordNumber,
     },
     /// The file of a reference, or of the last frame, was metered anew by other spots.
     Reread {
@@ -289,15 +289,15 @@ impl Record {
 
     /// The number that a line says it has, without a look at the rest; `None` when it doesn't begin as
     /// [`Record::to_line`] writes it.
-    pub fn number_in(line: &[u8]) -> Option<u64> {
+    pub fn number_in(line: &[u8]) -> Option<RecordNumber> {
         let head = std::str::from_utf8(line.get(..line.len().min(48))?).ok()?;
         let (version, rest) = head.strip_prefix("{\"v\":")?.split_once(",\"n\":")?;
         version.parse::<u32>().ok()?;
-        rest.split(',').next()?.parse().ok()
+        rest.split(',').next()?.parse().ok().map(RecordNumber::new)
     }
 
     /// The number of a sound line, without a look at what it tells.
-    pub fn sound_number_in(line: &str) -> Option<u64> {
+    pub fn sound_number_in(line: &str) -> Option<RecordNumber> {
         check_seal(line).ok()?;
         Record::number_in(line.as_bytes()).or_else(|| Record::from_line(line).ok().map(|r| r.n))
     }
@@ -314,7 +314,7 @@ impl Record {
         #[derive(Deserialize)]
         struct Head {
             v: u32,
-            n: u64,
+            n: RecordNumber,
             at: Timestamp,
             r#type: String,
         }
@@ -337,7 +337,7 @@ mod tests {
 
     fn note(text: &str) -> Record {
         let at = "2026-11-25T08:31:28Z".parse().unwrap();
-        Record { v: VERSION, n: 7, at, body: Body::Note { text: text.to_owned() } }
+        Record { v: VERSION, n: RecordNumber::new(7), at, body: Body::Note { text: text.to_owned() } }
     }
 
     #[test]
@@ -346,7 +346,7 @@ mod tests {
         let line = record.to_line().unwrap();
         assert!(!line.contains('\n'));
         assert_eq!(Record::from_line(&line).unwrap(), record);
-        assert_eq!(Record::number_in(line.as_bytes()), Some(7));
+        assert_eq!(Record::number_in(line.as_bytes()), Some(RecordNumber::new(7)));
         assert_eq!(Record::number_in(b"{\"n\":7,\"v\":4}"), None);
     }
 

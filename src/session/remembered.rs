@@ -10,7 +10,7 @@ use super::record::Purpose;
 use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{Reach, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
 use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
@@ -30,7 +30,7 @@ pub struct Look {
 #[serde(deny_unknown_fields)]
 pub struct OpenCorrection {
     /// Its number: the record that began it.
-    pub record: u64,
+    pub record: RecordNumber,
     pub purpose: Purpose,
     pub correction: Correction,
     /// Groups that were told to be set.
@@ -39,7 +39,7 @@ pub struct OpenCorrection {
 
 impl OpenCorrection {
     /// Groups that are at the end of their range, and were confirmed to be, need not be asked again.
-    pub(super) fn new(record: u64, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
+    pub(super) fn new(record: RecordNumber, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
         let is_confirmed = |dial_change: &&DialChange| {
             let position = positions.iter().find(|p| p.group == dial_change.group);
             let is_at_its_end = dial_change.clicks == 0 && dial_change.reach != Reach::Within;
@@ -153,7 +153,7 @@ pub(super) fn learned_response(name: &str, curve: Curve) -> Response {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Surveyed {
     /// The record that finished it.
-    pub record: u64,
+    pub record: RecordNumber,
     pub survey: Survey,
     pub report: SurveyReport,
     /// The look that it was made for; `None` when there was none yet.

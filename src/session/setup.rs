@@ -16,7 +16,7 @@ use crate::advice::{Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{GroupName, Known, Position, Survey};
 
@@ -125,7 +125,7 @@ impl Setup {
     }
 
     /// Takes up what somebody, or the survey, told by record `n`. Readings in it are in codes.
-    pub(super) fn apply(&mut self, n: u64, body: &Body) {
+    pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         match body {
             Body::Config { groups, .. } => self.take_config(groups),
             Body::Reference { look, frame, file, observation, .. } => {
@@ -221,7 +221,14 @@ impl Setup {
         }
     }
 
-    fn take_power(&mut self, n: u64, group: &GroupName, said: Said, source: PowerSource, answers: Option<u64>) {
+    fn take_power(
+        &mut self,
+        n: RecordNumber,
+        group: &GroupName,
+        said: Said,
+        source: PowerSource,
+        answers: Option<RecordNumber>,
+    ) {
         let told = source == PowerSource::Told;
         let answered = self.open.as_mut().filter(|open| answers == Some(open.record));
         let confirms = answered.is_some_and(|open| open.confirm(group));
@@ -261,7 +268,7 @@ impl Setup {
         }
     }
 
-    fn undo(&mut self, group: &GroupName, of: u64) {
+    fn undo(&mut self, group: &GroupName, of: RecordNumber) {
         let position = self.positions.iter_mut().find(|p| p.group == *group);
         if position.and_then(|p| p.undo(of)) == Some(true) {
             // When all had been told the correction was over.
@@ -274,7 +281,7 @@ impl Setup {
         }
     }
 
-    fn take_survey_step(&mut self, n: u64, step: &SurveyStep) {
+    fn take_survey_step(&mut self, n: RecordNumber, step: &SurveyStep) {
         self.survey_refused = match step {
             SurveyStep::Refused { why, .. } => Some(why.clone()),
             _ => None,
@@ -305,7 +312,7 @@ impl Setup {
     }
 
     /// Takes up what was made of an exposure, by record `n`.
-    pub(super) fn take_judgement(&mut self, n: u64, judgement: &Judgement) {
+    pub(super) fn take_judgement(&mut self, n: RecordNumber, judgement: &Judgement) {
         for read in &judgement.positions {
             self.read_position(read);
         }

@@ -15,7 +15,7 @@ use super::rows;
 use super::setup::Setup;
 use crate::advice::{Observation, Verdict};
 use crate::config::curve_of_earlier_logs;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::response::{Curve, Response};
 
 /// Frames that the trend goes back.
@@ -25,8 +25,8 @@ const TREND: usize = 60;
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Sitting {
-    /// Records applied so far.
-    pub records: u64,
+    /// Number of the last record applied.
+    pub records: RecordNumber,
     /// Number of the last frame.
     pub frames: FrameNumber,
     pub setup: Setup,
@@ -50,7 +50,7 @@ struct LearnedCurves {
 
 impl Sitting {
     /// Takes up record `n`.
-    pub(super) fn apply(&mut self, n: u64, body: &Body) {
+    pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         self.records = n;
         match self.in_codes(body) {
             Some(body) => self.take(n, &body),
@@ -82,7 +82,7 @@ impl Sitting {
         curve_of_earlier_logs(name).or_else(|| self.curve(name).cloned())
     }
 
-    fn take(&mut self, n: u64, body: &Body) {
+    fn take(&mut self, n: RecordNumber, body: &Body) {
         match body {
             Body::Frame(frame) => self.take_frame(n, frame),
             Body::FileAdded { frame, file, observed: Some(added), .. } => {
@@ -136,7 +136,7 @@ impl Sitting {
         }
     }
 
-    fn take_frame(&mut self, n: u64, frame: &FrameRecord) {
+    fn take_frame(&mut self, n: RecordNumber, frame: &FrameRecord) {
         self.frames = frame.frame;
         self.setup.settle();
         let observation = frame.observation.in_codes(|name| self.curve_of_readings(name));
@@ -153,7 +153,7 @@ impl Sitting {
         self.setup.complete(frame, &observation);
     }
 
-    fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) {
+    fn judge(&mut self, n: RecordNumber, judgement: &Arc<Judgement>) {
         if let Some(setup) = self.exposures.judge(n, judgement) {
             self.setup = setup;
         }

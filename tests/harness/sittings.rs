@@ -327,7 +327,7 @@ impl Sitting {
         let records = Arc::new(Mutex::new(Vec::new()));
         let heard = records.clone();
         let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
-        let fresh = state.sitting.records == 0;
+        let fresh = state.sitting.records.get() == 0;
         let publish = move |p: greyhold::session::Published| heard.lock().unwrap().push(p.record);
         let mut engine = Engine::new(config.clone(), curves, state, NoDisk, clock, publish);
         if fresh {

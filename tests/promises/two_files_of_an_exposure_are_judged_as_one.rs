@@ -4,7 +4,7 @@
 use crate::harness::random::Random;
 use crate::harness::sittings::{Rig, Sitting, Take, calibrated_curves, config};
 use greyhold::advice::Finding;
-use greyhold::numbers::FrameNumber;
+use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::session::{Body, Command, How, Judgement, Record, State};
 
 /// Powers of all lamps, in stops from the reference's.
@@ -96,7 +96,7 @@ fn no_file_takes_the_correction_of_its_own_exposure_for_carried_out() {
             for fill in [-2.0 / 3.0, -1.0] {
                 let (one, last) = pairs.shoot(14.0, [0.0, fill, 0.0], first);
                 let what = format!("survey {surveyed}, {first:?}, fill {fill}");
-                let own: Vec<u64> = pairs.own_corrections(one.frame);
+                let own: Vec<RecordNumber> = pairs.own_corrections(one.frame);
                 for judgement in [&one, &last] {
                     let ended = judgement.ended.as_ref().filter(|e| own.contains(&e.correction));
                     assert!(ended.is_none_or(|e| e.how != How::Seen), "{what}: {judgement:?}");
@@ -109,7 +109,7 @@ fn no_file_takes_the_correction_of_its_own_exposure_for_carried_out() {
 
 impl Pairs {
     /// Numbers of the corrections that a frame asked for.
-    fn own_corrections(&self, frame: FrameNumber) -> Vec<u64> {
+    fn own_corrections(&self, frame: FrameNumber) -> Vec<RecordNumber> {
         let asked = self.sitting.records().into_iter().filter_map(|record| match record.body {
             Body::Judged(judgement) if judgement.frame == frame => {
                 judgement.correction.as_ref().map(|asked| asked.number(record.n))

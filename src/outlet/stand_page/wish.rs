@@ -12,7 +12,7 @@ use serde_json::json;
 
 use super::{Page, gate};
 use crate::meter::Area;
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Series;
 use crate::rig::GroupName;
 use crate::session::{Command, SurveyAsk};
@@ -23,7 +23,7 @@ enum Wish {
     /// The group is set as this correction asks.
     Set {
         group: GroupName,
-        correction: u64,
+        correction: RecordNumber,
     },
     SetAt {
         group: GroupName,

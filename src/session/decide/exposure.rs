@@ -7,7 +7,7 @@ use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
 use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
 use crate::drift::{Lighting, expected};
-use crate::numbers::FrameNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Reach, SAME_SETTING, Stops};
 use crate::rig::GroupName;
 use crate::session::exposures::Exposure;
@@ -168,7 +168,7 @@ impl Draft<'_> {
 
     /// What becomes of the correction that the old judgement asked for. People have its number on their screens, and may
     /// have acted on it.
-    fn take_over_correction(&self, exposure: &Exposure, record: u64, old: &Judgement, anew: &mut Judgement) {
+    fn take_over_correction(&self, exposure: &Exposure, record: RecordNumber, old: &Judgement, anew: &mut Judgement) {
         if exposure.was_overtaken_by_words() {
             // Another reference, or another correction, was asked for since: there is nothing left to ask.
             anew.correction = None;

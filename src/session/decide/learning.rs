@@ -138,7 +138,7 @@ impl Draft<'_> {
 
     fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
         let camera = of.camera.as_deref().unwrap_or("unnamed");
-        let response = format!("{camera} / {} / learned {}", of.colour, self.sitting.records + 1);
+        let response = format!("{camera} / {} / learned {}", of.colour, self.sitting.records.next());
         let Learned { curve, frames, residual, uncertainty } = lesson;
         self.stage(Body::Response { of, response, how, frames, residual, uncertainty, curve: Box::new(curve) });
         self.judge_all_anew(Occasion::BetterCurve);

@@ -123,7 +123,7 @@ impl<'a> Draft<'a> {
 
     /// Adds a record, and goes on from the sitting that it makes.
     fn stage(&mut self, body: Body) {
-        self.sitting.apply(self.sitting.records + 1, &body);
+        self.sitting.apply(self.sitting.records.next(), &body);
         self.records.push(body);
     }
 

@@ -8,6 +8,7 @@ use super::Draft;
 use crate::advice::{Observation, correct, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
+use crate::numbers::RecordNumber;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::command::{Command, Planned, Reply, status};
@@ -89,7 +90,7 @@ impl Draft<'_> {
 
     /// The open correction, if a power that is told of a group answers it: it is what was asked, or the light was
     /// turned to elsewhere, because somebody decided otherwise. To tell again where it stands answers nothing.
-    fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<u64> {
+    fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<RecordNumber> {
         let open = self.sitting.setup.open.as_ref()?;
         let asked = open.dial_change_of(&group.name)?.setting?;
         let half_a_click = group.step().stops() / 2.0;
