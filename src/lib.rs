@@ -9,21 +9,22 @@
 //! 3. [`response`]: what a camera's code values say about light
 //! 4. [`files`]: small files of greyhold's own, replaced whole
 //! 5. [`wording`]: what parsers find wrong, in words for people
-//! 6. [`container`]: the structure of picture files, and whether they are whole
-//! 7. [`intake`]: which files are new, whole frames
-//! 8. [`frame`]: one photograph's settings and its pixels
-//! 9. [`workers`]: the processes in which strangers' files are read
-//! 10. [`meter`]: readings of the frame and its spots
-//! 11. [`drift`]: what the settings explain, what the light did
-//! 12. [`calibration`]: a camera's own response curve
-//! 13. [`rig`]: light groups, surveys, and the solver for single lights
-//! 14. [`advice`]: cause, sentence, correction, other ways
-//! 15. [`config`]: the configuration as written, then as meant
-//! 16. [`session`]: records, and the state as their fold
-//! 17. [`outlet`]: shot log, socket, stand page, terminal
-//! 18. [`studio`]: a rendered sitter and a camera of known light
-//! 19. [`daemon`]: the tasks, tied together and ended in order
-//! 20. [`commands`]: one file a subcommand
+//! 6. [`numbers`]: which record, and which frame, of a log is meant
+//! 7. [`container`]: the structure of picture files, and whether they are whole
+//! 8. [`intake`]: which files are new, whole frames
+//! 9. [`frame`]: one photograph's settings and its pixels
+//! 10. [`workers`]: the processes in which strangers' files are read
+//! 11. [`meter`]: readings of the frame and its spots
+//! 12. [`drift`]: what the settings explain, what the light did
+//! 13. [`calibration`]: a camera's own response curve
+//! 14. [`rig`]: light groups, surveys, and the solver for single lights
+//! 15. [`advice`]: cause, sentence, correction, other ways
+//! 16. [`config`]: the configuration as written, then as meant
+//! 17. [`session`]: records, and the state as their fold
+//! 18. [`outlet`]: shot log, socket, stand page, terminal
+//! 19. [`studio`]: a rendered sitter and a camera of known light
+//! 20. [`daemon`]: the tasks, tied together and ended in order
+//! 21. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
@@ -37,6 +38,7 @@ pub mod files;
 pub mod frame;
 pub mod intake;
 pub mod meter;
+pub mod numbers;
 pub mod outlet;
 pub mod photometry;
 pub mod response;

@@ -4,11 +4,12 @@ use serde::{Deserialize, Serialize};
 
 use crate::frame::Settings;
 use crate::photometry::{Density, FNumber, IsoSpeed, Stops, distance_factor};
+use crate::rig::GroupName;
 
 /// What else would supply, or take away, the light that one group can't.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OtherWays {
-    pub group: String,
+    pub group: GroupName,
     /// Light still missing (positive) or still too much (negative).
     pub missing: Stops,
     /// By this factor the light's distance would have to change. Point source: a large near
@@ -23,9 +24,9 @@ pub struct OtherWays {
 }
 
 /// The other ways for one group. `settings` are those that the lights were to fit.
-pub fn other_ways(group: &str, missing: Stops, settings: &Settings) -> OtherWays {
+pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings) -> OtherWays {
     OtherWays {
-        group: group.to_owned(),
+        group: group.clone(),
         missing,
         distance_factor: distance_factor(missing),
         iso: settings.iso.and_then(|iso| IsoSpeed::nearest_third(iso.sv() + missing)).map(IsoSpeed::marked),
@@ -69,7 +70,7 @@ mod tests {
     #[test]
     fn too_much_light_can_be_filtered_or_moved_away() {
         let settings = Settings { f_number: "f/2.8".parse().ok(), iso: "100".parse().ok(), ..Settings::default() };
-        let ways = other_ways("key", Stops(-1.0), &settings);
+        let ways = other_ways(&"key".into(), Stops(-1.0), &settings);
         assert_eq!((ways.iso, ways.f_number), (Some(50.0), Some(4.0)));
         assert!((ways.distance_factor - 2_f64.sqrt()).abs() < 1e-9);
         assert!((ways.filter_density.unwrap().0 - 0.3).abs() < 2e-3);

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::alternatives::{OtherWays, other_ways};
 use crate::frame::Settings;
 use crate::photometry::{DialLimit, PowerSetting, Stops};
-use crate::rig::{DialChange, LightGroup, Position};
+use crate::rig::{DialChange, GroupName, LightGroup, Position};
 
 /// A suggested correction of all groups.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -58,7 +58,7 @@ pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, set
 pub fn correct_each(
     groups: &[LightGroup],
     positions: &[Position],
-    wanted: &BTreeMap<String, Stops>,
+    wanted: &BTreeMap<GroupName, Stops>,
     settings: &Settings,
 ) -> Correction {
     let dial_changes: Vec<DialChange> = groups
@@ -159,11 +159,11 @@ mod tests {
     #[test]
     fn a_group_that_is_off_is_turned_alone() {
         let (groups, positions) = rig(&[("key", Step::Third, -3.0), ("rim", Step::Third, -2.0)]);
-        let wanted = [("key".to_owned(), Stops::ZERO), ("rim".to_owned(), Stops(-1.0))].into();
+        let wanted = [("key".into(), Stops::ZERO), ("rim".into(), Stops(-1.0))].into();
         let correction = correct_each(&groups, &positions, &wanted, &Settings::default());
         let clicks: Vec<i32> = correction.dial_changes.iter().map(|t| t.clicks).collect();
         assert_eq!((clicks, correction.ratio_error), (vec![0, -3], Stops::ZERO));
-        let only = [("rim".to_owned(), Stops(-1.0))].into();
+        let only = [("rim".into(), Stops(-1.0))].into();
         assert_eq!(
             correct_each(&groups, &positions, &only, &Settings::default()).dial_changes.len(),
             1,

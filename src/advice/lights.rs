@@ -7,12 +7,13 @@ use serde::{Deserialize, Serialize};
 
 use crate::drift::place_of;
 use crate::photometry::{SAME_SETTING, Stops};
+use crate::rig::GroupName;
 use crate::rig::solve::{SourceChange, Sources};
 
 /// What a frame tells of one group, or of groups that no picture can tell apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct GroupReading {
-    pub groups: Vec<String>,
+    pub groups: Vec<GroupName>,
     /// How its light changed, against where it was known to be.
     #[serde(alias = "did")]
     pub change: SourceChange,
@@ -46,7 +47,7 @@ impl GroupReading {
 pub struct LightEvidence {
     pub groups: Vec<GroupReading>,
     /// Groups that the survey left out: nothing can be told of them one by one.
-    pub not_surveyed: Vec<String>,
+    pub not_surveyed: Vec<GroupName>,
     /// What ambient light did.
     pub ambient: SourceChange,
     /// Share that it should have of the whole frame, and the share that it may have.
@@ -60,13 +61,13 @@ pub struct LightEvidence {
 
 /// What is known of the groups before their frame is looked at, per source of flash.
 pub struct GroupPrior<'a> {
-    pub names: &'a [Vec<String>],
+    pub names: &'a [Vec<GroupName>],
     /// How far each is from what the reference's look needs; `None` when that isn't known.
     pub deviation: &'a [Option<Stops>],
     /// The turn that was asked of it.
     pub asked: &'a [Option<Stops>],
     /// Groups that the survey left out.
-    pub not_surveyed: &'a [String],
+    pub not_surveyed: &'a [GroupName],
 }
 
 /// What changed in a frame and no light explains.
@@ -105,7 +106,7 @@ impl LightEvidence {
             Sources::Changes(changes) => changes.clone(),
             _ => vec![SourceChange::NotSettled; names.len() + 1],
         };
-        let group = |(s, groups): (usize, &Vec<String>)| {
+        let group = |(s, groups): (usize, &Vec<GroupName>)| {
             let change = if known[s].is_some() { changes[s] } else { SourceChange::NotSettled };
             let deviation = match change {
                 SourceChange::Changed { change, .. } => known[s].map(|k| k + change),

@@ -11,6 +11,7 @@ use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
 use crate::photometry::Stops;
 use crate::response::Response;
+use crate::rig::GroupName;
 
 /// What is found of a frame: why it differs from its reference, that it does not, or why nobody can say.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -242,7 +243,7 @@ pub struct Verdict {
     pub groups: Vec<GroupReading>,
     /// Groups that the survey left out: this frame tells nothing of them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub not_surveyed: Vec<String>,
+    pub not_surveyed: Vec<GroupName>,
     /// The spot that all of this is about; `None` when nothing was compared, and in logs of earlier formats.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub judged: Option<JudgedSpot>,

@@ -3,6 +3,7 @@
 
 use super::bracket::uncertainty_about_mid_grey;
 use crate::meter::{FrameReadings, WHOLE};
+use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::{Curve, Exposed, Response, TONES, TRUSTED, fit, fit_to_light, tone};
 use crate::statistics::{Z95, median};
@@ -11,7 +12,7 @@ use crate::statistics::{Z95, median};
 #[derive(Debug, Clone, Default)]
 pub struct ExposureRun {
     frames: Vec<Exposed>,
-    numbers: Vec<u64>,
+    numbers: Vec<FrameNumber>,
 }
 
 /// A curve that frames made better.
@@ -19,7 +20,7 @@ pub struct ExposureRun {
 pub struct Learned {
     pub curve: Curve,
     /// The frames that taught it.
-    pub frames: Vec<u64>,
+    pub frames: Vec<FrameNumber>,
     /// Median difference of the tones from the curve.
     pub residual: Stops,
     /// 95 % half-width of two stops about mid-grey, before and after.
@@ -55,7 +56,7 @@ impl ExposureRun {
     }
 
     /// Takes the next frame: its number, its codes at the quantiles, and its exposure from any common origin.
-    pub fn push(&mut self, number: u64, codes: Vec<f64>, exposure: Stops) {
+    pub fn push(&mut self, number: FrameNumber, codes: Vec<f64>, exposure: Stops) {
         if self.frames.len() == LONGEST {
             self.frames.remove(0);
             self.numbers.remove(0);
@@ -119,7 +120,7 @@ fn is_likely(a: &Exposed, b: &Exposed, response: &Response) -> bool {
     (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / Z95)
 }
 
-fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<u64>) -> Option<Learned> {
+fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<FrameNumber>) -> Option<Learned> {
     let uncertainty = [uncertainty_about_mid_grey(known), uncertainty_about_mid_grey(&curve)];
     // What is not learned by a good part is not worth another curve.
     let better = uncertainty[0] > SURE_ENOUGH && uncertainty[1] < uncertainty[0] * 0.9;
@@ -127,7 +128,7 @@ fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<u64>) -> Op
 }
 
 /// What a raw file says of the curve of the picture beside it: the picture's codes, and the light.
-pub fn teach_by_raw(number: u64, codes: &[f64], raw: &FrameReadings, known: &Curve) -> Option<Learned> {
+pub fn teach_by_raw(number: FrameNumber, codes: &[f64], raw: &FrameReadings, known: &Curve) -> Option<Learned> {
     let (codes, light) = paired(codes, raw)?;
     let (curve, residual) = fit_to_light(&codes, &light, known)?;
     learned(known, curve, residual, vec![number]).filter(|l| l.residual <= MOST_RESIDUAL)

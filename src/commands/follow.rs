@@ -2,11 +2,13 @@
 
 use std::time::Duration;
 
+use clap::builder::TypedValueParser;
 use serde_json::{Value, json};
 
 use super::exit::{CommandError, Exit};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::{Where, say_block, say_json};
+use crate::numbers::RecordNumber;
 use crate::outlet::plain::{Paint, block};
 use crate::session::Record;
 
@@ -22,8 +24,8 @@ pub struct Args {
     #[command(flatten)]
     place: Where,
     /// Begin with this record of the log
-    #[arg(long, value_name = "N")]
-    since: Option<u64>,
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).map(RecordNumber::new))]
+    since: Option<RecordNumber>,
     /// The socket's messages as they come
     #[arg(long)]
     json: bool,

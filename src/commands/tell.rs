@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::exit::{CommandError, Exit};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::{Where, say, say_json};
+use crate::rig::GroupName;
 use crate::session::{Command, SurveyAsk};
 
 #[derive(Debug, clap::Args)]
@@ -43,11 +44,11 @@ enum What {
     /// Compare with another look's reference from now on
     Look { name: String },
     /// Tell what a group of lights is set to, as the lights show it
-    Power { group: String, setting: String },
+    Power { group: GroupName, setting: String },
     /// Tell that the suggested powers are set, at all groups or one
-    Confirm { group: Option<String> },
+    Confirm { group: Option<GroupName> },
     /// Take back what was last told of a group, as long as no frame has landed since
-    Undo { group: String },
+    Undo { group: GroupName },
     /// Ask what every light must be set to for settings not shot yet
     Next {
         /// f/5.6, iso200, 1/160 (any of them)
@@ -60,7 +61,7 @@ enum What {
         #[arg(value_enum, default_value = "start")]
         what: SurveyWord,
         /// Groups to survey [default: all]
-        groups: Vec<String>,
+        groups: Vec<GroupName>,
     },
     /// Put a note into the shot log
     Note {

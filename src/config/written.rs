@@ -202,7 +202,7 @@ impl Written {
         let mut groups = Vec::new();
         for (i, written) in self.groups.iter().enumerate() {
             let group = written.checked().map_err(|wrong| wrong.within("groups", i))?;
-            if !names.insert(group.name.to_lowercase()) {
+            if !names.insert(group.name.as_str().to_lowercase()) {
                 return Err(duplicate(&written.name).within("groups", i));
             }
             groups.push(group);
@@ -260,7 +260,7 @@ const ROLES: [(&str, Role); 5] = [
 
 impl WrittenGroup {
     fn checked(&self) -> Result<LightGroup, Wrong> {
-        let name = checked_name(&self.name)?.to_owned();
+        let name = checked_name(&self.name)?.into();
         let dial = self.dial()?;
         let power = match (&self.power, &dial) {
             (None, _) => None,

@@ -86,11 +86,13 @@ fn sentence(file: &LightMaps, why: &str) -> String {
 mod tests {
     use super::*;
     use crate::container::Fingerprint;
+    use crate::numbers::FrameNumber;
 
-    fn light(frame: u64) -> LightOfFile {
+    fn light(number: u64) -> LightOfFile {
         let map = serde_json::json!({"columns": 4, "rows": 4, "scale": "rendered", "codes": vec![Some(99); 16]});
         let map = serde_json::from_value(map).unwrap();
-        LightOfFile { frame, file: format!("{frame}.jpg"), fingerprint: Fingerprint::Whole(frame), map }
+        let (frame, fingerprint) = (FrameNumber::new(number), Fingerprint::Whole(number));
+        LightOfFile { frame, file: format!("{number}.jpg"), fingerprint, map }
     }
 
     /// Here nobody takes any out, as a thread wouldn't that hangs in the disk.

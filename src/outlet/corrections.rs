@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use crate::advice::Correction;
 use crate::files::open_own;
+use crate::numbers::RecordNumber;
 use crate::rig::DialChange;
 use crate::session::{Body, How, Purpose, Record};
 
@@ -88,8 +89,9 @@ impl CorrectionsList {
 /// The lines for a record: corrections, and the ends of them.
 fn lines(record: &Record) -> Vec<String> {
     let head = format!("{}  #{}", record.at.strftime("%Y-%m-%d %H:%M:%SZ"), record.n);
-    let ended =
-        |correction: u64, how: How| format!("{head}  correction #{correction} {}", format!("{how:?}").to_lowercase());
+    let ended = |correction: RecordNumber, how: How| {
+        format!("{head}  correction #{correction} {}", format!("{how:?}").to_lowercase())
+    };
     let asked = |what: &str, sentence: &str, correction: &Correction| {
         let dial_changes: Vec<String> = correction.dial_changes.iter().map(DialChange::in_words).collect();
         let ways: Vec<String> = correction.other_ways.iter().map(|w| w.in_words()).collect();
@@ -125,6 +127,7 @@ mod tests {
     use crate::session::{How, VERSION};
 
     fn resolved(n: u64) -> Record {
+        let n = RecordNumber::new(n);
         let at = "2026-03-02T10:00:00Z".parse().unwrap();
         Record { v: VERSION, n, at, body: Body::Resolved { correction: n, how: How::Confirmed } }
     }

@@ -275,7 +275,7 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
         };
         let does = lines_of(card, area.width);
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);
-        Row::new([sign.to_owned(), card.group.clone(), word.to_owned(), dial(&card.at), to, does.join("\n")])
+        Row::new([sign.to_owned(), card.group.to_string(), word.to_owned(), dial(&card.at), to, does.join("\n")])
             .height(does.len() as u16)
             .style(if asked { bold() } else { Style::default() })
     };
@@ -293,7 +293,7 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
 fn draw_trend(frame: &mut Frame, area: Rect, board: &Board) {
     let points: Vec<(f64, f64)> = compared(&board.trend).into_iter().map(|(frame, drift, _)| (frame, drift)).collect();
     let range = scale(points.iter().map(|(_, drift)| drift.abs()));
-    let last = board.trend.last().map_or(0.0, |p| p.frame as f64).max(60.0);
+    let last = board.trend.last().map_or(0.0, |p| p.frame.get() as f64).max(60.0);
     let within = board.tolerance.0;
     let band: Vec<(f64, f64)> =
         (0..60).flat_map(|i| [(last - f64::from(i), within), (last - f64::from(i), -within)]).collect();

@@ -8,18 +8,19 @@ use tokio::sync::{OnceCell, watch};
 use tokio::task::spawn_blocking;
 
 use crate::frame::Small;
+use crate::numbers::FrameNumber;
 use crate::session::{Board, TrendPoint};
 
 /// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
 pub struct Thumbnail {
-    pub frame: u64,
+    pub frame: FrameNumber,
     small: Small,
     jpeg: OnceCell<Option<Bytes>>,
 }
 
 impl Thumbnail {
-    pub fn new(frame: u64, small: Small) -> Thumbnail {
+    pub fn new(frame: FrameNumber, small: Small) -> Thumbnail {
         Thumbnail { frame, small, jpeg: OnceCell::new() }
     }
 
@@ -46,7 +47,7 @@ impl Shown {
             #[serde(flatten)]
             board: &'a Board,
             /// Number of the frame whose picture can be had, and its width over its height.
-            picture: Option<(u64, f64)>,
+            picture: Option<(FrameNumber, f64)>,
         }
         let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
         let message = Message { board: &board, picture: picture.as_ref().map(picture_of) };
@@ -60,7 +61,7 @@ impl Shown {
 /// drift, and would leave the rest no room.
 pub fn compared(trend: &[TrendPoint]) -> Vec<(f64, f64, f64)> {
     let told = trend.iter().filter(|p| !p.finding.is_hold());
-    told.filter_map(|p| Some((p.frame as f64, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect()
+    told.filter_map(|p| Some((p.frame.get() as f64, p.drift?.0, p.uncertainty.map_or(0.0, |u| u.0)))).collect()
 }
 
 /// How far a trend's scale goes from nothing, in half stops, to show what reaches this far.

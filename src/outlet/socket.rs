@@ -23,6 +23,7 @@ use super::seats::{Seat, Seats};
 use super::shot_log::{LogReader, PORTION, portion};
 pub use super::socket_place::{SocketFile, connect, listen, name_of};
 use super::socket_words::{SocketRequest, busy, record_message, refusal, reply_message};
+use crate::numbers::RecordNumber;
 use crate::session::{Command, Published, Reply};
 
 /// Version of the message format.
@@ -144,17 +145,17 @@ struct Client<'s> {
 #[derive(Default)]
 struct Sent {
     /// The last record, once it is known which came first.
-    last: Option<u64>,
+    last: Option<RecordNumber>,
     /// Events that were lost before the first record.
     missed: u64,
 }
 
 impl Sent {
     /// The message on the records before this one that the client was not told, if there are such.
-    fn gap_before(&mut self, n: u64) -> Option<String> {
-        let missed = self.last.map_or(self.missed, |last| n.saturating_sub(last + 1));
+    fn gap_before(&mut self, n: RecordNumber) -> Option<String> {
+        let missed = self.last.map_or(self.missed, |last| n.since(last.next()));
         self.missed = 0;
-        let from = n.saturating_sub(missed);
+        let from = n.back(missed);
         (missed > 0).then(|| json!({"kind": "gap", "missed": missed, "from": from}).to_string())
     }
 }
@@ -237,7 +238,7 @@ impl<'s> Client<'s> {
     }
 
     /// Listening is between the socket and its client.
-    async fn listen(&mut self, id: &Value, since: Option<u64>) -> io::Result<()> {
+    async fn listen(&mut self, id: &Value, since: Option<RecordNumber>) -> io::Result<()> {
         let refused = match since {
             Some(since) => self.unexplained(since).await,
             None => None,
@@ -257,31 +258,31 @@ impl<'s> Client<'s> {
         (self.events, self.sent) = (Some(events), Sent::default());
         send(self.stream, &reply_message(id, &Reply::done("listening"))).await?;
         if let Some(since) = since {
-            self.sent.last = Some(since.saturating_sub(1));
+            self.sent.last = Some(since.back(1));
             self.sent.last = Some(self.tell_since(since).await?);
         }
         Ok(())
     }
 
     /// The records from `n` on, once.
-    async fn since(&mut self, n: u64) -> io::Result<Reply> {
+    async fn since(&mut self, n: RecordNumber) -> io::Result<Reply> {
         if let Some(why) = self.unexplained(n).await {
             return Ok(Reply::refused(why));
         }
         let last = self.tell_since(n).await?;
-        Ok(Reply::with("that is all so far", json!({"next": last + 1})))
+        Ok(Reply::with("that is all so far", json!({"next": last.next()})))
     }
 
     /// Why a number is none to begin with: it is far from being written.
-    async fn unexplained(&self, n: u64) -> Option<String> {
+    async fn unexplained(&self, n: RecordNumber) -> Option<String> {
         let status = ask(&self.hub.commands, Command::Status {}).await;
-        let last = status.value.get("records").and_then(Value::as_u64)?;
-        (n > last + 1).then(|| format!("there is no record {n} yet: the last one is {last}"))
+        let last = status.value.get("records").and_then(Value::as_u64).map(RecordNumber::new)?;
+        (n > last.next()).then(|| format!("there is no record {n} yet: the last one is {last}"))
     }
 
     /// Sends the records from `n` on out of the log; the number of the last one.
-    async fn tell_since(&self, n: u64) -> io::Result<u64> {
-        let mut sent = Sent { last: Some(n.max(1) - 1), missed: 0 };
+    async fn tell_since(&self, n: RecordNumber) -> io::Result<RecordNumber> {
+        let mut sent = Sent { last: Some(n.back(1)), missed: 0 };
         let mut log = LogReader::new(&self.hub.log, n);
         loop {
             let lines = portion(&mut log).await?;

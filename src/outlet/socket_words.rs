@@ -3,13 +3,14 @@
 use serde::Deserialize;
 use serde_json::{Value, json};
 
+use crate::numbers::RecordNumber;
 use crate::session::{Command, Reply};
 use crate::wording;
 
 /// What a line asks for.
 pub(super) enum SocketRequest {
-    Listen(Option<u64>),
-    Since(u64),
+    Listen(Option<RecordNumber>),
+    Since(RecordNumber),
     Engine(Command),
 }
 
@@ -21,7 +22,7 @@ impl SocketRequest {
             #[serde(rename = "command")]
             _command: String,
             #[serde(default)]
-            since: Option<u64>,
+            since: Option<RecordNumber>,
         }
         let unclear =
             |e: serde_json::Error| format!("this command can't be used: {}", wording::of_fault(&e.to_string()));

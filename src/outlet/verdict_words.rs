@@ -2,6 +2,7 @@
 
 use super::paint::{BOLD, DIM, Paint};
 use crate::advice::{Correction, Finding, GroupReading, Verdict};
+use crate::numbers::RecordNumber;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 use crate::rig::{DialChange, Known};
@@ -59,7 +60,7 @@ fn position_line(read: &PositionRead) -> Option<String> {
     Some(format!("  {} {at} ({how})", read.group))
 }
 
-pub(super) fn end_line(correction: u64, how: How) -> String {
+pub(super) fn end_line(correction: RecordNumber, how: How) -> String {
     let word = match how {
         How::Observed => "is seen in the picture",
         How::Confirmed => "was told to be done",

@@ -3,12 +3,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::group::LightGroup;
+use super::group_name::GroupName;
 use crate::photometry::{DialLimit, PowerSetting, Stops};
 
 /// What to do at one group of lights.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DialChange {
-    pub group: String,
+    pub group: GroupName,
     /// The present and the new setting as the lights show them; absent when unknown.
     pub from: Option<String>,
     pub to: Option<String>,
@@ -20,7 +21,7 @@ pub struct DialChange {
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// Wanted minus reached, by rounding or by the end of the range.
-    #[serde(alias = "left_over")]
+    #[serde(alias = "remainder")]
     pub remainder: Stops,
     #[serde(alias = "reach")]
     pub limit: DialLimit,

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::group_name::GroupName;
 use crate::photometry::{Dial, DialError, PowerSetting, Scale, Step};
 
 /// Range of a dial nobody has described: wide enough for any light.
@@ -23,7 +24,7 @@ pub enum Role {
 /// A group as the configuration describes it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LightGroup {
-    pub name: String,
+    pub name: GroupName,
     pub role: Role,
     /// `None` when nothing is known of its lights: then only stops and thirds can be said.
     pub dial: Option<Dial>,
@@ -36,7 +37,7 @@ pub struct LightGroup {
 impl LightGroup {
     /// The one group of a sitting without configuration.
     pub fn all_lights() -> LightGroup {
-        LightGroup { name: "all lights".to_owned(), role: Role::Other, dial: None, power: None, heads: 1 }
+        LightGroup { name: "all lights".into(), role: Role::Other, dial: None, power: None, heads: 1 }
     }
 
     /// The step its lights move by; thirds when unknown.

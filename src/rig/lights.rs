@@ -1,5 +1,6 @@
 //! What a finished survey knows of the lights, and what follows for any spot and any settings.
 
+use super::group_name::GroupName;
 use super::report::{Ratio, SpotShares, SurveyReport};
 use super::share::Share;
 use super::solve::Basis;
@@ -17,10 +18,10 @@ const SEEN: f64 = 0.03;
 pub struct Lights {
     pub basis: Basis,
     /// The groups of each source; more than one where no picture can tell them apart.
-    pub names: Vec<Vec<String>>,
+    pub names: Vec<Vec<GroupName>>,
     /// Settings that the shares are for.
     pub settings: Settings,
-    pub skipped: Vec<String>,
+    pub skipped: Vec<GroupName>,
 }
 
 impl Lights {

@@ -4,6 +4,7 @@
 
 mod dial_change;
 mod group;
+mod group_name;
 mod lights;
 mod patches;
 mod position;
@@ -14,6 +15,7 @@ mod survey;
 
 pub use dial_change::DialChange;
 pub use group::{LightGroup, Role};
+pub use group_name::GroupName;
 pub use lights::Lights;
 pub use patches::PatchLight;
 pub use position::{Known, Position};

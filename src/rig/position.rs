@@ -7,6 +7,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::group_name::GroupName;
+use crate::numbers::RecordNumber;
 use crate::photometry::{PowerSetting, Stops};
 
 /// How it is known where a dial stands.
@@ -32,7 +34,7 @@ pub enum Known {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Position {
-    pub group: String,
+    pub group: GroupName,
     /// On the dial's own scale; brighter is more.
     pub at: Stops,
     /// Where full power lies on that scale; `None` as long as nobody has told a power.
@@ -49,7 +51,7 @@ pub struct Position {
 #[serde(deny_unknown_fields)]
 struct Earlier {
     /// The record that told the other.
-    record: u64,
+    record: RecordNumber,
     at: Stops,
     full: Option<Stops>,
     known: Known,
@@ -65,7 +67,7 @@ const MOST_EARLIER: usize = 16;
 
 impl Position {
     /// A group that is met for the first time.
-    pub fn first(group: String, power: Option<PowerSetting>) -> Position {
+    pub fn first(group: GroupName, power: Option<PowerSetting>) -> Position {
         let known = if power.is_some() { Known::Configured } else { Known::Unknown };
         let full = power.map(|p| (-p.below_full()).rounded());
         Position { group, at: Stops::ZERO, full, known, short_by: None, earlier: Vec::new() }
@@ -108,7 +110,7 @@ impl Position {
     }
 
     /// Keeps what it is now, as record `record` is about to tell something else of it.
-    pub fn remember(&mut self, record: u64, confirmed: bool) {
+    pub fn remember(&mut self, record: RecordNumber, confirmed: bool) {
         let Position { at, full, known, short_by, .. } = *self;
         if self.earlier.len() == MOST_EARLIER {
             self.earlier.remove(0);
@@ -117,13 +119,13 @@ impl Position {
     }
 
     /// The record that told where it is, as long as that can be taken back.
-    pub fn told_by(&self) -> Option<u64> {
+    pub fn told_by(&self) -> Option<RecordNumber> {
         self.earlier.last().map(|e| e.record)
     }
 
     /// It stands as it did before record `record` told otherwise. Gives whether that record carried out a correction;
     /// `None` when it isn't the last that told.
-    pub fn undo(&mut self, record: u64) -> Option<bool> {
+    pub fn undo(&mut self, record: RecordNumber) -> Option<bool> {
         let Earlier { at, full, known, short_by, confirmed, .. } =
             self.earlier.pop_if(|earlier| earlier.record == record)?;
         (self.at, self.full, self.known, self.short_by) = (at, full, known, short_by);
@@ -167,14 +169,14 @@ mod tests {
         ) {
             let first = Position::first("key".into(), configured.map(|p| power(f64::from(p))));
             let mut position = first.clone();
-            for (record, (thirds, turned)) in (1..).zip(&told) {
+            for (record, (thirds, turned)) in (1..).map(RecordNumber::new).zip(&told) {
                 position.remember(record, *turned);
                 let stops = Stops(f64::from(*thirds) / 3.0);
                 if *turned { position.turn(stops, Known::Told) } else { position.set(PowerSetting::from_full(stops), Known::Told) }
             }
-            prop_assert_eq!(position.undo(99), None, "only the last word can be taken back");
+            prop_assert_eq!(position.undo(RecordNumber::new(99)), None, "only the last word can be taken back");
             for (at, (_, confirmed)) in told.iter().enumerate().rev() {
-                let record = at as u64 + 1;
+                let record = RecordNumber::new(at as u64 + 1);
                 prop_assert_eq!(position.told_by(), Some(record));
                 prop_assert_eq!(position.undo(record), Some(*confirmed));
             }

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::group_name::GroupName;
 use super::share::Share;
 use crate::photometry::Stops;
 
@@ -33,11 +34,11 @@ pub struct Ratio {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SurveyReport {
     /// Groups of each source.
-    pub sources: Vec<Vec<String>>,
+    pub sources: Vec<Vec<GroupName>>,
     pub spots: Vec<SpotShares>,
     /// At the spot that frames are judged by, the first source over each other.
     pub ratios: Vec<Ratio>,
-    pub skipped: Vec<String>,
+    pub skipped: Vec<GroupName>,
     /// Sources that give next to nothing anywhere in the frame.
     pub unseen: Vec<String>,
 }
@@ -48,7 +49,7 @@ impl SpotShares {
         self.ambient.is_none()
     }
 
-    fn in_words(&self, sources: &[Vec<String>]) -> String {
+    fn in_words(&self, sources: &[Vec<GroupName>]) -> String {
         let percent = |share: Share| format!("{:.0} %", share.get() * 100.0);
         let (Some(ambient), Some(rest)) = (self.ambient, self.rest) else {
             return format!("{}: clipped in the frame with all groups, so nothing can be told", self.spot);

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::group_name::GroupName;
 use super::lights::Lights;
 use super::patches::PatchLight;
 use super::solve::{Basis, Single};
@@ -19,7 +20,7 @@ use crate::response::{Response, TRUSTED};
 #[serde(rename_all = "snake_case")]
 pub enum Firing {
     Nothing,
-    Only(String),
+    Only(GroupName),
     Everything,
 }
 
@@ -62,7 +63,7 @@ pub struct Survey {
     /// The frames there are to be, in their order.
     pub order: Vec<Firing>,
     pub taken: Vec<SurveyFrame>,
-    pub skipped: Vec<String>,
+    pub skipped: Vec<GroupName>,
 }
 
 /// How a survey's frame lies against the reference, by the ordinary comparison.
@@ -92,11 +93,11 @@ pub enum SurveyRefusal {
     )]
     NoFlash,
     #[error("{group} lights it too weakly to be read ({under:.1} stop under): open the aperture or raise the ISO by {} stop, leave the power, and shoot it again", under.ceil())]
-    TooDark { group: String, under: f64 },
+    TooDark { group: GroupName, under: f64 },
     #[error("a flash fired: switch the trigger off or unplug it, and shoot it again")]
     FlashFired,
     #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
-    MoreThanOne { group: String, with: String },
+    MoreThanOne { group: GroupName, with: String },
     #[error(
         "{group} alone gave {misfit} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
     )]
@@ -127,7 +128,7 @@ const CLIPPED: Stops = Stops(3.0);
 
 impl Survey {
     /// A survey of these groups, the rest skipped.
-    pub fn of(groups: &[String], all: &[String]) -> Survey {
+    pub fn of(groups: &[GroupName], all: &[GroupName]) -> Survey {
         let singles = groups.iter().cloned().map(Firing::Only);
         let order = std::iter::once(Firing::Nothing).chain(singles).chain([Firing::Everything]).collect();
         let skipped = all.iter().filter(|g| !groups.contains(g)).cloned().collect();
@@ -149,9 +150,9 @@ impl Survey {
     }
 
     /// Leaves a group out.
-    pub fn skip(&mut self, group: &str) {
-        self.order.retain(|firing| *firing != Firing::Only(group.to_owned()));
-        self.skipped.push(group.to_owned());
+    pub fn skip(&mut self, group: &GroupName) {
+        self.order.retain(|firing| *firing != Firing::Only(group.clone()));
+        self.skipped.push(group.clone());
     }
 
     /// Whether a frame shows what it is to show.
@@ -183,7 +184,7 @@ impl Survey {
         }
     }
 
-    fn check_single(&self, group: &str, frame: &SurveyFrame, response: &Response) -> Result<(), SurveyRefusal> {
+    fn check_single(&self, group: &GroupName, frame: &SurveyFrame, response: &Response) -> Result<(), SurveyRefusal> {
         let patches = self.flash_of(frame, response);
         // Below this a code says little of light, and nothing of a flash.
         let readable = response.light(TRUSTED.start);
@@ -197,7 +198,7 @@ impl Survey {
         levels.sort_by(|a, b| b.0.total_cmp(&a.0));
         let bright = levels.get(levels.len() / 50).copied().unwrap_or(Stops::ZERO);
         if bright < BRIGHT_ENOUGH {
-            return Err(SurveyRefusal::TooDark { group: group.to_owned(), under: (BRIGHT_ENOUGH - bright).0 });
+            return Err(SurveyRefusal::TooDark { group: group.clone(), under: (BRIGHT_ENOUGH - bright).0 });
         }
         // A light that shows everything that another gives, wherever that one gives anything, is not alone.
         let other = self
@@ -206,7 +207,7 @@ impl Survey {
             .find(|t| matches!(&t.firing, Firing::Only(g) if g != group) && self.holds(&patches, frame, t, response));
         match other {
             Some(SurveyFrame { firing, .. }) => Err(SurveyRefusal::MoreThanOne {
-                group: group.to_owned(),
+                group: group.clone(),
                 with: format!("it holds all of {}", firing.in_short()),
             }),
             None => Ok(()),
@@ -271,7 +272,7 @@ impl Survey {
             light: ambient_light.clone(),
             gain: expected(&dark.settings, &all.settings, Lighting::Continuous)?,
         };
-        let mut names: Vec<Vec<String>> = Vec::new();
+        let mut names: Vec<Vec<GroupName>> = Vec::new();
         let mut singles = Vec::new();
         for frame in &self.taken {
             let Firing::Only(group) = &frame.firing else { continue };

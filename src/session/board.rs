@@ -11,15 +11,16 @@ use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{DialLimit, SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
-use crate::rig::{DialChange, Firing, LightGroup, Position, Ratio, Role};
+use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Role};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Board {
     /// Number of the last record that is in it.
-    pub n: u64,
+    pub n: RecordNumber,
     pub frames: u64,
     pub look: Option<String>,
     pub looks: Vec<String>,
@@ -40,7 +41,7 @@ pub struct Board {
 /// The last frame.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct LastShown {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     pub settings: String,
     pub f_number: Option<String>,
@@ -58,7 +59,7 @@ pub struct LastShown {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CorrectionShown {
     /// The record that began it.
-    pub record: u64,
+    pub record: RecordNumber,
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
     pub sentence: String,
@@ -88,7 +89,7 @@ pub enum CardState {
 /// One light group at its stand.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Card {
-    pub group: String,
+    pub group: GroupName,
     pub role: Role,
     pub heads: u32,
     pub state: CardState,
@@ -144,7 +145,7 @@ impl Board {
         let coming = ahead.map(Settings::in_short);
         Board {
             n: sitting.records,
-            frames: sitting.frames,
+            frames: sitting.frames.get(),
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
             last: setup.last.as_ref().map(|last| last_shown(last, setup, &config.judged_spot)),

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::sealed::{LineFault, VERSION, check_seal, check_version, seal};
 use super::state::State;
+use crate::numbers::RecordNumber;
 
 /// Bytes of text in one portion.
 const PORTION: usize = 1 << 20;
@@ -17,7 +18,7 @@ const PORTION: usize = 1 << 20;
 pub struct Portion {
     v: u32,
     /// The last record that the state holds.
-    pub carried: u64,
+    pub carried: RecordNumber,
     /// Which portion this is, from 1, and how many there are.
     part: u32,
     of: u32,
@@ -31,11 +32,11 @@ impl Portion {
     }
 
     /// The last record that a line's state holds, if it is such a line.
-    pub fn after(line: &[u8]) -> Option<u64> {
+    pub fn after(line: &[u8]) -> Option<RecordNumber> {
         let head = std::str::from_utf8(line.get(..line.len().min(48))?).ok()?;
         let (version, rest) = head.strip_prefix("{\"v\":")?.split_once(",\"carried\":")?;
         version.parse::<u32>().ok()?;
-        rest.split(',').next()?.parse().ok()
+        rest.split(',').next()?.parse().ok().map(RecordNumber::new)
     }
 
     pub fn from_line(line: &str) -> Result<Portion, LineFault> {
@@ -83,7 +84,7 @@ fn portions_of(text: &str) -> Vec<&str> {
 pub struct Carried {
     text: String,
     /// The last record that it holds, and the portions there are and were taken.
-    of: Option<(u64, u32, u32)>,
+    of: Option<(RecordNumber, u32, u32)>,
 }
 
 impl Carried {
@@ -124,7 +125,10 @@ mod tests {
 
     #[test]
     fn a_portion_out_of_its_turn_is_not_taken() {
-        let portion = |carried, part, of| Portion { v: VERSION, carried, part, of, state: String::new() };
+        let portion = |carried, part, of| {
+            let carried = RecordNumber::new(carried);
+            Portion { v: VERSION, carried, part, of, state: String::new() }
+        };
         let mut carried = Carried::default();
         assert!(!carried.take(&portion(9, 2, 3)));
         assert!(carried.take(&portion(9, 1, 3)));

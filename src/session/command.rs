@@ -7,8 +7,9 @@ use super::remembered::Look;
 use super::setup::Setup;
 use super::sitting::Sitting;
 use crate::meter::Area;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
-use crate::rig::{Firing, Position};
+use crate::rig::{Firing, GroupName, Position};
 
 /// A command as it comes in over the socket.
 #[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
@@ -22,7 +23,7 @@ pub enum Command {
         look: Option<String>,
         /// Only if this is the last frame.
         #[serde(default, skip_serializing_if = "Option::is_none")]
-        frame: Option<u64>,
+        frame: Option<FrameNumber>,
     },
     /// Makes another look current.
     Look {
@@ -30,20 +31,20 @@ pub enum Command {
     },
     /// Tells what a group is set to, as its lights show it.
     Power {
-        group: String,
+        group: GroupName,
         setting: String,
     },
     /// Tells that a suggested correction was carried out, for all groups or one.
     Confirm {
         #[serde(default)]
-        group: Option<String>,
+        group: Option<GroupName>,
         /// Only if this is the open correction's record.
         #[serde(default, skip_serializing_if = "Option::is_none")]
-        correction: Option<u64>,
+        correction: Option<RecordNumber>,
     },
     /// Takes back what was last told of a group's power, as long as no frame has landed since.
     Undo {
-        group: String,
+        group: GroupName,
     },
     /// Asks what the lights must be set to for settings not shot yet.
     Next {
@@ -63,7 +64,7 @@ pub enum Command {
         #[serde(default)]
         what: SurveyAsk,
         #[serde(default)]
-        groups: Vec<String>,
+        groups: Vec<GroupName>,
     },
     /// Puts a spot at a place of the frame, or takes a drawn one away again (without `area`).
     Spot {
@@ -80,7 +81,7 @@ pub enum Command {
     Wait {},
     /// All records from this number on, out of the log.
     Since {
-        n: u64,
+        n: RecordNumber,
     },
 }
 
@@ -168,6 +169,6 @@ pub fn status(sitting: &Sitting) -> Value {
 
 fn look_shown(look: &Look, setup: &Setup) -> Value {
     let power = |position: &Position| look.marks.get(&position.group).and_then(|mark| position.power_at(*mark));
-    let powers = setup.positions.iter().map(|p| (p.group.clone(), json!(power(p))));
+    let powers = setup.positions.iter().map(|p| (p.group.to_string(), json!(power(p))));
     json!({"frame": look.frame, "file": look.file, "powers": powers.collect::<serde_json::Map<_, _>>()})
 }

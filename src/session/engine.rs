@@ -19,6 +19,7 @@ use super::sealed::VERSION;
 use super::state::State;
 use crate::advice::Observation;
 use crate::config::{Config, Curves};
+use crate::numbers::{FrameNumber, RecordNumber};
 
 /// Where lines are kept.
 pub trait Ledger {
@@ -108,12 +109,12 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Number of the last record.
-    pub fn last_record(&self) -> u64 {
+    pub fn last_record(&self) -> RecordNumber {
         self.state.sitting.records
     }
 
     /// Number and file of the last frame.
-    pub fn last_frame(&self) -> Option<(u64, &str)> {
+    pub fn last_frame(&self) -> Option<(FrameNumber, &str)> {
         self.state.sitting.setup.last.as_ref().map(|l| (l.frame, l.file.as_str()))
     }
 
@@ -122,7 +123,7 @@ impl<L: Ledger> Engine<L> {
         let setup = &self.state.sitting.setup;
         let looks = setup.looks.values().map(|look| (look.frame, &look.file));
         let compared = looks.chain(setup.last.iter().map(|last| (Some(last.frame), &last.file)));
-        let with_further = |(frame, file): (Option<u64>, &String)| {
+        let with_further = |(frame, file): (Option<FrameNumber>, &String)| {
             let exposure = frame.and_then(|frame| self.state.sitting.exposures.find(frame));
             let further = exposure.into_iter().flat_map(|e| e.further.iter().cloned());
             further.chain([file.clone()]).collect::<Vec<_>>()
@@ -252,7 +253,7 @@ impl<L: Ledger> Engine<L> {
     /// Numbers and encodes a record and takes it into the state, as a restart would from the log. In the place of one
     /// that can't be written down stands a warning, and the answer is `false`.
     fn stage(&mut self, body: Body) -> bool {
-        let record = Record { v: VERSION, n: self.state.sitting.records + 1, at: (self.clock)(), body };
+        let record = Record { v: VERSION, n: self.state.sitting.records.next(), at: (self.clock)(), body };
         match coded(&record) {
             Ok((record, line)) => {
                 self.state.apply(&record);
@@ -268,7 +269,7 @@ impl<L: Ledger> Engine<L> {
 
     /// Only a number that JSON can't hold gets a record here; a warning and a passed-over file have none.
     fn stage_in_place_of(&mut self, record: Record, why: &str) {
-        tracing::error!(n = record.n, "a record can't be written down, which is a defect: {why}");
+        tracing::error!(n = record.n.get(), "a record can't be written down, which is a defect: {why}");
         let (what, file) = match record.body {
             Body::Frame(frame) => (format!("frame {} ({})", frame.frame, frame.file), Some(frame.file)),
             Body::FileAdded { frame, file, .. } => (format!("a file of frame {frame} ({file})"), Some(file)),
@@ -314,7 +315,7 @@ impl<L: Ledger> Engine<L> {
 }
 
 /// The frame that a record of an observation is of.
-fn frame_of(body: &Body) -> Option<u64> {
+fn frame_of(body: &Body) -> Option<FrameNumber> {
     match body {
         Body::Frame(frame) => Some(frame.frame),
         Body::FileAdded { frame, .. } => Some(*frame),

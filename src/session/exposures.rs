@@ -13,6 +13,7 @@ use super::remembered::Last;
 use super::setup::Setup;
 use crate::advice::{Finding, Observation};
 use crate::meter::FrameReadings;
+use crate::numbers::{FrameNumber, RecordNumber};
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -25,7 +26,7 @@ const MOST_SINCE: usize = 64;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Exposure {
-    pub frame: u64,
+    pub frame: FrameNumber,
     /// Its first file, and those that landed after it.
     pub file: String,
     pub further: Vec<String>,
@@ -34,11 +35,11 @@ pub struct Exposure {
     pub found_at_start: bool,
     pub overtaken: bool,
     /// What was made of it, and by which record.
-    pub judged: Option<(u64, Arc<Judgement>)>,
+    pub judged: Option<(RecordNumber, Arc<Judgement>)>,
     /// What was known before its first file; `None` when it is judged no more.
     pub before: Option<Arc<Setup>>,
     /// What was told since, until the next exposure, with the records' numbers.
-    since: Vec<(u64, Arc<Body>)>,
+    since: Vec<(RecordNumber, Arc<Body>)>,
     /// A light may have been moved between it and the exposure before it.
     pub lights_moved_before: bool,
 }
@@ -60,7 +61,7 @@ impl Exposure {
     }
 
     /// Somebody carried out what a correction asked, or said that it was.
-    pub fn was_acted_on(&self, correction: u64) -> bool {
+    pub fn was_acted_on(&self, correction: RecordNumber) -> bool {
         self.since.iter().any(|(_, body)| match &**body {
             Body::Power { answers, .. } => *answers == Some(correction),
             Body::Resolved { correction: of, how: How::Confirmed } => *of == correction,
@@ -95,11 +96,11 @@ impl Exposures {
         self.0.iter()
     }
 
-    pub fn find(&self, frame: u64) -> Option<&Exposure> {
+    pub fn find(&self, frame: FrameNumber) -> Option<&Exposure> {
         self.place_of(frame).map(|place| &self.0[place])
     }
 
-    fn place_of(&self, frame: u64) -> Option<usize> {
+    fn place_of(&self, frame: FrameNumber) -> Option<usize> {
         self.0.iter().rposition(|e| e.frame == frame)
     }
 
@@ -115,7 +116,7 @@ impl Exposures {
     }
 
     /// Something was told that changes what is known.
-    pub(super) fn tell(&mut self, n: u64, body: &Body) {
+    pub(super) fn tell(&mut self, n: RecordNumber, body: &Body) {
         let Some(last) = self.0.back_mut() else { return };
         last.since.push((n, Arc::new(body.clone())));
         if last.since.len() > MOST_SINCE {
@@ -125,7 +126,7 @@ impl Exposures {
     }
 
     /// A further file of an exposure landed.
-    pub(super) fn add_file(&mut self, frame: u64, file: &str) {
+    pub(super) fn add_file(&mut self, frame: FrameNumber, file: &str) {
         if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
             exposure.further.push(file.to_owned());
         }
@@ -137,7 +138,7 @@ impl Exposures {
     }
 
     /// A frame has further readings.
-    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
+    pub(super) fn complete(&mut self, frame: FrameNumber, observation: &Arc<Observation>) {
         for exposure in &mut self.0 {
             if exposure.frame == frame {
                 exposure.observation = observation.clone();
@@ -175,7 +176,7 @@ impl Exposures {
 
     /// Takes up a judgement. Gives the set-up that it and all that was told since come to; `None` when it changes
     /// nothing but what is said of an exposure that is too old.
-    pub(super) fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) -> Option<Setup> {
+    pub(super) fn judge(&mut self, n: RecordNumber, judgement: &Arc<Judgement>) -> Option<Setup> {
         let place = self.place_of(judgement.frame)?;
         self.0[place].judged = Some((n, judgement.clone()));
         let before = self.0[place].before.clone()?;

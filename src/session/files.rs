@@ -12,6 +12,7 @@ use crate::advice::Observation;
 use crate::container::{Fingerprint, Kind};
 use crate::frame::Captured;
 use crate::intake::{FileState, KnownFile, stem_key};
+use crate::numbers::FrameNumber;
 
 /// Every file that is known.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -66,11 +67,11 @@ impl Files {
         self.logged.insert(name.to_owned(), (state, fingerprint));
     }
 
-    fn note_first(&mut self, file: &str, frame: u64, captured: Option<Captured>) {
+    fn note_first(&mut self, file: &str, frame: FrameNumber, captured: Option<Captured>) {
         self.stems.insert(stem_key(file.as_ref()), Stem { frame, captured, picture: is_picture(file) });
     }
 
-    fn note_further(&mut self, file: &str, frame: u64) {
+    fn note_further(&mut self, file: &str, frame: FrameNumber) {
         let stem = Stem { frame, captured: None, picture: false };
         self.stems.entry(stem_key(file.as_ref())).or_insert(stem).picture |= is_picture(file);
     }
@@ -99,13 +100,13 @@ impl Files {
     }
 
     /// Whether this very picture is logged under this name, as a file of this frame.
-    pub fn is_of(&self, frame: u64, file: &str, fingerprint: Fingerprint) -> bool {
+    pub fn is_of(&self, frame: FrameNumber, file: &str, fingerprint: Fingerprint) -> bool {
         let of = self.stems.get(&stem_key(file.as_ref())).map(|stem| stem.frame);
         of == Some(frame) && self.has(file, fingerprint)
     }
 
     /// The frame that a further file of one exposure belongs to.
-    pub fn exposure_of(&self, file: &str, is_raw: bool, observation: &Observation) -> Option<u64> {
+    pub fn exposure_of(&self, file: &str, is_raw: bool, observation: &Observation) -> Option<FrameNumber> {
         let stem = self.stems.get(&stem_key(file.as_ref()))?;
         let apart = stem.captured.as_ref().zip(observation.settings.captured.as_ref());
         let together = apart.is_none_or(|(a, b)| b.seconds_since(a).abs() <= SAME_EXPOSURE_SECONDS);

@@ -3,17 +3,18 @@
 use serde::{Deserialize, Serialize};
 
 use crate::advice::{Correction, Verdict};
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
-use crate::rig::Known;
+use crate::rig::{GroupName, Known};
 
 /// What was made of an exposure, and what that did to the positions of the dials and to the open correction: all
 /// worked out from what was known before its first file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
-    pub frame: u64,
+    pub frame: FrameNumber,
     /// The record of the judgement that this one takes the place of.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub supersedes: Option<u64>,
+    pub supersedes: Option<RecordNumber>,
     #[serde(default, skip_serializing_if = "Occasion::is_first")]
     pub occasion: Occasion,
     pub verdict: Verdict,
@@ -27,14 +28,14 @@ pub struct Judgement {
     pub ended: Option<Ended>,
     /// The correction that the superseded judgement asked for, and this one doesn't.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub withdraws: Option<u64>,
+    pub withdraws: Option<RecordNumber>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub correction: Option<Asked>,
 }
 
 impl Judgement {
     /// A judgement that leaves all dials and corrections as they are.
-    pub fn without_effect(frame: u64, occasion: Occasion, verdict: Verdict) -> Judgement {
+    pub fn without_effect(frame: FrameNumber, occasion: Occasion, verdict: Verdict) -> Judgement {
         Judgement {
             frame,
             supersedes: None,
@@ -73,7 +74,7 @@ impl Occasion {
 /// Where an exposure shows a group's dial to be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PositionRead {
-    pub group: String,
+    pub group: GroupName,
     /// Since the reference; brighter is positive.
     pub since_reference: Stops,
     /// As the light shows it; absent when nobody told a power.
@@ -98,7 +99,7 @@ pub enum How {
 /// The end of a correction.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Ended {
-    pub correction: u64,
+    pub correction: RecordNumber,
     pub how: How,
 }
 
@@ -107,13 +108,13 @@ pub struct Ended {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Asked {
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub still: Option<u64>,
+    pub still: Option<RecordNumber>,
     pub correction: Box<Correction>,
 }
 
 impl Asked {
     /// The correction's number, when record `n` bears it.
-    pub fn number(&self, n: u64) -> u64 {
+    pub fn number(&self, n: RecordNumber) -> RecordNumber {
         self.still.unwrap_or(n)
     }
 }

@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::config::Curves;
 use crate::meter::LightMap;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::rig::Lights;
 
 /// Maps of light that are kept: those of the exposures that can be judged anew, of two files each.
@@ -19,7 +20,7 @@ const LATEST: u64 = 8;
 #[derive(Debug)]
 pub struct Knowledge {
     pub curves: Arc<Curves>,
-    maps: VecDeque<(u64, LightMap)>,
+    maps: VecDeque<(FrameNumber, LightMap)>,
     /// Putting a survey's lights together takes as long as metering a frame: they are kept.
     surveyed: Mutex<Option<SurveyedBy>>,
 }
@@ -27,7 +28,7 @@ pub struct Knowledge {
 /// The lights of one survey by one curve.
 #[derive(Debug, Clone)]
 struct SurveyedBy {
-    record: u64,
+    record: RecordNumber,
     response: String,
     lights: Option<Arc<Lights>>,
 }
@@ -38,9 +39,9 @@ impl Knowledge {
     }
 
     /// Keeps the light of a frame's parts.
-    pub fn keep(&mut self, frame: u64, map: LightMap) {
+    pub fn keep(&mut self, frame: FrameNumber, map: LightMap) {
         let newest = self.maps.back().map_or(frame, |(newest, _)| *newest);
-        if frame + LATEST < newest {
+        if newest.since(frame) > LATEST {
             // It is judged no more, and others still are.
             return;
         }
@@ -51,7 +52,7 @@ impl Knowledge {
     }
 
     /// The light of a frame's parts, of each of its files that is kept.
-    pub fn maps_of(&self, frame: u64) -> impl Iterator<Item = &LightMap> {
+    pub fn maps_of(&self, frame: FrameNumber) -> impl Iterator<Item = &LightMap> {
         self.maps.iter().filter(move |(of, _)| *of == frame).map(|(_, map)| map)
     }
 
@@ -59,7 +60,7 @@ impl Knowledge {
     /// are asked for the first time.
     pub(super) fn lights(
         &self,
-        record: u64,
+        record: RecordNumber,
         response: &str,
         put_together: impl FnOnce() -> Option<Lights>,
     ) -> Option<Arc<Lights>> {

@@ -9,6 +9,7 @@ use super::sealed::{check_seal, seal};
 use super::state::State;
 use crate::container::Fingerprint;
 use crate::meter::LightMap;
+use crate::numbers::FrameNumber;
 
 /// Every line begins so, whatever its version.
 pub const HEAD: &str = "{\"light\":";
@@ -18,7 +19,7 @@ const VERSION: u32 = 1;
 /// The light of one file's parts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LightOfFile {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     /// With the file's name it ties the map to the log that took this very picture up as this frame.
     pub fingerprint: Fingerprint,

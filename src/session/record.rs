@@ -13,16 +13,17 @@ use crate::container::Fingerprint;
 use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Firing, Known, SurveyReport};
+use crate::rig::{Firing, GroupName, Known, SurveyReport};
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Record {
     pub v: u32,
     /// Number in this log, from 1, without gaps.
-    pub n: u64,
+    pub n: RecordNumber,
     /// When it was written (RFC 3339, UTC).
     pub at: Timestamp,
     #[serde(flatten)]
@@ -54,11 +55,11 @@ pub enum Body {
     /// A reference was set, and its look made current.
     Reference {
         look: String,
-        frame: Option<u64>,
+        frame: Option<FrameNumber>,
         file: String,
         #[serde(alias = "subject")]
         observation: Box<LoggedObservation>,
-        powers: BTreeMap<String, Option<PowerSetting>>,
+        powers: BTreeMap<GroupName, Option<PowerSetting>>,
     },
     /// Another look was made current.
     Look {
@@ -69,7 +70,7 @@ pub enum Body {
     /// A further file of an exposure, and what was observed in it when it could be metered.
     #[serde(alias = "member")]
     FileAdded {
-        frame: u64,
+        frame: FrameNumber,
         file: String,
         state: FileState,
         fingerprint: Fingerprint,
@@ -102,13 +103,13 @@ pub enum Body {
     },
     /// A correction came to its end by somebody's word. Up to format 4 every end.
     Resolved {
-        correction: u64,
+        correction: RecordNumber,
         how: How,
     },
     /// What somebody said of a group: that it is set to a power, or was turned by some stops.
     /// `answers` is the open correction that it carries out, if it does.
     Power {
-        group: String,
+        group: GroupName,
         setting: Option<PowerSetting>,
         shown: Option<String>,
         #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -117,13 +118,13 @@ pub enum Body {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         moved: Option<Stops>,
         source: PowerSource,
-        answers: Option<u64>,
+        answers: Option<RecordNumber>,
     },
     /// What was told of a group, by record `of`, is taken back: it stands as it did before.
     #[serde(alias = "taken_back")]
     Undone {
-        group: String,
-        of: u64,
+        group: GroupName,
+        of: RecordNumber,
     },
     /// The file of a reference, or of the last frame, was metered anew by other spots.
     #[serde(alias = "reread")]
@@ -139,7 +140,7 @@ pub enum Body {
         response: String,
         how: Learning,
         /// The frames that taught it.
-        frames: Vec<u64>,
+        frames: Vec<FrameNumber>,
         residual: Stops,
         /// 95 % half-width of two stops about mid-grey before and after.
         #[serde(alias = "doubt")]
@@ -162,7 +163,7 @@ pub enum Body {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct GroupPower {
-    pub group: String,
+    pub group: GroupName,
     pub power: Option<PowerSetting>,
 }
 
@@ -170,7 +171,7 @@ pub struct GroupPower {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FrameRecord {
     /// Number of the frame in this log, from 1.
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     pub state: FileState,
     pub fingerprint: Fingerprint,
@@ -205,7 +206,7 @@ pub struct Added {
 #[serde(rename_all = "snake_case")]
 pub enum Purpose {
     /// Answers the drift of a frame.
-    Drift { frame: u64 },
+    Drift { frame: FrameNumber },
     /// Prepares settings that have not been shot yet.
     Next { settings: Box<Settings> },
 }
@@ -250,21 +251,21 @@ pub enum SurveyStep {
     /// These frames are to be taken, in this order; the rest of the groups is skipped.
     Begun {
         order: Vec<Firing>,
-        skipped: Vec<String>,
+        skipped: Vec<GroupName>,
     },
     Taken {
-        frame: u64,
+        frame: FrameNumber,
         shows: Box<LoggedSurveyFrame>,
     },
     /// The frame does not show what it was to show.
     Refused {
-        frame: u64,
+        frame: FrameNumber,
         #[serde(alias = "lit")]
         firing: Firing,
         why: String,
     },
     Skipped {
-        group: String,
+        group: GroupName,
     },
     Finished {
         report: Box<SurveyReport>,
@@ -292,15 +293,15 @@ impl Record {
 
     /// The number that a line says it has, without a look at the rest; `None` when it doesn't begin as
     /// [`Record::to_line`] writes it.
-    pub fn number_in(line: &[u8]) -> Option<u64> {
+    pub fn number_in(line: &[u8]) -> Option<RecordNumber> {
         let head = std::str::from_utf8(line.get(..line.len().min(48))?).ok()?;
         let (version, rest) = head.strip_prefix("{\"v\":")?.split_once(",\"n\":")?;
         version.parse::<u32>().ok()?;
-        rest.split(',').next()?.parse().ok()
+        rest.split(',').next()?.parse().ok().map(RecordNumber::new)
     }
 
     /// The number of a sound line, without a look at what it tells.
-    pub fn sound_number_in(line: &str) -> Option<u64> {
+    pub fn sound_number_in(line: &str) -> Option<RecordNumber> {
         check_seal(line).ok()?;
         Record::number_in(line.as_bytes()).or_else(|| Record::from_line(line).ok().map(|r| r.n))
     }
@@ -317,7 +318,7 @@ impl Record {
         #[derive(Deserialize)]
         struct Head {
             v: u32,
-            n: u64,
+            n: RecordNumber,
             at: Timestamp,
             r#type: String,
         }
@@ -340,7 +341,7 @@ mod tests {
 
     fn note(text: &str) -> Record {
         let at = "2026-11-25T08:31:28Z".parse().unwrap();
-        Record { v: VERSION, n: 7, at, body: Body::Note { text: text.to_owned() } }
+        Record { v: VERSION, n: RecordNumber::new(7), at, body: Body::Note { text: text.to_owned() } }
     }
 
     #[test]
@@ -349,7 +350,7 @@ mod tests {
         let line = record.to_line().unwrap();
         assert!(!line.contains('\n'));
         assert_eq!(Record::from_line(&line).unwrap(), record);
-        assert_eq!(Record::number_in(line.as_bytes()), Some(7));
+        assert_eq!(Record::number_in(line.as_bytes()), Some(RecordNumber::new(7)));
         assert_eq!(Record::number_in(b"{\"n\":7,\"v\":4}"), None);
     }
 

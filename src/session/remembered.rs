@@ -10,18 +10,19 @@ use super::record::Purpose;
 use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Captured, Settings};
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{DialLimit, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::{DialChange, Position, Survey, SurveyReport};
+use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
 
 /// A named reference, with where the dials stood for it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Look {
-    pub frame: Option<u64>,
+    pub frame: Option<FrameNumber>,
     pub file: String,
     pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
-    pub marks: BTreeMap<String, Stops>,
+    pub marks: BTreeMap<GroupName, Stops>,
 }
 
 /// A correction that is neither seen nor told yet.
@@ -29,16 +30,16 @@ pub struct Look {
 #[serde(deny_unknown_fields)]
 pub struct OpenCorrection {
     /// Its number: the record that began it.
-    pub record: u64,
+    pub record: RecordNumber,
     pub purpose: Purpose,
     pub correction: Correction,
     /// Groups that were told to be set.
-    pub confirmed: Vec<String>,
+    pub confirmed: Vec<GroupName>,
 }
 
 impl OpenCorrection {
     /// Groups that are at the end of their range, and were confirmed to be, need not be asked again.
-    pub(super) fn new(record: u64, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
+    pub(super) fn new(record: RecordNumber, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
         let is_confirmed = |dial_change: &&DialChange| {
             let position = positions.iter().find(|p| p.group == dial_change.group);
             let is_at_its_end = dial_change.clicks == 0 && dial_change.limit != DialLimit::Within;
@@ -55,7 +56,7 @@ impl OpenCorrection {
         apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
     }
 
-    pub fn is_confirmed(&self, group: &str) -> bool {
+    pub fn is_confirmed(&self, group: &GroupName) -> bool {
         self.confirmed.iter().any(|g| g == group)
     }
 
@@ -64,29 +65,29 @@ impl OpenCorrection {
         self.correction.dial_changes.iter().all(|t| self.is_confirmed(&t.group))
     }
 
-    pub fn dial_change_of(&self, group: &str) -> Option<&DialChange> {
-        self.correction.dial_changes.iter().find(|t| t.group == group)
+    pub fn dial_change_of(&self, group: &GroupName) -> Option<&DialChange> {
+        self.correction.dial_changes.iter().find(|t| t.group == *group)
     }
 
     /// A group was told to be set. `false` when that was known, or nothing is asked of it.
-    pub(super) fn confirm(&mut self, group: &str) -> bool {
+    pub(super) fn confirm(&mut self, group: &GroupName) -> bool {
         let is_new = self.dial_change_of(group).is_some() && !self.is_confirmed(group);
         if is_new {
-            self.confirmed.push(group.to_owned());
+            self.confirmed.push(group.clone());
         }
         is_new
     }
 
-    pub(super) fn take_back(&mut self, group: &str) {
+    pub(super) fn take_back(&mut self, group: &GroupName) {
         self.confirmed.retain(|g| g != group);
     }
 
     /// What the end of a group's range leaves over, where it comes first.
-    pub(super) fn short_by(&self, group: &str) -> Option<Stops> {
+    pub(super) fn short_by(&self, group: &GroupName) -> Option<Stops> {
         self.dial_change_of(group).filter(|t| t.limit != DialLimit::Within).map(|t| t.remainder)
     }
 
-    pub(super) fn keep_groups(&mut self, is_there: impl Fn(&str) -> bool) {
+    pub(super) fn keep_groups(&mut self, is_there: impl Fn(&GroupName) -> bool) {
         self.correction.dial_changes.retain(|t| is_there(&t.group));
         self.correction.other_ways.retain(|w| is_there(&w.group));
         self.confirmed.retain(|g| is_there(g));
@@ -97,7 +98,7 @@ impl OpenCorrection {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Last {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub file: String,
     pub observation: Arc<Observation>,
     pub verdict: Verdict,
@@ -106,7 +107,7 @@ pub struct Last {
 /// A frame as the trend shows it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TrendPoint {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub drift: Option<Stops>,
     /// Half-width about the drift that holds whatever anybody did to the lights: a chart has no room for a condition.
     pub uncertainty: Option<Stops>,
@@ -114,7 +115,7 @@ pub struct TrendPoint {
 }
 
 impl TrendPoint {
-    pub(super) fn of(frame: u64, verdict: &Verdict) -> TrendPoint {
+    pub(super) fn of(frame: FrameNumber, verdict: &Verdict) -> TrendPoint {
         TrendPoint {
             frame,
             drift: verdict.drift,
@@ -127,7 +128,7 @@ impl TrendPoint {
 /// The first file of an exposure, to which others may belong.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Stem {
-    pub frame: u64,
+    pub frame: FrameNumber,
     pub captured: Option<Captured>,
     /// It has a picture that is no raw file.
     pub picture: bool,
@@ -150,11 +151,11 @@ pub(super) fn learned_response(name: &str, curve: Curve) -> Response {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Surveyed {
     /// The record that finished it.
-    pub record: u64,
+    pub record: RecordNumber,
     pub survey: Survey,
     pub report: SurveyReport,
     /// The look that it was made for; `None` when there was none yet.
     pub look: Option<String>,
     /// Where each dial stood then, on its own scale.
-    pub marks: BTreeMap<String, Stops>,
+    pub marks: BTreeMap<GroupName, Stops>,
 }

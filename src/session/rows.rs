@@ -28,12 +28,14 @@ mod rows_of {
     pub use crate::container::Fingerprint;
     pub use crate::frame::Captured;
     pub use crate::intake::FileState;
+    pub use crate::numbers::FrameNumber;
     pub use crate::photometry::Stops;
     pub use crate::response::{Curve, Response};
+    pub use crate::rig::GroupName;
     pub use crate::session::record::Rendered;
     pub(in crate::session) use crate::session::remembered::{LearnedCurve, Look, Stem, learned_response};
 
-    pub type Marks = BTreeMap<String, Stops>;
+    pub type Marks = BTreeMap<GroupName, Stops>;
     /// Size, times and identity of a file.
     pub type Stat = (u64, i64, i64, u64);
 
@@ -49,7 +51,7 @@ mod rows_of {
 rows!(
     looks,
     BTreeMap<String, Look>,
-    (String, Option<u64>, String, Arc<Observation>, Marks),
+    (String, Option<FrameNumber>, String, Arc<Observation>, Marks),
     |(name, look)| (name, look.frame, &look.file, &look.observation, &look.marks),
     |(name, frame, file, observation, marks)| (name, Look { frame, file, observation, marks })
 );
@@ -70,7 +72,7 @@ rows!(
 rows!(
     stems,
     HashMap<String, Stem>,
-    (String, u64, Option<Captured>, bool),
+    (String, FrameNumber, Option<Captured>, bool),
     |(key, stem)| (key, stem.frame, &stem.captured, stem.picture),
     |(key, frame, captured, picture)| (key, Stem { frame, captured, picture })
 );

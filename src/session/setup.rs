@@ -16,8 +16,9 @@ use crate::advice::{Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
-use crate::rig::{Known, Position, Survey};
+use crate::rig::{GroupName, Known, Position, Survey};
 
 /// Of fixed size, but for the looks that people name.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -39,7 +40,7 @@ pub struct Setup {
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
     /// The powers that the configuration names.
-    configured: BTreeMap<String, Option<PowerSetting>>,
+    configured: BTreeMap<GroupName, Option<PowerSetting>>,
 }
 
 impl Setup {
@@ -54,28 +55,28 @@ impl Setup {
         self.last.as_ref().map(|l| Previous { captured: l.observation.settings.captured.clone() })
     }
 
-    pub fn position(&self, group: &str) -> Option<&Position> {
-        self.positions.iter().find(|p| p.group == group)
+    pub fn position(&self, group: &GroupName) -> Option<&Position> {
+        self.positions.iter().find(|p| p.group == *group)
     }
 
     /// Where a group's dial stood at the reference; `None` when nobody knows.
-    pub fn mark(&self, group: &str) -> Option<Stops> {
+    pub fn mark(&self, group: &GroupName) -> Option<Stops> {
         self.reference()?.marks.get(group).copied()
     }
 
     /// How far a group was turned since the reference; `None` when that isn't known.
-    pub fn since_reference(&self, group: &str) -> Option<Stops> {
+    pub fn since_reference(&self, group: &GroupName) -> Option<Stops> {
         Some((self.position(group)?.at - self.mark(group)?).rounded())
     }
 
     /// How far a group was turned since the last survey; `None` when that isn't known.
-    pub fn since_survey(&self, group: &str) -> Option<Stops> {
+    pub fn since_survey(&self, group: &GroupName) -> Option<Stops> {
         let mark = *self.surveyed.as_ref()?.marks.get(group)?;
         Some((self.position(group)?.at - mark).rounded())
     }
 
     /// The turn that the open correction still asks of a group.
-    pub fn asked(&self, group: &str) -> Option<Stops> {
+    pub fn asked(&self, group: &GroupName) -> Option<Stops> {
         let open = self.open.as_ref().filter(|open| !open.is_confirmed(group))?;
         open.dial_change_of(group).map(|t| t.change)
     }
@@ -94,7 +95,7 @@ impl Setup {
     /// What [`Setup::moved_alike`] would be if everything that the open correction still asks for was carried out.
     pub fn moved_if_followed(&self) -> Option<Stops> {
         self.open.as_ref()?;
-        let turned = |group: &str| self.asked(group).unwrap_or(Stops::ZERO);
+        let turned = |group: &GroupName| self.asked(group).unwrap_or(Stops::ZERO);
         alike(self.positions.iter().map(|p| self.since_reference(&p.group).map(|m| m + turned(&p.group))))
     }
 
@@ -104,7 +105,7 @@ impl Setup {
     }
 
     /// The present power of every group.
-    pub fn powers(&self) -> BTreeMap<String, Option<PowerSetting>> {
+    pub fn powers(&self) -> BTreeMap<GroupName, Option<PowerSetting>> {
         self.positions.iter().map(|p| (p.group.clone(), p.power())).collect()
     }
 
@@ -124,7 +125,7 @@ impl Setup {
     }
 
     /// Takes up what somebody, or the survey, told by record `n`. Readings in it are in codes.
-    pub(super) fn apply(&mut self, n: u64, body: &Body) {
+    pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         match body {
             Body::Config { groups, .. } => self.take_config(groups),
             Body::Reference { look, frame, file, observation, .. } => {
@@ -159,9 +160,9 @@ impl Setup {
     /// A power in the configuration counts when it is written anew; one that stood there before
     /// has been overtaken by what the log tells.
     fn take_config(&mut self, groups: &[GroupPower]) {
-        let written: BTreeMap<String, Option<PowerSetting>> =
+        let written: BTreeMap<GroupName, Option<PowerSetting>> =
             groups.iter().map(|g| (g.group.clone(), g.power)).collect();
-        let order = |group: &str| groups.iter().position(|g| g.group == group);
+        let order = |group: &GroupName| groups.iter().position(|g| g.group == *group);
         if written == self.configured {
             // As at a restart.
             self.positions.sort_by_key(|p| order(&p.group));
@@ -188,10 +189,10 @@ impl Setup {
     }
 
     /// A group that wasn't there before is taken to have been where it is.
-    fn met(&mut self, group: &str, power: Option<PowerSetting>) -> Position {
-        let position = Position::first(group.to_owned(), power);
+    fn met(&mut self, group: &GroupName, power: Option<PowerSetting>) -> Position {
+        let position = Position::first(group.clone(), power);
         for look in self.looks.values_mut().filter(|look| look.frame.is_some()) {
-            look.marks.insert(group.to_owned(), position.at);
+            look.marks.insert(group.clone(), position.at);
         }
         position
     }
@@ -199,7 +200,7 @@ impl Setup {
     /// Nothing is asked of a group that isn't there any more, and nothing is marked for it.
     fn forget_groups_that_are_gone(&mut self) {
         let Setup { positions, looks, open, surveyed, .. } = self;
-        let there = |group: &str| positions.iter().any(|p| p.group == group);
+        let there = |group: &GroupName| positions.iter().any(|p| p.group == *group);
         if let Some(asked) = open {
             asked.keep_groups(there);
         }
@@ -220,13 +221,20 @@ impl Setup {
         }
     }
 
-    fn take_power(&mut self, n: u64, group: &str, said: Said, source: PowerSource, answers: Option<u64>) {
+    fn take_power(
+        &mut self,
+        n: RecordNumber,
+        group: &GroupName,
+        said: Said,
+        source: PowerSource,
+        answers: Option<RecordNumber>,
+    ) {
         let told = source == PowerSource::Told;
         let answered = self.open.as_mut().filter(|open| answers == Some(open.record));
         let confirms = answered.is_some_and(|open| open.confirm(group));
         let short_by = self.open.as_ref().filter(|_| confirms).and_then(|open| open.short_by(group));
         let mark = self.mark(group);
-        let Some(position) = self.positions.iter_mut().find(|p| p.group == group) else { return };
+        let Some(position) = self.positions.iter_mut().find(|p| p.group == *group) else { return };
         if told {
             position.remember(n, confirms);
         }
@@ -247,21 +255,21 @@ impl Setup {
             Said { setting: Some(setting), .. } => position.set(setting, known),
             Said { .. } => {}
         }
-        if let Some(position) = self.positions.iter_mut().find(|p| p.group == group) {
+        if let Some(position) = self.positions.iter_mut().find(|p| p.group == *group) {
             position.short_by = short_by;
         }
     }
 
     /// Where nobody knew what a light was set to at the reference, the picture has told it.
-    fn mark_anew(&mut self, group: &str, mark: Option<Stops>) {
+    fn mark_anew(&mut self, group: &GroupName, mark: Option<Stops>) {
         let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
         if let Some((look, mark)) = look.zip(mark) {
-            look.marks.insert(group.to_owned(), mark);
+            look.marks.insert(group.clone(), mark);
         }
     }
 
-    fn undo(&mut self, group: &str, of: u64) {
-        let position = self.positions.iter_mut().find(|p| p.group == group);
+    fn undo(&mut self, group: &GroupName, of: RecordNumber) {
+        let position = self.positions.iter_mut().find(|p| p.group == *group);
         if position.and_then(|p| p.undo(of)) == Some(true) {
             // When all had been told the correction was over.
             if self.open.is_none() {
@@ -273,7 +281,7 @@ impl Setup {
         }
     }
 
-    fn take_survey_step(&mut self, n: u64, step: &SurveyStep) {
+    fn take_survey_step(&mut self, n: RecordNumber, step: &SurveyStep) {
         self.survey_refused = match step {
             SurveyStep::Refused { why, .. } => Some(why.clone()),
             _ => None,
@@ -304,7 +312,7 @@ impl Setup {
     }
 
     /// Takes up what was made of an exposure, by record `n`.
-    pub(super) fn take_judgement(&mut self, n: u64, judgement: &Judgement) {
+    pub(super) fn take_judgement(&mut self, n: RecordNumber, judgement: &Judgement) {
         for read in &judgement.positions {
             self.read_position(read);
         }
@@ -341,7 +349,7 @@ impl Setup {
     }
 
     /// A frame has further readings than it had.
-    pub(super) fn complete(&mut self, frame: u64, observation: &Arc<Observation>) {
+    pub(super) fn complete(&mut self, frame: FrameNumber, observation: &Arc<Observation>) {
         for look in self.looks.values_mut().filter(|l| l.frame == Some(frame)) {
             look.observation = observation.clone();
         }

@@ -15,6 +15,7 @@ use super::rows;
 use super::setup::Setup;
 use crate::advice::{Observation, Verdict};
 use crate::config::curve_of_earlier_logs;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::response::{Curve, Response};
 
 /// Frames that the trend goes back.
@@ -24,16 +25,17 @@ const TREND: usize = 60;
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Sitting {
-    /// Records applied so far.
-    pub records: u64,
-    pub frames: u64,
+    /// Number of the last record applied.
+    pub records: RecordNumber,
+    /// Number of the last frame.
+    pub frames: FrameNumber,
     pub setup: Setup,
     pub exposures: Exposures,
     /// The last frames, oldest first; those of a survey are left out.
     pub trend: VecDeque<TrendPoint>,
     learned: Arc<LearnedCurves>,
     /// The last exposure that a curve was learned from: one lesson is taken from a frame.
-    pub taught_until: u64,
+    pub taught_until: FrameNumber,
 }
 
 /// Curves that were learned on the job, and every one by its name.
@@ -48,7 +50,7 @@ struct LearnedCurves {
 
 impl Sitting {
     /// Takes up record `n`.
-    pub(super) fn apply(&mut self, n: u64, body: &Body) {
+    pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         self.records = n;
         match self.in_codes(body) {
             Some(body) => self.take(n, &body),
@@ -80,7 +82,7 @@ impl Sitting {
         curve_of_earlier_logs(name).or_else(|| self.curve(name).cloned())
     }
 
-    fn take(&mut self, n: u64, body: &Body) {
+    fn take(&mut self, n: RecordNumber, body: &Body) {
         match body {
             Body::Frame(frame) => self.take_frame(n, frame),
             Body::FileAdded { frame, file, observed: Some(added), .. } => {
@@ -99,7 +101,7 @@ impl Sitting {
             Body::Judged(judgement) => self.judge(n, &Arc::new((**judgement).clone())),
             Body::Response { of, response, curve, frames, .. } => {
                 self.take_response(of, response, curve);
-                self.taught_until = frames.iter().copied().fold(self.taught_until, u64::max);
+                self.taught_until = frames.iter().copied().fold(self.taught_until, FrameNumber::max);
             }
             Body::Remetered { file, metered } => {
                 let Some(metered) = metered.in_codes(|name| self.curve_of_readings(name)) else { return };
@@ -134,7 +136,7 @@ impl Sitting {
         }
     }
 
-    fn take_frame(&mut self, n: u64, frame: &FrameRecord) {
+    fn take_frame(&mut self, n: RecordNumber, frame: &FrameRecord) {
         self.frames = frame.frame;
         self.setup.settle();
         let observation = frame.observation.in_codes(|name| self.curve_of_readings(name));
@@ -145,13 +147,13 @@ impl Sitting {
         }
     }
 
-    fn complete(&mut self, frame: u64, observation: Observation) {
+    fn complete(&mut self, frame: FrameNumber, observation: Observation) {
         let observation = Arc::new(observation);
         self.exposures.complete(frame, &observation);
         self.setup.complete(frame, &observation);
     }
 
-    fn judge(&mut self, n: u64, judgement: &Arc<Judgement>) {
+    fn judge(&mut self, n: RecordNumber, judgement: &Arc<Judgement>) {
         if let Some(setup) = self.exposures.judge(n, judgement) {
             self.setup = setup;
         }
@@ -160,7 +162,7 @@ impl Sitting {
         }
     }
 
-    fn note_trend(&mut self, frame: u64, verdict: &Verdict) {
+    fn note_trend(&mut self, frame: FrameNumber, verdict: &Verdict) {
         let point = TrendPoint::of(frame, verdict);
         if let Some(known) = self.trend.iter_mut().find(|p| p.frame == frame) {
             *known = point;

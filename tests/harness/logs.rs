@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use greyhold::numbers::RecordNumber;
 use greyhold::outlet::shot_log::read_since;
 use greyhold::session::{Body, Record, VERSION};
 use tempfile::TempDir;
@@ -16,14 +17,16 @@ pub fn home() -> (TempDir, PathBuf) {
 /// A record as its line.
 pub fn note(n: u64) -> String {
     let at = "2026-03-02T10:00:00Z".parse().unwrap();
-    Record { v: VERSION, n, at, body: Body::Note { text: format!("note {n}") } }.to_line().unwrap()
+    Record { v: VERSION, n: RecordNumber::new(n), at, body: Body::Note { text: format!("note {n}") } }
+        .to_line()
+        .unwrap()
 }
 
 /// The numbers of the records that a reader finds.
 pub fn read(log: &Path) -> Vec<u64> {
     let mut numbers = Vec::new();
-    read_since(log, 1, |n, _| {
-        numbers.push(n);
+    read_since(log, RecordNumber::FIRST, |n, _| {
+        numbers.push(n.get());
         true
     })
     .unwrap();

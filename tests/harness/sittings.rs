@@ -309,7 +309,7 @@ pub fn config(rig: &Rig) -> Config {
     let group = |lamp: &Lamp| {
         let step = if lamp.step > 0.2 { Step::Third } else { Step::Tenth };
         LightGroup {
-            name: lamp.name.to_owned(),
+            name: lamp.name.into(),
             role: Role::Other,
             dial: Some(Dial::new(Scale::Decimal { full: 10.0 }, step, "1.0", "10.0").unwrap()),
             power: Some(PowerSetting::from_full(Stops(POWER))),
@@ -327,7 +327,7 @@ impl Sitting {
         let records = Arc::new(Mutex::new(Vec::new()));
         let heard = records.clone();
         let clock = || "2026-03-02T10:00:00Z".parse().unwrap();
-        let fresh = state.sitting.records == 0;
+        let fresh = state.sitting.records.get() == 0;
         let publish = move |p: greyhold::session::Published| heard.lock().unwrap().push(p.record);
         let mut engine = Engine::new(config.clone(), curves, state, NoDisk, clock, publish);
         if fresh {

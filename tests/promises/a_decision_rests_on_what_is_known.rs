@@ -11,8 +11,10 @@ use greyhold::drift::observe;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
 use greyhold::meter::{Spot, WHOLE, meter};
+use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use greyhold::response::{Response, ResponseChoice};
+use greyhold::rig::GroupName;
 use greyhold::session::{
     Body, Carried, Command, FrameInput, Input, Knowledge, Landed, MeteringPlan, Portion, Record, Reply, State,
     SurveyAsk, VERSION, decide,
@@ -80,7 +82,7 @@ struct Desk {
     /// Raw files that are still to land: of which shot, its aperture, how bright.
     late: VecDeque<(u64, FNumber, f64)>,
     /// The exposure that each correction was asked for by.
-    asked_by: BTreeMap<u64, u64>,
+    asked_by: BTreeMap<RecordNumber, FrameNumber>,
 }
 
 impl Desk {
@@ -106,7 +108,7 @@ impl Desk {
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         for body in decision.records {
             let at = "2026-03-02T10:00:00Z".parse().unwrap();
-            let n = self.state.sitting.records + 1;
+            let n = self.state.sitting.records.next();
             let line = Record { v: VERSION, n, at, body }.to_line().unwrap();
             let record = Record::from_line(&line).unwrap();
             self.state.apply(&record);
@@ -240,8 +242,8 @@ impl Desk {
     }
 }
 
-fn group() -> impl Strategy<Value = String> {
-    prop::sample::select(vec!["key", "fill", "rim", "nobody"]).prop_map(str::to_owned)
+fn group() -> impl Strategy<Value = GroupName> {
+    prop::sample::select(vec!["key", "fill", "rim", "nobody"]).prop_map(GroupName::from)
 }
 
 fn setting() -> impl Strategy<Value = String> {

@@ -6,8 +6,10 @@ use std::time::Instant;
 
 use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
+use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::outlet::shot_log::{LogReader, Opened, ShotLog, read_since, segments};
 use greyhold::photometry::{PowerSetting, Stops};
+use greyhold::rig::GroupName;
 use greyhold::session::{
     Body, Carried, FrameRecord, GroupPower, How, Ledger, Portion, PowerSource, Record, State, VERSION,
 };
@@ -50,8 +52,8 @@ fn fingerprint() -> impl Strategy<Value = Fingerprint> {
     ]
 }
 
-fn group() -> impl Strategy<Value = String> {
-    prop::sample::select(vec!["key", "fill", "hair", "Key", "Fill"]).prop_map(str::to_owned)
+fn group() -> impl Strategy<Value = GroupName> {
+    prop::sample::select(vec!["key", "fill", "hair", "Key", "Fill"]).prop_map(GroupName::from)
 }
 
 fn small_bodies() -> impl Strategy<Value = Body> {
@@ -66,8 +68,8 @@ fn small_bodies() -> impl Strategy<Value = Body> {
         (prop::collection::vec(known, 0..4), any::<bool>())
             .prop_map(|(files, last)| Body::ExistingFiles { files, last }),
         groups.prop_map(|groups| Body::Config { tolerance: Stops(0.1), groups }),
-        (group(), power(), prop::option::of(stops()), told, prop::option::of(0_u64..40)).prop_map(
-            |(group, setting, moved, source, answers)| Body::Power {
+        (group(), power(), prop::option::of(stops()), told, prop::option::of((0_u64..40).prop_map(RecordNumber::new)))
+            .prop_map(|(group, setting, moved, source, answers)| Body::Power {
                 group,
                 setting,
                 shown: None,
@@ -75,9 +77,8 @@ fn small_bodies() -> impl Strategy<Value = Body> {
                 moved,
                 source,
                 answers
-            }
-        ),
-        (group(), 1_u64..40).prop_map(|(group, of)| Body::Undone { group, of }),
+            }),
+        (group(), (1_u64..40).prop_map(RecordNumber::new)).prop_map(|(group, of)| Body::Undone { group, of }),
         (names(), names(), file_state()).prop_map(|(file, was, state)| Body::FileChanged { file, was, state }),
         (names(), prop::option::of(file_state())).prop_map(|(file, state)| Body::Skipped {
             file,
@@ -85,7 +86,10 @@ fn small_bodies() -> impl Strategy<Value = Body> {
             state
         }),
         names().prop_map(|look| Body::Look { look }),
-        (0_u64..40, prop::sample::select(vec![How::Observed, How::Confirmed, How::Withdrawn]))
+        (
+            (0_u64..40).prop_map(RecordNumber::new),
+            prop::sample::select(vec![How::Observed, How::Confirmed, How::Withdrawn])
+        )
             .prop_map(|(correction, how)| Body::Resolved { correction, how }),
     ]
 }
@@ -93,7 +97,7 @@ fn small_bodies() -> impl Strategy<Value = Body> {
 /// Numbered, written and read, as any record is before it moves a state.
 fn written(n: u64, body: Body) -> Record {
     let at = "2026-03-02T10:00:00Z".parse().unwrap();
-    Record::from_line(&Record { v: VERSION, n, at, body }.to_line().unwrap()).unwrap()
+    Record::from_line(&Record { v: VERSION, n: RecordNumber::new(n), at, body }.to_line().unwrap()).unwrap()
 }
 
 /// What a restart makes of the lines.
@@ -169,9 +173,9 @@ fn in_as_many_lines_as_it_takes() {
     assert!(lines.len() > 1 && lines.iter().all(|l| l.len() < 3 << 20));
     assert_eq!(read_back(&lines), state);
     for line in &lines {
-        assert_eq!(Portion::after(line.as_bytes()), Some(1));
+        assert_eq!(Portion::after(line.as_bytes()), Some(RecordNumber::FIRST));
         assert_eq!(Record::number_in(line.as_bytes()), None);
-        assert_eq!(Portion::after(&line.as_bytes()[..30]), Some(1));
+        assert_eq!(Portion::after(&line.as_bytes()[..30]), Some(RecordNumber::FIRST));
     }
 }
 
@@ -194,7 +198,7 @@ fn after_ten_thousand_frames_a_start_reads_the_last_file_alone() {
             .map(|n| {
                 let frame = batch * 100 + n;
                 let record = FrameRecord {
-                    frame,
+                    frame: FrameNumber::new(frame),
                     file: format!("IMG_{frame:05}.JPG"),
                     fingerprint: Fingerprint::Whole(frame << 33),
                     state: FileState { size: frame, modified_ns: frame as i64, changed_ns: 1 << 60, inode: frame },
@@ -235,7 +239,7 @@ fn after_ten_thousand_frames_a_start_reads_the_last_file_alone() {
     assert!(read < bytes / 3, "a start reads {read} of {bytes} bytes");
     assert!(carried < bytes / 4, "{carried} bytes of states for {bytes} of records");
     let began = Instant::now();
-    let mut reader = LogReader::new(&path, 1);
+    let mut reader = LogReader::new(&path, RecordNumber::FIRST);
     let mut told = 0;
     while let lines @ [_, ..] = reader.portion().unwrap().as_slice() {
         told += lines.len();
@@ -247,7 +251,7 @@ fn after_ten_thousand_frames_a_start_reads_the_last_file_alone() {
 /// What all records from the first one on come to.
 fn state_of_all(log: &Path) -> State {
     let mut state = State::default();
-    read_since(log, 1, |_, line| {
+    read_since(log, RecordNumber::FIRST, |_, line| {
         state.apply(&Record::from_line(line).unwrap());
         true
     })

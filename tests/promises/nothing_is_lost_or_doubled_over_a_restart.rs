@@ -32,7 +32,7 @@ fn killed_in_mid_burst_again_and_again() {
     assert_eq!(once.len(), 120, "every frame is there");
     assert_eq!(frames.len(), 120, "and once");
     let records = studio.records();
-    let numbers: Vec<u64> = records.iter().map(|r| r.n).collect();
+    let numbers: Vec<u64> = records.iter().map(|r| r.n.get()).collect();
     assert_eq!(numbers, (1..=records.len() as u64).collect::<Vec<_>>(), "no number twice, none missing");
 }
 

@@ -32,7 +32,7 @@ fn every_page_is_told_every_record_once_and_a_stalled_one_holds_up_nobody() {
     }
     studio.sync();
     studio.tell(serde_json::json!({"command": "note", "text": "the end"}));
-    let logged: Vec<u64> = studio.records().iter().map(|r| r.n).collect();
+    let logged: Vec<u64> = studio.records().iter().map(|r| r.n.get()).collect();
     assert_eq!(studio.frames().len() as u64, FRAMES);
     for page in reading {
         assert_eq!(page.join().unwrap(), logged);
@@ -95,7 +95,7 @@ fn twenty_pages_that_hang_delay_no_frame_and_lose_none() {
     println!("and {pressed:?} with more waiting for each than it is kept");
     assert!(pressed < alone * 2 + Duration::from_secs(1), "{pressed:?} against {alone:?}");
     assert_eq!(studio.frames().len(), 27);
-    let numbers: Vec<u64> = studio.records().iter().map(|r| r.n).collect();
+    let numbers: Vec<u64> = studio.records().iter().map(|r| r.n.get()).collect();
     assert_eq!(numbers, (1..=numbers.len() as u64).collect::<Vec<_>>(), "every record once, in order");
     drop(hanging);
 }

@@ -8,7 +8,7 @@ use greyhold::meter::{Area, Spot, light_map};
 use greyhold::photometry::Stops;
 use greyhold::response::{Response, ResponseChoice, srgb_encode};
 use greyhold::rig::solve::nnls;
-use greyhold::rig::{Firing, Lights, Survey, SurveyFrame};
+use greyhold::rig::{Firing, GroupName, Lights, Survey, SurveyFrame};
 use serde_json::Value;
 
 /// CHECK: `scipy.optimize.nnls` (Lawson and Hanson, Solving Least Squares Problems, 1974) on the same matrices;
@@ -33,7 +33,7 @@ fn non_negative_least_squares_gives_what_scipy_gives() {
 
 /// A survey of a rig.
 fn survey(rig: &Rig) -> Survey {
-    let names: Vec<String> = rig.lamps.iter().map(|l| l.name.to_owned()).collect();
+    let names: Vec<GroupName> = rig.lamps.iter().map(|l| l.name.into()).collect();
     let mut survey = Survey::of(&names, &names);
     let mut random = Random(3);
     for shot in survey.order.clone() {
@@ -70,7 +70,7 @@ fn groups_that_light_the_same_places_alike_are_tied_and_one_seen_nowhere_is_said
     rig.lamps[2].light = rig.lamps[0].light;
     rig.lamps[2].light.strength *= 0.7;
     let report = lights(&rig).report(&Spot::ready(), "whole");
-    assert_eq!(report.sources, [vec!["key".to_owned(), "rim".to_owned()], vec!["fill".to_owned()]]);
+    assert_eq!(report.sources, [vec![GroupName::from("key"), "rim".into()], vec!["fill".into()]]);
     assert!(report.in_words().iter().any(|l| l.contains("key and rim light the same places alike")));
 
     let mut rig = Rig::portrait();

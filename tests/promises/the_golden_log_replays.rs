@@ -73,7 +73,7 @@ fn assert_state_is_golden(log: &str) {
         state.sitting.records,
         state.sitting.frames,
         setup.current,
-        setup.open.as_ref().map(|open| open.record),
+        setup.open.as_ref().map(|open| open.record.get()),
     );
     assert_is_golden(&format!("{log}.state.txt"), &told);
     let taken_up = |body: &Body| match body {

@@ -6,6 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use greyhold::container::Fingerprint;
+use greyhold::numbers::FrameNumber;
 use greyhold::outlet::light_maps::{LightMaps, MOST_BYTES, MOST_MAPS};
 use greyhold::session::{LightOfFile, State};
 use greyhold::studio::Scene;
@@ -122,13 +123,13 @@ fn another_programs_file_is_told_once_and_left_alone() {
 // --- the file itself ---
 
 /// Patches of any brightness, a few of them clipped.
-fn light(frame: u64, patches: usize) -> LightOfFile {
-    let mut random = Random(frame + 1);
+fn light(number: u64, patches: usize) -> LightOfFile {
+    let mut random = Random(number + 1);
     let code = |random: &mut Random| (random.next() > 0.05).then(|| (random.next() * 8160.0) as u16);
     let codes: Vec<Option<u16>> = (0..patches).map(|_| code(&mut random)).collect();
     let map = json!({"columns": 4, "rows": patches / 4, "scale": "rendered", "codes": codes});
-    let file = format!("frame_{frame}.jpg");
-    LightOfFile { frame, file, fingerprint: Fingerprint::Whole(frame), map: serde_json::from_value(map).unwrap() }
+    let (frame, file) = (FrameNumber::new(number), format!("frame_{number}.jpg"));
+    LightOfFile { frame, file, fingerprint: Fingerprint::Whole(number), map: serde_json::from_value(map).unwrap() }
 }
 
 fn found(log: &Path) -> Vec<LightOfFile> {
@@ -202,7 +203,7 @@ fn it_never_grows_beyond_its_bounds_and_has_the_last_frames() {
             let bytes = fs::metadata(kept_beside(&log)).unwrap().len();
             written_anew += usize::from(bytes < before);
             before = bytes;
-            let found: Vec<u64> = found(&log).iter().map(|light| light.frame).collect();
+            let found: Vec<u64> = found(&log).iter().map(|light| light.frame.get()).collect();
             assert!(bytes <= MOST_BYTES as u64 && found.len() <= MOST_MAPS, "{bytes} bytes, {} maps", found.len());
             let last: Vec<u64> = (frame.saturating_sub(least - 1).max(1)..=frame).collect();
             assert!(found.ends_with(&last), "{found:?} at frame {frame}");
@@ -286,7 +287,7 @@ fn a_log_that_was_begun_anew_finds_none_of_another_log() {
     let own = light(1, 32);
     assert!(own.belongs_to(&state));
     for other in [
-        LightOfFile { frame: 2, ..own.clone() },
+        LightOfFile { frame: FrameNumber::new(2), ..own.clone() },
         LightOfFile { fingerprint: Fingerprint::Whole(2), ..own.clone() },
         LightOfFile { file: "frame_2.jpg".to_owned(), ..own.clone() },
     ] {

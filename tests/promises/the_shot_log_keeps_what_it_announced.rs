@@ -11,6 +11,7 @@ use crate::harness::process::run;
 use crate::harness::{Studio, shot, wait_for};
 use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
+use greyhold::numbers::RecordNumber;
 use greyhold::outlet::shot_log::{LogReader, LogWriter, MOST_WAITING, ShotLog, health, read_since, segments};
 use greyhold::outlet::storage::{Open, Storage, on_disk};
 use greyhold::session::{Body, Ledger, Record, State, VERSION};
@@ -25,7 +26,7 @@ fn cut_at_every_byte_it_keeps_all_whole_lines_and_goes_on() {
         // A line that lacks nothing but its end is whole.
         let good = line_ends.iter().filter(|end| **end <= cut + 1).count() as u64;
         let (mut log, opened) = ShotLog::open(&path).unwrap();
-        assert_eq!(opened.state.sitting.records, good, "cut at {cut}");
+        assert_eq!(opened.state.sitting.records.get(), good, "cut at {cut}");
         let torn = cut > 0 && !line_ends.contains(&cut) && !line_ends.contains(&(cut + 1));
         assert_eq!(opened.damage.len(), usize::from(torn), "cut at {cut}: {:?}", opened.damage);
         assert!(log.append(vec![note(good + 1)]));
@@ -49,7 +50,7 @@ fn damage_in_the_middle_is_told_and_passed_over() {
     bytes.extend_from_slice(b"\0\0\0\0\0\0");
     fs::write(&path, &bytes).unwrap();
     let (_log, opened) = ShotLog::open(&path).unwrap();
-    assert_eq!(opened.state.sitting.records, 4);
+    assert_eq!(opened.state.sitting.records.get(), 4);
     assert!(opened.damage.iter().any(|d| d.contains("line 2, is damaged")), "{:?}", opened.damage);
     assert!(
         opened.damage.iter().any(|d| d.contains("torn")),
@@ -65,7 +66,7 @@ fn many_damaged_lines_are_told_in_one_sentence() {
     let damaged: String = (2..=900).map(|n| format!("nothing of a log's {n}\n")).collect();
     fs::write(&path, format!("{}\n{damaged}{}\n", note(1), note(2))).unwrap();
     let (_log, opened) = ShotLog::open(&path).unwrap();
-    assert_eq!(opened.state.sitting.records, 2);
+    assert_eq!(opened.state.sitting.records.get(), 2);
     assert_eq!(opened.damage.len(), 1, "{:?}", opened.damage);
     assert!(opened.damage[0].contains("lines 2 to 900, are damaged and were passed over"), "{:?}", opened.damage);
 }
@@ -156,7 +157,7 @@ fn a_disk_that_hangs_holds_up_nobody_and_everything_is_written_once_it_answers()
 fn a_newer_format_is_refused_and_left_as_it_is() {
     let (_home, path) = home();
     let at = "2026-03-02T10:00:00Z".parse().unwrap();
-    let line = Record { v: VERSION + 1, n: 1, at, body: Body::Closed }.to_line().unwrap() + "\n";
+    let line = Record { v: VERSION + 1, n: RecordNumber::FIRST, at, body: Body::Closed }.to_line().unwrap() + "\n";
     fs::write(&path, &line).unwrap();
     let said = ShotLog::open(&path).err().unwrap().to_string();
     assert!(said.contains("newer greyhold"), "{said}");
@@ -261,7 +262,7 @@ fn every_single_failure_is_survived() {
                 assert_eq!(log.trouble(), None);
                 drop(log);
                 let (_log, opened) = ShotLog::open(&path).unwrap();
-                assert_eq!(opened.state.sitting.records, 6);
+                assert_eq!(opened.state.sitting.records.get(), 6);
                 assert_eq!(read(&path), (1..=6).collect::<Vec<_>>());
             }
         }
@@ -351,9 +352,9 @@ fn a_disk_that_never_keeps_anything_is_left_alone_longer_and_longer_and_told_onc
     drop(log);
     let (_log, opened) = ShotLog::open(&path).unwrap();
     assert!(
-        opened.state.sitting.records > 300 && opened.damage.is_empty(),
+        opened.state.sitting.records.get() > 300 && opened.damage.is_empty(),
         "{} {:?}",
-        opened.state.sitting.records,
+        opened.state.sitting.records.get(),
         opened.damage
     );
 }
@@ -375,7 +376,10 @@ fn a_long_log_is_opened_by_its_last_file() {
                 state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
                 fingerprint: Fingerprint::Whole(n),
             }];
-            let line = Record { v: VERSION, n, at, body: Body::ExistingFiles { files, last: true } }.to_line().unwrap();
+            let line =
+                Record { v: VERSION, n: RecordNumber::new(n), at, body: Body::ExistingFiles { files, last: true } }
+                    .to_line()
+                    .unwrap();
             state.apply(&Record::from_line(&line).unwrap());
             lines.push(line);
         }
@@ -448,7 +452,7 @@ fn a_reader_goes_on_where_it_was() {
     let (_home, path) = home();
     let (mut log, opened) = ShotLog::open(&path).unwrap();
     let mut state = opened.state;
-    let mut reader = LogReader::new(&path, 3);
+    let mut reader = LogReader::new(&path, RecordNumber::new(3));
     let mut heard: Vec<u64> = Vec::new();
     for n in 1..=900 {
         state.apply(&Record::from_line(&note(n)).unwrap());
@@ -463,13 +467,16 @@ fn a_reader_goes_on_where_it_was() {
             _ => {}
         }
         if n % 7 == 0 {
-            heard.extend(reader.portion().unwrap().iter().map(|(n, _)| n));
+            heard.extend(reader.portion().unwrap().iter().map(|(n, _)| n.get()));
         }
     }
-    heard.extend(reader.portion().unwrap().iter().map(|(n, _)| n));
+    heard.extend(reader.portion().unwrap().iter().map(|(n, _)| n.get()));
     assert_eq!(heard, (3..=900).collect::<Vec<_>>());
-    let mut late = LogReader::new(&path, 890);
-    assert_eq!(late.portion().unwrap().iter().map(|(n, _)| *n).collect::<Vec<_>>(), (890..=900).collect::<Vec<_>>());
+    let mut late = LogReader::new(&path, RecordNumber::new(890));
+    assert_eq!(
+        late.portion().unwrap().iter().map(|(n, _)| n.get()).collect::<Vec<_>>(),
+        (890..=900).collect::<Vec<_>>()
+    );
 }
 
 #[test]
@@ -557,7 +564,7 @@ fn a_log_folder_that_takes_nothing_costs_no_frame() {
         ShotLog::open(&log).unwrap()
     };
     assert!(opened.damage.is_empty(), "{:?}", opened.damage);
-    assert_eq!(opened.state.sitting.frames, 1);
+    assert_eq!(opened.state.sitting.frames.get(), 1);
     let text = fs::read_to_string(&log).unwrap();
     assert!(text.contains("CAN'T BE WRITTEN") && text.contains("nothing was lost"));
 }
@@ -581,7 +588,7 @@ fn a_restart_knows_what_the_last_run_knew() {
         state.apply(record);
         state
     });
-    assert_eq!(fold.sitting.frames, 2);
+    assert_eq!(fold.sitting.frames.get(), 2);
     assert!(fold.sitting.setup.open.is_some());
 }
 
@@ -593,7 +600,7 @@ fn a_log_that_is_taken_away_is_told_and_no_frame_is_metered_again() {
     fs::rename(studio.log(), studio.home.path().join("aside.jsonl")).unwrap();
     let told = |studio: &Studio| {
         let mut warnings = Vec::new();
-        let _ = read_since(&studio.log(), 1, |_, line| {
+        let _ = read_since(&studio.log(), RecordNumber::FIRST, |_, line| {
             if let Ok(Record { body: Body::Warning { text }, .. }) = Record::from_line(line) {
                 warnings.push(text);
             }

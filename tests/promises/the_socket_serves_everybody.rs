@@ -66,7 +66,7 @@ fn every_message_is_as_its_schema_says() {
     }
     client.send(b"{\"command\":\"listen\",\"since\":1}\n");
     let mut kinds = std::collections::BTreeSet::new();
-    let last = studio.records().last().unwrap().n;
+    let last = studio.records().last().unwrap().n.get();
     loop {
         let message = client.next();
         assert_valid(&schema, &message);
@@ -175,7 +175,7 @@ fn bad_input_gets_an_error_and_costs_nothing_else() {
 fn a_listener_that_takes_nothing_holds_nobody_up_and_is_told_what_it_missed() {
     let studio = Studio::open();
     studio.sync();
-    let before = studio.records().last().unwrap().n;
+    let before = studio.records().last().unwrap().n.get();
     let mut slow = studio.connect();
     slow.ask(json!({"command": "listen"}));
     let text = "x".repeat(4000);
@@ -252,7 +252,7 @@ fn who_connects_and_asks_nothing_gives_way() {
 fn what_is_wrong_with_listening_is_said() {
     let studio = Studio::open();
     studio.sync();
-    let last = studio.records().last().unwrap().n;
+    let last = studio.records().last().unwrap().n.get();
     let mut client = studio.connect();
     for (wrong, part) in [
         (json!({"command": "listen", "sinse": 1}), "sinse"),

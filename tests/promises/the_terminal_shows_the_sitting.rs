@@ -23,7 +23,7 @@ fn view(log: &str, until: u64, over: Over, (width, height): (u16, u16)) -> Strin
     let config = Config::parse(include_str!("../../fixtures/three_groups.yaml"), "three_groups.yaml").unwrap();
     let text = fs::read_to_string(golden(log)).unwrap();
     let (mut state, lines) = (State::default(), Lines::default());
-    for record in text.lines().map(|l| Record::from_line(l).unwrap()).filter(|r| r.n <= until) {
+    for record in text.lines().map(|l| Record::from_line(l).unwrap()).filter(|r| r.n.get() <= until) {
         state.apply(&record);
         if let Some(words) = block(&record, Paint::Plain) {
             lines.add(&words);

@@ -4,6 +4,7 @@
 use crate::harness::random::Random;
 use crate::harness::sittings::{Rig, Sitting, Take, calibrated_curves, config};
 use greyhold::advice::Finding;
+use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::session::{Body, Command, How, Judgement, Record, State};
 
 /// Powers of all lamps, in stops from the reference's.
@@ -95,7 +96,7 @@ fn no_file_takes_the_correction_of_its_own_exposure_for_carried_out() {
             for fill in [-2.0 / 3.0, -1.0] {
                 let (one, last) = pairs.shoot(14.0, [0.0, fill, 0.0], first);
                 let what = format!("survey {surveyed}, {first:?}, fill {fill}");
-                let own: Vec<u64> = pairs.own_corrections(one.frame);
+                let own: Vec<RecordNumber> = pairs.own_corrections(one.frame);
                 for judgement in [&one, &last] {
                     let ended = judgement.ended.as_ref().filter(|e| own.contains(&e.correction));
                     assert!(ended.is_none_or(|e| e.how != How::Observed), "{what}: {judgement:?}");
@@ -108,7 +109,7 @@ fn no_file_takes_the_correction_of_its_own_exposure_for_carried_out() {
 
 impl Pairs {
     /// Numbers of the corrections that a frame asked for.
-    fn own_corrections(&self, frame: u64) -> Vec<u64> {
+    fn own_corrections(&self, frame: FrameNumber) -> Vec<RecordNumber> {
         let asked = self.sitting.records().into_iter().filter_map(|record| match record.body {
             Body::Judged(judgement) if judgement.frame == frame => {
                 judgement.correction.as_ref().map(|asked| asked.number(record.n))
@@ -173,7 +174,7 @@ fn a_late_raw_file_is_judged_in_its_place_and_what_was_told_stands() {
     let picture = late.shoot(&rig, &mut pairs.random);
     pairs.sitting.land("late.jpg", false, &late, picture);
     pairs.sitting.tell(&Command::Confirm { group: Some("key".into()), correction: None });
-    let told = pairs.sitting.state().sitting.setup.position("key").unwrap().power();
+    let told = pairs.sitting.state().sitting.setup.position(&"key".into()).unwrap().power();
     let next = shot(2, 7.1, -2.0);
     let picture = next.shoot(&rig, &mut pairs.random);
     let (frame, after) = {
@@ -183,10 +184,10 @@ fn a_late_raw_file_is_judged_in_its_place_and_what_was_told_stands() {
     pairs.sitting.land("late.dng", true, &late, raw);
     let state = pairs.sitting.state();
     let setup = &state.sitting.setup;
-    assert_eq!(setup.position("key").unwrap().power(), told, "what was told stands");
+    assert_eq!(setup.position(&"key".into()).unwrap().power(), told, "what was told stands");
     assert_eq!(setup.last.as_ref().unwrap().frame, frame, "the later exposure is the last");
     assert_eq!(setup.open.is_some(), after.open.is_some());
-    let judged = state.sitting.exposures.find(frame - 1).unwrap().judged.as_ref().unwrap();
+    let judged = state.sitting.exposures.find(FrameNumber::new(frame.get() - 1)).unwrap().judged.as_ref().unwrap();
     assert!(judged.1.supersedes.is_some(), "the earlier exposure is judged anew: {:?}", judged.1);
     assert_eq!(judged.1.verdict.response.as_deref(), Some("raw"));
 }

@@ -9,6 +9,7 @@ use crate::harness::sittings::{Rig, Take, config};
 use greyhold::config::{Config, Curves};
 use greyhold::container::Fingerprint;
 use greyhold::intake::FileState;
+use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::outlet::shot_log::{MOST_WAITING, ShotLog};
 use greyhold::outlet::storage::{Open, on_disk};
 use greyhold::session::{
@@ -75,15 +76,18 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
     let lines = kept.0.lock().unwrap();
     let records: Vec<Record> = lines.iter().map(|line| Record::from_line(line).unwrap()).collect();
     assert_eq!(records, *told.lock().unwrap());
-    assert!(records.iter().zip(1..).all(|(r, n)| r.n == n), "each number once");
-    let frames: Vec<(u64, String)> = records
+    assert!(records.iter().zip(1..).all(|(r, n)| r.n.get() == n), "each number once");
+    let frames: Vec<(FrameNumber, String)> = records
         .iter()
         .filter_map(|r| match &r.body {
             Body::Frame(frame) => Some((frame.frame, frame.file.clone())),
             _ => None,
         })
         .collect();
-    assert_eq!(frames, [(1, "frame_1.jpg".to_owned()), (2, "frame_3.jpg".to_owned())]);
+    assert_eq!(
+        frames,
+        [(FrameNumber::new(1), "frame_1.jpg".to_owned()), (FrameNumber::new(2), "frame_3.jpg".to_owned())]
+    );
     for file in ["frame_2.jpg", "frame_4.jpg"] {
         let is_passed_over = |r: &Record| matches!(&r.body, Body::Skipped { file: f, .. } if f == file);
         let is_warned_of = |r: &Record| matches!(&r.body, Body::Warning { text } if text.contains(file));
@@ -126,9 +130,9 @@ fn what_is_told_while_nothing_can_be_written_is_bounded_and_refused_beyond_that(
     assert!(matches!(tail[1], Body::Warning { text } if text.contains("1000")), "{tail:?}");
     assert!(matches!(tail[2], Body::Note { text } if text == "at last") && tail.len() == 3, "{tail:?}");
     let mut numbers = 0;
-    greyhold::outlet::shot_log::read_since(&path, 1, |n, _| {
+    greyhold::outlet::shot_log::read_since(&path, RecordNumber::FIRST, |n, _| {
         numbers += 1;
-        n == numbers
+        n.get() == numbers
     })
     .unwrap();
     assert_eq!(numbers, records.len() as u64);

@@ -198,7 +198,7 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
     // Every group that something is told of is told rightly, and one at least is told to be off.
     let told_rightly = || {
         let off = |lamp: usize| {
-            let seen = verdict.groups.iter().find(|g| g.groups.iter().any(|n| n == rig.lamps[lamp].name));
+            let seen = verdict.groups.iter().find(|g| g.groups.iter().any(|n| n.as_str() == rig.lamps[lamp].name));
             seen.and_then(|g| g.deviation).map(|o| o.abs() > Stops(0.15))
         };
         let needed = 2.0 * (14.0_f64 / take.f_number).log2();
@@ -208,7 +208,7 @@ fn is_right(doing: Doing, verdict: &Verdict, take: &Take, group: usize, rig: &Ri
     };
     let apart = verdict.finding == Finding::GroupChanged && told_rightly();
     let named = |did: &dyn Fn(&SourceChange) -> bool| {
-        verdict.groups.iter().any(|g| did(&g.change) && g.groups.iter().any(|n| n == rig.lamps[group].name))
+        verdict.groups.iter().any(|g| did(&g.change) && g.groups.iter().any(|n| n.as_str() == rig.lamps[group].name))
     };
     match doing {
         Doing::Nothing => verdict.finding == Finding::Matched,
@@ -266,7 +266,7 @@ fn judge_frame(doing: Doing, records: &[Record], take: &Take, group: usize, rig:
     // Where the frame as a whole shows no flash, or a band, nothing is there to be claimed of a group.
     if !matches!(doing, Doing::AllOut | Doing::Band) {
         for (lamp, truth) in rig.lamps.iter().zip(&take.powers) {
-            let seen = verdict.groups.iter().find(|g| g.groups.iter().any(|n| n == lamp.name));
+            let seen = verdict.groups.iter().find(|g| g.groups.iter().any(|n| n.as_str() == lamp.name));
             count.groups += 1;
             let right = match seen.map(|g| g.change) {
                 Some(SourceChange::Changed { change, .. }) => (change.0 - truth).abs() <= within,

@@ -8,6 +8,7 @@ use crate::harness::random::Random;
 use crate::harness::whole;
 use greyhold::calibration::ExposureRun;
 use greyhold::config::Curves;
+use greyhold::numbers::FrameNumber;
 use greyhold::photometry::Stops;
 use greyhold::response::{Curve, Response};
 
@@ -73,11 +74,11 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
             };
         }
         let codes_seen = codes(&scene, &truth, exposure + light, random);
-        run.push(frame as u64, codes_seen, Stops(exposure));
+        run.push(FrameNumber::new(frame as u64), codes_seen, Stops(exposure));
         lights.push(light);
         if let Some(lesson) = run.learn(&known) {
             count.lessons += 1;
-            let misled = lesson.frames.iter().any(|f| (lights[*f as usize] - light).abs() > 0.05);
+            let misled = lesson.frames.iter().any(|f| (lights[f.get() as usize] - light).abs() > 0.05);
             count.misled += usize::from(misled);
             let two_stops = |curve: &Curve| {
                 let response = Response::new("x".into(), curve.clone(), None, Stops::ZERO);

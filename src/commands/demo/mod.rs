@@ -19,7 +19,7 @@ use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::socket::EVENTS_KEPT;
-use crate::rig::DialChange;
+use crate::rig::{DialChange, GroupName};
 use crate::session::{Body, Command, Published, SurveyAsk};
 use crate::workers::{Pool, this_program};
 
@@ -128,7 +128,7 @@ struct Player {
     folder: PathBuf,
     socket: PathBuf,
     /// Turns of the last correction, by group.
-    dial_changes: BTreeMap<String, DialChange>,
+    dial_changes: BTreeMap<GroupName, DialChange>,
     heard: broadcast::Receiver<Arc<Published>>,
     paint: Paint,
 }
@@ -157,7 +157,7 @@ impl Player {
     }
 
     /// Carries out a step at the lights, or asks greyhold something.
-    fn dial_change(&self, powers: &mut BTreeMap<String, f64>, then: &Then) -> Result<(), CommandError> {
+    fn dial_change(&self, powers: &mut BTreeMap<GroupName, f64>, then: &Then) -> Result<(), CommandError> {
         match then {
             Then::All(by) => powers.values_mut().for_each(|p| *p += by.0),
             Then::Follow { but } => {

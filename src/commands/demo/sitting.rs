@@ -6,6 +6,7 @@ use std::io;
 use jiff::civil::{DateTime, date};
 
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
+use crate::rig::GroupName;
 use crate::studio::{CameraSettings, Light, Pose, Scene, expose};
 
 /// The configuration that the sitting is watched with.
@@ -63,8 +64,8 @@ pub enum Quirk {
 }
 
 /// Powers at the start, in stops from full.
-pub fn first_powers() -> BTreeMap<String, f64> {
-    [("key", -1.0), ("fill", -3.0), ("rim", -2.0)].into_iter().map(|(g, p)| (g.to_owned(), p)).collect()
+pub fn first_powers() -> BTreeMap<GroupName, f64> {
+    [("key", -1.0), ("fill", -3.0), ("rim", -2.0)].into_iter().map(|(g, p)| (g.into(), p)).collect()
 }
 
 fn light(group: &str) -> Light {
@@ -79,14 +80,14 @@ fn light(group: &str) -> Light {
 const AMBIENT: Light = Light { from: [0.3, 0.5, 1.0], strength: 0.001, on_backdrop: 0.8, softness: 1.0 };
 
 /// Takes one frame.
-pub fn photograph(shot: &Shot, powers: &BTreeMap<String, f64>, number: u64) -> io::Result<Vec<u8>> {
+pub fn photograph(shot: &Shot, powers: &BTreeMap<GroupName, f64>, number: u64) -> io::Result<Vec<u8>> {
     let dip = |group: &str| match shot.quirk {
         Quirk::Misfire => -30.0,
         Quirk::Weak(by) => by.0,
         Quirk::Only(alone) if alone != group => -30.0,
         Quirk::None | Quirk::Only(_) => 0.0,
     };
-    let flashes = powers.iter().map(|(group, power)| (light(group), power + dip(group)));
+    let flashes = powers.iter().map(|(group, power)| (light(group.as_str()), power + dip(group.as_str())));
     let lights: Vec<(Light, f64)> = flashes.chain([(AMBIENT, 0.0)]).collect();
     // Nobody sits still: each frame is a little different.
     let sway = number as f32;

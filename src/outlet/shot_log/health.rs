@@ -41,7 +41,7 @@ impl Health {
             self.doubled += 1;
             return Ok(false);
         }
-        self.missing += record.n - state.sitting.records - 1;
+        self.missing += record.n.since(state.sitting.records.next());
         self.records += 1;
         state.apply(&record);
         Ok(false)
@@ -85,7 +85,7 @@ impl Health {
             Ok(there) if there == *state => {}
             Ok(there) => {
                 let is_gap = self.missing > 0 || there.sitting.records > state.sitting.records;
-                self.missing += there.sitting.records.saturating_sub(state.sitting.records);
+                self.missing += there.sitting.records.since(state.sitting.records);
                 if !is_gap {
                     self.strayed.push(file.to_owned());
                 }

@@ -10,6 +10,7 @@ use super::lines::Lines;
 use super::place::resolved;
 use super::segments::{Segment, after, all};
 use crate::intake::FileState;
+use crate::numbers::RecordNumber;
 use crate::session::{Portion, Record};
 
 /// Records that are read out of a log at one time, so that memory stays flat.
@@ -22,7 +23,7 @@ const MOST_LOOKED_AT: usize = 64;
 pub struct LogReader {
     log: PathBuf,
     /// The next record that it gives.
-    next: u64,
+    next: RecordNumber,
     open: Option<OpenSegment>,
     /// There was no more when it was asked for last.
     is_at_end: bool,
@@ -50,17 +51,17 @@ impl OpenSegment {
 
 impl LogReader {
     /// A reader of the records from number `from` on.
-    pub fn new(log: &Path, from: u64) -> LogReader {
-        LogReader { log: resolved(log), next: from.max(1), open: None, is_at_end: true }
+    pub fn new(log: &Path, from: RecordNumber) -> LogReader {
+        LogReader { log: resolved(log), next: from.max(RecordNumber::FIRST), open: None, is_at_end: true }
     }
 
     /// Passes over the records before number `n`.
-    pub fn skip_to(&mut self, n: u64) {
+    pub fn skip_to(&mut self, n: RecordNumber) {
         self.next = self.next.max(n);
     }
 
     /// The next record's number and line; none when that is all so far.
-    pub fn next_line(&mut self) -> io::Result<Option<(u64, String)>> {
+    pub fn next_line(&mut self) -> io::Result<Option<(RecordNumber, String)>> {
         // What was at its end may have been cut, moved or replaced since.
         if self.is_at_end && self.open.as_ref().is_none_or(|open| !open.holds()) {
             self.open = self.find()?;
@@ -70,7 +71,7 @@ impl LogReader {
         next
     }
 
-    fn read_on(&mut self) -> io::Result<Option<(u64, String)>> {
+    fn read_on(&mut self) -> io::Result<Option<(RecordNumber, String)>> {
         loop {
             let Some(OpenSegment { file, lines }) = &mut self.open else { return Ok(None) };
             let Some(line) = lines.next()? else {
@@ -88,7 +89,7 @@ impl LogReader {
             let text = line.text().unwrap_or_default();
             match Record::sound_number_in(text) {
                 Some(n) if n >= self.next => {
-                    self.next = n + 1;
+                    self.next = n.next();
                     return Ok(Some((n, text.to_owned())));
                 }
                 // It is still being written, most likely.
@@ -102,7 +103,7 @@ impl LogReader {
     }
 
     /// The next records, at most [`PORTION`]; fewer when that is all so far.
-    pub fn portion(&mut self) -> io::Result<Vec<(u64, String)>> {
+    pub fn portion(&mut self) -> io::Result<Vec<(RecordNumber, String)>> {
         let mut lines = Vec::new();
         while lines.len() < PORTION
             && let Some(line) = self.next_line()?
@@ -125,11 +126,11 @@ impl LogReader {
 }
 
 /// The number of a file's first record, or of the first that can follow its carried state.
-fn first_number(file: &Segment) -> io::Result<Option<u64>> {
+fn first_number(file: &Segment) -> io::Result<Option<RecordNumber>> {
     let mut lines = Lines::of(&file.path)?;
     for _ in 0..MOST_LOOKED_AT {
         let Some(line) = lines.next()? else { break };
-        let first = Record::number_in(line.bytes()).or_else(|| Portion::after(line.bytes()).map(|n| n + 1));
+        let first = Record::number_in(line.bytes()).or_else(|| Portion::after(line.bytes()).map(RecordNumber::next));
         if first.is_some() {
             return Ok(first);
         }
@@ -138,7 +139,7 @@ fn first_number(file: &Segment) -> io::Result<Option<u64>> {
 }
 
 /// The reader's next portion, read where it holds up nobody.
-pub async fn portion(reader: &mut LogReader) -> io::Result<Vec<(u64, String)>> {
+pub async fn portion(reader: &mut LogReader) -> io::Result<Vec<(RecordNumber, String)>> {
     let mut aside = LogReader { log: reader.log.clone(), open: reader.open.take(), ..*reader };
     // Whoever doesn't wait for the end of this finds the place anew.
     reader.is_at_end = true;
@@ -152,7 +153,7 @@ pub async fn portion(reader: &mut LogReader) -> io::Result<Vec<(u64, String)>> {
 }
 
 /// Reads a log without changing it: the lines of all good records from number `n` on, each once.
-pub fn read_since(log: &Path, n: u64, mut each: impl FnMut(u64, &str) -> bool) -> io::Result<()> {
+pub fn read_since(log: &Path, n: RecordNumber, mut each: impl FnMut(RecordNumber, &str) -> bool) -> io::Result<()> {
     let mut reader = LogReader::new(log, n);
     while let Some((n, line)) = reader.next_line()? {
         if !each(n, &line) {

@@ -173,8 +173,8 @@ fn apply(record: &Record, place: &str, opened: &mut Opened) {
     if record.n <= known {
         return;
     }
-    if record.n > known + 1 {
-        opened.damage.push(format!("{place}: records {} to {} are missing", known + 1, record.n - 1));
+    if record.n > known.next() {
+        opened.damage.push(format!("{place}: records {} to {} are missing", known.next(), record.n.back(1)));
     }
     opened.state.apply(record);
 }

@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use super::{LogReader, Opened};
 use crate::files::{open_own, replace_private, state_folder};
+use crate::numbers::RecordNumber;
 use crate::session::{Body, Record};
 
 /// Records that are in no log at the end.
@@ -56,7 +57,7 @@ impl Rescue {
         let mut logged = LogReader::new(log, first);
         let mut left = 0;
         for (line, record) in text.lines().filter_map(|line| Record::from_line(line).ok().map(|r| (line, r))) {
-            if record.n == opened.state.sitting.records + 1 {
+            if record.n == opened.state.sitting.records.next() {
                 opened.state.apply(&record);
                 taken.add(record.n, line);
             } else if record.n > opened.state.sitting.records
@@ -91,12 +92,12 @@ impl Rescue {
 /// The lines that are taken up, one record after the other.
 #[derive(Default)]
 struct Taken {
-    first: u64,
+    first: RecordNumber,
     lines: VecDeque<Arc<str>>,
 }
 
 impl Taken {
-    fn add(&mut self, number: u64, line: &str) {
+    fn add(&mut self, number: RecordNumber, line: &str) {
         if self.lines.is_empty() {
             self.first = number;
         }
@@ -104,8 +105,8 @@ impl Taken {
     }
 
     /// Whether this very line is among them: an end may have kept it twice.
-    fn has(&self, number: u64, line: &str) -> bool {
-        let place = number.checked_sub(self.first).and_then(|place| usize::try_from(place).ok());
+    fn has(&self, number: RecordNumber, line: &str) -> bool {
+        let place = usize::try_from(number.since(self.first)).ok().filter(|_| number >= self.first);
         place.and_then(|place| self.lines.get(place)).is_some_and(|taken| **taken == *line)
     }
 }

@@ -12,7 +12,9 @@ use serde_json::json;
 
 use super::{Page, gate};
 use crate::meter::Area;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Series;
+use crate::rig::GroupName;
 use crate::session::{Command, SurveyAsk};
 
 #[derive(Debug, Deserialize)]
@@ -20,15 +22,15 @@ use crate::session::{Command, SurveyAsk};
 enum Action {
     /// The group is set as this correction asks.
     Set {
-        group: String,
-        correction: u64,
+        group: GroupName,
+        correction: RecordNumber,
     },
     SetAt {
-        group: String,
+        group: GroupName,
         setting: String,
     },
     Undo {
-        group: String,
+        group: GroupName,
     },
     Next {
         f_number: Option<String>,
@@ -38,7 +40,7 @@ enum Action {
     },
     /// The last frame, if it is still this one, is the reference.
     Refer {
-        frame: u64,
+        frame: FrameNumber,
     },
     Look {
         look: String,

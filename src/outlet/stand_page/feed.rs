@@ -21,6 +21,7 @@ use tokio_stream::wrappers::ReceiverStream;
 
 use super::Page;
 use super::gate::{Peer, SignedIn};
+use crate::numbers::RecordNumber;
 use crate::outlet::plain::{Paint, block};
 use crate::outlet::shot_log::{LogReader, PORTION, portion};
 use crate::session::{Body, Published, Record};
@@ -40,7 +41,7 @@ const BEFORE: u64 = 80;
 #[serde(deny_unknown_fields)]
 pub struct Resume {
     /// The last record that the page was told.
-    after: Option<u64>,
+    after: Option<RecordNumber>,
 }
 
 type Sender = mpsc::Sender<Result<Event, Infallible>>;
@@ -81,16 +82,16 @@ async fn signed_out(page: &Page, session: u64) {
     }
 }
 
-async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender) -> Result<(), Gone> {
+async fn follow(page: &Page, session: u64, after: Option<RecordNumber>, to_page: &Sender) -> Result<(), Gone> {
     // Before the log is read, so that nothing falls in between.
     let mut records = page.hub.events.subscribe();
     let mut screens = page.screens.clone();
     let mut phones = page.sessions.changes();
     let now = screens.borrow_and_update().board.n;
     // A page that knows more than there is has followed another log.
-    let mut last_sent = after.filter(|after| *after <= now).unwrap_or(now.saturating_sub(BEFORE));
+    let mut last_sent = after.filter(|after| *after <= now).unwrap_or(now.back(BEFORE));
     send(Event::default().event("begin").data(json!({"after": last_sent}).to_string()), to_page).await?;
-    let mut log = LogReader::new(&page.hub.log, last_sent + 1);
+    let mut log = LogReader::new(&page.hub.log, last_sent.next());
     tell_from_log(page, &mut log, &mut last_sent, to_page).await?;
     let json = screens.borrow_and_update().json.clone();
     send_board(&json, to_page).await?;
@@ -101,7 +102,7 @@ async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender)
         tokio::select! {
             record = records.recv() => match record {
                 Ok(published) => {
-                    if published.record.n > last_sent + 1 {
+                    if published.record.n > last_sent.next() {
                         tell_from_log(page, &mut log, &mut last_sent, to_page).await?;
                     }
                     if published.record.n > last_sent {
@@ -139,7 +140,7 @@ async fn follow(page: &Page, session: u64, after: Option<u64>, to_page: &Sender)
 /// The watch ends: what is on its way is still told, its last record above all.
 async fn tell_the_end(
     records: &mut broadcast::Receiver<Arc<Published>>,
-    last_sent: u64,
+    last_sent: RecordNumber,
     to_page: &Sender,
 ) -> Result<(), Gone> {
     while let Ok(published) = records.try_recv() {
@@ -150,8 +151,13 @@ async fn tell_the_end(
     Ok(())
 }
 
-async fn tell_from_log(page: &Page, log: &mut LogReader, last_sent: &mut u64, to_page: &Sender) -> Result<(), Gone> {
-    log.skip_to(*last_sent + 1);
+async fn tell_from_log(
+    page: &Page,
+    log: &mut LogReader,
+    last_sent: &mut RecordNumber,
+    to_page: &Sender,
+) -> Result<(), Gone> {
+    log.skip_to(last_sent.next());
     loop {
         // A log that can't be read now is read at the next gap.
         let lines = {
@@ -172,11 +178,11 @@ async fn tell_from_log(page: &Page, log: &mut LogReader, last_sent: &mut u64, to
 }
 
 /// Says which records between the last one told and this one are in no log, as while the disk takes nothing.
-async fn tell_gap(last_sent: u64, n: u64, to_page: &Sender) -> Result<(), Gone> {
-    if n <= last_sent + 1 {
+async fn tell_gap(last_sent: RecordNumber, n: RecordNumber, to_page: &Sender) -> Result<(), Gone> {
+    if n <= last_sent.next() {
         return Ok(());
     }
-    let (first, last) = (last_sent + 1, n - 1);
+    let (first, last) = (last_sent.next(), n.back(1));
     let at = Timestamp::now().to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
     let message = format!("! records {first} to {last} can't be shown: the shot log doesn't have them, or not yet");
     let news = json!({"n": last, "at": at, "message": message, "ended": false});

@@ -46,6 +46,7 @@ use self::shell::file;
 pub use self::token::Token;
 use super::screen::{Shown, Thumbnail};
 use super::socket::Hub;
+use crate::numbers::FrameNumber;
 
 /// How far the page is open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -106,7 +107,7 @@ static MARKS: LazyLock<String> = LazyLock::new(marks::all);
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct WhichFrame {
-    frame: u64,
+    frame: FrameNumber,
 }
 
 /// The small picture of the last frame, out of memory; an older one is gone.

@@ -77,7 +77,7 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
     };
     let told = compared(points);
     let range = scale(told.iter().map(|(_, drift, within)| drift.abs() + within));
-    let last = points.last().map_or(FRAMES, |p| p.frame.max(FRAMES));
+    let last = points.last().map_or(FRAMES, |p| p.frame.get().max(FRAMES));
     let first = last.saturating_sub(FRAMES - 1);
     let area = SVGBackend::with_string(svg, SIZE).into_drawing_area();
     let mut chart = ChartBuilder::on(&area)
@@ -106,7 +106,7 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
         chart.draw_series([Circle::new((x, drift), 4, line.filled())])?;
     }
     for held in points.iter().filter(|p| p.finding.is_hold()) {
-        chart.draw_series([Cross::new((held.frame as f64, -range * 0.9), 5, line.stroke_width(2))])?;
+        chart.draw_series([Cross::new((held.frame.get() as f64, -range * 0.9), 5, line.stroke_width(2))])?;
     }
     if told.is_empty() {
         let middle = text(17).pos(Pos::new(HPos::Center, VPos::Center));

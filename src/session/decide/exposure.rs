@@ -7,7 +7,9 @@ use super::follow::Effects;
 use super::{Draft, FrameInput, Landed};
 use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
 use crate::drift::{Lighting, expected};
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{DialLimit, PowerSetting, SAME_SETTING, Stops};
+use crate::rig::GroupName;
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, MeteredFrame};
@@ -42,7 +44,7 @@ impl Draft<'_> {
     // --- the first file ---
 
     fn take_exposure(&mut self, file: Landed, outcome: MeteredFrame) {
-        let frame = self.sitting.frames + 1;
+        let frame = self.sitting.frames.next();
         let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.observation.settings);
         self.landed_map = outcome.light.map(|light| (frame, light));
         self.stage(Body::Frame(Box::new(FrameRecord {
@@ -63,11 +65,11 @@ impl Draft<'_> {
     /// A daemon that ended between a frame and its judgement left that undone.
     pub(super) fn judge_what_was_not(&mut self) {
         let not_judged = |e: &&Exposure| e.judged.is_none() && e.before.is_some();
-        let frames: Vec<u64> = self.sitting.exposures.iter().filter(not_judged).map(|e| e.frame).collect();
+        let frames: Vec<FrameNumber> = self.sitting.exposures.iter().filter(not_judged).map(|e| e.frame).collect();
         frames.into_iter().for_each(|frame| self.judge_first(frame));
     }
 
-    fn judge_first(&mut self, frame: u64) {
+    fn judge_first(&mut self, frame: FrameNumber) {
         let Some((exposure, before)) = self.exposure(frame) else { return };
         if exposure.overtaken {
             return self.pass_by(&exposure, &before);
@@ -96,7 +98,7 @@ impl Draft<'_> {
 
     // --- a further file ---
 
-    fn add_file(&mut self, frame: u64, file: Landed, outcome: MeteredFrame) {
+    fn add_file(&mut self, frame: FrameNumber, file: Landed, outcome: MeteredFrame) {
         let Landed { name, state, fingerprint, .. } = file;
         let MeteredFrame { observation, light, mut notes } = outcome;
         let first = self.sitting.exposures.find(frame).map(|e| e.observation.clone());
@@ -129,10 +131,10 @@ impl Draft<'_> {
     }
 
     /// Judges an exposure anew, and those after it, which rest on it.
-    fn judge_anew_from(&mut self, frame: u64, occasion: Occasion) {
+    fn judge_anew_from(&mut self, frame: FrameNumber, occasion: Occasion) {
         let place = self.sitting.exposures.iter().position(|e| e.frame == frame);
         let Some(place) = place else { return };
-        let frames: Vec<u64> = self.sitting.exposures.iter().skip(place).map(|e| e.frame).collect();
+        let frames: Vec<FrameNumber> = self.sitting.exposures.iter().skip(place).map(|e| e.frame).collect();
         for of in frames {
             let staged = self.records.len();
             self.judge_anew(of, occasion);
@@ -144,7 +146,7 @@ impl Draft<'_> {
         }
     }
 
-    fn judge_anew(&mut self, frame: u64, occasion: Occasion) {
+    fn judge_anew(&mut self, frame: FrameNumber, occasion: Occasion) {
         let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts()) else { return };
         let Some((record, old)) = exposure.judged.clone() else { return };
         // What single lights were read to do is kept where the light that it was read out of is there no more: the file
@@ -166,7 +168,7 @@ impl Draft<'_> {
 
     /// What becomes of the correction that the old judgement asked for. People have its number on their screens, and may
     /// have acted on it.
-    fn take_over_correction(&self, exposure: &Exposure, record: u64, old: &Judgement, anew: &mut Judgement) {
+    fn take_over_correction(&self, exposure: &Exposure, record: RecordNumber, old: &Judgement, anew: &mut Judgement) {
         if exposure.was_overtaken_by_words() {
             // Another reference, or another correction, was asked for since: there is nothing left to ask.
             anew.correction = None;
@@ -191,7 +193,7 @@ impl Draft<'_> {
     // --- judging ---
 
     /// An exposure that can be judged, and what was known before it.
-    pub(super) fn exposure(&self, frame: u64) -> Option<(Exposure, Arc<Setup>)> {
+    pub(super) fn exposure(&self, frame: FrameNumber) -> Option<(Exposure, Arc<Setup>)> {
         let exposure = self.sitting.exposures.find(frame)?;
         Some((exposure.clone(), exposure.before.clone()?))
     }
@@ -239,7 +241,7 @@ impl Draft<'_> {
 }
 
 /// What a correction asks of each group; what its rounding leaves over is told, not asked.
-fn request(correction: &Correction) -> Vec<(String, i32, Option<PowerSetting>, DialLimit)> {
+fn request(correction: &Correction) -> Vec<(GroupName, i32, Option<PowerSetting>, DialLimit)> {
     correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.setting, t.limit)).collect()
 }
 
@@ -261,7 +263,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let (a, b) = (&old.verdict, &anew.verdict);
     let numbers = [(a.drift, b.drift), (a.uncertainty, b.uncertainty), (a.observed, b.observed)];
     let request = |j: &Judgement| j.correction.as_ref().map(|asked| request(&asked.correction));
-    let moves = |j: &Judgement| -> Vec<(String, Stops)> {
+    let moves = |j: &Judgement| -> Vec<(GroupName, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.since_reference.rounded())).collect()
     };
     let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);

@@ -9,7 +9,7 @@ use crate::advice::{Correction, Finding, Verdict, common_change, correct};
 use crate::drift::{Assumption, EvidenceUsed};
 use crate::frame::Settings;
 use crate::photometry::{DialLimit, Stops};
-use crate::rig::{DialChange, Known, LightGroup};
+use crate::rig::{DialChange, GroupName, Known, LightGroup};
 use crate::session::judgement::{Ended, How, PositionRead};
 use crate::session::record::Purpose;
 use crate::session::remembered::OpenCorrection;
@@ -87,16 +87,22 @@ impl Draft<'_> {
     }
 
     /// A group was turned by this since it was last known.
-    pub(super) fn turned_by(&self, before: &Setup, group: &str, change: Stops, known: Known) -> Option<PositionRead> {
+    pub(super) fn turned_by(
+        &self,
+        before: &Setup,
+        group: &GroupName,
+        change: Stops,
+        known: Known,
+    ) -> Option<PositionRead> {
         let since_reference = (before.since_reference(group)? + change).rounded();
         Some(self.read(before, group, since_reference, known))
     }
 
     /// A group is read to be so far from where it was at the reference.
-    fn read(&self, before: &Setup, name: &str, since_reference: Stops, known: Known) -> PositionRead {
-        let mut read = PositionRead { group: name.to_owned(), since_reference, shown: None, known };
+    fn read(&self, before: &Setup, name: &GroupName, since_reference: Stops, known: Known) -> PositionRead {
+        let mut read = PositionRead { group: name.clone(), since_reference, shown: None, known };
         let after = before.with_positions(std::slice::from_ref(&read));
-        let power = after.iter().find(|p| p.group == name).and_then(|p| p.power());
+        let power = after.iter().find(|p| p.group == *name).and_then(|p| p.power());
         let group = self.group(name);
         read.shown = power.zip(group).map(|(power, group)| group.shown(power));
         read

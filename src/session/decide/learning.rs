@@ -8,6 +8,7 @@ use crate::calibration::{ExposureRun, Learned, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
 use crate::meter::{FrameReadings, WHOLE};
+use crate::numbers::FrameNumber;
 use crate::response::{Curve, ResponseChoice};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
@@ -55,7 +56,7 @@ impl Draft<'_> {
     /// The exposures of one camera's lasting rendering, up to this one, between which nobody is known to have touched
     /// a light. None of them has taught a curve before.
     fn run_up_to(&self, last: &Exposure) -> ExposureRun {
-        let mut links: Vec<(u64, &Settings, Vec<f64>)> = Vec::new();
+        let mut links: Vec<(FrameNumber, &Settings, Vec<f64>)> = Vec::new();
         for exposure in self.sitting.exposures.iter().rev() {
             if !exposure.counts() {
                 // A frame of a survey teaches nothing, but a light may have been turned before it.
@@ -97,14 +98,14 @@ impl Draft<'_> {
     }
 
     /// Learns from a raw file beside its picture, when the pair before it bears that out.
-    pub(super) fn learn_from_raw(&mut self, frame: u64) {
+    pub(super) fn learn_from_raw(&mut self, frame: FrameNumber) {
         if let Some((of, lesson)) = self.lesson_of_pairs(frame) {
             self.learned(of, Learning::RawBesidePicture, lesson);
         }
     }
 
     /// What a pair teaches together with the pair before it of the same rendering.
-    fn lesson_of_pairs(&self, frame: u64) -> Option<(Rendered, Learned)> {
+    fn lesson_of_pairs(&self, frame: FrameNumber) -> Option<(Rendered, Learned)> {
         let (codes, raw, _, rendered) = self.pair(self.sitting.exposures.find(frame)?)?;
         let earlier = self.sitting.exposures.iter().rev().filter(|e| e.frame < frame);
         let mut pairs = earlier.filter_map(|e| Some((e.frame, self.pair(e)?)));
@@ -138,7 +139,7 @@ impl Draft<'_> {
 
     fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
         let camera = of.camera.as_deref().unwrap_or("unnamed");
-        let response = format!("{camera} / {} / learned {}", of.colour, self.sitting.records + 1);
+        let response = format!("{camera} / {} / learned {}", of.colour, self.sitting.records.next());
         let Learned { curve, frames, residual, uncertainty } = lesson;
         self.stage(Body::Response { of, response, how, frames, residual, uncertainty, curve: Box::new(curve) });
         self.judge_all_anew(Occasion::BetterCurve);

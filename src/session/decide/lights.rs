@@ -12,10 +12,11 @@ use crate::advice::{
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::{Area, LightMap};
+use crate::numbers::FrameNumber;
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
 use crate::rig::solve::{SourceChange, SourcePrior, Sources, read};
-use crate::rig::{DialChange, Known, Lights, Position};
+use crate::rig::{DialChange, GroupName, Known, Lights, Position};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{How, PositionRead};
 use crate::session::record::Body;
@@ -64,13 +65,13 @@ impl Draft<'_> {
     // --- reading the lights ---
 
     /// The light of a frame's parts, of each of its files that is kept.
-    pub(super) fn maps_of(&self, frame: u64) -> impl Iterator<Item = &LightMap> {
+    pub(super) fn maps_of(&self, frame: FrameNumber) -> impl Iterator<Item = &LightMap> {
         let landed = self.landed_map.iter().filter(move |(of, _)| *of == frame).map(|(_, map)| map);
         landed.chain(self.knowledge.maps_of(frame))
     }
 
     /// What the single lights of a frame can be read out of: the light of a file that is of the survey's kind.
-    pub(super) fn map_by_survey(&self, frame: u64, before: &Setup) -> Option<&LightMap> {
+    pub(super) fn map_by_survey(&self, frame: FrameNumber, before: &Setup) -> Option<&LightMap> {
         self.maps_of(frame).find(|light| is_of_the_survey(before, light))
     }
 
@@ -186,7 +187,7 @@ impl Draft<'_> {
     }
 
     /// The turn of a group's dial that is nearest to what was read.
-    fn by_clicks(&self, before: &Setup, name: &str, change: Stops) -> Stops {
+    fn by_clicks(&self, before: &Setup, name: &GroupName, change: Stops) -> Stops {
         let group = self.group(name);
         let power = before.position(name).and_then(Position::power);
         group.map_or(change, |group| DialChange::towards(group, power, change).change)
@@ -204,7 +205,7 @@ impl Draft<'_> {
         let wrong = settled.iter().any(|s| s.deviation.abs() > self.config.tolerance);
         let positions = before.with_positions(&effects.positions);
         let correction = self.correction_of(&positions, settings, verdict, settled);
-        let dial_changes = |correction: &Correction| -> Vec<(String, i32)> {
+        let dial_changes = |correction: &Correction| -> Vec<(GroupName, i32)> {
             let turned = correction.dial_changes.iter().filter(|t| t.clicks != 0);
             turned.map(|t| (t.group.clone(), t.clicks)).collect()
         };
@@ -236,7 +237,7 @@ impl Draft<'_> {
             let wanted = if s.deviation.abs() > tolerance { -s.deviation } else { Stops::ZERO };
             s.group.groups.iter().map(|name| (name.clone(), wanted)).collect::<Vec<_>>()
         };
-        let wanted: BTreeMap<String, Stops> = settled.iter().flat_map(each).collect();
+        let wanted: BTreeMap<GroupName, Stops> = settled.iter().flat_map(each).collect();
         correct_each(&self.config.groups, positions, &wanted, settings)
     }
 
@@ -300,8 +301,8 @@ fn settled(group: &GroupReading) -> Option<Settled<'_>> {
 }
 
 /// What is true of all these groups alike; `None` when they differ or it isn't known.
-fn common(names: &[String], of: impl Fn(&str) -> Option<Stops>) -> Option<Stops> {
-    let values: Vec<Stops> = names.iter().map(|g| of(g)).collect::<Option<_>>()?;
+fn common(names: &[GroupName], of: impl Fn(&GroupName) -> Option<Stops>) -> Option<Stops> {
+    let values: Vec<Stops> = names.iter().map(of).collect::<Option<_>>()?;
     let first = *values.first()?;
     values.iter().all(|v| (*v - first).abs() <= NO_TURN).then_some(first)
 }

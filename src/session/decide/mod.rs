@@ -26,7 +26,8 @@ use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::{FrameReadings, LightMap};
-use crate::rig::LightGroup;
+use crate::numbers::FrameNumber;
+use crate::rig::{GroupName, LightGroup};
 
 /// A file that the intake told.
 #[derive(Debug, Clone)]
@@ -110,7 +111,7 @@ struct Draft<'a> {
     config: &'a Config,
     knowledge: &'a Knowledge,
     /// The light of the parts of the frame that has just landed.
-    landed_map: Option<(u64, LightMap)>,
+    landed_map: Option<(FrameNumber, LightMap)>,
     records: Vec<Body>,
 }
 
@@ -122,7 +123,7 @@ impl<'a> Draft<'a> {
 
     /// Adds a record, and goes on from the sitting that it makes.
     fn stage(&mut self, body: Body) {
-        self.sitting.apply(self.sitting.records + 1, &body);
+        self.sitting.apply(self.sitting.records.next(), &body);
         self.records.push(body);
     }
 
@@ -155,8 +156,8 @@ impl<'a> Draft<'a> {
     }
 
     /// A group as it is configured.
-    fn group(&self, name: &str) -> Option<&LightGroup> {
-        self.config.groups.iter().find(|g| g.name == name)
+    fn group(&self, name: &GroupName) -> Option<&LightGroup> {
+        self.config.groups.iter().find(|g| g.name == *name)
     }
 
     fn stage_config(&mut self) {

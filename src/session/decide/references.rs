@@ -3,6 +3,7 @@
 use super::Draft;
 use crate::advice::{Finding, Observation};
 use crate::meter::CENTRE;
+use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
 use crate::session::command::Reply;
 use crate::session::record::Body;
@@ -14,7 +15,7 @@ const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
 impl Draft<'_> {
     /// The first exposure that can be one is the reference.
-    pub(super) fn refer_to_first(&mut self, frame: u64) {
+    pub(super) fn refer_to_first(&mut self, frame: FrameNumber) {
         let Some(exposure) = self.sitting.exposures.find(frame) else { return };
         let is_first = exposure.finding() == Some(Finding::NoReference) && self.sitting.setup.reference().is_none();
         if is_first && self.level_of(&exposure.observation).is_some_and(|l| l > TOO_DARK_TO_REFER) {
@@ -23,7 +24,7 @@ impl Draft<'_> {
         }
     }
 
-    fn set_reference(&mut self, look: String, frame: Option<u64>, file: String, observation: Observation) {
+    fn set_reference(&mut self, look: String, frame: Option<FrameNumber>, file: String, observation: Observation) {
         self.withdraw();
         // What the lights were set to for a file from elsewhere, nobody has told.
         let known_then = |power| if frame.is_some() { power } else { None };

@@ -5,7 +5,7 @@ use crate::advice::{Finding, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::photometry::Stops;
 use crate::response::Response;
-use crate::rig::{BesideReference, Firing, LightGroup, Survey, SurveyFrame, SurveyRefusal};
+use crate::rig::{BesideReference, Firing, GroupName, LightGroup, Survey, SurveyFrame, SurveyRefusal};
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
@@ -13,7 +13,7 @@ use crate::session::record::{Body, SurveyStep};
 use crate::session::setup::Setup;
 
 impl Draft<'_> {
-    pub(super) fn tell_survey(&mut self, what: SurveyAsk, groups: &[String]) -> Reply {
+    pub(super) fn tell_survey(&mut self, what: SurveyAsk, groups: &[GroupName]) -> Reply {
         match what {
             SurveyAsk::Start => self.begin_survey(groups),
             SurveyAsk::Skip => self.skip_in_survey(),
@@ -32,11 +32,11 @@ impl Draft<'_> {
         }
     }
 
-    fn begin_survey(&mut self, groups: &[String]) -> Reply {
+    fn begin_survey(&mut self, groups: &[GroupName]) -> Reply {
         // Ratios are told from the key light on.
         let mut by_role: Vec<&LightGroup> = self.config.groups.iter().collect();
         by_role.sort_by_key(|g| g.role);
-        let all: Vec<String> = by_role.iter().map(|g| g.name.clone()).collect();
+        let all: Vec<GroupName> = by_role.iter().map(|g| g.name.clone()).collect();
         if let Some(unknown) = groups.iter().find(|g| !all.contains(g)) {
             return Reply::refused(format!("there is no group '{unknown}': it is one of {}", all.join(", ")));
         }
@@ -48,7 +48,7 @@ impl Draft<'_> {
         if self.config.lighting != Lighting::Flash {
             return Reply::refused("a survey is for flash: set lighting: flash in the configuration");
         }
-        let chosen: Vec<String> = all.iter().filter(|g| groups.is_empty() || groups.contains(g)).cloned().collect();
+        let chosen: Vec<GroupName> = all.iter().filter(|g| groups.is_empty() || groups.contains(g)).cloned().collect();
         let survey = Survey::of(&chosen, &all);
         let skipped = if survey.skipped.is_empty() {
             String::new()

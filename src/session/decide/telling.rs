@@ -8,8 +8,9 @@ use super::Draft;
 use crate::advice::{Observation, correct, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
+use crate::numbers::RecordNumber;
 use crate::photometry::{PowerSetting, Stops};
-use crate::rig::{DialChange, LightGroup, Position};
+use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
@@ -32,7 +33,7 @@ impl Draft<'_> {
             {
                 Reply::refused("this correction is over, or another took its place: look again")
             }
-            Command::Confirm { group, .. } => self.tell_confirm(group.as_deref()),
+            Command::Confirm { group, .. } => self.tell_confirm(group.as_ref()),
             Command::Undo { group } => self.tell_undo(group),
             Command::Next { f_number, iso, exposure_time, camera_steps } => {
                 let steps = camera_steps.unwrap_or(self.config.camera_steps);
@@ -62,7 +63,7 @@ impl Draft<'_> {
         names.join(", ")
     }
 
-    fn tell_power(&mut self, name: &str, text: &str) -> Reply {
+    fn tell_power(&mut self, name: &GroupName, text: &str) -> Reply {
         let group = self.group(name);
         let Some((position, group)) = self.sitting.setup.position(name).zip(group) else {
             return Reply::refused(format!("there is no group '{name}': it is one of {}", self.group_names()));
@@ -75,7 +76,7 @@ impl Draft<'_> {
         let shown = group.shown(setting);
         let said = format!("{name} is at {shown}");
         self.stage(Body::Power {
-            group: name.to_owned(),
+            group: name.clone(),
             setting: Some(setting),
             shown: Some(shown),
             turned: None,
@@ -89,7 +90,7 @@ impl Draft<'_> {
 
     /// The open correction, if a power that is told of a group answers it: it is what was asked, or the light was
     /// turned to elsewhere, because somebody decided otherwise. To tell again where it stands answers nothing.
-    fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<u64> {
+    fn answers(&self, group: &LightGroup, power: Option<PowerSetting>, told: PowerSetting) -> Option<RecordNumber> {
         let open = self.sitting.setup.open.as_ref()?;
         let asked = open.dial_change_of(&group.name)?.setting?;
         let half_a_click = group.step().stops() / 2.0;
@@ -98,11 +99,11 @@ impl Draft<'_> {
         (was_turned || is_at(asked)).then_some(open.record)
     }
 
-    fn tell_confirm(&mut self, only: Option<&str>) -> Reply {
+    fn tell_confirm(&mut self, only: Option<&GroupName>) -> Reply {
         let Some(open) = self.sitting.setup.open.clone() else {
             return Reply::refused("no correction is open");
         };
-        let is_open = |t: &&DialChange| only.is_none_or(|name| t.group == name) && !open.is_confirmed(&t.group);
+        let is_open = |t: &&DialChange| only.is_none_or(|name| t.group == *name) && !open.is_confirmed(&t.group);
         let dial_changes: Vec<&DialChange> = open.correction.dial_changes.iter().filter(is_open).collect();
         if dial_changes.is_empty() {
             return Reply::refused(format!(
@@ -126,13 +127,13 @@ impl Draft<'_> {
         Reply::done(format!("taken as set: {}", names.join(", ")))
     }
 
-    fn tell_undo(&mut self, group: &str) -> Reply {
+    fn tell_undo(&mut self, group: &GroupName) -> Reply {
         let Some(of) = self.sitting.setup.position(group).and_then(Position::told_by) else {
             return Reply::refused(format!(
                 "nothing was told of {group} since the last frame, so there is nothing to take back"
             ));
         };
-        self.stage(Body::Undone { group: group.to_owned(), of });
+        self.stage(Body::Undone { group: group.clone(), of });
         Reply::done(format!("{group} stands as before"))
     }
 
@@ -201,7 +202,7 @@ impl Draft<'_> {
 }
 
 /// How far each group was turned since the reference; `None` when that isn't known of one.
-fn moves_of(setup: &Setup) -> Option<BTreeMap<String, Stops>> {
+fn moves_of(setup: &Setup) -> Option<BTreeMap<GroupName, Stops>> {
     setup.positions.iter().map(|p| Some((p.group.clone(), setup.since_reference(&p.group)?))).collect()
 }
 
