@@ -21,7 +21,7 @@ pub struct DialChange {
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// Wanted minus reached, by rounding or by the end of the range.
-    #[serde(alias = "remainder")]
+    #[serde(alias = "left_over")]
     pub remainder: Stops,
     #[serde(alias = "reach")]
     pub limit: DialLimit,

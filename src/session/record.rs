@@ -1,4 +1,6 @@
 //! Records of the shot log: one event each, numbered, versioned, with a checksum on every line.
+//!
+//! A key with an `alias`, here or in what records hold, had that name in earlier logs.
 
 use std::collections::BTreeMap;
 
