@@ -158,7 +158,7 @@ fn kind_of(body: &Body) -> &'static str {
         Body::Frame(_) => "frames",
         Body::FileAdded { .. } => "further files of frames",
         Body::Judged(_) => "judgements",
-        Body::Known { .. } | Body::Updated { .. } => "files known",
+        Body::Known { .. } | Body::Updated { .. } | Body::FileRemoved { .. } => "files known",
         Body::Skipped { .. } => "files passed over",
         Body::Reference { .. } | Body::Look { .. } => "references and looks",
         Body::Reread { .. } | Body::Response { .. } => "readings and curves",
