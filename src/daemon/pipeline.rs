@@ -95,6 +95,7 @@ async fn dispatch(
                 continue;
             }
             Arrival::Rewritten { name, was, state } => What::Input(Input::Rewritten { name, was, state }),
+            Arrival::Gone { names } => What::Input(Input::Gone(names)),
             Arrival::Known { files, last } => What::Input(Input::Known { files, last }),
             Arrival::Skipped { name, why, state } => What::Input(Input::Skipped { name, why, state }),
             Arrival::Silent { name } => {

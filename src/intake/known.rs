@@ -65,6 +65,15 @@ impl Known {
         Some((state, fingerprint))
     }
 
+    pub fn names(&self) -> impl Iterator<Item = &String> {
+        self.files.keys()
+    }
+
+    /// The state in which a known file was last.
+    pub fn state(&self, name: &str) -> Option<&FileState> {
+        self.files.get(name).map(|(state, _)| state)
+    }
+
     pub fn relation(&self, name: &str, state: &FileState) -> Relation {
         match self.files.get(name) {
             None => Relation::New,
@@ -96,7 +105,7 @@ impl Known {
             return false;
         }
         match std::fs::symlink_metadata(path_of(root, other)) {
-            Err(e) => e.kind() == ErrorKind::NotFound || e.kind() == ErrorKind::NotADirectory,
+            Err(e) => is_absence(&e),
             // Its name is in use again already, for another file.
             Ok(now) => state.inode != 0 && known.inode == state.inode && FileState::of(&now).inode != known.inode,
         }
@@ -122,6 +131,16 @@ impl Known {
 /// its bytes, what else a rename keeps must agree, too.
 fn may_be_renamed(print: &Fingerprint, known: &FileState, state: &FileState) -> bool {
     matches!(print, Fingerprint::Whole(_)) || known.same_content_as(state)
+}
+
+/// Nothing lies under a name; any other fault says nothing of that.
+fn is_absence(fault: &std::io::Error) -> bool {
+    matches!(fault.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory)
+}
+
+/// Whether nothing at all lies under a name.
+pub fn is_absent(path: &Path) -> bool {
+    std::fs::symlink_metadata(path).is_err_and(|fault| is_absence(&fault))
 }
 
 /// Every fingerprint by which this picture may be known.

@@ -9,6 +9,7 @@ mod identity;
 mod known;
 mod line;
 mod marks;
+mod missed;
 mod pairing;
 mod polling;
 mod reader;
@@ -86,6 +87,9 @@ pub enum Arrival<F> {
     },
     /// A file was rewritten or renamed; its picture is one already taken up.
     Rewritten { name: String, was: String, state: FileState },
+    /// Known files are gone from the folder, neither renamed nor put back since; those that were told before and still are
+    /// gone are among them.
+    Gone { names: Vec<String> },
     /// Old photographs found at the first start; `last` ends them.
     Known { files: Vec<KnownFile>, last: bool },
     /// A file that never became whole, or can't be one. Without a state it is tried again.

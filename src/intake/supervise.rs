@@ -171,6 +171,11 @@ impl Folder {
         true
     }
 
+    /// The folder that was watched first lies in its place, as of this moment.
+    pub fn is_the_first(&self) -> bool {
+        self.lost.is_none() && self.identity.is_some() && folder_identity(&self.path) == self.identity
+    }
+
     /// Keeps in mind which folder was lost, until that one is back.
     fn note_which(&mut self, identity: Option<(u64, u64)>) {
         let first = self.lost.or(self.identity);

@@ -6,10 +6,12 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use super::identity::FileState;
-use super::known::{Known, KnownFile, Relation, path_of, spell};
+use super::known::{Known, KnownFile, Relation, is_absent, path_of, spell};
 use super::line::{Line, Waiter};
+use super::missed::Missed;
 use super::pairing::Pairing;
 use super::reader::{FileReading, Job, NotRead, Outcome, Scope};
+use super::scanning::Found;
 use super::settling::{Hint, Now, QuietTimes, Settling, Step};
 use super::{Arrival, Before};
 use crate::container::Kind;
@@ -42,6 +44,7 @@ pub(super) struct TakingUp<F> {
     held: HashMap<PathBuf, Waiter>,
     line: Line<F>,
     known: Known,
+    missed: Missed,
     /// Files turned down, with the state they were in: looked at again only when that changes.
     turned_down: HashMap<PathBuf, FileState>,
     suspects: HashMap<PathBuf, Suspect>,
@@ -66,6 +69,7 @@ impl<F> TakingUp<F> {
             held: HashMap::new(),
             line: Line::default(),
             known,
+            missed: Missed::new(quiet),
             turned_down,
             suspects: HashMap::new(),
             found_at_start: HashSet::new(),
@@ -97,11 +101,21 @@ impl<F> TakingUp<F> {
         state.is_some_and(|state| self.relation(path, &state) != Relation::Same)
     }
 
-    /// Turns down what stayed empty.
-    pub fn after_scan(&mut self, now: Now) {
+    /// Turns down what stayed empty, and tells what is gone, unless the scan was of another folder than the one in which the
+    /// known files lay.
+    pub fn after_scan(&mut self, found: &Found, of_their_folder: bool, now: Now) {
         for (path, state) in self.settling.take_empty(now) {
             self.turn_down(&path, Some(state), "it stayed empty".to_owned());
         }
+        if !of_their_folder {
+            return self.missed.forget();
+        }
+        let files = found.files.iter().map(|(path, state)| (self.name(path), *state)).collect();
+        self.missed.after_scan(&self.known, &files, now);
+        let is_stalled = |file: &Path| is_stalled(&self.settling, &self.line, file, now);
+        let is_absent = |name: &str| is_absent(&path_of(&self.root, name));
+        let gone = self.missed.gone(&self.known, &self.settling, is_stalled, is_absent, now);
+        self.told.extend(gone.map(|names| Arrival::Gone { names }));
     }
 
     /// A file was there before the first start, but nobody could look at it.
@@ -349,11 +363,15 @@ impl<F> TakingUp<F> {
 
     /// It will not be told soon: it doesn't become whole, or its disk or share gives no bytes.
     pub fn is_stalled(&self, path: &Path, now: Now) -> bool {
-        self.settling.is_stalled(path, now) || self.line.is_slow(path, now)
+        is_stalled(&self.settling, &self.line, path, now)
     }
 
     /// Its disk or share gives no bytes.
     pub fn is_silent(&self, path: &Path, now: Now) -> bool {
         self.suspects.get(path).is_some_and(|suspect| suspect.pause.is_some()) || self.line.is_slow(path, now)
     }
+}
+
+fn is_stalled<F>(settling: &Settling, line: &Line<F>, path: &Path, now: Now) -> bool {
+    settling.is_stalled(path, now) || line.is_slow(path, now)
 }

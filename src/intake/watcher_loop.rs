@@ -244,10 +244,10 @@ impl<R: Reader> Worker<R> {
         }
         let now = self.now();
         let mut unnamed = 0;
-        for (path, state) in found.files {
-            if self.taking_up.is_news(&path, Some(state)) && !self.taking_up.settling.is_waiting(&path) {
-                unnamed += u32::from(!self.named.contains(&path) && state.is_older_than(EVENT_DELAY));
-                self.taking_up.settling.notice(&path, Hint::Seen, now);
+        for (path, state) in &found.files {
+            if self.taking_up.is_news(path, Some(*state)) && !self.taking_up.settling.is_waiting(path) {
+                unnamed += u32::from(!self.named.contains(path) && state.is_older_than(EVENT_DELAY));
+                self.taking_up.settling.notice(path, Hint::Seen, now);
             }
         }
         self.named.clear();
@@ -256,7 +256,7 @@ impl<R: Reader> Worker<R> {
             self.folder.go_polling("scans find files that no event had named".to_owned());
             self.scan_at = self.scan_at.min(self.now() + self.scan_every());
         }
-        self.taking_up.after_scan(now);
+        self.taking_up.after_scan(&found, self.folder.is_the_first() && self.catch_up.is_over(), now);
     }
 
     // --- what lay there at the start ---

@@ -202,7 +202,8 @@ fn last_frame(board: &Board) -> Paragraph<'_> {
     let Some(last) = &board.last else {
         return Paragraph::new("No frame yet: shoot one, it becomes the reference.");
     };
-    let first = format!("frame {}  {}  {}", last.frame, printable(&last.file), last.settings);
+    let removed = if last.removed { " (gone from the folder)" } else { "" };
+    let first = format!("frame {}  {}{removed}  {}", last.frame, printable(&last.file), last.settings);
     let word = if board.hold.is_some() { "HOLD  " } else { "" };
     let drift = last.drift.as_deref().map_or_else(String::new, |d| format!("drift {d}   "));
     let survey = board.survey.next.as_ref().map(|next| format!("survey: now {next}"));

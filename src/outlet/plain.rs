@@ -71,6 +71,11 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             observed_block(&title, added.verdict.as_ref(), &added.notes, paint)
         }
         Body::FileAdded { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
+        Body::FileRemoved { frame, files } => {
+            let (is, it) = if files.len() == 1 { ("is", "it") } else { ("are", "them") };
+            let files = files.join(" and ");
+            format!("  {files} {is} gone from the folder: frame {frame} stays in the log, with what was seen in {it}")
+        }
         Body::Judged(judgement) => judged_block(judgement, paint),
         Body::Response { of, how, frames, uncertainty, .. } => {
             let from = match how {

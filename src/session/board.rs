@@ -51,6 +51,9 @@ pub struct LastShown {
     pub drift: Option<String>,
     /// It is the current look's reference.
     pub is_reference: bool,
+    /// Its files are gone from the folder.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub removed: bool,
     /// Clipping of the spot that counts.
     pub clipping: String,
 }
@@ -148,7 +151,7 @@ impl Board {
             frames: sitting.frames.get(),
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
-            last: setup.last.as_ref().map(|last| last_shown(last, setup, &config.judged_spot)),
+            last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone())),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: config.spots.iter().filter_map(|s| spot_shown(s, setup.last.as_ref())).collect(),
@@ -175,7 +178,7 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
     }
 }
 
-fn last_shown(last: &Last, setup: &Setup, judged_spot: &str) -> LastShown {
+fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
     let metered = last.observation.metered.as_ref();
     let counts = last.verdict.judged.as_ref().map_or(judged_spot, |j| j.spot.as_str());
     let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
@@ -187,7 +190,8 @@ fn last_shown(last: &Last, setup: &Setup, judged_spot: &str) -> LastShown {
         finding: last.verdict.finding,
         sentence: last.verdict.sentence.clone(),
         drift: last.verdict.headline().map(|h| h.in_words()),
-        is_reference: setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
+        is_reference: sitting.setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
+        removed: sitting.exposures.is_removed(last.frame),
         clipping: reading.map_or_else(|| "not metered".to_owned(), clipping),
     }
 }

@@ -163,7 +163,12 @@ pub fn status(sitting: &Sitting) -> Value {
             "next": setup.surveying.as_ref().and_then(|s| s.next()).map(Firing::asks),
             "report": setup.surveyed.as_ref().map(|s| &s.report),
         },
-        "last": setup.last.as_ref().map(|l| json!({"frame": l.frame, "file": l.file, "sentence": l.verdict.sentence})),
+        "last": setup.last.as_ref().map(|l| json!({
+            "frame": l.frame,
+            "file": l.file,
+            "removed": sitting.exposures.is_removed(l.frame),
+            "sentence": l.verdict.sentence,
+        })),
     })
 }
 

@@ -2,7 +2,7 @@
 //!
 //! That is what it takes to judge one of them anew, and to fold what came after it again.
 
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -30,6 +30,12 @@ pub struct Exposure {
     /// Its first file, and those that landed after it.
     pub file: String,
     pub further: Vec<String>,
+    /// The names under which its files lie in the folder, or lay there last.
+    #[serde(default)]
+    pub lies_at: Vec<String>,
+    /// All its files were gone from the folder.
+    #[serde(default)]
+    pub removed: bool,
     /// What its files hold.
     pub observation: Arc<Observation>,
     pub found_at_start: bool,
@@ -50,6 +56,8 @@ impl Exposure {
             frame: frame.frame,
             file: frame.file.clone(),
             further: Vec::new(),
+            lies_at: Vec::new(),
+            removed: false,
             observation: Arc::new(observation),
             found_at_start: frame.found_at_start,
             overtaken: frame.overtaken,
@@ -81,6 +89,11 @@ impl Exposure {
         self.judged.as_ref().map(|(_, judgement)| judgement.verdict.finding)
     }
 
+    /// All its files are among these.
+    pub fn lies_among(&self, files: &HashSet<String>) -> bool {
+        !self.lies_at.is_empty() && self.lies_at.iter().all(|file| files.contains(file))
+    }
+
     /// It is one to go by: neither of a survey nor shot before others that were taken first.
     pub fn counts(&self) -> bool {
         !self.overtaken && self.finding() != Some(Finding::Survey)
@@ -98,6 +111,11 @@ impl Exposures {
 
     pub fn find(&self, frame: FrameNumber) -> Option<&Exposure> {
         self.place_of(frame).map(|place| &self.0[place])
+    }
+
+    /// The files of a frame of late are gone from the folder.
+    pub fn is_removed(&self, frame: FrameNumber) -> bool {
+        self.find(frame).is_some_and(|exposure| exposure.removed)
     }
 
     fn place_of(&self, frame: FrameNumber) -> Option<usize> {
@@ -130,6 +148,39 @@ impl Exposures {
         if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
             exposure.further.push(file.to_owned());
         }
+    }
+
+    /// Follows the files of the exposures from name to name.
+    pub(super) fn follow_files(&mut self, body: &Body) {
+        match body {
+            Body::Frame(frame) => self.put_file(frame.frame, &frame.file),
+            Body::FileAdded { frame, file, .. } => self.put_file(*frame, file),
+            Body::ExistingFiles { files, .. } => files.iter().for_each(|file| self.vacate(&file.name)),
+            Body::FileChanged { file, was, .. } if file != was => {
+                let of = self.0.iter().rev().find(|e| e.lies_at.contains(was)).map(|e| e.frame);
+                self.vacate(was);
+                of.into_iter().for_each(|frame| self.put_file(frame, file));
+            }
+            Body::FileRemoved { frame, .. } => {
+                if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == *frame) {
+                    exposure.removed = true;
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// A file of an exposure lies under this name, and no other one's any more.
+    fn put_file(&mut self, frame: FrameNumber, file: &str) {
+        self.vacate(file);
+        if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
+            exposure.lies_at.push(file.to_owned());
+            exposure.removed = false;
+        }
+    }
+
+    fn vacate(&mut self, name: &str) {
+        self.0.iter_mut().for_each(|exposure| exposure.lies_at.retain(|file| file != name));
     }
 
     /// The exposure that a file is of.

@@ -97,6 +97,11 @@ pub enum Body {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         state: Option<FileState>,
     },
+    /// All files of an exposure of late are gone from the folder, under the names that they had last. It was shot all the same.
+    FileRemoved {
+        frame: FrameNumber,
+        files: Vec<String>,
+    },
     /// A correction that somebody asked for; one that an exposure asks for stands in its judgement. Up to format 4 here.
     Correction {
         purpose: Purpose,

@@ -56,6 +56,7 @@ impl Sitting {
             Some(body) => self.take(n, &body),
             None => self.take(n, body),
         }
+        self.exposures.follow_files(body);
     }
 
     /// A record that people's and the survey's words are folded by again, in codes; `None` when it is in them already.
@@ -129,6 +130,7 @@ impl Sitting {
             | Body::ExistingFiles { .. }
             | Body::FileAdded { .. }
             | Body::FileChanged { .. }
+            | Body::FileRemoved { .. }
             | Body::Skipped { .. }
             | Body::Note { .. }
             | Body::Warning { .. }

@@ -8,7 +8,7 @@ use std::path::Path;
 
 use crate::harness::set::Set;
 use crate::harness::sittings::{Lamps, Take};
-use crate::harness::{Studio, shot};
+use crate::harness::{Studio, shot, wait_for};
 use greyhold::session::{Body, Record};
 use serde_json::{Value, json};
 
@@ -52,6 +52,10 @@ fn eventful() -> Studio {
         assert_eq!(set.studio.tell(word.clone())["ok"], true, "{word}");
     }
     set.shoot(Take { f_number: 7.1, powers: vec![-2.0; 3], ..set.usual() });
+    // One more, and nobody wants it.
+    set.shoot(Take { f_number: 5.6, powers: vec![-2.0; 3], ..set.usual() });
+    fs::remove_file(set.studio.folder.join("frame_010.jpg")).unwrap();
+    wait_for("the deletion to be told", || !set.studio.of_type("file_removed").is_empty());
     set.studio.stop();
     set.studio
 }

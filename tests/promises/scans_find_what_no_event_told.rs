@@ -101,6 +101,7 @@ struct Told {
     frames: Vec<(String, u64)>,
     updated: Vec<(String, String)>,
     known: Vec<String>,
+    gone: Vec<String>,
     skipped: Vec<String>,
     waiting: Vec<String>,
     silent: Vec<String>,
@@ -140,6 +141,7 @@ impl Watched {
             Arrival::Frame { name, found, .. } => told.frames.push((name, found)),
             Arrival::Rewritten { name, was, .. } => told.updated.push((name, was)),
             Arrival::Known { files, .. } => told.known.extend(files.into_iter().map(|f| f.name)),
+            Arrival::Gone { names } => told.gone = names,
             Arrival::Skipped { name, .. } => told.skipped.push(name),
             Arrival::Silent { name } => told.told_silent.push(name),
             Arrival::Folder(_) => {}
@@ -316,6 +318,9 @@ fn assert_each_picture_is_told_once(batches: &[Vec<Deed>], seed: u64) -> Result<
             names.insert(name.clone(), *picture);
         }
         names.extend(told.known.iter().map(|name| (name.clone(), 0)));
+        for name in &told.gone {
+            prop_assert!(!watched.folder.path().join(name).exists(), "{name} is there: {batches:?}");
+        }
         for (_, was) in &told.updated {
             prop_assert!(names.contains_key(was), "{was} was updated and never told: {batches:?}");
         }

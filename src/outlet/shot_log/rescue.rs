@@ -159,7 +159,7 @@ fn kind_of(body: &Body) -> &'static str {
         Body::Frame(_) => "frames",
         Body::FileAdded { .. } => "further files of frames",
         Body::Judged(_) => "judgements",
-        Body::ExistingFiles { .. } | Body::FileChanged { .. } => "files known",
+        Body::ExistingFiles { .. } | Body::FileChanged { .. } | Body::FileRemoved { .. } => "files known",
         Body::Skipped { .. } => "files passed over",
         Body::Reference { .. } | Body::Look { .. } => "references and looks",
         Body::Remetered { .. } | Body::Response { .. } => "readings and curves",

@@ -147,7 +147,7 @@ impl Draft<'_> {
     }
 
     fn judge_anew(&mut self, frame: FrameNumber, occasion: Occasion) {
-        let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts()) else { return };
+        let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts() && !e.removed) else { return };
         let Some((record, old)) = exposure.judged.clone() else { return };
         // What single lights were read to do is kept where the light that it was read out of is there no more: the file
         // that has just landed may be of another kind than the survey.

@@ -132,7 +132,7 @@ pub(super) fn end(before: &Setup, how: How) -> Option<Ended> {
     before.open.as_ref().map(|open| Ended { correction: open.record, how })
 }
 
-fn is_still_wanted(open: &OpenCorrection, wanted: Option<Stops>) -> bool {
+pub(super) fn is_still_wanted(open: &OpenCorrection, wanted: Option<Stops>) -> bool {
     match (&open.purpose, wanted) {
         (_, Some(wanted)) => (open.correction.wanted - wanted).abs() <= STILL_WANTED,
         (Purpose::Next { .. }, None) => true,

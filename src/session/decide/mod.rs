@@ -10,6 +10,7 @@ mod follow;
 mod learning;
 mod lights;
 mod references;
+mod removal;
 mod survey;
 mod telling;
 
@@ -65,6 +66,8 @@ pub enum Input {
         was: String,
         state: FileState,
     },
+    /// All files that are gone from the folder, as far as anybody saw them go.
+    Gone(Vec<String>),
     Known {
         files: Vec<KnownFile>,
         last: bool,
@@ -139,6 +142,7 @@ impl<'a> Draft<'a> {
             // Only what is logged can be updated.
             Input::Rewritten { was, .. } if !self.files.knows(&was) => {}
             Input::Rewritten { name, was, state } => self.stage(Body::FileChanged { file: name, was, state }),
+            Input::Gone(files) => self.take_gone(&files.into_iter().collect()),
             Input::Known { files, last } => self.stage(Body::ExistingFiles { files, last }),
             Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
             Input::Warning(text) => self.stage(Body::Warning { text }),

@@ -134,6 +134,8 @@ impl Draft<'_> {
             ));
         };
         self.stage(Body::Undone { group: group.clone(), of });
+        // It may have opened what a frame asked for that was removed since.
+        self.withdraw_of_removed();
         Reply::done(format!("{group} stands as before"))
     }
 

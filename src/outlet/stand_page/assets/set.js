@@ -223,7 +223,8 @@ export class SetView {
     if (!last) return;
     write(by("last-sentence"), last.sentence);
     by("last-sentence").dataset.hold = board.hold ? "yes" : "no";
-    write(by("last-frame"), `${last.frame}, ${last.file}${last.is_reference ? " (the reference)" : ""}`);
+    const also = [last.is_reference && "the reference", last.removed && "gone from the folder"].filter(Boolean).join(", ");
+    write(by("last-frame"), `${last.frame}, ${last.file}${also && ` (${also})`}`);
     write(by("last-settings"), last.settings);
     write(by("last-drift"), last.drift ?? "–");
     write(by("last-clipping"), last.clipping);
