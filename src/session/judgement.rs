@@ -11,6 +11,9 @@ use crate::rig::Known;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
     pub frame: u64,
+    /// The exposure's first file, where a start made up for a judgement that an end had cut off from its record.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub file: Option<String>,
     /// The record of the judgement that this one takes the place of.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub supersedes: Option<u64>,
@@ -37,6 +40,7 @@ impl Judgement {
     pub fn without_effect(frame: u64, occasion: Occasion, verdict: Verdict) -> Judgement {
         Judgement {
             frame,
+            file: None,
             supersedes: None,
             occasion,
             verdict,
