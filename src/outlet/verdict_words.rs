@@ -24,10 +24,12 @@ pub(super) fn judged_block(judgement: &Judgement, paint: Paint) -> String {
         (_, Occasion::BetterCurve) => Some("by a curve that is known better"),
         (_, Occasion::OtherSpots) => Some("by the new spots"),
     };
-    let mut lines: Vec<String> = anew
-        .map(|how| paint.wrap(BOLD, &format!("frame {}  judged anew, {how}", judgement.frame)))
-        .into_iter()
-        .collect();
+    let title: Vec<String> =
+        judgement.file.iter().cloned().chain(anew.map(|how| format!("judged anew, {how}"))).collect();
+    let mut lines = Vec::new();
+    if !title.is_empty() {
+        lines.push(paint.wrap(BOLD, &format!("frame {}  {}", judgement.frame, title.join("  "))));
+    }
     lines.extend(verdict_lines(&judgement.verdict, paint));
     lines.extend(judgement.notes.iter().map(|note| format!("    {}", paint.wrap(DIM, note))));
     lines.extend(judgement.positions.iter().filter_map(position_line));

@@ -12,6 +12,9 @@ use crate::rig::{GroupName, Known};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
     pub frame: FrameNumber,
+    /// The exposure's first file, where a start made up for a judgement that an end had cut off from its record.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub file: Option<String>,
     /// The record of the judgement that this one takes the place of.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub supersedes: Option<RecordNumber>,
@@ -38,6 +41,7 @@ impl Judgement {
     pub fn without_effect(frame: FrameNumber, occasion: Occasion, verdict: Verdict) -> Judgement {
         Judgement {
             frame,
+            file: None,
             supersedes: None,
             occasion,
             verdict,

@@ -21,6 +21,19 @@ use crate::response::{Curve, Response};
 /// Frames that the trend goes back.
 const TREND: usize = 60;
 
+/// What was to be judged when a decision's last record was written. Other records of the decision may have come after it, unless the
+/// program was killed before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ToJudge {
+    /// A frame by its first file.
+    First(FrameNumber),
+    /// A frame by a further file, and those after it.
+    Further(FrameNumber),
+    /// All frames of late.
+    All(Occasion),
+}
+
 /// Of fixed size, but for the looks that people name and the curves that were learned.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -36,6 +49,9 @@ pub struct Sitting {
     learned: Arc<LearnedCurves>,
     /// The last exposure that a curve was learned from: one lesson is taken from a frame.
     pub taught_until: FrameNumber,
+    /// The last decision was on this, as far as the log tells.
+    #[serde(default)]
+    pub to_judge: Option<ToJudge>,
 }
 
 /// Curves that were learned on the job, and every one by its name.
@@ -57,6 +73,22 @@ impl Sitting {
             None => self.take(n, body),
         }
         self.exposures.follow_files(body);
+        self.note_what_is_to_be_judged(body);
+    }
+
+    /// In logs up to format 4 the observation bears its judgement.
+    fn note_what_is_to_be_judged(&mut self, body: &Body) {
+        self.to_judge = match body {
+            Body::Frame(frame) if frame.verdict.is_none() => Some(ToJudge::First(frame.frame)),
+            Body::FileAdded { frame, observed: Some(added), .. } if added.verdict.is_none() => {
+                Some(ToJudge::Further(*frame))
+            }
+            Body::Response { .. } => Some(ToJudge::All(Occasion::BetterCurve)),
+            Body::Remetered { .. } => Some(ToJudge::All(Occasion::OtherSpots)),
+            // One of several judgements, or what a start begins with.
+            Body::Judged(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => return,
+            _ => None,
+        };
     }
 
     /// A record that people's and the survey's words are folded by again, in codes; `None` when it is in them already.

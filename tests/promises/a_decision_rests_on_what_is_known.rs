@@ -1,7 +1,7 @@
 //! Deciding is a pure function: whatever comes in, in whatever order, the state is what its records say, nothing is
 //! asked of a light that isn't there, and no exposure takes its own correction for carried out.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use greyhold::advice::Observation;
@@ -16,7 +16,7 @@ use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use greyhold::response::{Response, ResponseChoice};
 use greyhold::rig::GroupName;
 use greyhold::session::{
-    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, MeteringPlan, Portion, Record, Reply, State,
+    Body, Carried, Command, FrameInput, Input, Knowledge, Landed, MeteringPlan, Portion, Purpose, Record, Reply, State,
     SurveyAsk, VERSION, decide,
 };
 use jiff::civil::date;
@@ -69,6 +69,11 @@ enum Step {
     Late,
     /// The configuration has this group or not.
     Fill(bool),
+    /// The files of an exposure are deleted, or only the first of them.
+    Delete {
+        back: usize,
+        all: bool,
+    },
     Restart,
 }
 
@@ -83,6 +88,12 @@ struct Desk {
     late: VecDeque<(u64, FNumber, f64)>,
     /// The exposure that each correction was asked for by.
     asked_by: BTreeMap<RecordNumber, FrameNumber>,
+    /// The files of each exposure, by its frame; those that are gone; and exposures that were told to be.
+    files: BTreeMap<FrameNumber, Vec<String>>,
+    gone: Vec<String>,
+    removed: BTreeSet<FrameNumber>,
+    /// After so many decisions the program is killed after one of the records of the next.
+    killed: Option<(usize, usize)>,
 }
 
 impl Desk {
@@ -90,7 +101,9 @@ impl Desk {
         let config = Config::parse(RIG, "three_groups.yaml").unwrap();
         let knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
         let (state, records, asked_by) = (State::default(), Vec::new(), BTreeMap::new());
-        let mut desk = Desk { state, config, knowledge, records, shots: 0, late: VecDeque::new(), asked_by };
+        let (late, files, gone, removed) = (VecDeque::new(), BTreeMap::new(), Vec::new(), BTreeSet::new());
+        let mut desk =
+            Desk { state, config, knowledge, records, shots: 0, late, asked_by, files, gone, removed, killed: None };
         desk.open();
         desk
     }
@@ -106,7 +119,8 @@ impl Desk {
             _ => None,
         };
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
-        for body in decision.records {
+        let kept = self.records_kept(decision.records.len());
+        for body in decision.records.into_iter().take(kept) {
             let at = "2026-03-02T10:00:00Z".parse().unwrap();
             let n = self.state.sitting.records.next();
             let line = Record { v: VERSION, n, at, body }.to_line().unwrap();
@@ -118,12 +132,49 @@ impl Desk {
                 Body::FileAdded { frame, .. } => Some(*frame),
                 _ => None,
             };
+            let file = match &record.body {
+                Body::Frame(frame) => Some(&frame.file),
+                Body::FileAdded { file, .. } => Some(file),
+                _ => None,
+            };
+            if let Some((frame, file)) = of.zip(file) {
+                self.files.entry(frame).or_default().push(file.clone());
+                self.removed.remove(&frame);
+            }
+            if let Body::FileRemoved { frame, files } = &record.body {
+                assert!(self.removed.insert(*frame), "frame {frame} is told twice");
+                assert_eq!(files, &self.files[frame]);
+                assert!(files.iter().all(|file| self.gone.contains(file)), "{files:?} of {:?}", self.gone);
+            }
             if let Some((frame, map)) = of.zip(map.clone()) {
                 self.knowledge.keep(frame, map);
             }
             self.records.push(record);
         }
+        let (sitting, is_whole) = (&self.state.sitting, kept == usize::MAX);
+        if let Some(Purpose::Drift { frame }) = sitting.setup.open.as_ref().map(|open| &open.purpose)
+            && sitting.exposures.is_removed(*frame)
+            && is_whole
+        {
+            let mut after = sitting.exposures.iter().filter(|e| e.frame > *frame && e.counts() && !e.removed);
+            assert!(
+                after.any(|e| e.judged.as_ref().is_some_and(|(_, j)| j.verdict.drift.is_some())),
+                "nobody asks for it"
+            );
+        }
         decision.reply
+    }
+
+    /// How many of the records of a decision reach the log.
+    fn records_kept(&mut self, records: usize) -> usize {
+        match self.killed.take() {
+            Some((0, after)) if records > 0 => 1 + after % records,
+            Some((decisions, after)) => {
+                self.killed = Some((decisions.saturating_sub(1), after));
+                usize::MAX
+            }
+            None => usize::MAX,
+        }
     }
 
     fn check(&mut self, record: &Record) {
@@ -167,6 +218,7 @@ impl Desk {
                     self.land(shot, f_number, true, picture(brighter, None));
                 }
             }
+            Step::Delete { back, all } => self.delete(*back, *all),
             Step::Restart => self.restart(),
         }
     }
@@ -175,8 +227,21 @@ impl Desk {
         self.put(Input::Told { command: command.clone(), observation: None }).unwrap().ok
     }
 
+    /// Deletes the files of the exposure that lies so far back, or the first of them.
+    fn delete(&mut self, back: usize, all: bool) {
+        let Some(files) = self.files.values().rev().nth(back) else { return };
+        self.gone.extend(files.iter().take(if all { files.len() } else { 1 }).cloned());
+        self.put(Input::Gone(self.gone.clone()));
+    }
+
     /// Goes on from the state as a log's file begins with it; what only memory held is lost.
     fn restart(&mut self) {
+        self.knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
+        self.restart_with_the_light();
+    }
+
+    /// The same, where the light of the last frames is found again.
+    fn restart_with_the_light(&mut self) {
         let mut carried = Carried::default();
         for line in self.state.carried().unwrap() {
             assert!(carried.take(&Portion::from_line(&line).unwrap()));
@@ -184,7 +249,6 @@ impl Desk {
         let again = carried.state().unwrap();
         assert_eq!(again, self.state);
         self.state = again;
-        self.knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
         self.open();
     }
 
@@ -290,6 +354,7 @@ fn steps() -> impl Strategy<Value = Step> {
         6 => shots(),
         6 => commands().prop_map(Step::Tell),
         1 => any::<bool>().prop_map(Step::Fill),
+        2 => (0..4_usize, any::<bool>()).prop_map(|(back, all)| Step::Delete { back, all }),
         2 => Just(Step::Late),
         1 => Just(Step::Restart),
     ]
@@ -352,6 +417,28 @@ proptest! {
         let [(one, after_one), (two, after_two)] = &ends;
         prop_assert!(is_same(one, two), "{one}\n{two}");
         prop_assert!(is_same(after_one, after_two), "{after_one}\n{after_two}");
+    }
+
+    /// Killed between the records of a decision on a frame, and started again.
+    #[test]
+    fn a_restart_between_the_records_of_a_decision_ends_in_the_same_state(
+        steps in prop::collection::vec(steps(), 0..12),
+        (aperture, thirds, fires) in (0..F_NUMBERS.len(), -6..7_i32, prop::bool::weighted(0.9)),
+        files in prop::sample::select(vec![Files::Picture, Files::Raw, Files::PictureThenRaw, Files::RawThenPicture]),
+        after in 0..12_usize,
+    ) {
+        let ends = [false, true].map(|is_killed| {
+            let mut desk = Desk::new();
+            steps.iter().for_each(|step| desk.take(step));
+            // The frames of a survey are taken for it by records of their own.
+            desk.tell(&Command::Survey { what: SurveyAsk::Stop, groups: Vec::new() });
+            let of_two = matches!(files, Files::PictureThenRaw | Files::RawThenPicture);
+            desk.killed = is_killed.then_some((usize::from(of_two), after));
+            desk.shoot(aperture, thirds, fires, files);
+            desk.restart_with_the_light();
+            what_matters(&desk)
+        });
+        prop_assert!(is_same(&ends[0], &ends[1]), "{}\n{}", ends[0], ends[1]);
     }
 
     /// CHECK: a change of light has the sign of its direction, and a frame none against itself (definition).

@@ -62,14 +62,7 @@ impl Draft<'_> {
         self.judge_first(frame);
     }
 
-    /// A daemon that ended between a frame and its judgement left that undone.
-    pub(super) fn judge_what_was_not(&mut self) {
-        let not_judged = |e: &&Exposure| e.judged.is_none() && e.before.is_some();
-        let frames: Vec<FrameNumber> = self.sitting.exposures.iter().filter(not_judged).map(|e| e.frame).collect();
-        frames.into_iter().for_each(|frame| self.judge_first(frame));
-    }
-
-    fn judge_first(&mut self, frame: FrameNumber) {
+    pub(super) fn judge_first(&mut self, frame: FrameNumber) {
         let Some((exposure, before)) = self.exposure(frame) else { return };
         if exposure.overtaken {
             return self.pass_by(&exposure, &before);
@@ -80,11 +73,18 @@ impl Draft<'_> {
             return self.take_survey_frame(&exposure, &before, &survey, &firing);
         }
         let judgement = self.judgement(&exposure, &before, Occasion::FirstFile);
-        let verdict = judgement.verdict.clone();
         self.stage(Body::Judged(Box::new(judgement)));
         self.warn_of_ambient(&exposure, &before);
+        self.conclude_from_first(frame);
+    }
+
+    /// What follows from the judgement of a frame's first file.
+    pub(super) fn conclude_from_first(&mut self, frame: FrameNumber) {
+        let Some(exposure) = self.sitting.exposures.find(frame).filter(|e| e.counts()).cloned() else { return };
         self.refer_to_first(frame);
-        self.learn_from_settings(&exposure, &verdict);
+        if let Some((_, judgement)) = &exposure.judged {
+            self.learn_from_settings(&exposure, &judgement.verdict);
+        }
     }
 
     /// A frame that was shot before the last one and took longer to read. It belongs to the log and to nothing else:
@@ -115,9 +115,14 @@ impl Draft<'_> {
         self.stage(Body::FileAdded { frame, file: name, state, fingerprint, observed });
         if is_metered {
             self.judge_anew_from(frame, Occasion::FurtherFile);
-            self.refer_to_first(frame);
-            self.learn_from_raw(frame);
+            self.conclude_from_further(frame);
         }
+    }
+
+    /// What follows from the judgement of a frame's further file.
+    pub(super) fn conclude_from_further(&mut self, frame: FrameNumber) {
+        self.refer_to_first(frame);
+        self.learn_from_raw(frame);
     }
 
     // --- judging anew ---
@@ -132,10 +137,7 @@ impl Draft<'_> {
 
     /// Judges an exposure anew, and those after it, which rest on it.
     fn judge_anew_from(&mut self, frame: FrameNumber, occasion: Occasion) {
-        let place = self.sitting.exposures.iter().position(|e| e.frame == frame);
-        let Some(place) = place else { return };
-        let frames: Vec<FrameNumber> = self.sitting.exposures.iter().skip(place).map(|e| e.frame).collect();
-        for of in frames {
+        for of in self.frames_from(frame) {
             let staged = self.records.len();
             self.judge_anew(of, occasion);
             let is_reference = self.sitting.setup.looks.values().any(|look| look.frame == Some(frame));
@@ -146,7 +148,12 @@ impl Draft<'_> {
         }
     }
 
-    fn judge_anew(&mut self, frame: FrameNumber, occasion: Occasion) {
+    /// A frame of late, and those after it.
+    pub(super) fn frames_from(&self, frame: FrameNumber) -> Vec<FrameNumber> {
+        self.sitting.exposures.iter().map(|e| e.frame).skip_while(|of| *of != frame).collect()
+    }
+
+    pub(super) fn judge_anew(&mut self, frame: FrameNumber, occasion: Occasion) {
         let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts() && !e.removed) else { return };
         let Some((record, old)) = exposure.judged.clone() else { return };
         // What single lights were read to do is kept where the light that it was read out of is there no more: the file

@@ -13,6 +13,7 @@ mod references;
 mod removal;
 mod survey;
 mod telling;
+mod unfinished;
 
 use super::command::{Command, Reply};
 use super::files::Files;
@@ -135,7 +136,7 @@ impl<'a> Draft<'a> {
             Input::Opened { program, folder, process } => {
                 self.stage(Body::Opened { program, folder, process });
                 self.stage_config();
-                self.judge_what_was_not();
+                self.finish_what_was_begun();
             }
             Input::Closed => self.stage(Body::Closed),
             Input::Frame(frame) => self.take_file(*frame),
