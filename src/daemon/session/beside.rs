@@ -98,7 +98,7 @@ impl Session {
         let old = &self.setup.config;
         let fixed = |c: &Config| (c.folder.clone(), c.log.clone(), c.socket.clone(), c.mode, c.rules.clone());
         if fixed(&config) != fixed(old) {
-            self.warn("folder, log, socket, watch and ignore take effect at the next start".to_owned());
+            self.warn("folder, log, socket, detect and ignore_suffixes take effect at the next start".to_owned());
         }
         self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::new(MeteringPlan::of(&config)));

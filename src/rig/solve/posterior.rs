@@ -1,7 +1,8 @@
 //! What people may have done at the lights: each hypothesis with its probability after a fit, the posterior.
 //!
 //! Lights are turned by clicks, most often not at all, all alike or one alone. So a few hypotheses are
-//! weighed against each other (Bayes), and only what nearly all of their weight agrees on is settled.
+//! weighed against each other (Bayes), and only what nearly all of their weight agrees on is settled. The likelihood is
+//! in linear light, where a light that is out is a factor of nought and no infinity of stops.
 
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
@@ -259,7 +260,8 @@ fn turns(step: f64) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// Hypotheses in which every source did something of its own: the turns near what the fit found.
+/// Hypotheses in which every source did something of its own: the turns near what the fit found. Without them the least unlikely
+/// of the single doings would have all the weight when two people turned two lights, and would be claimed.
 fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
     // Each with how well it goes so far, by which the best are kept when lights are many.
     let mut hypotheses = vec![(Hypothesis { changes: Vec::new(), weight: prior::SEVERAL }, 0.0)];

@@ -1,4 +1,7 @@
 //! The light survey's steps: what is asked next, which frames are taken for it, and what it finds.
+//!
+//! A survey's frame never becomes the last one that others are compared with: it is lit by one group, or none. It has a
+//! judgement all the same, as every exposure has, which changes nothing; whether it serves the survey is a record of its own.
 
 use super::Draft;
 use crate::advice::{Finding, Verdict};
@@ -42,7 +45,7 @@ impl Draft<'_> {
         }
         if all.len() < 2 {
             return Reply::refused(
-                "a survey tells groups of lights apart, and the configuration names only one: describe each group under lights:",
+                "a survey tells groups of lights apart, and the configuration names only one: describe each group under groups:",
             );
         }
         if self.config.lighting != Lighting::Flash {
