@@ -14,7 +14,7 @@ use super::settling::{Now, QuietTimes, Settling};
 /// Some programs take a file away before they put it there anew.
 const MISSED_FOR: Duration = Duration::from_secs(5);
 
-/// See the module.
+/// The known files that the last scans did not find.
 #[derive(Debug)]
 pub struct Missed {
     patience: Duration,
@@ -44,8 +44,11 @@ impl Missed {
         self.asked = None;
     }
 
-    /// Takes what a scan of the whole folder found, by names.
-    pub fn after_scan(&mut self, known: &Known, found: &HashMap<String, FileState>, now: Now) {
+    /// Takes what a scan of the whole folder found, by names. Gives those that were told to be gone and are back.
+    pub fn after_scan(&mut self, known: &Known, found: &HashMap<String, FileState>, now: Now) -> Vec<String> {
+        let is_back = |name: &String| found.get(name).is_some_and(|s| known.relation(name, s) == Relation::Same);
+        let told = self.files.iter().filter(|(_, miss)| miss.told).map(|(name, _)| name.clone());
+        let back: Vec<String> = told.filter(is_back).collect();
         self.files.retain(|name, _| known.state(name).is_some() && !found.contains_key(name));
         for name in known.names() {
             match found.get(name) {
@@ -56,6 +59,7 @@ impl Missed {
                 }
             }
         }
+        back
     }
 
     /// All files that are gone for good, if that is news of any of them. To be asked after each scan.

@@ -110,8 +110,12 @@ impl<F> TakingUp<F> {
         if !of_their_folder {
             return self.missed.forget();
         }
-        let files = found.files.iter().map(|(path, state)| (self.name(path), *state)).collect();
-        self.missed.after_scan(&self.known, &files, now);
+        let files: HashMap<String, FileState> =
+            found.files.iter().map(|(path, state)| (self.name(path), *state)).collect();
+        for name in self.missed.after_scan(&self.known, &files, now) {
+            let state = files[&name];
+            self.told.push_back(Arrival::Rewritten { name: name.clone(), was: name, state });
+        }
         let is_stalled = |file: &Path| is_stalled(&self.settling, &self.line, file, now);
         let is_absent = |name: &str| is_absent(&path_of(&self.root, name));
         let gone = self.missed.gone(&self.known, &self.settling, is_stalled, is_absent, now);
@@ -124,7 +128,7 @@ impl<F> TakingUp<F> {
     }
 
     /// A file landed while no daemon was running.
-    pub fn is_late(&mut self, path: PathBuf) {
+    pub fn is_found_at_start(&mut self, path: PathBuf) {
         self.found_at_start.insert(path);
     }
 
@@ -177,7 +181,7 @@ impl<F> TakingUp<F> {
     }
 
     /// A file that landed while no daemon was running joins the line.
-    pub fn join_late(&mut self, path: PathBuf, rest: FileState) {
+    pub fn join_found_at_start(&mut self, path: PathBuf, rest: FileState) {
         self.found_at_start.insert(path.clone());
         let waiter = self.waiter(path, rest);
         self.join(waiter);

@@ -301,7 +301,7 @@ impl<R: Reader> Worker<R> {
             }
             self.taking_up.know(Vec::new(), true);
         } else {
-            all.into_iter().for_each(|glanced| self.taking_up.join_late(glanced.path, glanced.rest));
+            all.into_iter().for_each(|glanced| self.taking_up.join_found_at_start(glanced.path, glanced.rest));
         }
     }
 
@@ -318,14 +318,14 @@ impl<R: Reader> Worker<R> {
                 let file = self.known_file(glanced);
                 self.taking_up.know(vec![file], self.catch_up.is_over());
             }
-            Ok(glanced) => self.taking_up.join_late(glanced.path, glanced.rest),
+            Ok(glanced) => self.taking_up.join_found_at_start(glanced.path, glanced.rest),
             // It is being written: it lands now.
             Err(NotRead::Incomplete(_)) => self.taking_up.settling.read_in_vain(&path, self.now()),
             Err(why) => {
                 if first {
                     self.taking_up.is_old(path.clone());
                 } else {
-                    self.taking_up.is_late(path.clone());
+                    self.taking_up.is_found_at_start(path.clone());
                 }
                 self.taking_up.not_read(&path, why, self.now());
             }

@@ -56,9 +56,9 @@ fn on_one_line(text: &str) -> String {
 fn block_of(record: &Record, paint: Paint) -> Option<String> {
     let text = match &record.body {
         Body::Frame(frame) => {
-            let late = if frame.found_at_start { "  (landed meanwhile)" } else { "" };
+            let meanwhile = if frame.found_at_start { "  (landed meanwhile)" } else { "" };
             let title =
-                format!("frame {}  {}  {}{late}", frame.frame, frame.file, frame.observation.settings.in_short());
+                format!("frame {}  {}  {}{meanwhile}", frame.frame, frame.file, frame.observation.settings.in_short());
             observed_block(&title, frame.verdict.as_ref(), &frame.notes, paint)
         }
         Body::FileAdded { frame, file, observed: Some(added), .. } => {

@@ -27,7 +27,7 @@ use crate::numbers::RecordNumber;
 use crate::session::{Command, Published, Reply};
 
 /// Version of the message format.
-const PROTOCOL: u32 = 1;
+const PROTOCOL: u32 = 2;
 /// No command is longer.
 const LONGEST_COMMAND: u64 = 8 << 10;
 /// A listener that takes nothing for this long is let go.

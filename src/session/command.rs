@@ -56,6 +56,7 @@ pub enum Command {
         exposure_time: Option<String>,
         /// The series that marks on both stand for [default: the configuration's].
         #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[serde(alias = "marks")]
         camera_steps: Option<Series>,
     },
     /// Begins a light survey (of all groups if none is named), skips its next group, gives it up, or

@@ -31,10 +31,8 @@ pub struct Exposure {
     pub file: String,
     pub further: Vec<String>,
     /// The names under which its files lie in the folder, or lay there last.
-    #[serde(default)]
     pub lies_at: Vec<String>,
     /// All its files were gone from the folder.
-    #[serde(default)]
     pub removed: bool,
     /// What its files hold.
     pub observation: Arc<Observation>,
@@ -160,6 +158,10 @@ impl Exposures {
                 let of = self.0.iter().rev().find(|e| e.lies_at.contains(was)).map(|e| e.frame);
                 self.vacate(was);
                 of.into_iter().for_each(|frame| self.put_file(frame, file));
+            }
+            // It is there.
+            Body::FileChanged { file, .. } => {
+                self.0.iter_mut().filter(|e| e.lies_at.contains(file)).for_each(|e| e.removed = false);
             }
             Body::FileRemoved { frame, .. } => {
                 if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == *frame) {

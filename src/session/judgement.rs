@@ -80,6 +80,7 @@ impl Occasion {
 pub struct PositionRead {
     pub group: GroupName,
     /// Since the reference; brighter is positive.
+    #[serde(alias = "moved")]
     pub since_reference: Stops,
     /// As the light shows it; absent when nobody told a power.
     pub shown: Option<String>,
@@ -120,5 +121,18 @@ impl Asked {
     /// The correction's number, when record `n` bears it.
     pub fn number(&self, n: RecordNumber) -> RecordNumber {
         self.still.unwrap_or(n)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// As logs of format 5 had it before its keys were settled.
+    #[test]
+    fn a_position_of_an_earlier_day_is_read() {
+        let line = r#"{"group":"key","moved":-1.0,"shown":"1/8","known":"deduced"}"#;
+        let read: PositionRead = serde_json::from_str(line).unwrap();
+        assert_eq!((read.since_reference, read.known), (Stops(-1.0), Known::Deduced));
     }
 }

@@ -50,7 +50,6 @@ pub struct Sitting {
     /// The last exposure that a curve was learned from: one lesson is taken from a frame.
     pub taught_until: FrameNumber,
     /// The last decision was on this, as far as the log tells.
-    #[serde(default)]
     pub to_judge: Option<ToJudge>,
 }
 
@@ -85,7 +84,7 @@ impl Sitting {
             }
             Body::Response { .. } => Some(ToJudge::All(Occasion::BetterCurve)),
             Body::Remetered { .. } => Some(ToJudge::All(Occasion::OtherSpots)),
-            // One of several judgements, or what a start begins with.
+            // There may be more judgements to come; a warning and what a start begins with stand among them.
             Body::Judged(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => return,
             _ => None,
         };

@@ -48,7 +48,7 @@ fn the_curve_is_the_cameras_and_is_picked_by_itself() {
     let mut studio = Studio::empty();
     let home = studio.home.path().to_owned();
     let (frames, curves) = (bracket(&home), home.join("curves"));
-    let output = calibrate(&curves, &["--look", "plain"], &frames);
+    let output = calibrate(&curves, &["--profile", "plain"], &frames);
     let said = String::from_utf8(output.stdout).unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     assert!(said.contains("residual") && said.contains("kept as"), "{said}");
@@ -189,7 +189,7 @@ fn what_carries_no_curve_is_refused_by_its_cause() {
     let said = refusal(&[], &levelled);
     assert!(said.contains("no function of exposure"), "{said}");
     // Unknown words and empty names are wrong use.
-    assert_eq!(greyhold(&["calibrate", "--look", " ", &good[0]]).status.code(), Some(2));
+    assert_eq!(greyhold(&["calibrate", "--profile", " ", &good[0]]).status.code(), Some(2));
 }
 
 #[cfg(feature = "raw")]

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
-use greyhold::advice::Observation;
+use greyhold::advice::{Finding, Observation};
 use greyhold::config::{Config, Curves};
 use greyhold::container::Fingerprint;
 use greyhold::drift::observe;
@@ -118,6 +118,11 @@ impl Desk {
             Input::Frame(frame) => frame.outcome.as_ref().ok().and_then(|o| o.light.clone()),
             _ => None,
         };
+        let told = self.records.len();
+        let asked = self.state.sitting.setup.open.as_ref().and_then(|open| match open.purpose {
+            Purpose::Drift { frame } => Some((frame, open.correction.wanted)),
+            Purpose::Next { .. } => None,
+        });
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         let kept = self.records_kept(decision.records.len());
         for body in decision.records.into_iter().take(kept) {
@@ -152,13 +157,24 @@ impl Desk {
             self.records.push(record);
         }
         let (sitting, is_whole) = (&self.state.sitting, kept == usize::MAX);
+        let tells_removals = self.records[told..].iter().any(|r| matches!(r.body, Body::FileRemoved { .. }));
+        if let (Some((frame, wanted)), true) = (asked, tells_removals && is_whole && sitting.setup.open.is_none()) {
+            let after = sitting.exposures.iter().filter(|e| e.frame > frame && e.counts() && !e.removed);
+            for judged in after.filter_map(|e| e.judged.as_ref().map(|(_, judged)| judged)) {
+                let wants = judged.verdict.wanted(self.config.tolerance);
+                assert!(wants.is_none_or(|w| (w - wanted).abs() > Stops(0.1)), "frame {} asks for it", judged.frame);
+            }
+        }
         if let Some(Purpose::Drift { frame }) = sitting.setup.open.as_ref().map(|open| &open.purpose)
             && sitting.exposures.is_removed(*frame)
             && is_whole
         {
             let mut after = sitting.exposures.iter().filter(|e| e.frame > *frame && e.counts() && !e.removed);
             assert!(
-                after.any(|e| e.judged.as_ref().is_some_and(|(_, j)| j.verdict.drift.is_some())),
+                after.any(|e| e
+                    .judged
+                    .as_ref()
+                    .is_some_and(|(_, j)| { j.verdict.drift.is_some() && j.verdict.finding != Finding::Matched })),
                 "nobody asks for it"
             );
         }

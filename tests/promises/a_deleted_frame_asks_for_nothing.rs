@@ -4,6 +4,8 @@
 use std::fs;
 use std::time::Duration;
 
+use crate::harness::set::{Set, file_of};
+use crate::harness::sittings::{Lamps, Take};
 use crate::harness::{Studio, shot, wait_for};
 use greyhold::config::Config;
 use greyhold::outlet::plain::{Paint, block};
@@ -172,17 +174,43 @@ fn a_folder_that_is_away_or_covered_by_another_is_none() {
 fn a_file_that_is_put_back_is_known_and_not_told_twice() {
     let studio = sitting();
     studio.take("3.jpg", shot(8.0, 0.0, 3));
-    let bytes = fs::read(studio.folder.join("2.jpg")).unwrap();
+    let [bytes, last] = ["2.jpg", "3.jpg"].map(|name| fs::read(studio.folder.join(name)).unwrap());
     delete(&studio, "2.jpg");
     wait_for_told(&studio, 1);
     studio.put("2.jpg", &bytes);
     studio.sync();
     assert_eq!(studio.frames(), ["1.jpg", "2.jpg", "3.jpg"]);
     assert_eq!(open(&studio), None, "frame 3 has shown what is right by now");
-    delete(&studio, "2.jpg");
     delete(&studio, "3.jpg");
     wait_for_told(&studio, 2);
-    assert_eq!(told(&studio), [json!(["2.jpg"]), json!(["3.jpg"])]);
+    assert_eq!(status(&studio)["last"]["removed"], true);
+    studio.put("3.jpg", &last);
+    wait_for("the last frame to be there again", || status(&studio)["last"]["removed"] != true);
+    delete(&studio, "2.jpg");
+    wait_for_told(&studio, 3);
+    assert_eq!(told(&studio), ["2.jpg", "3.jpg", "2.jpg"].map(|name| json!([name])));
+}
+
+/// Of a single light, too: the frame as a whole may be as it should.
+#[test]
+fn what_another_frame_shows_of_a_single_light_stands() {
+    let mut set = Set::open("");
+    set.shoot(set.usual());
+    set.studio.tell(json!({"command": "survey"}));
+    for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2), Lamps::All] {
+        set.shoot_for_survey(firing);
+    }
+    set.shoot(set.usual());
+    let weak_rim = Take { powers: vec![0.0, 0.0, -1.0], ..set.usual() };
+    let [first, second] = [set.take(weak_rim.clone()), set.take(weak_rim)].map(|take| file_of(&take, "jpg"));
+    let asked = open(&set.studio);
+    assert!(asked.is_some(), "{}", set.studio.frame(&second)["verdict"]);
+    delete(&set.studio, &first);
+    wait_for_told(&set.studio, 1);
+    assert_eq!(open(&set.studio), asked, "the other frame shows it, too");
+    delete(&set.studio, &second);
+    wait_for_told(&set.studio, 2);
+    assert_eq!(open(&set.studio), None);
 }
 
 #[test]

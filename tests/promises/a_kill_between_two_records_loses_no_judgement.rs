@@ -77,7 +77,7 @@ fn after_a_further_file_or_a_lesson() {
 fn after_a_reading_by_other_spots() {
     let spot = |left: f64| json!({"left": left, "top": 0.2, "right": left + 0.2, "bottom": 0.4});
     let mut studio = Studio::with_config(
-        "judge_by: cheek\nspots:\n  - {name: cheek, left: 0.4, top: 0.4, right: 0.5, bottom: 0.5}\n",
+        "judged_spot: cheek\nspots:\n  - {name: cheek, left: 0.4, top: 0.4, right: 0.5, bottom: 0.5}\n",
     );
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(5.6, 0.3, 2));

@@ -17,12 +17,12 @@ use crate::photometry::Stops;
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "Put the camera on a tripod before a scene that holds still, with bright and dark parts, in light \
-that burns all the time, at the picture look you shoot with. Take five to nine frames, 2/3 or one stop apart, by the \
+that burns all the time, at the picture profile you shoot with. Take five to nine frames, 2/3 or one stop apart, by the \
 exposure time. Everything but the exposure stays as it is.
 
 Examples:
-  greyhold calibrate bracket/*.jpg                          the look is named 'standard'
-  greyhold calibrate --look 'soft portrait' bracket/*.jpg
+  greyhold calibrate bracket/*.jpg                          the profile is named 'standard'
+  greyhold calibrate --profile 'soft portrait' bracket/*.jpg
   greyhold calibrate --flash apertures/*.jpg                lit by flash: the aperture or ISO was changed
   greyhold calibrate --dry-run --plot curve.svg *.jpg       look before keeping it"
 )]
@@ -30,9 +30,9 @@ pub struct Args {
     /// Photographs of one still scene
     #[arg(required = true)]
     frames: Vec<PathBuf>,
-    /// Your name for the picture look that the camera is set to
-    #[arg(long, default_value = "standard")]
-    look: String,
+    /// Your name for the picture profile that the camera is set to
+    #[arg(long, alias = "look", default_value = "standard")]
+    profile: String,
     /// Exposures of the frames, for cameras that don't tell all settings: CSV with file and exposure_stops
     #[arg(long, value_name = "FILE")]
     exposures: Option<PathBuf>,
@@ -54,9 +54,9 @@ pub struct Args {
 const FAR_OFF: Stops = Stops(0.08);
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let profile = args.look.trim();
+    let profile = args.profile.trim();
     if profile.is_empty() || profile.chars().count() > 40 || profile.chars().any(char::is_control) {
-        return Err(CommandError::WrongUse("a look's name has 1 to 40 printable characters".to_owned()));
+        return Err(CommandError::WrongUse("a profile's name has 1 to 40 printable characters".to_owned()));
     }
     let frames = read_all(&args.frames, &Exposures::read(args.exposures.as_deref())?)?;
     let stock = Curves::stock_only();

@@ -27,7 +27,7 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 fn draw(area: Area, own: &Calibrated, stock: &Response) -> Result<(), Box<dyn std::error::Error>> {
     area.fill(&WHITE)?;
-    let title = format!("{}, {}, look '{}'", printable(&own.camera), own.colour, printable(&own.profile));
+    let title = format!("{}, {}, profile '{}'", printable(&own.camera), own.colour, printable(&own.profile));
     let mut chart = ChartBuilder::on(&area)
         .caption(title, ("sans-serif", 20))
         .margin(14)

@@ -1,25 +1,35 @@
-//! Exposures whose files are gone from the folder: mistakes, mostly. What such a one asked for is asked no more; what it showed
-//! of the lights it showed all the same.
+//! Exposures whose files are gone from the folder: mistakes, mostly. What such a one asked for is asked no more; where the lights
+//! were judged to be from it stays as judged.
 //!
-//! A person picks a frame out and leaves those before it. Where they are gone, too, a program takes all frames elsewhere as they come, or
-//! the folder was emptied: then nobody has said that a frame was a mistake, and what it asked for stands.
+//! A person picks frames out and leaves most of those before them. Where they are gone, too, a program takes all frames elsewhere
+//! as they come, or the folder was emptied: then nobody has said that a frame was a mistake, and what it asked for stands.
 
 use std::collections::HashSet;
 
 use super::Draft;
 use super::follow::is_still_wanted;
+use crate::advice::{GroupReading, Verdict};
 use crate::session::exposures::Exposure;
 use crate::session::record::{Body, Purpose};
 use crate::session::remembered::OpenCorrection;
 
+/// Frames before one that is gone, which tell whether it was picked out.
+const LOOKED_AT: usize = 4;
+
 impl Draft<'_> {
-    /// Of older exposures, and of those that ask for nothing anyway, nobody needs to hear.
+    /// Tells those of the exposures that could still be judged anew; older ones ask for nothing any more.
     pub(super) fn take_gone(&mut self, gone: &HashSet<String>) {
-        let still_lies = |e: &Exposure| !e.lies_at.is_empty() && !e.lies_among(gone);
-        let stayed = self.sitting.exposures.iter().skip_while(|e| !still_lies(e));
-        let matters = |e: &&Exposure| e.before.is_some() && e.counts() && !e.removed && e.lies_among(gone);
+        let exposures: Vec<&Exposure> = self.sitting.exposures.iter().collect();
+        let is_picked_out = |at: usize| {
+            let those_before = &exposures[at.saturating_sub(LOOKED_AT)..at];
+            let stayed = those_before.iter().filter(|e| !e.lies_at.is_empty() && !e.lies_among(gone)).count();
+            stayed > 0 && stayed * 2 >= those_before.len()
+        };
+        let matters = |e: &Exposure| e.before.is_some() && e.counts() && !e.removed && e.lies_among(gone);
         let told = |e: &Exposure| Body::FileRemoved { frame: e.frame, files: e.lies_at.clone() };
-        let removed: Vec<Body> = stayed.filter(matters).map(told).collect();
+        let of_late = exposures.iter().enumerate();
+        let removed: Vec<Body> =
+            of_late.filter(|(at, e)| matters(e) && is_picked_out(*at)).map(|(_, e)| told(e)).collect();
         removed.into_iter().for_each(|body| self.stage(body));
         self.withdraw_of_removed();
     }
@@ -37,8 +47,11 @@ impl Draft<'_> {
     fn bears_out(&self, exposure: &Exposure, open: &OpenCorrection) -> bool {
         let judged = exposure.judged.as_ref().filter(|_| exposure.counts() && !exposure.removed);
         judged.is_some_and(|(_, judgement)| {
+            let Verdict { groups, .. } = &judgement.verdict;
+            let is_off = |group: &GroupReading| group.deviation.is_some_and(|d| d.abs() > self.config.tolerance);
             let wanted = judgement.verdict.wanted(self.config.tolerance);
-            wanted.is_some() && is_still_wanted(open, wanted)
+            // What it left open of single lights it found to be off, too.
+            groups.iter().any(is_off) || (wanted.is_some() && is_still_wanted(open, wanted))
         })
     }
 }

@@ -1,5 +1,6 @@
-//! What a program left undone that was killed between the records of a decision: the next start makes up for it, by the ways
-//! that the decision went. Each of them stages nothing where its records are in the log.
+//! What a program left undone that was killed between the records of a decision on a frame: the next start makes up for it, by the
+//! ways that the decision went. Each of them stages nothing where its records are in the log. Not made up for: a survey's step, and
+//! a warning.
 
 use super::Draft;
 use crate::numbers::FrameNumber;
@@ -25,6 +26,7 @@ impl Draft<'_> {
             Some(ToJudge::All(occasion)) => self.judge_all_anew(occasion),
             Some(ToJudge::First(_)) | None => {}
         }
+        self.withdraw_of_removed();
         self.name_the_files(staged);
     }
 

@@ -92,6 +92,8 @@ let back = false;
 let meanwhile = 0;
 let ended = false;
 let trying = false;
+/** Why greyhold did not let the page in, where it said so. */
+let refusal = "";
 
 const views = { stand: new Stand(), set: new SetView() };
 const phones = new Phones();
@@ -155,8 +157,9 @@ async function tryAgain() {
     else if (answer.ok) {
       fillMarks(await answer.json());
       listen();
-    } else write(by("link"), `not connected: ${await answer.text()}`);
-  } catch { /* Still away. */ } finally {
+      refusal = "";
+    } else refusal = `: ${await answer.text()}`;
+  } catch { refusal = ""; /* Still away. */ } finally {
     trying = false;
   }
 }
@@ -170,7 +173,7 @@ function lose() {
   write(by("lost"), ended
     ? "greyhold was ended. What is shown here is old."
     : "CONNECTION LOST. What is shown here may be old: ask the photographer before turning a light.");
-  write(by("link"), "not connected");
+  write(by("link"), `not connected${refusal}`);
 }
 
 setInterval(() => {
