@@ -47,7 +47,7 @@ impl<'a> Facts<'a> {
         let lighting = lighting_of(evidence, observed);
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-        let weighed = weigh(&predictions(evidence, expected, lighting), observed);
+        let weighed = weigh(&predictions(evidence, expected, lighting, observed), observed);
         let layout = evidence
             .metered_pair()
             .and_then(|(r, f)| compare_grids(r, f, observed.map(|s| s.drift), evidence.response));
@@ -141,17 +141,27 @@ fn lighting_of(evidence: &Evidence, observed: Option<&Observed>) -> Lighting {
     }
 }
 
-fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
+fn predictions(
+    evidence: &Evidence,
+    expected: Option<Stops>,
+    lighting: Lighting,
+    observed: Option<&Observed>,
+) -> Vec<Prediction> {
     let Some((expected, reference)) = expected.zip(evidence.reference) else {
         return Vec::new();
     };
     let of_camera = evidence.response.scatter_of_two();
     let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
     // Nearest wins; with equal distance nothing was touched.
-    let told = [(evidence.moved, Assumption::LightsUntouched), (evidence.followed, Assumption::CorrectionFollowed)];
-    told.into_iter()
-        .filter_map(|(turned, assumption)| Some(Prediction::of((expected, half_width), turned?, assumption)))
-        .collect()
+    let predicted = |turned, assumption| Prediction::of((expected, half_width), turned, assumption);
+    let untouched = evidence.moved.map(|turned| predicted(turned, Assumption::LightsUntouched));
+    let followed = evidence.followed.map(|turned| predicted(turned, Assumption::CorrectionFollowed));
+    // Lights are seldom turned for settings before a frame has them: what goes with untouched ones as well is no proof of it.
+    let is_a_guess = evidence.is_ahead
+        && untouched.as_ref().zip(observed).is_some_and(|(untouched, seen)| {
+            (untouched.drift - seen.drift).abs() <= seen.half_width.in_quadrature(untouched.half_width)
+        });
+    untouched.into_iter().chain(followed.filter(|_| !is_a_guess)).collect()
 }
 
 fn colour_shift(Pair { reference, frame }: Pair, response: &Response, limit: Stops) -> Option<(Stops, Stops)> {

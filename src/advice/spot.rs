@@ -176,6 +176,7 @@ mod tests {
             recycle_seconds: 2.0,
             moved: Some(Stops::ZERO),
             followed: None,
+            is_ahead: false,
             light_alone: false,
             lights: None,
             colour_limit: Stops(0.25),

@@ -1,7 +1,7 @@
 //! What a photographer meets in a sitting, and what greyhold says of it. Through the real program,
 //! on rendered frames of known light.
 
-use crate::harness::{Shot, Studio, shot};
+use crate::harness::{Shot, Studio, shot, wait_for};
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
@@ -262,6 +262,22 @@ fn a_light_at_the_end_of_its_range_is_told_with_the_other_ways() {
     near(&ways["distance_factor"], 0.5_f64.sqrt(), 0.02);
 }
 
+/// A plan for one aperture, and a frame with another: where the picture can't tell, nobody is taken to have turned the lights for the
+/// plan. Where it can, they were.
+#[test]
+fn a_plan_for_other_settings_is_not_taken_for_carried_out_on_a_guess() {
+    for (plan, f_number, turned, assumption, drift) in
+        [("f/13", 7.1, 0.0, "lights_untouched", 2.0), ("f/10", 14.0, -1.0, "correction_followed", -1.0)]
+    {
+        let studio = Studio::with_config(RIG);
+        studio.take("1.jpg", shot(14.0, 0.0, 1));
+        assert_eq!(studio.tell(json!({"command": "next", "f_number": plan}))["ok"], true);
+        let verdict = studio.take("2.jpg", shot(f_number, turned, 2))["verdict"].clone();
+        assert_eq!(verdict["assumption"], assumption, "{verdict}");
+        near(&verdict["drift"], drift, 0.15);
+    }
+}
+
 #[test]
 fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     let studio = Studio::open();
@@ -269,7 +285,6 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     studio.take("2.jpg", shot(7.1, 0.0, 2));
     let turn = studio.corrections().pop().unwrap()["correction"]["dial_changes"][0].clone();
     assert_eq!((&turn["group"], &turn["clicks"], &turn["to"]), (&json!("all lights"), &json!(-1), &Value::Null));
-    assert!(
-        std::fs::read_to_string(studio.folder.join("greyhold-corrections.txt")).unwrap().contains("-1/3 in thirds")
-    );
+    let list = studio.folder.join("greyhold-corrections.txt");
+    wait_for("the list", || std::fs::read_to_string(&list).is_ok_and(|text| text.contains("-1/3 in thirds")));
 }

@@ -235,6 +235,7 @@ impl Draft<'_> {
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: before.moved_alike(),
             followed: before.moved_if_followed(),
+            is_ahead: before.is_ahead_of(&pair.frame.settings, self.config.lighting),
             light_alone: false,
             lights,
             colour_limit: self.config.colour_limit,
