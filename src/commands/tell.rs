@@ -44,10 +44,14 @@ enum What {
     /// Compare with another look's reference from now on
     Look { name: String },
     /// Tell what a group of lights is set to, as the lights show it
-    Power { group: GroupName, setting: String },
+    Power {
+        group: GroupName,
+        #[arg(allow_hyphen_values = true)]
+        setting: String,
+    },
     /// Tell that the suggested powers are set, at all groups or one
     Confirm { group: Option<GroupName> },
-    /// Take back what was last told of a group, as long as no frame has landed since
+    /// Take back what was last told of a group, as long as no frame has landed and nothing was asked for the next since
     Undo { group: GroupName },
     /// Ask what every light must be set to for settings not shot yet
     Next {

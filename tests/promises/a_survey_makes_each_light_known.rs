@@ -105,6 +105,13 @@ fn ambient_light_that_would_pass_its_limit_is_warned_of() {
 }
 
 #[test]
+fn a_survey_with_no_picture_to_hold_it_against_is_refused() {
+    let set = Set::open("");
+    let refused = set.studio.tell(json!({"command": "survey"}));
+    assert!(refused["ok"] == false && refused["message"].as_str().unwrap().contains("all groups"), "{refused}");
+}
+
+#[test]
 fn light_that_matches_in_another_colour_is_told() {
     let mut set = Set::open("");
     set.shoot(set.usual());

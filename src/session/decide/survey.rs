@@ -48,6 +48,11 @@ impl Draft<'_> {
                 "a survey tells groups of lights apart, and the configuration names only one: describe each group under groups:",
             );
         }
+        if self.sitting.setup.reference().is_none() {
+            return Reply::refused(
+                "a survey's frames are held against the picture with all groups: take a frame with all of them first",
+            );
+        }
         if self.config.lighting != Lighting::Flash {
             return Reply::refused("a survey is for flash: set lighting: flash in the configuration");
         }

@@ -54,8 +54,11 @@ impl Draft<'_> {
     fn in_short(&self) -> String {
         let look = self.sitting.setup.current.as_deref().unwrap_or("no reference yet");
         let last = self.sitting.setup.last.as_ref();
-        let last = last.map_or("no frame yet".to_owned(), |l| format!("{}: {}", l.file, l.verdict.sentence));
-        format!("{} frames, look '{look}', last {last}", self.sitting.frames)
+        let gone = |frame| if self.sitting.exposures.is_removed(frame) { " (gone from the folder)" } else { "" };
+        let last =
+            last.map_or("no frame yet".to_owned(), |l| format!("{}{}: {}", l.file, gone(l.frame), l.verdict.sentence));
+        let survey = if self.sitting.setup.surveying.is_some() { "; a light survey is under way" } else { "" };
+        format!("{} frames, look '{look}', last {last}{survey}", self.sitting.frames)
     }
 
     fn group_names(&self) -> String {
@@ -130,7 +133,7 @@ impl Draft<'_> {
     fn tell_undo(&mut self, group: &GroupName) -> Reply {
         let Some(of) = self.sitting.setup.position(group).and_then(Position::told_by) else {
             return Reply::refused(format!(
-                "nothing was told of {group} since the last frame, so there is nothing to take back"
+                "nothing was told of {group} since the last frame and the last question for the next one: there is nothing to take back"
             ));
         };
         self.stage(Body::Undone { group: group.clone(), of });
