@@ -1,10 +1,12 @@
 //! A real browser without a window, driven by WebDriver (W3C), as a phone or a tablet.
 
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::os::unix::process::CommandExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use fantoccini::actions::{InputSource, KeyAction, KeyActions};
 use fantoccini::key::Key;
@@ -50,7 +52,26 @@ impl Driver {
         Some(Driver { child, port, _one: one })
     }
 
-    pub async fn open(&self, url: &str, (width, height): (u32, u32)) -> Page {
+    /// A browser on two busy cores hangs now and then before it has shown anything: then another one is tried, if it is not the
+    /// page that doesn't answer.
+    pub async fn open(&self, url: &str, size: (u32, u32)) -> Page {
+        for attempt in 1..=3 {
+            let page = self.browser(size).await;
+            match tokio::time::timeout(PATIENCE, page.client.goto(url)).await {
+                Ok(loaded) => {
+                    loaded.unwrap();
+                    return page;
+                }
+                Err(_) => {
+                    assert_answers(url);
+                    println!("the browser did not load {url} in {PATIENCE:?}, attempt {attempt}; the page answers");
+                }
+            }
+        }
+        panic!("no browser loads {url}");
+    }
+
+    async fn browser(&self, (width, height): (u32, u32)) -> Page {
         let args = [
             "--headless".to_owned(),
             "--no-sandbox".to_owned(),
@@ -76,9 +97,19 @@ impl Driver {
             .connect(&format!("http://127.0.0.1:{}", self.port))
             .await
             .unwrap();
-        client.goto(url).await.unwrap();
         Page { client }
     }
+}
+
+/// Whether somebody else is answered at the address of a page that is not encrypted.
+fn assert_answers(url: &str) {
+    let Some(host) = url.strip_prefix("http://").and_then(|rest| rest.split(['/', '#']).next()) else { return };
+    let mut stream = TcpStream::connect(host).unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
+    stream.write_all(format!("GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").as_bytes()).unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    assert!(answer.starts_with("HTTP/1.1 200"), "{host} doesn't answer: {answer}");
 }
 
 impl Drop for Driver {
@@ -110,7 +141,7 @@ impl Page {
                 let text = self.run("return document.body?.innerText ?? '(no page)'", vec![]).await;
                 panic!("waited in vain for {what}; the page says:\n{}", text.as_str().unwrap_or_default());
             }
-            tokio::time::sleep(std::time::Duration::from_millis(40)).await;
+            tokio::time::sleep(Duration::from_millis(40)).await;
         }
     }
 
