@@ -116,6 +116,10 @@ impl Exposures {
         self.find(frame).is_some_and(|exposure| exposure.removed)
     }
 
+    fn find_mut(&mut self, frame: FrameNumber) -> Option<&mut Exposure> {
+        self.place_of(frame).map(|place| &mut self.0[place])
+    }
+
     fn place_of(&self, frame: FrameNumber) -> Option<usize> {
         self.0.iter().rposition(|e| e.frame == frame)
     }
@@ -143,7 +147,7 @@ impl Exposures {
 
     /// A further file of an exposure landed.
     pub(super) fn add_file(&mut self, frame: FrameNumber, file: &str) {
-        if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
+        if let Some(exposure) = self.find_mut(frame) {
             exposure.further.push(file.to_owned());
         }
     }
@@ -159,12 +163,12 @@ impl Exposures {
                 self.vacate(was);
                 of.into_iter().for_each(|frame| self.put_file(frame, file));
             }
-            // It is there.
+            // Whatever was missed under this name is back.
             Body::FileChanged { file, .. } => {
                 self.0.iter_mut().filter(|e| e.lies_at.contains(file)).for_each(|e| e.removed = false);
             }
             Body::FileRemoved { frame, .. } => {
-                if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == *frame) {
+                if let Some(exposure) = self.find_mut(*frame) {
                     exposure.removed = true;
                 }
             }
@@ -175,7 +179,7 @@ impl Exposures {
     /// A file of an exposure lies under this name, and no other one's any more.
     fn put_file(&mut self, frame: FrameNumber, file: &str) {
         self.vacate(file);
-        if let Some(exposure) = self.0.iter_mut().find(|e| e.frame == frame) {
+        if let Some(exposure) = self.find_mut(frame) {
             exposure.lies_at.push(file.to_owned());
             exposure.removed = false;
         }

@@ -75,7 +75,7 @@ impl Sitting {
         self.note_what_is_to_be_judged(body);
     }
 
-    /// In logs up to format 4 the observation bears its judgement.
+    /// An observation that bears its judgement, as in logs up to format 4, leaves nothing to be judged.
     fn note_what_is_to_be_judged(&mut self, body: &Body) {
         self.to_judge = match body {
             Body::Frame(frame) if frame.verdict.is_none() => Some(ToJudge::First(frame.frame)),

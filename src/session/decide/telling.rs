@@ -133,7 +133,7 @@ impl Draft<'_> {
     fn tell_undo(&mut self, group: &GroupName) -> Reply {
         let Some(of) = self.sitting.setup.position(group).and_then(Position::told_by) else {
             return Reply::refused(format!(
-                "nothing was told of {group} since the last frame and the last question for the next one: there is nothing to take back"
+                "there is nothing to take back: {group} was not told since the last frame, or since 'next' was asked last"
             ));
         };
         self.stage(Body::Undone { group: group.clone(), of });
