@@ -14,20 +14,22 @@
 //! 8. [`intake`]: which files are new, whole frames
 //! 9. [`frame`]: one photograph's settings and its pixels
 //! 10. [`workers`]: the processes in which strangers' files are read
-//! 11. [`meter`]: readings of the frame and its spots
-//! 12. [`drift`]: what the settings explain, what the light did
-//! 13. [`calibration`]: a camera's own response curve
-//! 14. [`rig`]: light groups, surveys, and the solver for single lights
-//! 15. [`advice`]: cause, sentence, correction, other ways
-//! 16. [`config`]: the configuration as written, then as meant
-//! 17. [`session`]: records, and the state as their fold
-//! 18. [`outlet`]: shot log, socket, stand page, terminal
-//! 19. [`studio`]: a rendered sitter and a camera of known light
-//! 20. [`daemon`]: the tasks, tied together and ended in order
-//! 21. [`commands`]: one file a subcommand
+//! 11. [`align`]: the same points of a scene in two frames
+//! 12. [`meter`]: readings of the frame and its spots
+//! 13. [`drift`]: what the settings explain, what the light did
+//! 14. [`calibration`]: a camera's own response curve
+//! 15. [`rig`]: light groups, surveys, and the solver for single lights
+//! 16. [`advice`]: cause, sentence, correction, other ways
+//! 17. [`config`]: the configuration as written, then as meant
+//! 18. [`session`]: records, and the state as their fold
+//! 19. [`outlet`]: shot log, socket, stand page, terminal
+//! 20. [`studio`]: a rendered sitter and a camera of known light
+//! 21. [`daemon`]: the tasks, tied together and ended in order
+//! 22. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
+pub mod align;
 pub mod calibration;
 pub mod commands;
 pub mod config;

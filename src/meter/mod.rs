@@ -9,7 +9,6 @@ mod light_map;
 mod quantiles;
 mod reading;
 mod spot;
-mod tones;
 
 pub use earlier::{EarlierLightMap, EarlierReadings, Logged, LoggedMap};
 pub use histogram::Histogram;

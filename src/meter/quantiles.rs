@@ -3,8 +3,8 @@
 //! The n-th quantile of a part is the same patch of the scene in every frame of a series, even
 //! if the scene moved a little.
 
-use super::tones::Tones;
 use crate::frame::Picture;
+use crate::response::Tones;
 
 /// sRGB codes, in one order for all pictures of a scene.
 #[derive(Debug, Clone, PartialEq)]

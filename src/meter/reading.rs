@@ -11,10 +11,10 @@ use serde::{Deserialize, Serialize};
 
 use super::histogram::{Fine, Histogram};
 use super::spot::{Area, Place, Spot, Weighting};
-use super::tones::Tones;
 use crate::frame::Picture;
 use crate::photometry::Stops;
 use crate::response::Response;
+use crate::response::Tones;
 
 /// What a file's codes stand for. All run from 0 to 255, with parts of a code between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

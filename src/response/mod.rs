@@ -7,9 +7,11 @@ mod fit;
 mod gaussian;
 mod rising;
 mod srgb;
+mod tones;
 
 pub use basis::{ANCHOR, SPLINES};
 pub use curve::{RAW, Response, ResponseChoice};
 pub use fit::{Exposed, Fit, INDEPENDENT_QUANTILES, TONES, TRUSTED, fit, fit_to_light, tone};
 pub use gaussian::{Curve, CurveFault};
 pub use srgb::{srgb_decode, srgb_encode};
+pub use tones::Tones;

@@ -15,7 +15,7 @@ use std::path::Path;
 use modules::{Module, Sources};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 21] = [
+const ORDER: [&str; 22] = [
     "photometry",
     "statistics",
     "response",
@@ -26,6 +26,7 @@ const ORDER: [&str; 21] = [
     "intake",
     "frame",
     "workers",
+    "align",
     "meter",
     "drift",
     "calibration",
@@ -39,8 +40,19 @@ const ORDER: [&str; 21] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 10] =
-    ["photometry", "statistics", "response", "wording", "numbers", "meter", "drift", "calibration", "rig", "advice"];
+const PURE: [&str; 11] = [
+    "photometry",
+    "statistics",
+    "response",
+    "wording",
+    "numbers",
+    "align",
+    "meter",
+    "drift",
+    "calibration",
+    "rig",
+    "advice",
+];
 /// What no pure module names, as a path's beginning or as a word.
 const IMPURE: [&str; 16] = [
     "std::fs",

@@ -1,10 +1,11 @@
 //! Luminance of a pixel to whatever a curve makes of its code, by a table.
 
-use crate::response::srgb_encode;
+use super::srgb::srgb_encode;
 
 /// A function of the sRGB code of luminance, tabled over the root of linear light: fine in the
 /// shadows, where codes are few.
-pub(super) struct Tones(Vec<f32>);
+#[derive(Debug, Clone)]
+pub struct Tones(Vec<f32>);
 
 const ENTRIES: usize = 4096;
 

@@ -1,0 +1,24 @@
+//! Alignment: the same points of a scene in two frames of it, whatever the framing, the exposure and the response.
+//!
+//! Pure functions on the codes of two pictures. A frame and its reference are brought to their structure, which exposure and
+//! response change little. Features that look alike tell how the scene as a whole was shifted, zoomed and turned; there may
+//! be two such motions, a backdrop's and a sitter's. From these each patch of the reference is followed into the frame, and
+//! back again. What comes out are pairs of codes of the same parts of the scene; what light they stand for is for others.
+//!
+//! The files use each other in this order: `plane`, `code_picture`, `structure`, `motion`, `features`, `window`, `net`,
+//! `patches`, `prepared`, and `alignment` on top.
+
+mod alignment;
+mod code_picture;
+mod features;
+mod motion;
+mod net;
+mod patches;
+mod plane;
+mod prepared;
+mod structure;
+mod window;
+
+pub use alignment::{Alignment, MatchedPatch, Moved, Overlay};
+pub use code_picture::CodePicture;
+pub use prepared::Prepared;
