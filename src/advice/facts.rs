@@ -6,13 +6,13 @@
 use super::lights::LightEvidence;
 use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
+use crate::align::Overlay;
 use crate::drift::{
     Assumption, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, expected, fitting_light,
-    uncertainty_of_expected, weigh,
+    tints_of_patches, uncertainty_of_expected, uneven_patches, weigh,
 };
 use crate::meter::Reading;
 use crate::photometry::Stops;
-use crate::response::Response;
 
 /// What is known of one frame.
 pub(super) struct Facts<'a> {
@@ -25,8 +25,8 @@ pub(super) struct Facts<'a> {
     pub weighed: Option<Weighed>,
     /// A part of the frame that changed unlike the rest, for which no light accounts.
     pub uneven: Option<Unevenness>,
-    /// How alike the two frames' patterns are; 1 for the same scene.
-    pub likeness: f64,
+    /// The frame shows something else than the reference.
+    pub is_other_scene: bool,
     /// Change of log2 red over green and blue over green at the spot, where either passes the limit.
     pub colour_shift: Option<(Stops, Stops)>,
 }
@@ -48,18 +48,16 @@ impl<'a> Facts<'a> {
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
         let weighed = weigh(&predictions(evidence, expected, lighting, observed), observed);
-        let layout = evidence
-            .metered_pair()
-            .and_then(|(r, f)| compare_grids(r, f, observed.map(|s| s.drift), evidence.response));
+        let layout = Layout::of(evidence, observed);
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
         Facts {
             lighting,
             expected,
             weighed,
-            uneven: layout.as_ref().and_then(|l| l.uneven.clone()).filter(|_| !accounted),
-            likeness: layout.map_or(1.0, |l| l.likeness),
-            colour_shift: spot.as_ref().and_then(|s| colour_shift(s.pair, evidence.response, evidence.colour_limit)),
+            uneven: layout.uneven.filter(|_| !accounted),
+            is_other_scene: layout.is_other_scene,
+            colour_shift: spot.as_ref().and_then(|s| colour_shift(s.pair, evidence)),
             evidence,
             spot,
         }
@@ -164,8 +162,57 @@ fn predictions(
     untouched.into_iter().chain(followed.filter(|_| !is_a_guess)).collect()
 }
 
-fn colour_shift(Pair { reference, frame }: Pair, response: &Response, limit: Stops) -> Option<(Stops, Stops)> {
-    let (before, now) = (reference.tints_by(response), frame.tints_by(response));
-    let shift = (now[0] - before[0], now[1] - before[1]);
-    (shift.0.abs() > limit || shift.1.abs() > limit).then_some(shift)
+/// What the parts of the frame tell together.
+struct Layout {
+    uneven: Option<Unevenness>,
+    is_other_scene: bool,
+}
+
+/// Where there is no picture to lay over the reference: below this likeness, with quantiles this far apart, the scene is
+/// another one.
+const OTHER_SCENE_LIKENESS: f64 = 0.35;
+const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
+
+impl Layout {
+    fn of(evidence: &Evidence, observed: Option<&Observed>) -> Layout {
+        let response = evidence.response;
+        let drift = observed.map(|s| s.drift);
+        let by_grids = || evidence.metered_pair().and_then(|(r, f)| compare_grids(r, f, drift, response));
+        match evidence.laid.map(|laid| (laid.overlay, laid.anchor)) {
+            Some((Overlay::Matched(alignment), anchor)) => {
+                // An anchor is even, so that its own drift is that of all its parts.
+                let known =
+                    anchor.and_then(|anchor| anchor.spots.iter().find(|s| Some(&s.spot) == observed.map(|o| &o.spot)));
+                let since = drift.map(|drift| drift - known.map_or(Stops::ZERO, |known| known.drift));
+                let uneven = since.and_then(|since| uneven_patches(alignment, since, response));
+                Layout { uneven, is_other_scene: false }
+            }
+            Some((Overlay::TooPlain, _)) => {
+                Layout { uneven: by_grids().and_then(|grids| grids.uneven), is_other_scene: false }
+            }
+            Some((Overlay::OtherScene, _)) => Layout { uneven: None, is_other_scene: true },
+            None => {
+                let grids = by_grids();
+                let is_unlike = grids.as_ref().is_some_and(|grids| grids.likeness < OTHER_SCENE_LIKENESS);
+                let spread = observed.is_some_and(|s| s.spread > OTHER_SCENE_SPREAD);
+                Layout { uneven: grids.and_then(|grids| grids.uneven), is_other_scene: is_unlike && spread }
+            }
+        }
+    }
+}
+
+/// Change of the spot's tints: of the same parts of the scene where these are known.
+fn colour_shift(pair: Pair, evidence: &Evidence) -> Option<(Stops, Stops)> {
+    let (response, limit) = (evidence.response, evidence.colour_limit);
+    let shift = match evidence.alignment() {
+        Some((alignment, anchor)) => {
+            let (place, _) = spot::place_of(pair.reference, anchor)?;
+            tints_of_patches(place, alignment, response)?
+        }
+        None => {
+            let (before, now) = (pair.reference.tints_by(response), pair.frame.tints_by(response));
+            [now[0] - before[0], now[1] - before[1]]
+        }
+    };
+    (shift[0].abs() > limit || shift[1].abs() > limit).then_some((shift[0], shift[1]))
 }

@@ -6,7 +6,7 @@
 use super::facts::Facts;
 use super::lights::LightEvidence;
 use super::sentence;
-use super::verdict::{Evidence, Finding, Verdict};
+use super::verdict::{Evidence, Finding, Framing, Verdict};
 use crate::drift::{Assumption, EvidenceUsed, Weighed};
 use crate::frame::Rendering;
 use crate::photometry::{SAME_SETTING, Stops};
@@ -35,7 +35,7 @@ const BEFORE_THE_LIGHTS: [(Finding, Test); 5] = [
     // 2
     (Finding::Misfire, |f| f.is_dark_as_without_flash() && !lights_know_better(f)),
     // 3
-    (Finding::NewScene, |f| is_another_scene(f) && !f.is_dark_as_without_flash()),
+    (Finding::NewScene, |f| f.is_other_scene && !f.is_dark_as_without_flash()),
 ];
 
 /// 4
@@ -70,9 +70,6 @@ const LEFT_OVER: Finding = Finding::LightsChanged;
 
 /// Parts of a frame are compared only where the whole is known this well.
 const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
-/// Below this likeness, with quantiles this far apart, the scene is another one.
-const OTHER_SCENE_LIKENESS: f64 = 0.35;
-const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
 
 /// Judges one frame.
 pub fn judge(evidence: &Evidence) -> Verdict {
@@ -99,6 +96,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         groups: evidence.lights.map(|l| l.groups.clone()).unwrap_or_default(),
         not_surveyed: evidence.lights.map(|l| l.not_surveyed.clone()).unwrap_or_default(),
         uneven: facts.uneven,
+        framing: evidence.laid.map(Framing::of),
         judged: facts.spot.map(|s| s.judged),
     }
 }
@@ -134,10 +132,6 @@ fn is_not_trustworthy(f: &Facts) -> bool {
 fn lights_know_better(f: &Facts) -> bool {
     let fired = f.lights().is_some_and(LightEvidence::some_fired);
     fired && BY_THE_LIGHTS.iter().any(|(_, holds)| holds(f))
-}
-
-fn is_another_scene(f: &Facts) -> bool {
-    f.likeness < OTHER_SCENE_LIKENESS && f.observed().is_some_and(|s| s.spread > OTHER_SCENE_SPREAD)
 }
 
 fn is_uneven(f: &Facts) -> bool {

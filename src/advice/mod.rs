@@ -23,6 +23,6 @@ pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use verdict::{
-    ClippedIn, ClippedSpot, Evidence, Finding, InsteadOf, JudgedSpot, NoSuchSpot, Observation, Previous, ScaleEnd,
-    Verdict, is_soon_after,
+    ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
+    ScaleEnd, Verdict, is_soon_after,
 };

@@ -128,7 +128,7 @@ fn stands_in(spot: &str, InsteadOf { spot: missing, why }: &InsteadOf) -> String
     let why = match why {
         NoSuchSpot::Moved => "was moved since the reference was metered",
         NoSuchSpot::NotInReference => "is not in the reference",
-        NoSuchSpot::NotInFrame => "was not found in this frame",
+        NoSuchSpot::NotInFrame | NoSuchSpot::NotFound => "was not found in this frame",
     };
     format!("Judged by {}, for '{missing}' {why}.", at(spot))
 }

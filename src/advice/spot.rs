@@ -5,14 +5,19 @@
 //! that is burnt out.
 
 use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
-use crate::drift::{Observed, observe, uncertainty_of_rendering};
-use crate::meter::{FrameReadings, GREY, Reading, WHOLE};
+use crate::align::Alignment;
+use crate::drift::{
+    Anchor, Observed, SpotPlace, UNKNOWN_FRAMING, codes_of_patches, observe, observe_patches, uncertainty_of_rendering,
+};
+use crate::meter::{CENTRE, FrameReadings, GREY, Reading, WHOLE, Weighting};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 
 /// A prediction that falls short of a bound by no more than this still explains it: settings are not exact (common
 /// practice, no source).
 const NEARLY: Stops = Stops(0.10);
+/// Where the scene moved by more than this part of the frame, a spot's readings in both are those of two places.
+const STILL: f64 = 0.03;
 
 /// One spot's readings in the reference and in the frame.
 #[derive(Debug, Clone, Copy)]
@@ -29,31 +34,41 @@ pub(super) struct Chosen<'a> {
     pub judged: JudgedSpot,
 }
 
+/// What one spot shows.
+enum Shown {
+    Light(Observed),
+    /// It is clipped, as far as is known.
+    Clipped(Option<ClippedSpot>),
+}
+
 /// The spot that frames are judged by, or the frame as a whole where that spot is not in both of them. `None` when the two
 /// have no spot in common.
 pub(super) fn choose<'a>(evidence: &Evidence<'a>) -> Option<Chosen<'a>> {
     let metered = comparable(evidence)?;
-    let (pair, instead_of) = match pair_at(metered, evidence.judged_spot) {
-        Ok(pair) => (pair, None),
+    let ((pair, shown), instead_of) = match look_at(evidence, metered, evidence.judged_spot) {
+        Ok(looked) => (looked, None),
         Err(why) => {
-            let first = || common(metered).next();
-            let pair = pair_at(metered, WHOLE).ok().or_else(first)?;
-            (pair, Some(InsteadOf { spot: evidence.judged_spot.to_owned(), why }))
+            let names = [WHOLE].into_iter().chain(metered.1.readings.iter().map(|r| r.spot.as_str()));
+            let looked = names.filter_map(|spot| look_at(evidence, metered, spot).ok()).next()?;
+            (looked, Some(InsteadOf { spot: evidence.judged_spot.to_owned(), why }))
         }
     };
-    let uncertainty =
-        evidence.reference.map_or(Stops::ZERO, |r| uncertainty_of_rendering(&r.settings, &evidence.frame.settings));
-    let observed = observe(pair.reference, pair.frame, evidence.response)
-        .map(|observed| Observed { half_width: observed.half_width.in_quadrature(uncertainty), ..observed });
-    let clipped = observed.is_none().then(|| clipped(pair, evidence.response, uncertainty)).flatten();
-    let judged = JudgedSpot { spot: pair.frame.spot.clone(), instead_of, clipped };
+    let (observed, clipped) = match shown {
+        Shown::Light(observed) => (Some(observed), None),
+        Shown::Clipped(clipped) => (None, clipped),
+    };
+    let judged = JudgedSpot { spot: pair.reference.spot.clone(), instead_of, clipped };
     Some(Chosen { pair, observed, judged })
 }
 
 /// Every spot that the reference and the frame have in common, as far as its light can be compared.
 pub(super) fn observed(evidence: &Evidence) -> Vec<Observed> {
-    let pairs = comparable(evidence).into_iter().flat_map(common);
-    pairs.filter_map(|p| observe(p.reference, p.frame, evidence.response)).collect()
+    let Some(metered) = comparable(evidence) else { return Vec::new() };
+    let look = |reading: &Reading| match look_at(evidence, metered, &reading.spot) {
+        Ok((_, Shown::Light(observed))) => Some(observed),
+        _ => None,
+    };
+    metered.0.readings.iter().filter_map(look).collect()
 }
 
 /// The two readings, where they are of one kind of file: a raw file's codes and a picture's don't compare.
@@ -61,51 +76,125 @@ fn comparable<'a>(evidence: &Evidence<'a>) -> Option<(&'a FrameReadings, &'a Fra
     evidence.metered_pair().filter(|(reference, frame)| reference.is_raw() == frame.is_raw())
 }
 
-fn common<'a>(metered: (&'a FrameReadings, &'a FrameReadings)) -> impl Iterator<Item = Pair<'a>> {
-    metered.1.readings.iter().filter_map(move |f| pair_at(metered, &f.spot).ok())
+/// What a spot shows: of a frame that was laid over another by its patches, else by its tones.
+fn look_at<'a>(
+    evidence: &Evidence<'a>,
+    metered: (&'a FrameReadings, &'a FrameReadings),
+    spot: &str,
+) -> Result<(Pair<'a>, Shown), NoSuchSpot> {
+    let settings = evidence.reference.map(|reference| (&reference.settings, &evidence.frame.settings));
+    let rendering = settings.map_or(Stops::ZERO, |(a, b)| uncertainty_of_rendering(a, b));
+    let pair = pair_at(metered, spot, evidence.alignment().is_some())?;
+    let shown = match evidence.alignment() {
+        Some((alignment, anchor)) => by_patches(pair, alignment, anchor, evidence.response, rendering)?,
+        None => by_tones(pair, evidence.response, rendering.in_quadrature(UNKNOWN_FRAMING)),
+    };
+    Ok((pair, shown))
 }
 
-fn pair_at<'a>((reference, frame): (&'a FrameReadings, &'a FrameReadings), spot: &str) -> Result<Pair<'a>, NoSuchSpot> {
-    let frame = frame.reading(spot).ok_or(NoSuchSpot::NotInFrame)?;
+fn pair_at<'a>(
+    (reference, frame): (&'a FrameReadings, &'a FrameReadings),
+    spot: &str,
+    is_followed: bool,
+) -> Result<Pair<'a>, NoSuchSpot> {
+    // The grey patch is looked for in each frame. Where it is followed from the reference it need not be found again.
+    let own = frame.reading(spot).or_else(|| frame.reading(WHOLE).filter(|_| is_followed && spot == GREY));
+    let frame = own.ok_or(NoSuchSpot::NotInFrame)?;
     let reference = reference.reading(spot).ok_or(NoSuchSpot::NotInReference)?;
-    // The grey patch is looked for in each frame: it may lie anywhere, and is the same card all the same.
+    // It may lie anywhere, and is the same card all the same.
     if reference.area != frame.area && spot != GREY {
         return Err(NoSuchSpot::Moved);
     }
     Ok(Pair { reference, frame })
 }
 
+fn by_tones(pair: Pair, response: &Response, uncertainty: Stops) -> Shown {
+    match observe(pair.reference, pair.frame, response) {
+        Some(observed) => {
+            Shown::Light(Observed { half_width: observed.half_width.in_quadrature(uncertainty), ..observed })
+        }
+        None => Shown::Clipped(clipped(tones(pair), response, uncertainty)),
+    }
+}
+
+/// The codes at the same shares of a spot in both frames.
+fn tones(pair: Pair) -> impl Iterator<Item = [f64; 2]> {
+    pair.reference.quantiles.iter().zip(&pair.frame.quantiles).map(|(r, f)| [*r, *f])
+}
+
+fn by_patches(
+    pair: Pair,
+    alignment: &Alignment,
+    anchor: Option<&Anchor>,
+    response: &Response,
+    uncertainty: Stops,
+) -> Result<Shown, NoSuchSpot> {
+    let (place, known) = place_of(pair.reference, anchor).ok_or(NoSuchSpot::NotFound)?;
+    if let Some(observed) = observe_patches(place, alignment, response) {
+        let anchored = known.map_or((Stops::ZERO, Stops::ZERO), |known| (known.drift, known.half_width));
+        let half_width = observed.half_width.in_quadrature(uncertainty).in_quadrature(anchored.1);
+        return Ok(Shown::Light(Observed { drift: observed.drift + anchored.0, half_width, ..observed }));
+    }
+    let is_still = alignment.moved.right.abs().max(alignment.moved.down.abs()) <= STILL;
+    let found = codes_of_patches(place, alignment).filter(|_| anchor.is_none());
+    match found.and_then(|codes| clipped(codes.into_iter(), response, uncertainty)) {
+        Some(clipped) => Ok(Shown::Clipped(Some(clipped))),
+        // What is burnt out all over shows nothing that could be followed.
+        None if observe(pair.reference, pair.frame, response).is_none() => {
+            let clipped = clipped(tones(pair), response, uncertainty);
+            let bounded =
+                |clipped: ClippedSpot| ClippedSpot { at_least: clipped.at_least.filter(|_| is_still), ..clipped };
+            Ok(Shown::Clipped(clipped.map(bounded)))
+        }
+        None => Err(NoSuchSpot::NotFound),
+    }
+}
+
+/// Where a spot lies in what the frame was laid over, and what is known of its light there.
+pub(super) fn place_of<'a>(
+    reference: &'a Reading,
+    anchor: Option<&'a Anchor>,
+) -> Option<(SpotPlace<'a>, Option<&'a Observed>)> {
+    let spot = reference.spot.as_str();
+    let weighting = if spot == CENTRE { Weighting::Centre } else { Weighting::Even };
+    let known = match anchor {
+        Some(anchor) => Some(anchor.spots.iter().find(|s| s.spot == spot)?),
+        None => None,
+    };
+    let area = known.map_or(Some(reference.area), |known| known.area)?;
+    Some((SpotPlace { spot, area, weighting }, known))
+}
+
 /// What a spot tells that can't be compared: which end of the scale it ran into, and how far the light is off at least.
 ///
-/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each quantile
-/// of the spot bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot. What is
+/// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each part
+/// of the spot, a quantile or a patch, bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot. What is
 /// not known of the curve and of two cameras is taken off the bound.
-fn clipped(pair: Pair, response: &Response, uncertainty: Stops) -> Option<ClippedSpot> {
+fn clipped(codes: impl Iterator<Item = [f64; 2]>, response: &Response, uncertainty: Stops) -> Option<ClippedSpot> {
     let (bottom, top) = (response.light(TRUSTED.start), response.light(TRUSTED.end));
     let range = |code: f64| match response.light(code).0 {
         _ if code >= TRUSTED.end => (top.0, f64::INFINITY),
         _ if code < TRUSTED.start => (f64::NEG_INFINITY, bottom.0),
         light => (light, light),
     };
-    let quantiles: Vec<_> =
-        pair.reference.quantiles.iter().zip(&pair.frame.quantiles).map(|(r, f)| (range(*r), range(*f))).collect();
-    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| quantiles.iter().filter(|(r, f)| is(*r, *f)).count();
+    let parts: Vec<_> = codes.map(|[reference, frame]| (range(reference), range(frame))).collect();
+    let count = |is: &dyn Fn((f64, f64), (f64, f64)) -> bool| parts.iter().filter(|(r, f)| is(*r, *f)).count();
     let (high, low) = (|range: (f64, f64)| range.1 == f64::INFINITY, |range: (f64, f64)| range.0 == f64::NEG_INFINITY);
     let ways = [
         (ScaleEnd::BurntOut, count(&|_, f| high(f)), count(&|r, _| high(r))),
         (ScaleEnd::Black, count(&|_, f| low(f)), count(&|r, _| low(r))),
     ];
     let (end, in_frame, in_reference) = ways.into_iter().max_by_key(|(_, f, r)| *f.max(r))?;
-    let lies_in = match (in_frame * 2 > quantiles.len(), in_reference * 2 > quantiles.len()) {
+    let lies_in = match (in_frame * 2 > parts.len(), in_reference * 2 > parts.len()) {
         (true, true) => ClippedIn::Both,
         (false, true) => ClippedIn::Reference,
         (true, false) => ClippedIn::Frame,
         (false, false) if in_reference > in_frame => ClippedIn::Reference,
         (false, false) => ClippedIn::Frame,
     };
-    let at_least = middle(quantiles.iter().map(|(r, f)| f.0 - r.1))
+    let at_least = middle(parts.iter().map(|(r, f)| f.0 - r.1))
         .filter(|least| *least > 0.0)
-        .or_else(|| middle(quantiles.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
+        .or_else(|| middle(parts.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
         .map(Stops)
         .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(uncertainty)));
     (in_frame.max(in_reference) > 0).then_some(ClippedSpot { end, lies_in, at_least })
@@ -180,6 +269,7 @@ mod tests {
             light_alone: false,
             lights: None,
             colour_limit: Stops(0.25),
+            laid: None,
         })
     }
 

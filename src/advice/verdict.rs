@@ -6,9 +6,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::lights::{GroupReading, LightEvidence};
-use crate::drift::{Assumption, EvidenceUsed, Lighting, Observed, Unevenness};
+use crate::align::{Alignment, Moved, Overlay, PictureId};
+use crate::drift::{Anchor, Assumption, EvidenceUsed, Lighting, Observed, Unevenness};
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
+use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
 use crate::response::Response;
 use crate::rig::GroupName;
@@ -110,6 +112,11 @@ impl Observation {
         }
     }
 
+    /// The small pictures that its readings are of.
+    pub fn pictures(&self) -> impl Iterator<Item = PictureId> + '_ {
+        [&self.metered, &self.second].into_iter().flatten().filter_map(|metered| metered.picture)
+    }
+
     /// The reading of the raw file, or of the picture.
     pub fn reading_of(&self, raw: bool) -> Option<&FrameReadings> {
         [&self.metered, &self.second].into_iter().flatten().find(|m| m.is_raw() == raw)
@@ -146,12 +153,68 @@ pub struct Evidence<'a> {
     pub lights: Option<&'a LightEvidence>,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
+    /// How the frame lies over the reference, or over an anchor of its look; `None` where there is no picture to tell it by.
+    pub laid: Option<Laid<'a>>,
+}
+
+/// A frame laid over what it is measured by.
+#[derive(Debug, Clone, Copy)]
+pub struct Laid<'a> {
+    pub overlay: &'a Overlay,
+    /// `None` for the reference itself.
+    pub anchor: Option<&'a Anchor>,
+}
+
+/// How a frame lay over what it was measured by.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Framing {
+    Matched {
+        /// Of the reference's patches that show where they lie.
+        share: f64,
+        #[serde(flatten)]
+        moved: Moved,
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        mirrored: bool,
+        /// The matching frame in the reference's place.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        anchor: Option<FrameNumber>,
+    },
+    /// There was too little to see in one of them.
+    TooPlain,
+    OtherScene,
+}
+
+impl Framing {
+    pub(super) fn of(laid: Laid) -> Framing {
+        let rounded = |v: f64| (v * 1e4).round() / 1e4;
+        match laid.overlay {
+            Overlay::Matched(alignment) => {
+                let Moved { right, down, zoom, turn } = alignment.moved;
+                let [right, down, zoom, turn] = [right, down, zoom, turn].map(rounded);
+                Framing::Matched {
+                    share: rounded(alignment.share),
+                    moved: Moved { right, down, zoom, turn },
+                    mirrored: alignment.is_mirrored,
+                    anchor: laid.anchor.map(|anchor| anchor.frame),
+                }
+            }
+            Overlay::TooPlain => Framing::TooPlain,
+            Overlay::OtherScene => Framing::OtherScene,
+        }
+    }
 }
 
 impl<'a> Evidence<'a> {
     /// The readings that are compared: the reference's and the frame's.
     pub(super) fn metered_pair(&self) -> Option<(&'a FrameReadings, &'a FrameReadings)> {
         self.reference?.metered.as_ref().zip(self.frame.metered.as_ref())
+    }
+
+    /// Where the scene was found in the frame, and the anchor that it was found by.
+    pub(super) fn alignment(&self) -> Option<(&'a Alignment, Option<&'a Anchor>)> {
+        let laid = self.laid?;
+        Some((laid.overlay.alignment()?, laid.anchor))
     }
 }
 
@@ -182,6 +245,8 @@ pub enum NoSuchSpot {
     Moved,
     NotInReference,
     NotInFrame,
+    /// The part of the scene where it lies could not be found in the frame.
+    NotFound,
 }
 
 /// A spot of which too much is clipped to say how far its light is off.
@@ -246,6 +311,9 @@ pub struct Verdict {
     /// Groups that the survey left out: this frame tells nothing of them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub not_surveyed: Vec<GroupName>,
+    /// How the frame lay over its reference; `None` where nothing was laid over it, and in earlier logs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub framing: Option<Framing>,
     /// The spot that all of this is about; `None` when nothing was compared, and in logs of earlier formats.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub judged: Option<JudgedSpot>,

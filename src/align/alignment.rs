@@ -55,6 +55,16 @@ pub struct Moved {
     pub turn: f64,
 }
 
+impl Moved {
+    /// Where a place lies by it; the turn is left out, which is small.
+    fn place(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        let along = |at: f64, shift: f64| 0.5 + shift + (at - 0.5) * self.zoom;
+        [along(x, self.right), along(y, self.down)]
+    }
+}
+
+/// A place lies as those do that were found no more than this many patches away.
+const NEAR_BY: usize = 3;
 /// A picture with fewer patches that show where they lie is too plain.
 const FEWEST_TEXTURED: usize = 40;
 /// One scene shares at least this much, and two scenes at most that: pairs of 90 unlike photographs shared 0.054 at most, and
@@ -225,6 +235,26 @@ impl Alignment {
         self.patches.iter_mut().flatten().for_each(|patch| patch.to[0] = 1.0 - patch.to[0]);
         let moved = Moved { right: -self.moved.right, ..self.moved };
         Alignment { moved, is_mirrored: true, ..self }
+    }
+
+    /// Where a place of the reference lies in the frame, both in fractions of width and height: as the patches about it do, or
+    /// the scene as a whole where none near by was found.
+    pub fn place_in_frame(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        let cell = |at: f64, count: usize| ((at * count as f64) as usize).min(count.saturating_sub(1));
+        let (column, row) = (cell(x, self.columns), cell(y, self.rows));
+        for far in 0..=NEAR_BY {
+            let rows = row.saturating_sub(far)..=(row + far).min(self.rows.saturating_sub(1));
+            let columns = column.saturating_sub(far)..=(column + far).min(self.columns.saturating_sub(1));
+            let found = rows.flat_map(|y| columns.clone().map(move |x| (x, y)));
+            let found: Vec<&MatchedPatch> =
+                found.filter_map(|(x, y)| self.patches.get(y * self.columns + x)?.as_ref()).collect();
+            if !found.is_empty() {
+                let away = |side: usize| found.iter().map(|p| f64::from(p.to[side] - p.at[side])).sum::<f64>();
+                let [right, down] = [away(0), away(1)].map(|sum| sum / found.len() as f64);
+                return [x + right, y + down];
+            }
+        }
+        self.moved.place([x, y])
     }
 
     /// The patches that were found.

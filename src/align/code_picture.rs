@@ -9,24 +9,24 @@ use crate::response::{Tones, srgb_decode};
 /// Codes of luminance and of colour, row by row from the top left.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CodePicture {
-    width: usize,
-    height: usize,
+    pub(super) width: usize,
+    pub(super) height: usize,
     /// The linear light of a raw file, told by the codes of IEC 61966-2-1.
-    is_raw: bool,
+    pub(super) is_raw: bool,
     /// In steps of a [`PER_CODE`]th of an sRGB code; the top of the scale where a channel stands there.
-    luminance: Vec<u16>,
+    pub(super) luminance: Vec<u16>,
     /// Codes of red, green and blue of squares with [`COLOUR_SIDE`] pixels a side.
-    colour: Vec<[u8; 3]>,
+    pub(super) colour: Vec<[u8; 3]>,
 }
 
 /// The long side of such a picture, where the frame's own is not shorter.
-const LONG_SIDE: usize = 384;
+pub(super) const LONG_SIDE: usize = 384;
 const PER_CODE: f32 = 64.0;
 const MOST: u16 = 255 * PER_CODE as u16;
 /// At reduced size a clipped pixel is pulled below the very end.
 const HIGH_CODE: u8 = 251;
 /// Colour changes little from pixel to pixel.
-pub(super) const COLOUR_SIDE: usize = 4;
+const COLOUR_SIDE: usize = 4;
 
 impl CodePicture {
     /// Of a frame's pixels.
@@ -121,7 +121,7 @@ static LOG_LIGHT: LazyLock<Vec<f32>> = LazyLock::new(|| {
     (0..=MOST).map(light).collect()
 });
 
-fn colour_side(pixels: usize) -> usize {
+pub(super) fn colour_side(pixels: usize) -> usize {
     pixels.div_ceil(COLOUR_SIDE)
 }
 

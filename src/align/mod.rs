@@ -5,7 +5,7 @@
 //! be two such motions, a backdrop's and a sitter's. From these each patch of the reference is followed into the frame, and
 //! back again. What comes out are pairs of codes of the same parts of the scene; what light they stand for is for others.
 //!
-//! The files use each other in this order: `plane`, `code_picture`, `structure`, `motion`, `features`, `window`, `net`,
+//! The files use each other in this order: `plane`, `code_picture`, `stored`, `structure`, `motion`, `features`, `window`, `net`,
 //! `patches`, `prepared`, and `alignment` on top.
 
 mod alignment;
@@ -16,9 +16,11 @@ mod net;
 mod patches;
 mod plane;
 mod prepared;
+mod stored;
 mod structure;
 mod window;
 
 pub use alignment::{Alignment, MatchedPatch, Moved, Overlay};
 pub use code_picture::CodePicture;
 pub use prepared::Prepared;
+pub use stored::PictureId;

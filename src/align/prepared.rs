@@ -43,6 +43,11 @@ impl Prepared {
         &self.picture
     }
 
+    /// The linear light of a raw file.
+    pub fn is_raw(&self) -> bool {
+        self.picture.is_raw()
+    }
+
     /// Width and height in pixels.
     pub(super) fn size(&self) -> [f32; 2] {
         [self.picture.width() as f32, self.picture.height() as f32]

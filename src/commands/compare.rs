@@ -8,7 +8,8 @@ use serde::Serialize;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::{say, say_json};
-use crate::advice::{Evidence, Finding, Observation, Verdict, judge};
+use crate::advice::{Evidence, Finding, Framing, Laid, Observation, Verdict, judge};
+use crate::align::{Overlay, Prepared};
 use crate::config::{Config, Curves};
 use crate::drift::{EvidenceUsed, Lighting, Observed};
 use crate::frame::Settings;
@@ -84,8 +85,22 @@ struct Answer<'a> {
     lighting: Option<Lighting>,
     evidence_used: Option<EvidenceUsed>,
     settings: Option<&'a Settings>,
+    /// How the frame lay over the reference; null where one of them has no pixels.
+    framing: Option<&'a Framing>,
     spots: &'a [Observed],
     notes: &'a [String],
+}
+
+/// What all frames are compared with.
+struct Reference {
+    observation: Observation,
+    prepared: Option<Prepared>,
+}
+
+impl Reference {
+    fn of(outcome: MeteredFrame) -> Reference {
+        Reference { prepared: outcome.picture.as_ref().map(Prepared::of), observation: outcome.observation }
+    }
 }
 
 struct Comparison {
@@ -126,7 +141,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         eprintln!("{} can't be the reference: {why}", printable(&args.reference.display().to_string()));
         exit = Exit::SomeUnusable;
     }
-    let reference = reference.ok().map(|outcome| outcome.observation);
+    let reference = reference.ok().map(Reference::of);
     let table = Table::for_files(&args.frames);
     if !args.json {
         say(&table.head());
@@ -150,8 +165,11 @@ impl Comparison {
         Ok(self.metering.meter(read))
     }
 
-    fn judge(&self, reference: Option<&Observation>, frame: &Observation) -> Verdict {
-        let pair = Compared::of(reference, frame);
+    fn judge(&self, reference: Option<&Reference>, outcome: &MeteredFrame) -> Verdict {
+        let pair = Compared::of(reference.map(|reference| &reference.observation), &outcome.observation);
+        let prepared = reference.and_then(|reference| reference.prepared.as_ref());
+        let overlay = prepared.zip(outcome.picture.as_ref()).filter(|(over, frame)| over.is_raw() == frame.is_raw());
+        let overlay = overlay.map(|(over, frame)| Overlay::of(over, &Prepared::of(frame)));
         let response = self.response_of(&pair.frame);
         judge(&Evidence {
             reference: pair.reference.as_ref(),
@@ -168,6 +186,7 @@ impl Comparison {
             light_alone: self.light_alone,
             lights: None,
             colour_limit: self.config.colour_limit,
+            laid: overlay.as_ref().map(|overlay| Laid { overlay, anchor: None }),
         })
     }
 
@@ -180,14 +199,14 @@ impl Comparison {
     fn answer(
         &self,
         path: &Path,
-        reference: Option<&Observation>,
+        reference: Option<&Reference>,
         outcome: &Result<MeteredFrame, String>,
         table: Option<&Table>,
     ) -> String {
         let file = path.display().to_string();
         match (outcome, table) {
             (Ok(outcome), table) => {
-                let verdict = self.judge(reference, &outcome.observation);
+                let verdict = self.judge(reference, outcome);
                 let response =
                     outcome.observation.metered.as_ref().map(|_| self.response_of(&outcome.observation).name);
                 table.map_or_else(
@@ -266,6 +285,7 @@ fn as_json(file: &str, verdict: &Verdict, outcome: &MeteredFrame, response: Opti
         lighting: Some(verdict.lighting),
         evidence_used: verdict.evidence_used,
         settings: Some(&outcome.observation.settings),
+        framing: verdict.framing.as_ref(),
         spots: &verdict.spots,
         notes: &outcome.notes,
     })
@@ -286,6 +306,7 @@ fn nothing_known(file: &str, why: &str) -> String {
         lighting: None,
         evidence_used: None,
         settings: None,
+        framing: None,
         spots: &[],
         notes: &[],
     })

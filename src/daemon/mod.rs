@@ -6,6 +6,7 @@
 mod answers;
 mod desk;
 mod light_kept;
+mod pictures_kept;
 mod pipeline;
 mod reading;
 mod session;
@@ -26,6 +27,7 @@ use tokio::time::timeout;
 
 use self::desk::{Desk, curves_of};
 use self::light_kept::LightKeeper;
+use self::pictures_kept::PictureKeeper;
 use self::reading::{Named, Workers};
 use self::session::{Rereading, Session};
 use crate::config::{Config, ConfigWatch};
@@ -127,6 +129,8 @@ pub async fn run(
     let mut engine = Engine::new(setup.config.clone(), curves, opened.state, log, Timestamp::now, publish);
     let mut light = LightKeeper::beside(setup.log.clone());
     engine.keep_light(std::mem::take(&mut light.earlier), light.taker());
+    let mut kept = PictureKeeper::beside(setup.log.clone(), engine.pictures_of_looks());
+    engine.keep_pictures(std::mem::take(&mut kept.earlier), kept.taker());
     let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 
     let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
@@ -143,7 +147,8 @@ pub async fn run(
     };
     let (page, intake) = begun.await?;
     engine.open(format!("greyhold {}", env!("CARGO_PKG_VERSION")), setup.folder.display().to_string());
-    for damage in opened.damage.into_iter().chain(light.trouble.take()) {
+    let silent = kept.trouble.map(str::to_owned);
+    for damage in opened.damage.into_iter().chain(light.trouble.take()).chain(silent) {
         engine.take(Input::Warning(damage));
     }
 
@@ -173,7 +178,7 @@ pub async fn run(
         picture: None,
         setup,
     };
-    let all_kept = light.ends_with_takers();
+    let (light_kept, pictures_kept) = (light.ends_with_takers(), kept.ends_with_takers());
     let result = session.serve(works, asked, stop).await;
     piping.iter().for_each(|task| task.abort());
     // With the session its screens go away, which ends the page.
@@ -182,7 +187,7 @@ pub async fn run(
         let _ = paging.await;
     }
     serving.end().await;
-    let _ = timeout(LISTING, async { tokio::join!(listed, all_kept) }).await;
+    let _ = timeout(LISTING, async { tokio::join!(listed, light_kept, pictures_kept) }).await;
     result
 }
 

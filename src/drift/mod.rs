@@ -4,10 +4,15 @@
 
 mod expected;
 mod observed;
+mod patches;
 mod weigh;
 
 pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
 pub use observed::{
-    GridComparison, Observed, Unevenness, compare_grids, observe, place_of, take_patch, uncertainty_of_rendering,
+    GridComparison, Observed, UNKNOWN_FRAMING, Unevenness, compare_grids, observe, place_of, take_patch,
+    uncertainty_of_rendering,
+};
+pub use patches::{
+    Anchor, SpotPlace, area_in_frame, codes_of_patches, observe_patches, tints_of_patches, uneven_patches,
 };
 pub use weigh::{Assumption, EvidenceUsed, Prediction, Weighed, weigh};

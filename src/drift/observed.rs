@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::frame::{Rendering, Settings};
-use crate::meter::{FrameReadings, GRID, Reading};
+use crate::meter::{Area, FrameReadings, GRID, Reading};
 use crate::photometry::Stops;
 use crate::response::{INDEPENDENT_QUANTILES, Response, TRUSTED};
 use crate::statistics::{correlation, half_width_of_median, robust_deviation, weighted_median};
@@ -24,6 +24,9 @@ pub struct Observed {
     pub spread: Stops,
     /// Share of the spot that could be compared.
     pub usable: f32,
+    /// Where it lies in the frame, where it was followed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub area: Option<Area>,
 }
 
 /// Fewer comparable quantiles than this tell nothing.
@@ -51,6 +54,7 @@ pub fn observe(reference: &Reading, frame: &Reading, response: &Response) -> Opt
         half_width: curve.in_quadrature(median).in_quadrature(FLOOR),
         spread,
         usable: quantiles.len() as f32 / reference.quantiles.len().max(1) as f32,
+        area: None,
     })
 }
 
@@ -65,6 +69,10 @@ pub fn uncertainty_of_rendering(a: &Settings, b: &Settings) -> Stops {
     let rendering = if per_frame { PER_FRAME_RENDERING } else { Stops::ZERO };
     rendering.in_quadrature(if a.camera == b.camera { Stops::ZERO } else { OTHER_CAMERA })
 }
+
+/// What the tones of two frames leave open that could not be laid one over the other, half-width at 95 %: the n-th darkest
+/// part of one is not that of the other where the framing moved.
+pub const UNKNOWN_FRAMING: Stops = Stops(0.35);
 
 /// The light of the same quantile of two frames.
 struct QuantilePair {
@@ -119,14 +127,24 @@ pub fn compare_grids(
     let light =
         |metered: &FrameReadings| -> Vec<Stops> { metered.cells.iter().map(|code| response.light(*code)).collect() };
     let (reference, frame) = (light(reference), light(frame));
-    let off = |(a, b): (&Stops, &Stops)| {
-        let like_the_rest = *a + drift.unwrap_or(Stops::ZERO);
-        let change = (trusted.contains(a) && trusted.contains(b)).then(|| *b - like_the_rest)?;
-        (change.abs() > UNEVEN + response.uncertainty_between(*a, like_the_rest)).then_some(change)
-    };
-    let cells: Vec<Option<Stops>> = reference.iter().zip(&frame).map(off).collect();
-    let uneven = drift.and_then(|_| unevenness(&cells));
+    let told = |(a, b): (&Stops, &Stops)| (trusted.contains(a) && trusted.contains(b)).then(|| (*a, *b - *a));
+    let uneven = drift.and_then(|drift| largest_uneven_patch(reference.iter().zip(&frame).map(told), drift, response));
     Some(GridComparison { likeness: likeness(&reference, &frame), uneven })
+}
+
+/// The part that changed unlike the rest, of the cells of a [`GRID`]: each with its light in the reference and its change,
+/// `None` where that can't be told.
+pub(super) fn largest_uneven_patch(
+    cells: impl Iterator<Item = Option<(Stops, Stops)>>,
+    drift: Stops,
+    response: &Response,
+) -> Option<Unevenness> {
+    let off = |cell: Option<(Stops, Stops)>| {
+        let (light, change) = cell?;
+        let off = change - drift;
+        (off.abs() > UNEVEN + response.uncertainty_between(light, light + drift)).then_some(off)
+    };
+    unevenness(&cells.map(off).collect::<Vec<Option<Stops>>>())
 }
 
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter

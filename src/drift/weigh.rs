@@ -113,6 +113,7 @@ mod tests {
             half_width: Stops(half_width),
             spread: Stops::ZERO,
             usable: 1.0,
+            area: None,
         }
     }
 

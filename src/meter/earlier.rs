@@ -120,6 +120,7 @@ impl EarlierReadings {
             colour: self.colour.clone(),
             readings: self.readings.iter().map(|r| r.in_codes(response)).collect(),
             cells: self.cells.iter().map(code).collect(),
+            picture: None,
         }
     }
 }

@@ -8,6 +8,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::reading::Scale;
+use crate::align::Alignment;
 use crate::frame::Picture;
 use crate::response::srgb_encode;
 
@@ -107,6 +108,36 @@ impl LightMap {
         // The cast stops at both ends, and takes what is no number for black.
         let step = |code: f64| ((code * PER_CODE).round() as u16).min(MOST);
         LightMap { columns, rows, scale, codes: codes.map(|code| code.map(step)).collect() }
+    }
+
+    /// The map as a reference that the frame was laid over would see it: each patch where its part of the scene lies in the
+    /// frame.
+    pub fn laid_over(&self, alignment: &Alignment) -> LightMap {
+        let place = |at: usize| {
+            let column = (at % self.columns) as f64 + 0.5;
+            let row = (at / self.columns) as f64 + 0.5;
+            let [x, y] = alignment.place_in_frame([column / self.columns as f64, row / self.rows as f64]);
+            self.between(x * self.columns as f64 - 0.5, y * self.rows as f64 - 0.5)
+        };
+        let codes = (0..self.codes.len()).map(place);
+        LightMap::of(self.columns, self.rows, self.scale, codes)
+    }
+
+    /// The code between four patches, by their distance; at the edge where it lies beyond. `None` where one of them is clipped.
+    fn between(&self, x: f64, y: f64) -> Option<f64> {
+        let split = |at: f64, count: usize| {
+            let at = at.clamp(0.0, count as f64 - 1.0);
+            let first = (at as usize).min(count.saturating_sub(2));
+            (first, at - first as f64)
+        };
+        let ((left, beside), (top, below)) = (split(x, self.columns), split(y, self.rows));
+        let code = |x: usize, y: usize| self.codes[y * self.columns + x].map(f64::from);
+        let line = |y: usize| {
+            let (from, to) = (code(left, y)?, code(left + 1, y)?);
+            Some(from + (to - from) * beside)
+        };
+        let (upper, lower) = (line(top)?, line(top + 1)?);
+        Some((upper + (lower - upper) * below) / PER_CODE)
     }
 
     /// The codes of all patches, row by row; `None` where one is clipped.

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::histogram::{Fine, Histogram};
 use super::spot::{Area, Place, Spot, Weighting};
+use crate::align::PictureId;
 use crate::frame::Picture;
 use crate::photometry::Stops;
 use crate::response::Response;
@@ -55,6 +56,9 @@ pub struct FrameReadings {
     pub readings: Vec<Reading>,
     /// The level of [`GRID`] cells, row by row from the top left, as a reading's.
     pub cells: Vec<f64>,
+    /// The small picture that these are of, by which the frame is laid over others. `None` up to logs that knew none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub picture: Option<PictureId>,
 }
 
 /// Columns and rows of the coarse grid.
@@ -116,7 +120,7 @@ struct PixelLight<'a> {
     log_of_code: [f32; 256],
 }
 
-/// Meters every spot of a picture.
+/// Meters every spot of a picture. Which small picture goes with the readings is for whoever made that.
 pub fn meter(picture: &Picture, spots: &[Spot]) -> FrameReadings {
     let light = PixelLight::new(picture);
     let readings = spots.iter().filter_map(|spot| {
@@ -131,6 +135,7 @@ pub fn meter(picture: &Picture, spots: &[Spot]) -> FrameReadings {
         colour: picture.colour.space.to_string(),
         readings: readings.collect(),
         cells: light.cells(GRID.0, GRID.1),
+        picture: None,
     }
 }
 
@@ -271,15 +276,7 @@ impl<'a> PixelLight<'a> {
 
 /// Weights along one side of a spot.
 fn fall_off(length: usize, weighting: Weighting) -> Vec<f32> {
-    match weighting {
-        Weighting::Even => vec![1.0; length],
-        Weighting::Centre => (0..length)
-            .map(|i| {
-                let from_centre = (i as f32 + 0.5) / length as f32 - 0.5;
-                (-(from_centre / 0.25).powi(2) / 2.0).exp()
-            })
-            .collect(),
-    }
+    (0..length).map(|i| weighting.at((i as f64 + 0.5) / length as f64 - 0.5) as f32).collect()
 }
 
 #[cfg(test)]

@@ -40,6 +40,16 @@ pub enum Weighting {
     Centre,
 }
 
+impl Weighting {
+    /// How much a place counts so far from the spot's middle, along one side whose length is 1.
+    pub fn at(self, from_centre: f64) -> f64 {
+        match self {
+            Weighting::Even => 1.0,
+            Weighting::Centre => (-(from_centre / 0.25).powi(2) / 2.0).exp(),
+        }
+    }
+}
+
 /// A place to meter.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Spot {

@@ -7,6 +7,7 @@ pub mod live_view;
 mod paint;
 pub mod plain;
 pub mod printing;
+pub mod scene_pictures;
 pub mod screen;
 mod seats;
 pub mod shot_log;

@@ -9,6 +9,7 @@ use super::group_name::GroupName;
 use super::lights::Lights;
 use super::patches::PatchLight;
 use super::solve::{Basis, Single};
+use crate::align::PictureId;
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::LightMap;
@@ -54,7 +55,11 @@ pub struct SurveyFrame {
     #[serde(alias = "lit")]
     pub firing: Firing,
     pub settings: Settings,
+    /// Where it was laid over a picture, the light of that picture's patches.
     pub light: LightMap,
+    /// That picture; `None` where it lies as it was shot.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub laid_over: Option<PictureId>,
 }
 
 /// A survey, under way or finished.
@@ -259,6 +264,11 @@ impl Survey {
             Some((names, misfit)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit }),
             None => Ok(()),
         }
+    }
+
+    /// The picture that its frames were laid over, as far as they could be.
+    pub fn laid_over(&self) -> Option<PictureId> {
+        self.taken.iter().find_map(|frame| frame.laid_over)
     }
 
     /// The lights of a finished survey, read by one curve.

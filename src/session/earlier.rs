@@ -7,6 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::advice::Observation;
+use crate::align::PictureId;
 use crate::frame::Settings;
 use crate::meter::{Logged, LoggedMap};
 use crate::response::Response;
@@ -30,6 +31,8 @@ pub struct LoggedSurveyFrame {
     pub firing: Firing,
     pub settings: Settings,
     pub light: LoggedMap,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub laid_over: Option<PictureId>,
 }
 
 impl From<Observation> for LoggedObservation {
@@ -51,7 +54,12 @@ impl LoggedObservation {
 
 impl From<SurveyFrame> for LoggedSurveyFrame {
     fn from(frame: SurveyFrame) -> LoggedSurveyFrame {
-        LoggedSurveyFrame { firing: frame.firing, settings: frame.settings, light: frame.light.into() }
+        LoggedSurveyFrame {
+            firing: frame.firing,
+            settings: frame.settings,
+            light: frame.light.into(),
+            laid_over: frame.laid_over,
+        }
     }
 }
 
@@ -59,6 +67,11 @@ impl LoggedSurveyFrame {
     /// The frame in codes; `None` when nobody knows the curve that it went through.
     pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<SurveyFrame> {
         let light = self.light.in_codes(named)?;
-        Some(SurveyFrame { firing: self.firing.clone(), settings: self.settings.clone(), light })
+        Some(SurveyFrame {
+            firing: self.firing.clone(),
+            settings: self.settings.clone(),
+            light,
+            laid_over: self.laid_over,
+        })
     }
 }

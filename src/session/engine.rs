@@ -15,9 +15,11 @@ use super::decide::{Input, decide};
 use super::knowledge::Knowledge;
 use super::light_of_file::LightOfFile;
 use super::record::{Body, Record};
+use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
 use super::state::State;
 use crate::advice::Observation;
+use crate::align::{CodePicture, PictureId};
 use crate::config::{Config, Curves};
 use crate::numbers::{FrameNumber, RecordNumber};
 
@@ -76,6 +78,9 @@ pub struct Engine<L> {
     staged: Vec<(Record, String)>,
     owed: Owed,
     keep_light: Box<dyn FnMut(LightOfFile) + Send>,
+    keep_pictures: Box<dyn FnMut(PicturesToKeep) -> PictureKeeping + Send>,
+    /// Pictures that were told to be kept.
+    kept_pictures: BTreeSet<PictureId>,
 }
 
 impl<L: Ledger> Engine<L> {
@@ -90,8 +95,19 @@ impl<L: Ledger> Engine<L> {
     ) -> Engine<L> {
         let (clock, publish) = (Box::new(clock), Box::new(publish));
         let (knowledge, staged, owed) = (Knowledge::new(curves), Vec::new(), Owed::default());
-        let keep_light = Box::new(|_| {});
-        Engine { config, knowledge, state, ledger, clock, publish, staged, owed, keep_light }
+        Engine {
+            config,
+            knowledge,
+            state,
+            ledger,
+            clock,
+            publish,
+            staged,
+            owed,
+            keep_light: Box::new(|_| {}),
+            keep_pictures: Box::new(|_| PictureKeeping::Taken),
+            kept_pictures: BTreeSet::new(),
+        }
     }
 
     /// Goes on with the light of earlier frames' parts, as far as it belongs to this sitting, and hands that of each
@@ -101,6 +117,45 @@ impl<L: Ledger> Engine<L> {
             self.knowledge.keep(light.frame, light.map);
         }
         self.keep_light = Box::new(keep);
+    }
+
+    /// The small pictures that were kept before, and who keeps them from now on; `keep` must never wait.
+    pub fn keep_pictures(
+        &mut self,
+        earlier: Vec<(PictureId, Arc<CodePicture>)>,
+        keep: impl FnMut(PicturesToKeep) -> PictureKeeping + Send + 'static,
+    ) {
+        for (id, picture) in earlier {
+            self.knowledge.scenes.add(id, picture);
+            self.kept_pictures.insert(id);
+        }
+        self.keep_pictures = Box::new(keep);
+        self.tend_pictures();
+    }
+
+    /// Takes the small picture of a file that is about to be told of.
+    pub fn add_picture(&mut self, picture: Option<&Arc<CodePicture>>) {
+        if let Some(picture) = picture {
+            self.knowledge.scenes.add(picture.id(), Arc::clone(picture));
+        }
+    }
+
+    /// The small pictures that frames are laid over.
+    pub fn pictures_of_looks(&self) -> BTreeSet<PictureId> {
+        self.state.sitting.pictures_of_looks()
+    }
+
+    /// Forgets the pictures that nothing is laid over any more, and has those of the looks kept beyond a restart.
+    fn tend_pictures(&mut self) {
+        let wanted = self.pictures_of_looks();
+        if wanted != self.kept_pictures {
+            let of = |id: &PictureId| Some((*id, Arc::clone(self.knowledge.scenes.picture(*id)?)));
+            let added = wanted.difference(&self.kept_pictures).filter_map(of).collect();
+            if (self.keep_pictures)(PicturesToKeep { added, wanted: wanted.clone() }) == PictureKeeping::Taken {
+                self.kept_pictures = wanted.clone();
+            }
+        }
+        self.knowledge.scenes.retain(&wanted.into_iter().chain(self.state.sitting.pictures_of_late()).collect());
     }
 
     /// What the sitting shows right now.
@@ -184,6 +239,9 @@ impl<L: Ledger> Engine<L> {
             }
             _ => None,
         };
+        if let Input::Frame(frame) = &input {
+            self.add_picture(frame.outcome.as_ref().ok().and_then(|outcome| outcome.picture.as_ref()));
+        }
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         for body in decision.records {
             let of = frame_of(&body);
@@ -199,6 +257,7 @@ impl<L: Ledger> Engine<L> {
             }
         }
         self.flush();
+        self.tend_pictures();
         decision.reply
     }
 

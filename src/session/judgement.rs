@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::advice::{Correction, Verdict};
+use crate::drift::Anchor;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
 use crate::rig::{GroupName, Known};
@@ -34,6 +35,9 @@ pub struct Judgement {
     pub withdraws: Option<RecordNumber>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub correction: Option<Asked>,
+    /// It matches, and shows the look in a way that none before it did: further frames are measured by it as well.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub anchor: Option<Box<Anchor>>,
 }
 
 impl Judgement {
@@ -50,6 +54,7 @@ impl Judgement {
             ended: None,
             withdraws: None,
             correction: None,
+            anchor: None,
         }
     }
 }

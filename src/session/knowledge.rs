@@ -5,6 +5,7 @@
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use super::scenes::Scenes;
 use crate::config::Curves;
 use crate::meter::LightMap;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -20,6 +21,8 @@ const LATEST: u64 = 8;
 #[derive(Debug)]
 pub struct Knowledge {
     pub curves: Arc<Curves>,
+    /// The small pictures of frames, and how they lie over each other.
+    pub scenes: Scenes,
     maps: VecDeque<(FrameNumber, LightMap)>,
     /// Putting a survey's lights together takes as long as metering a frame: they are kept.
     surveyed: Mutex<Option<SurveyedBy>>,
@@ -35,7 +38,7 @@ struct SurveyedBy {
 
 impl Knowledge {
     pub fn new(curves: Arc<Curves>) -> Knowledge {
-        Knowledge { curves, maps: VecDeque::new(), surveyed: Mutex::new(None) }
+        Knowledge { curves, scenes: Scenes::default(), maps: VecDeque::new(), surveyed: Mutex::new(None) }
     }
 
     /// Keeps the light of a frame's parts.

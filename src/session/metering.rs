@@ -1,9 +1,12 @@
 //! What metering a frame needs to know, and which of two frames' readings compare.
 
+use std::sync::Arc;
+
 use crate::advice::Observation;
+use crate::align::CodePicture;
 use crate::config::Config;
 use crate::frame::Frame;
-use crate::meter::{LightMap, Spot, light_map, meter};
+use crate::meter::{FrameReadings, LightMap, Spot, light_map, meter};
 use crate::photometry::Series;
 
 /// What the workers meter by; replaced when the configuration changes.
@@ -21,6 +24,8 @@ pub struct MeteredFrame {
     pub observation: Observation,
     /// The light of its parts, for reading single lights out of it; not logged.
     pub light: Option<LightMap>,
+    /// What the frame is laid over others by; the log holds its name.
+    pub picture: Option<Arc<CodePicture>>,
     pub notes: Vec<String>,
 }
 
@@ -36,10 +41,12 @@ impl MeteringPlan {
     /// Meters a frame that was read: what the blocking workers do.
     pub fn meter(&self, frame: Frame) -> MeteredFrame {
         let picture = frame.picture.as_ref();
-        let metered = picture.map(|picture| meter(picture, &self.spots));
+        let small = picture.map(|picture| Arc::new(CodePicture::of(picture)));
+        let id = small.as_ref().map(|small| small.id());
+        let metered = picture.map(|picture| FrameReadings { picture: id, ..meter(picture, &self.spots) });
         let light = picture.filter(|_| self.several_groups).map(light_map);
         let observation = Observation { settings: frame.settings, metered, second: None };
-        MeteredFrame { observation, light, notes: frame.notes }
+        MeteredFrame { observation, light, picture: small, notes: frame.notes }
     }
 }
 

@@ -8,7 +8,8 @@ use serde::{Deserialize, Serialize};
 
 use super::record::Purpose;
 use crate::advice::{Correction, Finding, Observation, Verdict};
-use crate::drift::{Lighting, expected};
+use crate::align::PictureId;
+use crate::drift::{Anchor, Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{DialLimit, SAME_SETTING, Stops};
@@ -23,6 +24,26 @@ pub struct Look {
     pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
     pub marks: BTreeMap<GroupName, Stops>,
+    /// Matching frames that frames are measured by as well, oldest first.
+    pub anchors: Vec<Anchor>,
+}
+
+/// Anchors of one look. Where there are more, the oldest goes.
+const MOST_ANCHORS: usize = 12;
+
+impl Look {
+    pub(super) fn add_anchor(&mut self, anchor: Anchor) {
+        self.anchors.retain(|known| known.frame != anchor.frame);
+        self.anchors.push(anchor);
+        if self.anchors.len() > MOST_ANCHORS {
+            self.anchors.remove(0);
+        }
+    }
+
+    /// The small pictures that its frames are laid over.
+    pub fn pictures(&self) -> impl Iterator<Item = PictureId> + '_ {
+        self.observation.pictures().chain(self.anchors.iter().map(|anchor| anchor.picture))
+    }
 }
 
 /// A correction that is neither seen nor told yet.

@@ -26,6 +26,7 @@ mod rows_of {
 
     pub use crate::advice::Observation;
     pub use crate::container::Fingerprint;
+    pub use crate::drift::Anchor;
     pub use crate::frame::Captured;
     pub use crate::intake::FileState;
     pub use crate::numbers::FrameNumber;
@@ -51,9 +52,9 @@ mod rows_of {
 rows!(
     looks,
     BTreeMap<String, Look>,
-    (String, Option<FrameNumber>, String, Arc<Observation>, Marks),
-    |(name, look)| (name, look.frame, &look.file, &look.observation, &look.marks),
-    |(name, frame, file, observation, marks)| (name, Look { frame, file, observation, marks })
+    (String, Option<FrameNumber>, String, Arc<Observation>, Marks, Vec<Anchor>),
+    |(name, look)| (name, look.frame, &look.file, &look.observation, &look.marks, &look.anchors),
+    |(name, frame, file, observation, marks, anchors)| (name, Look { frame, file, observation, marks, anchors })
 );
 rows!(
     files,

@@ -133,7 +133,9 @@ impl Setup {
                 let marked = self.positions.iter().filter(|_| frame.is_some());
                 let marks = marked.map(|p| (p.group.clone(), p.at)).collect();
                 let observation = Arc::new(observation.in_codes(|_| None));
-                self.looks.insert(look.clone(), Look { frame: *frame, file: file.clone(), observation, marks });
+                let anchors = Vec::new();
+                self.looks
+                    .insert(look.clone(), Look { frame: *frame, file: file.clone(), observation, marks, anchors });
                 self.make_current(look);
             }
             Body::Look { look } => self.make_current(look),
@@ -323,6 +325,10 @@ impl Setup {
             let purpose = Purpose::Drift { frame: judgement.frame };
             let correction = (*asked.correction).clone();
             self.open = Some(OpenCorrection::new(asked.number(n), purpose, correction, &self.positions));
+        }
+        let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
+        if let Some((look, anchor)) = look.zip(judgement.anchor.as_deref()) {
+            look.add_anchor(anchor.clone());
         }
     }
 

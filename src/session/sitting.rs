@@ -1,7 +1,7 @@
 //! What is known of a sitting, but for the files that were logged: what a decision goes by, and small enough to be
 //! copied for every one.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -10,13 +10,16 @@ use super::earlier::LoggedObservation;
 use super::exposures::{Exposure, Exposures};
 use super::judgement::{Judgement, Occasion};
 use super::record::{Body, FrameRecord, Rendered, SurveyStep};
-use super::remembered::{LearnedCurve, TrendPoint, learned_response};
+use super::remembered::{LearnedCurve, Look, TrendPoint, learned_response};
 use super::rows;
+use super::scenes::MOST_PICTURES;
 use super::setup::Setup;
 use crate::advice::{Observation, Verdict};
+use crate::align::PictureId;
 use crate::config::curve_of_earlier_logs;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::response::{Curve, Response};
+use crate::rig::Survey;
 
 /// Frames that the trend goes back.
 const TREND: usize = 60;
@@ -112,6 +115,20 @@ impl Sitting {
     /// The curve that readings of an earlier format went through.
     fn curve_of_readings(&self, name: &str) -> Option<Response> {
         curve_of_earlier_logs(name).or_else(|| self.curve(name).cloned())
+    }
+
+    /// The small pictures that frames are laid over: those of the looks, the current one's first.
+    pub fn pictures_of_looks(&self) -> BTreeSet<PictureId> {
+        let current = self.setup.current.iter().filter_map(|name| self.setup.looks.get(name));
+        let looks = current.chain(self.setup.looks.values()).flat_map(Look::pictures);
+        let surveyed = self.setup.surveyed.iter().map(|surveyed| &surveyed.survey).chain(&self.setup.surveying);
+        let surveyed = surveyed.filter_map(Survey::laid_over);
+        surveyed.chain(looks).take(MOST_PICTURES).collect()
+    }
+
+    /// Those of the exposures that can be judged anew.
+    pub fn pictures_of_late(&self) -> impl Iterator<Item = PictureId> + '_ {
+        self.exposures.iter().filter(|e| e.before.is_some()).flat_map(|e| e.observation.pictures())
     }
 
     fn take(&mut self, n: RecordNumber, body: &Body) {

@@ -47,7 +47,10 @@ impl Session {
             Later::Reference { command, file, back, read } => {
                 self.references_under_way -= 1;
                 let reply = match read {
-                    Ok(outcome) => block_in_place(|| self.engine.command(&command, Some(outcome.observation))),
+                    Ok(outcome) => block_in_place(|| {
+                        self.engine.add_picture(outcome.picture.as_ref());
+                        self.engine.command(&command, Some(outcome.observation))
+                    }),
                     Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
                 };
                 let _ = back.send(reply);
@@ -132,7 +135,10 @@ impl Session {
         let mut reread = Vec::new();
         for (file, metered) in read {
             match metered {
-                Ok(MeteredFrame { observation: Observation { metered: Some(metered), .. }, .. }) => reread.push((file, metered)),
+                Ok(MeteredFrame { observation: Observation { metered: Some(metered), .. }, picture, .. }) => {
+                    self.engine.add_picture(picture.as_ref());
+                    reread.push((file, metered));
+                }
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),

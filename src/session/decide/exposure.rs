@@ -4,6 +4,7 @@
 use std::sync::Arc;
 
 use super::follow::Effects;
+use super::laying::LaidOver;
 use super::{Draft, FrameInput, Landed};
 use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
 use crate::drift::{Lighting, expected};
@@ -90,7 +91,8 @@ impl Draft<'_> {
     /// A frame that was shot before the last one and took longer to read. It belongs to the log and to nothing else:
     /// lights and settings have moved on, and a turn for it would spoil what is right by now.
     fn pass_by(&mut self, exposure: &Exposure, before: &Setup) {
-        let verdict = self.verdict(before, &self.comparable(before, exposure), true, None);
+        let pair = self.comparable(before, exposure);
+        let verdict = self.verdict(before, &pair, self.lay(before, &pair).as_ref(), true, None);
         let notes = vec![OVERTAKEN.to_owned()];
         let judgement = Judgement::without_effect(exposure.frame, Occasion::FirstFile, verdict);
         self.stage(Body::Judged(Box::new(Judgement { notes, ..judgement })));
@@ -100,7 +102,7 @@ impl Draft<'_> {
 
     fn add_file(&mut self, frame: FrameNumber, file: Landed, outcome: MeteredFrame) {
         let Landed { name, state, fingerprint, .. } = file;
-        let MeteredFrame { observation, light, mut notes } = outcome;
+        let MeteredFrame { observation, light, mut notes, .. } = outcome;
         let first = self.sitting.exposures.find(frame).map(|e| e.observation.clone());
         let apart = first.and_then(|f| expected(&f.settings, &observation.settings, Lighting::Continuous));
         if apart.is_some_and(|apart| apart.abs() > SAME_SETTING) {
@@ -162,6 +164,10 @@ impl Draft<'_> {
             return;
         }
         let mut anew = self.judgement(&exposure, &before, occasion);
+        // What was seen by laying the frame over its reference holds where the two can't be laid over each other any more.
+        if old.verdict.framing.is_some() && anew.verdict.framing.is_none() {
+            return;
+        }
         // The spot that it was judged by was moved since: what it said of the place that it was holds on.
         if rests_on_its_own_spot(&old.verdict) && !rests_on_its_own_spot(&anew.verdict) {
             return;
@@ -208,19 +214,22 @@ impl Draft<'_> {
     fn judgement(&self, exposure: &Exposure, before: &Setup, occasion: Occasion) -> Judgement {
         let lights = self.see_lights(exposure, before);
         let pair = self.comparable(before, exposure);
-        let verdict = self.verdict(before, &pair, exposure.found_at_start, lights.as_ref());
+        let laid = self.lay(before, &pair);
+        let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, lights.as_ref());
         let settings = &exposure.observation.settings;
         let Effects { positions, ended, correction } = self.effects(before, settings, &verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
         let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
+        let anchor = self.new_anchor(before.reference(), exposure, &pair, laid.as_ref(), &verdict);
         let judgement = Judgement::without_effect(exposure.frame, occasion, verdict);
-        Judgement { notes, positions, ended, correction, ..judgement }
+        Judgement { notes, positions, ended, correction, anchor, ..judgement }
     }
 
     pub(super) fn verdict(
         &self,
         before: &Setup,
         pair: &Compared,
+        laid: Option<&LaidOver>,
         found_at_start: bool,
         lights: Option<&LightEvidence>,
     ) -> Verdict {
@@ -239,6 +248,7 @@ impl Draft<'_> {
             light_alone: false,
             lights,
             colour_limit: self.config.colour_limit,
+            laid: laid.map(LaidOver::of_frame),
         })
     }
 

@@ -14,6 +14,10 @@ use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
 use crate::session::record::{Body, Learning, Rendered};
 
+/// Neighbouring patches say the same: every so manieth is enough for a lesson.
+const EVERY: usize = 5;
+/// Below all that is trusted.
+const NO_CODE: f64 = 0.0;
 /// A look's curve is made better no more often than this.
 const MOST_LESSONS: u32 = 12;
 
@@ -93,8 +97,17 @@ impl Draft<'_> {
             && settings.camera == last.observation.settings.camera
             && self.config.lighting != Lighting::Either
             && self.is_learnable(settings, picture);
-        let codes = codes_of(picture);
-        is_one.then_some(settings).zip(codes)
+        let codes = self.codes_over_reference(last, picture).filter(|_| is_one);
+        Some(settings).zip(codes)
+    }
+
+    /// The codes of the same parts of the scene in every frame of a run: those that the reference of its last one shows. A part
+    /// that isn't found has none that a curve could be learned from.
+    fn codes_over_reference(&self, last: &Exposure, picture: &FrameReadings) -> Option<Vec<f64>> {
+        let reference = last.before.as_ref()?.reference()?.observation.reading_of(false)?.picture?;
+        let overlay = self.knowledge.scenes.overlay(reference, picture.picture?)?;
+        let patches = overlay.alignment()?.patches.iter().step_by(EVERY);
+        Some(patches.map(|patch| patch.map_or(NO_CODE, |patch| f64::from(patch.codes[1]))).collect())
     }
 
     /// Learns from a raw file beside its picture, when the pair before it bears that out.

@@ -78,6 +78,8 @@ impl Draft<'_> {
     /// What the single lights did in an exposure, where a survey tells.
     pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightEvidence> {
         let light = self.map_by_survey(exposure.frame, before)?;
+        let over = before.surveyed.as_ref().and_then(|surveyed| surveyed.survey.laid_over());
+        let light = &self.light_laid_over(over, exposure, light).light;
         let settings = &exposure.observation.settings;
         let response = self.response_of_map(light, &exposure.observation);
         let lights = self.lights_by(before, &response)?;

@@ -7,6 +7,7 @@
 mod curves;
 mod exposure;
 mod follow;
+mod laying;
 mod learning;
 mod lights;
 mod references;

@@ -4,6 +4,7 @@
 //! judgement all the same, as every exposure has, which changes nothing; whether it serves the survey is a record of its own.
 
 use super::Draft;
+use super::laying::LightOver;
 use crate::advice::{Finding, Verdict};
 use crate::drift::{Lighting, expected};
 use crate::photometry::Stops;
@@ -91,7 +92,8 @@ impl Draft<'_> {
 
     /// Takes an exposure as the next of the survey under way.
     pub(super) fn take_survey_frame(&mut self, exposure: &Exposure, before: &Setup, survey: &Survey, firing: &Firing) {
-        let judged = self.verdict(before, &self.comparable(before, exposure), exposure.found_at_start, None);
+        let pair = self.comparable(before, exposure);
+        let judged = self.verdict(before, &pair, self.lay(before, &pair).as_ref(), exposure.found_at_start, None);
         let checked = self.check_survey_frame(exposure, before, survey, firing, &judged);
         let sentence = match &checked {
             Ok(_) => format!("Survey, {}: taken.", firing.in_short()),
@@ -128,9 +130,13 @@ impl Draft<'_> {
         judged: &Verdict,
     ) -> Result<SurveyFrame, SurveyRefusal> {
         let settings = &exposure.observation.settings;
-        let light = self.maps_of(exposure.frame).next().cloned().ok_or(SurveyRefusal::OtherShape)?;
+        let light = self.maps_of(exposure.frame).next().ok_or(SurveyRefusal::OtherShape)?;
+        let reference = before.reference().and_then(|look| look.observation.reading_of(light.is_raw()));
+        // Frames of a survey lie over one picture, so that a sitter who moves between them costs little.
+        let over = survey.laid_over().or(reference.and_then(|reading| reading.picture));
+        let LightOver { light, over } = self.light_laid_over(over, exposure, light);
         let response = self.response_of_map(&light, &exposure.observation);
-        let frame = SurveyFrame { firing: firing.clone(), settings: settings.clone(), light };
+        let frame = SurveyFrame { firing: firing.clone(), settings: settings.clone(), light, laid_over: over };
         let turned = before.moved_alike().unwrap_or(Stops::ZERO);
         let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);

@@ -1,0 +1,192 @@
+//! What the picture says about the change of light where a frame was laid over its reference: patch by patch.
+//!
+//! Each patch is the same part of the scene in both, so that neither the framing nor the sitter's place matters. An error of
+//! the curve is common to all patches of one tone: it doesn't average out, and is taken for the patches together.
+
+use serde::{Deserialize, Serialize};
+
+use super::observed::{Observed, Unevenness, largest_uneven_patch};
+use crate::align::{Alignment, MatchedPatch, PictureId};
+use crate::meter::{Area, GRID, Weighting};
+use crate::numbers::FrameNumber;
+use crate::photometry::Stops;
+use crate::response::{Response, TRUSTED};
+use crate::statistics::{half_width_of_median, median, robust_deviation, weighted_median};
+
+/// A matching frame of a look by which further frames are measured, where they show more of it than of the reference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Anchor {
+    pub frame: FrameNumber,
+    pub picture: PictureId,
+    /// Where each spot lies in it, and how far its light is from the reference's.
+    pub spots: Vec<Observed>,
+}
+
+/// A spot of a reference, or of an anchor.
+#[derive(Debug, Clone, Copy)]
+pub struct SpotPlace<'a> {
+    pub spot: &'a str,
+    pub area: Area,
+    pub weighting: Weighting,
+}
+
+/// Less of a spot, in patches, tells nothing of it.
+const LEAST_PATCHES: f64 = 1.5;
+/// Neighbouring patches err together, by what following them leaves over: so many of them are one (tuned on the sittings that
+/// `faces_that_move_are_read_in_true_stops` holds apart for it).
+const PATCHES_THAT_ERR_TOGETHER: usize = 16;
+const MOST_INDEPENDENT: usize = 40;
+/// What noise, coding and following leave over even of many patches, half-width at 95 %.
+const FLOOR: Stops = Stops(0.03);
+
+/// The change of light of one spot; `None` when too little of it was found, or is clipped.
+pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Response) -> Option<Observed> {
+    let patches: Vec<(f64, &MatchedPatch)> = weighted(place, alignment).collect();
+    let changes: Vec<Change> =
+        patches.iter().filter_map(|(weight, patch)| Change::of(patch, *weight, response)).collect();
+    let shares = |patches: &mut dyn Iterator<Item = f64>| patches.sum::<f64>();
+    let told = shares(&mut changes.iter().map(|c| c.share));
+    if told < LEAST_PATCHES {
+        return None;
+    }
+    let mut drifts: Vec<(f64, f64)> = changes.iter().map(|c| (c.drift.0, c.weight)).collect();
+    let drift = Stops(weighted_median(&mut drifts)?);
+    let spread = Stops(robust_deviation(changes.iter().map(|c| c.drift.0), drift.0)?);
+    let independent = (changes.len() / PATCHES_THAT_ERR_TOGETHER).clamp(2, MOST_INDEPENDENT);
+    let following = Stops(half_width_of_median(spread.0, independent));
+    let all: f64 = changes.iter().map(|c| c.weight).sum();
+    let curve = response.uncertainty_of(changes.iter().map(|c| (c.codes[0], c.codes[1], c.weight / all)));
+    let whole = patches_in(place, alignment);
+    Some(Observed {
+        spot: place.spot.to_owned(),
+        drift,
+        half_width: curve.in_quadrature(following).in_quadrature(FLOOR),
+        spread,
+        usable: (told / whole.max(told)) as f32,
+        area: area_in_frame(place.area, alignment),
+    })
+}
+
+/// The light of one patch in both pictures.
+struct Change {
+    drift: Stops,
+    codes: [f64; 2],
+    /// How much of the spot it is, in patches.
+    share: f64,
+    /// Patches count more where a code more or less is little light.
+    weight: f64,
+}
+
+impl Change {
+    fn of(patch: &MatchedPatch, share: f64, response: &Response) -> Option<Change> {
+        let [a, b] = patch.codes.map(f64::from);
+        let trusted = TRUSTED.contains(&a) && TRUSTED.contains(&b);
+        let weight = share / response.noise_between(a, b).0.powi(2);
+        trusted.then(|| Change { drift: response.light(b) - response.light(a), codes: [a, b], share, weight })
+    }
+}
+
+/// The patches of a spot that were found, each with how much of it lies there, in patches.
+fn weighted<'a>(place: SpotPlace, alignment: &'a Alignment) -> impl Iterator<Item = (f64, &'a MatchedPatch)> {
+    let found = alignment.patches.iter().enumerate().filter_map(|(at, patch)| Some((at, patch.as_ref()?)));
+    found.filter_map(move |(at, patch)| {
+        let share = share_of(place, alignment, at);
+        (share > 0.0).then_some((share, patch))
+    })
+}
+
+/// All of a spot, in patches.
+fn patches_in(place: SpotPlace, alignment: &Alignment) -> f64 {
+    (0..alignment.patches.len()).map(|at| share_of(place, alignment, at)).sum()
+}
+
+/// How much of a spot lies in one patch: 1 where all of the patch counts whole.
+fn share_of(SpotPlace { area, weighting, .. }: SpotPlace, alignment: &Alignment, at: usize) -> f64 {
+    let (column, row) = (at % alignment.columns, at / alignment.columns);
+    let overlap = |at: usize, count: usize, from: f64, to: f64| {
+        let (begin, end) = (at as f64 / count as f64, (at + 1) as f64 / count as f64);
+        ((end.min(to) - begin.max(from)) * count as f64).clamp(0.0, 1.0)
+    };
+    let inside =
+        overlap(column, alignment.columns, area.left, area.right) * overlap(row, alignment.rows, area.top, area.bottom);
+    let off_centre = |at: usize, count: usize, from: f64, to: f64| {
+        (((at as f64 + 0.5) / count as f64 - from) / (to - from)).clamp(0.0, 1.0) - 0.5
+    };
+    let across = off_centre(column, alignment.columns, area.left, area.right);
+    let down = off_centre(row, alignment.rows, area.top, area.bottom);
+    inside * weighting.at(across) * weighting.at(down)
+}
+
+/// Where a part of the reference lies in the frame: about the patches of it that were found, at the scene's size there. `None`
+/// where none of it was found, or it lies outside.
+pub fn area_in_frame(area: Area, alignment: &Alignment) -> Option<Area> {
+    if area == Area::WHOLE {
+        return Some(area);
+    }
+    let place = SpotPlace { spot: "", area, weighting: Weighting::Even };
+    let patches: Vec<&MatchedPatch> = weighted(place, alignment).map(|(_, patch)| patch).collect();
+    let away = |side: usize| {
+        median(
+            &mut patches
+                .iter()
+                .map(|patch| f64::from(patch.to[side]) - f64::from(patch.at[side]))
+                .collect::<Vec<f64>>(),
+        )
+    };
+    let (right, down) = (away(0)?, away(1)?);
+    let (x, y) = ((area.left + area.right) / 2.0 + right, (area.top + area.bottom) / 2.0 + down);
+    let half = |from: f64, to: f64| (to - from) / 2.0 * alignment.moved.zoom;
+    let (across, along) = (half(area.left, area.right), half(area.top, area.bottom));
+    let [left, top, right, bottom] = [x - across, y - along, x + across, y + along].map(|v| v.clamp(0.0, 1.0));
+    Area::new(left, top, right, bottom)
+}
+
+/// Change of log2 red over green and blue over green light of a spot; `None` when too little of it was found.
+pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Response) -> Option<[Stops; 2]> {
+    let tint = |rgb: [u8; 3], channel: usize| {
+        let codes = [rgb[channel], rgb[1]].map(f64::from);
+        let told = codes.iter().all(|code| TRUSTED.contains(code));
+        told.then(|| (response.channel_light(channel, codes[0]) - response.channel_light(1, codes[1])).0)
+    };
+    let change = |channel: usize| {
+        let of = |(share, patch): (f64, &MatchedPatch)| {
+            Some((tint(patch.colours[1], channel)? - tint(patch.colours[0], channel)?, share))
+        };
+        let mut changes: Vec<(f64, f64)> = weighted(place, alignment).filter_map(of).collect();
+        let told: f64 = changes.iter().map(|(_, share)| share).sum();
+        weighted_median(&mut changes).filter(|_| told >= LEAST_PATCHES).map(Stops)
+    };
+    Some([change(0)?, change(2)?])
+}
+
+/// The light of each part of a spot in both pictures, as codes: for what a clipped one still tells.
+pub fn codes_of_patches(place: SpotPlace, alignment: &Alignment) -> Option<Vec<[f64; 2]>> {
+    let patches: Vec<(f64, &MatchedPatch)> = weighted(place, alignment).collect();
+    let found: f64 = patches.iter().map(|(share, _)| share).sum();
+    (found >= LEAST_PATCHES).then(|| patches.iter().map(|(_, patch)| patch.codes.map(f64::from)).collect())
+}
+
+/// Patches of a coarse cell that must be found for it to tell anything.
+const LEAST_OF_A_CELL: usize = 4;
+
+/// The part of the scene that changed unlike the rest, given the drift of the whole.
+pub fn uneven_patches(alignment: &Alignment, drift: Stops, response: &Response) -> Option<Unevenness> {
+    let (columns, rows) = GRID;
+    let mut cells: Vec<Vec<[f64; 2]>> = vec![Vec::new(); columns * rows];
+    for (at, patch) in alignment.patches.iter().enumerate() {
+        let Some(patch) = patch else { continue };
+        let column = at % alignment.columns * columns / alignment.columns;
+        let row = at / alignment.columns * rows / alignment.rows;
+        cells[row * columns + column].push(patch.codes.map(f64::from));
+    }
+    let change = |patches: &Vec<[f64; 2]>| {
+        let told: Vec<&[f64; 2]> = patches.iter().filter(|codes| codes.iter().all(|c| TRUSTED.contains(c))).collect();
+        let of =
+            |side: usize| median(&mut told.iter().map(|codes| response.light(codes[side]).0).collect::<Vec<f64>>());
+        let by = |codes: &&[f64; 2]| (response.light(codes[1]) - response.light(codes[0])).0;
+        let change = median(&mut told.iter().map(by).collect::<Vec<f64>>());
+        (told.len() >= LEAST_OF_A_CELL).then_some(())?;
+        Some((Stops(of(0)?), Stops(change?)))
+    };
+    largest_uneven_patch(cells.iter().map(change), drift, response)
+}

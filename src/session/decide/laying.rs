@@ -1,0 +1,99 @@
+//! Which picture a frame is laid over: its look's reference, or the anchor that shows more of what the frame shows.
+
+use std::sync::Arc;
+
+use super::Draft;
+use crate::advice::{Finding, Laid, Verdict};
+use crate::align::{Overlay, PictureId};
+use crate::drift::Anchor;
+use crate::meter::{LightMap, WHOLE};
+use crate::photometry::Stops;
+use crate::session::exposures::Exposure;
+use crate::session::metering::Compared;
+use crate::session::remembered::Look;
+use crate::session::setup::Setup;
+
+/// A frame over what it is measured by.
+pub(super) struct LaidOver {
+    overlay: Arc<Overlay>,
+    /// `None` for the reference itself.
+    anchor: Option<Anchor>,
+}
+
+/// With this share found, no anchor is asked.
+const ENOUGH: f64 = 0.5;
+/// A matching frame that shares less with all that is known shows the look anew.
+const SHOWN_ANEW: f64 = 0.5;
+/// A frame whose own light is less sure is no anchor: all that is measured by it would be less sure still.
+const SURE_ENOUGH: Stops = Stops(0.12);
+
+impl LaidOver {
+    pub fn of_frame(&self) -> Laid<'_> {
+        Laid { overlay: &self.overlay, anchor: self.anchor.as_ref() }
+    }
+
+    fn share(&self) -> f64 {
+        self.overlay.alignment().map_or(0.0, |alignment| alignment.share)
+    }
+}
+
+impl Draft<'_> {
+    /// Lays a frame over what shows most of it. `None` where there are no pictures of the two.
+    pub(super) fn lay(&self, before: &Setup, pair: &Compared) -> Option<LaidOver> {
+        let look = before.reference()?;
+        let frame = pair.frame.metered.as_ref()?.picture?;
+        let reference = pair.reference.as_ref()?.metered.as_ref()?.picture?;
+        let scenes = &self.knowledge.scenes;
+        let mut best = LaidOver { overlay: scenes.overlay(reference, frame)?, anchor: None };
+        let is_raw = |id: PictureId| scenes.picture(id).map(|picture| picture.is_raw());
+        let anchors = look.anchors.iter().rev().filter(|anchor| is_raw(anchor.picture) == is_raw(frame));
+        for anchor in anchors {
+            if best.share() >= ENOUGH {
+                break;
+            }
+            let Some(overlay) = scenes.overlay(anchor.picture, frame) else { continue };
+            let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
+            if laid.share() > best.share() {
+                best = laid;
+            }
+        }
+        Some(best)
+    }
+
+    /// A matching frame that shows its look as none before it did.
+    pub(super) fn new_anchor(
+        &self,
+        look: Option<&Look>,
+        exposure: &Exposure,
+        pair: &Compared,
+        laid: Option<&LaidOver>,
+        verdict: &Verdict,
+    ) -> Option<Box<Anchor>> {
+        laid.filter(|laid| laid.overlay.alignment().is_some() && laid.share() < SHOWN_ANEW)?;
+        let is_sure = verdict.spots.iter().any(|s| s.spot == WHOLE && s.half_width <= SURE_ENOUGH);
+        let is_known = look?.frame == Some(exposure.frame);
+        if verdict.finding != Finding::Matched || !is_sure || is_known || exposure.found_at_start {
+            return None;
+        }
+        let picture = pair.frame.metered.as_ref()?.picture?;
+        Some(Box::new(Anchor { frame: exposure.frame, picture, spots: verdict.spots.clone() }))
+    }
+
+    /// A frame's map of light as it lies in the survey's picture, or in the reference's; as it was shot where it can't be
+    /// laid over that.
+    pub(super) fn light_laid_over(&self, over: Option<PictureId>, exposure: &Exposure, light: &LightMap) -> LightOver {
+        let reading = exposure.observation.reading_of(light.is_raw());
+        let frame = reading.and_then(|reading| reading.picture);
+        let overlay = over.zip(frame).and_then(|(over, frame)| self.knowledge.scenes.overlay(over, frame));
+        match overlay.as_deref().and_then(Overlay::alignment) {
+            Some(alignment) => LightOver { light: light.laid_over(alignment), over },
+            None => LightOver { light: light.clone(), over: None },
+        }
+    }
+}
+
+/// A map of light, and the picture that it was laid over.
+pub(super) struct LightOver {
+    pub light: LightMap,
+    pub over: Option<PictureId>,
+}
