@@ -82,7 +82,8 @@ impl Overlay {
 
     fn of_upright(reference: &Prepared, frame: &Prepared) -> Overlay {
         let followed = Followed::of(reference, frame);
-        let (textured, in_frame) = (followed.textured.iter().filter(|t| **t).count(), frame.textured_patches());
+        let [textured, in_frame] =
+            [reference, frame].map(|of| of.textured.iter().filter(|is_textured| **is_textured).count());
         if textured.min(in_frame) < FEWEST_TEXTURED {
             return Overlay::TooPlain;
         }
@@ -109,8 +110,7 @@ impl Overlay {
 struct Followed {
     net: Net,
     motions: Vec<Option<Motion>>,
-    /// Patches of the reference that show where they lie, and those of them that were followed.
-    textured: Vec<bool>,
+    /// Those that show where they lie, and were followed.
     sure: Vec<bool>,
 }
 
@@ -125,14 +125,14 @@ impl Followed {
         let pair = Pair { from: &reference.full, to: &frame.full, there: &there, back: &back };
         let net = reference.net();
         let motions: Vec<Option<Motion>> = net.places().map(|place| pair.follow(place)).collect();
-        let textured: Vec<bool> = net.places().map(|place| reference.is_textured(place)).collect();
-        let sure = motions.iter().zip(&textured).map(|(motion, textured)| *textured && motion.is_some()).collect();
-        Followed { net, motions, textured, sure }
+        let sure = motions.iter().zip(&reference.textured).map(|(motion, textured)| *textured && motion.is_some());
+        Followed { net, sure: sure.collect(), motions }
     }
 
     fn measured(&self, reference: &Prepared, frame: &Prepared, share: f64) -> Alignment {
         let measure = |at: usize| {
-            let motion = self.motions[at].filter(|_| self.sure[at] || (!self.textured[at] && self.lies_among(at)))?;
+            let motion =
+                self.motions[at].filter(|_| self.sure[at] || (!reference.textured[at] && self.lies_among(at)))?;
             measure(reference, frame, self.net.place(at), &motion)
         };
         let (columns, rows) = (self.net.columns, self.net.rows);

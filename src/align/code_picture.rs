@@ -1,5 +1,6 @@
 //! A frame's codes at reduced size: what two frames are laid one over the other by.
 
+use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 use super::plane::Plane;
@@ -36,16 +37,18 @@ impl CodePicture {
         let side = |pixels: usize| ((pixels as f64 * shrink).round() as usize).max(1);
         let (width, height) = (side(from_width), side(from_height));
         let light = Plane { width: from_width, height: from_height, values: picture.luminance().collect() };
-        let clipped =
-            picture.proxy.rgb.iter().map(|rgb| f32::from(u8::from(rgb.iter().any(|code| *code >= HIGH_CODE))));
-        let clipped = Plane { width: from_width, height: from_height, values: clipped.collect() };
-        let (light, clipped) = (light.shrunk(width, height), clipped.shrunk(width, height));
-        let codes = Tones::new(|code| code);
-        let luminance = light.values.iter().zip(&clipped.values).map(|(light, clipped)| {
-            let steps = ((codes.of(*light) * PER_CODE).round() as u16).min(MOST);
-            if *clipped > 0.0 { MOST } else { steps }
-        });
-        let luminance = luminance.collect();
+        let light = light.shrunk(width, height);
+        let in_steps = |light: &f32| ((CODES.of(*light) * PER_CODE).round() as u16).min(MOST);
+        let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
+        let column = covering(from_width, width);
+        let row = covering(from_height, height);
+        for (y, line) in picture.proxy.rgb.chunks(from_width).enumerate() {
+            for (x, _) in line.iter().enumerate().filter(|(_, rgb)| rgb.iter().any(|code| *code >= HIGH_CODE)) {
+                for row in row(y) {
+                    luminance[row * width..][column(x)].fill(MOST);
+                }
+            }
+        }
         CodePicture {
             width,
             height,
@@ -116,10 +119,17 @@ impl CodePicture {
 /// About the light of code 6, below which codes are not believed.
 const FLOOR: f64 = 0.002;
 
+static CODES: LazyLock<Tones> = LazyLock::new(|| Tones::new(|code| code));
+
 static LOG_LIGHT: LazyLock<Vec<f32>> = LazyLock::new(|| {
     let light = |steps: u16| (srgb_decode(f64::from(steps) / f64::from(MOST)) + FLOOR).log2() as f32;
     (0..=MOST).map(light).collect()
 });
+
+/// The pixels of a row of `to` that cover a pixel of a row of `from`.
+fn covering(from: usize, to: usize) -> impl Fn(usize) -> Range<usize> {
+    move |at| at * to / from..((at + 1) * to).div_ceil(from)
+}
 
 fn colour_side(pixels: usize) -> usize {
     pixels.div_ceil(COLOUR_SIDE)
@@ -140,8 +150,7 @@ fn colour(picture: &Picture, width: usize, height: usize) -> Vec<[u8; 3]> {
             *pixels += 1;
         }
     }
-    let codes = Tones::new(|code| code);
     // The cast stops at both ends.
-    let code = |sum: f32, pixels: u32| codes.of(sum / pixels.max(1) as f32).round() as u8;
+    let code = |sum: f32, pixels: u32| CODES.of(sum / pixels.max(1) as f32).round() as u8;
     sums.into_iter().map(|(sum, pixels)| sum.map(|sum| code(sum, pixels))).collect()
 }
