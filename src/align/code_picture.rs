@@ -30,8 +30,11 @@ const HIGH_CODE: u8 = 251;
 pub(super) const COLOUR_SIDE: usize = 4;
 
 impl CodePicture {
-    /// Of a frame's pixels.
+    /// Of a frame's pixels. One that has none, shrunk to nothing from a single line, is told as one black pixel.
     pub fn of(picture: &Picture) -> CodePicture {
+        if picture.proxy.rgb.is_empty() {
+            return CodePicture { width: 1, height: 1, is_raw: false, luminance: vec![0], colour: vec![[0; 3]] };
+        }
         let (from_width, from_height) = (picture.proxy.width, picture.proxy.height);
         let shrink = (LONG_SIDE as f64 / from_width.max(from_height).max(1) as f64).min(1.0);
         let side = |pixels: usize| ((pixels as f64 * shrink).round() as usize).max(1);
@@ -40,8 +43,7 @@ impl CodePicture {
         let light = light.shrunk(width, height);
         let in_steps = |light: &f32| ((CODES.of(*light) * PER_CODE).round() as u16).min(MOST);
         let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
-        let column = covering(from_width, width);
-        let row = covering(from_height, height);
+        let (column, row) = (covering(from_width, width), covering(from_height, height));
         for (y, line) in picture.proxy.rgb.chunks(from_width).enumerate() {
             for (x, _) in line.iter().enumerate().filter(|(_, rgb)| rgb.iter().any(|code| *code >= HIGH_CODE)) {
                 for row in row(y) {
@@ -142,7 +144,7 @@ fn colour(picture: &Picture, width: usize, height: usize) -> Vec<[u8; 3]> {
     let mut sums = vec![([0.0_f32; 3], 0_u32); columns * rows];
     let proxy = &picture.proxy;
     let column_of: Vec<usize> = (0..proxy.width).map(|x| x * width / proxy.width / COLOUR_SIDE).collect();
-    for (y, line) in proxy.rgb.chunks(proxy.width.max(1)).enumerate() {
+    for (y, line) in proxy.rgb.chunks(proxy.width).enumerate() {
         let row = y * height / proxy.height / COLOUR_SIDE;
         for (x, rgb) in line.iter().enumerate() {
             let (sum, pixels) = &mut sums[row * columns + column_of[x]];

@@ -129,8 +129,9 @@ pub(super) fn motions(matches: &[Match], middle: Place, long_side: f32) -> Vec<M
     found
 }
 
-/// By random pairs of matches (Fischler and Bolles 1981), then by all that bear the best one out.
-fn best_motion(matches: &[Match], middle: Place, long_side: f32) -> Option<Motion> {
+/// The motion that most matches bear out: by random pairs of them (Fischler and Bolles 1981), then by all that bear the
+/// best one out.
+pub(super) fn best_motion(matches: &[Match], middle: Place, long_side: f32) -> Option<Motion> {
     let mut draw = Draw(0x9E37_79B9);
     let mut best: Option<(usize, Motion)> = None;
     for _ in 0..TRIES {

@@ -7,6 +7,7 @@ use super::features::{Feature, features};
 use super::motion::Place;
 use super::net::{Net, PATCHES_APART};
 use super::structure::{Structure, structures};
+use super::window::Window;
 
 /// See the module. It takes some 3 MiB, so that few are kept.
 #[derive(Debug, Clone)]
@@ -16,7 +17,7 @@ pub struct Prepared {
     pub(super) full: Structure,
     /// About half the size: there motions are followed first.
     pub(super) half: Structure,
-    /// Of each patch, whether it shows where it lies.
+    /// Of each patch, whether it shows where it lies. One at the very edge is not followed.
     pub(super) textured: Vec<bool>,
 }
 
@@ -34,7 +35,10 @@ impl Prepared {
         let features = features(&sizes);
         let half = sizes.swap_remove(HALF);
         let full = sizes.swap_remove(0);
-        let is_textured = |[x, y]: Place| full.texture_about(x as usize, y as usize, TEXTURE_RADIUS) >= TEXTURED;
+        let is_textured = |place: Place| {
+            let [x, y] = place.map(|v| v as usize);
+            Window::lies_in(&full, place) && full.texture_about(x, y, TEXTURE_RADIUS) >= TEXTURED
+        };
         let textured = net_of(picture).places().map(is_textured).collect();
         Prepared { picture: Arc::clone(picture), features, full, half, textured }
     }

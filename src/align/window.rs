@@ -45,14 +45,20 @@ pub(super) struct Found {
 }
 
 impl Window {
+    /// All of a window about the place does.
+    pub fn lies_in(structure: &Structure, place: Place) -> bool {
+        let [x, y] = place.map(|v| (v * structure.scale) as usize);
+        let Plane { width, height, .. } = structure.plane;
+        x >= RADIUS && y >= RADIUS && x + RADIUS < width && y + RADIUS < height
+    }
+
     /// `None` where it doesn't lie within the picture.
     pub fn about(structure: &Structure, place: Place) -> Option<Window> {
-        let Structure { scale, plane, slopes } = structure;
-        let [x, y] = place.map(|v| (v * scale) as usize);
-        let inside = x >= RADIUS && y >= RADIUS && x + RADIUS < plane.width && y + RADIUS < plane.height;
-        if !inside {
+        if !Window::lies_in(structure, place) {
             return None;
         }
+        let Structure { scale, plane, slopes } = structure;
+        let [x, y] = place.map(|v| (v * scale) as usize);
         let (left, top) = (x - RADIUS, y - RADIUS);
         let cut = |plane: &Plane| {
             let mut values = [0.0; PIXELS];
@@ -117,6 +123,7 @@ impl Window {
         if !(inside(middle[0], *width) && inside(middle[1], *height)) {
             return None;
         }
+        // Places of a whole row at once, and whole parts by i32, as processors do them side by side.
         let mut seen = [0.0; PIXELS];
         for (row, out) in seen.chunks_exact_mut(SIDE).enumerate() {
             let down = self.first[1] + row as f32;
