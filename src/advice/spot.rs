@@ -273,7 +273,8 @@ mod tests {
         })
     }
 
-    /// CHECK: sRGB code 118 is 18 % and code 255 is 100 % (IEC 61966-2-1): 2.47 stops apart, and code 250 is 2.40.
+    /// CHECK: sRGB code 118 is 18 % and code 255 is 100 % (IEC 61966-2-1): 2.47 stops apart, and code 250 is 2.40. What is left
+    /// open by a framing that nobody looked at is taken off.
     #[test]
     fn a_burnt_out_spot_is_brighter_by_at_least_the_rest_of_the_scale() {
         let reference = observation(118, 118, Some(CHEEK));
@@ -282,7 +283,7 @@ mod tests {
         let clipped = verdict.judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Frame));
         let least = clipped.at_least.unwrap();
-        assert!(least > Stops(2.2) && least <= Stops(2.40), "{least}");
+        assert!(least > Stops(2.0) && least <= Stops(2.40) - UNKNOWN_FRAMING * 0.9, "{least}");
         assert!(clipped.bears_out(Stops(3.0)) && !clipped.bears_out(Stops(1.0)) && !clipped.bears_out(Stops(-3.0)));
     }
 
@@ -291,7 +292,7 @@ mod tests {
         let reference = observation(118, 255, Some(CHEEK));
         let clipped = judged(&reference, &observation(118, 118, Some(CHEEK))).judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.end, clipped.lies_in), (ScaleEnd::BurntOut, ClippedIn::Reference));
-        assert!(clipped.at_least.unwrap() < Stops(-2.2), "{clipped:?}");
+        assert!(clipped.at_least.unwrap() < Stops(-2.0), "{clipped:?}");
         let both = judged(&reference, &observation(118, 255, Some(CHEEK)));
         let clipped = both.judged.unwrap().clipped.unwrap();
         assert_eq!((clipped.lies_in, clipped.at_least), (ClippedIn::Both, None));

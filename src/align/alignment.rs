@@ -1,6 +1,6 @@
 //! Where the scene of a reference lies in another frame, patch by patch, and whether it is the same scene at all.
 
-use super::motion::{Motion, Place};
+use super::motion::{Match, Motion, Place, within};
 use super::net::{Net, PATCHES_APART};
 use super::patches::{Field, Pair};
 use super::prepared::Prepared;
@@ -72,6 +72,9 @@ const FEWEST_TEXTURED: usize = 40;
 const ONE_SCENE: f64 = 0.10;
 const OTHER_SCENES: f64 = 0.07;
 const FEWEST_FOUND: usize = 30;
+/// A patch counts when so many of those about it moved as it did, to so many pixels: what is alike by chance lies anywhere.
+const AGREEING: usize = 2;
+const AGREE: f32 = 2.0;
 /// A flat patch counts where a textured one was followed no more than this many patches away.
 const AMONG: usize = 2;
 
@@ -92,11 +95,13 @@ impl Overlay {
 
     fn of_upright(reference: &Prepared, frame: &Prepared) -> Overlay {
         let followed = Followed::of(reference, frame);
-        let (textured, in_frame) = (followed.textured.iter().filter(|t| **t).count(), frame.textured_patches());
+        let [textured, in_frame] =
+            [reference, frame].map(|of| of.textured.iter().filter(|is_textured| **is_textured).count());
         if textured.min(in_frame) < FEWEST_TEXTURED {
             return Overlay::TooPlain;
         }
         let found = followed.sure.iter().filter(|sure| **sure).count();
+        // Nobody knows yet how much of one lies in the other.
         let share = found as f64 / textured.min(in_frame) as f64;
         if share < OTHER_SCENES {
             return Overlay::OtherScene;
@@ -104,7 +109,7 @@ impl Overlay {
         if share < ONE_SCENE || found < FEWEST_FOUND {
             return Overlay::TooPlain;
         }
-        Overlay::Matched(followed.measured(reference, frame, share.min(1.0)))
+        Overlay::Matched(followed.measured(reference, frame, found))
     }
 
     pub fn alignment(&self) -> Option<&Alignment> {
@@ -119,8 +124,7 @@ impl Overlay {
 struct Followed {
     net: Net,
     motions: Vec<Option<Motion>>,
-    /// Patches of the reference that show where they lie, and those of them that were followed.
-    textured: Vec<bool>,
+    /// Those that show where they lie, and were followed.
     sure: Vec<bool>,
 }
 
@@ -135,19 +139,25 @@ impl Followed {
         let pair = Pair { from: &reference.full, to: &frame.full, there: &there, back: &back };
         let net = reference.net();
         let motions: Vec<Option<Motion>> = net.places().map(|place| pair.follow(place)).collect();
-        let textured: Vec<bool> = net.places().map(|place| reference.is_textured(place)).collect();
-        let sure = motions.iter().zip(&textured).map(|(motion, textured)| *textured && motion.is_some()).collect();
-        Followed { net, motions, textured, sure }
+        let is_sure = |at: usize| reference.textured[at] && agreeing(&net, &motions, at) >= AGREEING;
+        let sure = (0..net.len()).map(is_sure).collect();
+        Followed { net, motions, sure }
     }
 
-    fn measured(&self, reference: &Prepared, frame: &Prepared, share: f64) -> Alignment {
+    fn measured(&self, reference: &Prepared, frame: &Prepared, found: usize) -> Alignment {
         let measure = |at: usize| {
-            let motion = self.motions[at].filter(|_| self.sure[at] || (!self.textured[at] && self.lies_among(at)))?;
+            let motion =
+                self.motions[at].filter(|_| self.sure[at] || (!reference.textured[at] && self.lies_among(at)))?;
             measure(reference, frame, self.net.place(at), &motion)
         };
         let (columns, rows) = (self.net.columns, self.net.rows);
         let patches: Vec<Option<MatchedPatch>> = (0..self.net.len()).map(measure).collect();
-        let moved = self.moved(reference.size(), frame.size());
+        let most = self.most_shared(reference.size());
+        let moved = Moved::of(&most, reference.size(), frame.size());
+        let textured = (0..self.net.len()).filter(|at| reference.textured[*at]);
+        let in_both = textured.filter(|at| lies_in(frame.size(), most.of(self.net.place(*at)))).count();
+        let in_frame = frame.textured.iter().filter(|is_textured| **is_textured).count();
+        let share = found as f64 / in_both.min(in_frame).max(found) as f64;
         Alignment { columns, rows, patches, share, moved, is_mirrored: false }
     }
 
@@ -157,25 +167,42 @@ impl Followed {
     }
 
     /// The motion that most patches share.
-    fn moved(&self, reference: [f32; 2], frame: [f32; 2]) -> Moved {
+    fn most_shared(&self, [width, height]: [f32; 2]) -> Motion {
         let sure = (0..self.net.len()).filter(|at| self.sure[*at]).filter_map(|at| Some((at, self.motions[at]?)));
-        let matches: Vec<motion::Match> = sure
+        let matches: Vec<Match> = sure
             .map(|(at, motion)| {
                 let from = self.net.place(at);
-                motion::Match { from, to: motion.of(from) }
+                Match { from, to: motion.of(from) }
             })
             .collect();
-        let middle = reference.map(|side| side / 2.0);
-        let most = motion::motions(&matches, middle, reference[0].max(reference[1]));
-        let most = most.first().copied().unwrap_or(Motion::NONE);
-        let [x, y] = most.of(middle);
+        motion::best_motion(&matches, [width / 2.0, height / 2.0], width.max(height)).unwrap_or(Motion::NONE)
+    }
+}
+
+impl Moved {
+    fn of(motion: &Motion, reference: [f32; 2], frame: [f32; 2]) -> Moved {
+        let [x, y] = motion.of(reference.map(|side| side / 2.0));
         Moved {
             right: f64::from(x / frame[0] - 0.5),
             down: f64::from(y / frame[1] - 0.5),
-            zoom: f64::from(most.zoom()),
-            turn: f64::from(most.across.atan2(most.along).to_degrees()),
+            zoom: f64::from(motion.zoom()),
+            turn: f64::from(motion.across.atan2(motion.along).to_degrees()),
         }
     }
+}
+
+/// A patch about the place lies within a picture, and is not cut by its edge.
+fn lies_in([width, height]: [f32; 2], [x, y]: Place) -> bool {
+    let inside = |at: f32, side: f32| (PATCHES_APART..=side - PATCHES_APART).contains(&at);
+    inside(x, width) && inside(y, height)
+}
+
+/// How many of the patches about one moved as it did.
+fn agreeing(net: &Net, motions: &[Option<Motion>], at: usize) -> usize {
+    let Some(own) = motions[at] else { return 0 };
+    let place = net.place(at);
+    let agrees = |other: &usize| motions[*other].is_some_and(|other| within(AGREE, other.of(place), own.of(place)));
+    net.around(at, 1).filter(|other| *other != at).filter(agrees).count()
 }
 
 /// What is darker, or brighter, says no more than that.

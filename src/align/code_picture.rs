@@ -1,5 +1,6 @@
 //! A frame's codes at reduced size: what two frames are laid one over the other by.
 
+use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 use super::plane::Plane;
@@ -29,23 +30,27 @@ const HIGH_CODE: u8 = 251;
 const COLOUR_SIDE: usize = 4;
 
 impl CodePicture {
-    /// Of a frame's pixels.
+    /// Of a frame's pixels. One that has none, shrunk to nothing from a single line, is told as one black pixel.
     pub fn of(picture: &Picture) -> CodePicture {
+        if picture.proxy.rgb.is_empty() {
+            return CodePicture { width: 1, height: 1, is_raw: false, luminance: vec![0], colour: vec![[0; 3]] };
+        }
         let (from_width, from_height) = (picture.proxy.width, picture.proxy.height);
         let shrink = (LONG_SIDE as f64 / from_width.max(from_height).max(1) as f64).min(1.0);
         let side = |pixels: usize| ((pixels as f64 * shrink).round() as usize).max(1);
         let (width, height) = (side(from_width), side(from_height));
         let light = Plane { width: from_width, height: from_height, values: picture.luminance().collect() };
-        let clipped =
-            picture.proxy.rgb.iter().map(|rgb| f32::from(u8::from(rgb.iter().any(|code| *code >= HIGH_CODE))));
-        let clipped = Plane { width: from_width, height: from_height, values: clipped.collect() };
-        let (light, clipped) = (light.shrunk(width, height), clipped.shrunk(width, height));
-        let codes = Tones::new(|code| code);
-        let luminance = light.values.iter().zip(&clipped.values).map(|(light, clipped)| {
-            let steps = ((codes.of(*light) * PER_CODE).round() as u16).min(MOST);
-            if *clipped > 0.0 { MOST } else { steps }
-        });
-        let luminance = luminance.collect();
+        let light = light.shrunk(width, height);
+        let in_steps = |light: &f32| ((CODES.of(*light) * PER_CODE).round() as u16).min(MOST);
+        let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
+        let (column, row) = (covering(from_width, width), covering(from_height, height));
+        for (y, line) in picture.proxy.rgb.chunks(from_width).enumerate() {
+            for (x, _) in line.iter().enumerate().filter(|(_, rgb)| rgb.iter().any(|code| *code >= HIGH_CODE)) {
+                for row in row(y) {
+                    luminance[row * width..][column(x)].fill(MOST);
+                }
+            }
+        }
         CodePicture {
             width,
             height,
@@ -116,10 +121,17 @@ impl CodePicture {
 /// About the light of code 6, below which codes are not believed.
 const FLOOR: f64 = 0.002;
 
+static CODES: LazyLock<Tones> = LazyLock::new(|| Tones::new(|code| code));
+
 static LOG_LIGHT: LazyLock<Vec<f32>> = LazyLock::new(|| {
     let light = |steps: u16| (srgb_decode(f64::from(steps) / f64::from(MOST)) + FLOOR).log2() as f32;
     (0..=MOST).map(light).collect()
 });
+
+/// The pixels of a row of `to` that cover a pixel of a row of `from`.
+fn covering(from: usize, to: usize) -> impl Fn(usize) -> Range<usize> {
+    move |at| at * to / from..((at + 1) * to).div_ceil(from)
+}
 
 pub(super) fn colour_side(pixels: usize) -> usize {
     pixels.div_ceil(COLOUR_SIDE)
@@ -132,7 +144,7 @@ fn colour(picture: &Picture, width: usize, height: usize) -> Vec<[u8; 3]> {
     let mut sums = vec![([0.0_f32; 3], 0_u32); columns * rows];
     let proxy = &picture.proxy;
     let column_of: Vec<usize> = (0..proxy.width).map(|x| x * width / proxy.width / COLOUR_SIDE).collect();
-    for (y, line) in proxy.rgb.chunks(proxy.width.max(1)).enumerate() {
+    for (y, line) in proxy.rgb.chunks(proxy.width).enumerate() {
         let row = y * height / proxy.height / COLOUR_SIDE;
         for (x, rgb) in line.iter().enumerate() {
             let (sum, pixels) = &mut sums[row * columns + column_of[x]];
@@ -140,8 +152,7 @@ fn colour(picture: &Picture, width: usize, height: usize) -> Vec<[u8; 3]> {
             *pixels += 1;
         }
     }
-    let codes = Tones::new(|code| code);
     // The cast stops at both ends.
-    let code = |sum: f32, pixels: u32| codes.of(sum / pixels.max(1) as f32).round() as u8;
+    let code = |sum: f32, pixels: u32| CODES.of(sum / pixels.max(1) as f32).round() as u8;
     sums.into_iter().map(|(sum, pixels)| sum.map(|sum| code(sum, pixels))).collect()
 }

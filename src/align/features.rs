@@ -4,7 +4,7 @@
 //! them (after Lowe, IJCV 2004, upright: frames of one scene are turned by a few degrees only). They are looked for at
 //! several sizes, so that a zoom puts the same ones at another size.
 
-use super::motion::{Match, Place};
+use super::motion::{Match, Place, within};
 use super::plane::Plane;
 use super::structure::Structure;
 
@@ -71,8 +71,12 @@ fn corners(structure: &Structure) -> Vec<(usize, usize)> {
     found
 }
 
+/// Nothing within two pixels is stronger. A place that far from the edge at least.
 fn is_peak(strength: &Plane, own: f32, x: usize, y: usize) -> bool {
-    (-2..=2).all(|down| (-2..=2).all(|right| strength.at(x as isize + right, y as isize + down) <= own))
+    (y - 2..=y + 2).all(|y| {
+        let line = y * strength.width + x;
+        strength.values[line - 2..=line + 2].iter().all(|other| *other <= own)
+    })
 }
 
 /// How the slopes point in the squares about a place; `None` where there are none.
@@ -87,8 +91,9 @@ fn looks(structure: &Structure, x: usize, y: usize) -> Option<[f32; LOOKS]> {
             let from_middle = |at: usize| (at as f32 + 0.5 - half as f32) / half as f32;
             let weight = 1.0 - 0.4 * (from_middle(row).powi(2) + from_middle(column).powi(2));
             let square = (row / SIDE * SQUARES + column / SIDE) * DIRECTIONS;
-            for (direction, [cosine, sine]) in COMPASS.iter().enumerate() {
-                looks[square + direction] += (right * cosine + below * sine).max(0.0) * weight;
+            for (look, (cosine, sine)) in looks[square..square + DIRECTIONS].iter_mut().zip(COSINES.iter().zip(&SINES))
+            {
+                *look += (right * cosine + below * sine).max(0.0) * weight;
             }
         }
     }
@@ -108,16 +113,9 @@ fn looks(structure: &Structure, x: usize, y: usize) -> Option<[f32; LOOKS]> {
 }
 
 const DIAGONAL: f32 = std::f32::consts::FRAC_1_SQRT_2;
-const COMPASS: [[f32; 2]; DIRECTIONS] = [
-    [1.0, 0.0],
-    [DIAGONAL, DIAGONAL],
-    [0.0, 1.0],
-    [-DIAGONAL, DIAGONAL],
-    [-1.0, 0.0],
-    [-DIAGONAL, -DIAGONAL],
-    [0.0, -1.0],
-    [DIAGONAL, -DIAGONAL],
-];
+/// Of the directions; the sines are those of the direction two before.
+const COSINES: [f32; DIRECTIONS] = [1.0, DIAGONAL, 0.0, -DIAGONAL, -1.0, -DIAGONAL, 0.0, DIAGONAL];
+const SINES: [f32; DIRECTIONS] = [0.0, DIAGONAL, 1.0, DIAGONAL, 0.0, -DIAGONAL, -1.0, -DIAGONAL];
 
 /// Features of one picture and those of another that look like them, and like no others there.
 pub(super) fn matches(from: &[Feature], to: &[Feature]) -> Vec<Match> {
@@ -128,10 +126,7 @@ fn like<'a>(feature: &Feature, others: &'a [Feature]) -> Option<&'a Feature> {
     let likeness: Vec<f32> = others.iter().map(|other| dot(&feature.looks, &other.looks)).collect();
     let (at, most) = likeness.iter().copied().enumerate().max_by(|a, b| a.1.total_cmp(&b.1))?;
     let best = &others[at];
-    let is_elsewhere = |other: &Feature| {
-        let (right, down) = (other.place[0] - best.place[0], other.place[1] - best.place[1]);
-        right.hypot(down) > SAME_PLACE
-    };
+    let is_elsewhere = |other: &Feature| !within(SAME_PLACE, other.place, best.place);
     let second = others.iter().zip(&likeness).filter(|(other, _)| is_elsewhere(other)).map(|(_, l)| *l);
     let second = second.fold(-1.0, f32::max);
     // Of looks of length one, the square of their distance.

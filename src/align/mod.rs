@@ -9,6 +9,8 @@
 //! `patches`, `prepared`, and `alignment` on top.
 
 mod alignment;
+#[cfg(test)]
+mod alignment_tests;
 mod code_picture;
 mod features;
 mod motion;

@@ -102,11 +102,16 @@ fn way(from: Place, to: Place) -> Place {
     [to[0] - from[0], to[1] - from[1]]
 }
 
+/// Whether two places lie no farther apart than so many pixels. Squares are quicker than a root.
+pub(super) fn within(far: f32, a: Place, b: Place) -> bool {
+    let [right, down] = way(a, b);
+    right * right + down * down <= far * far
+}
+
 impl Match {
-    /// How far from where a motion puts it the match lies, in pixels.
-    fn off(&self, motion: &Motion) -> f32 {
-        let [right, down] = way(motion.of(self.from), self.to);
-        right.hypot(down)
+    /// A motion puts it where it is.
+    fn bears_out(&self, motion: &Motion) -> bool {
+        within(NEAR, motion.of(self.from), self.to)
     }
 }
 
@@ -118,31 +123,31 @@ pub(super) fn motions(matches: &[Match], middle: Place, long_side: f32) -> Vec<M
     while found.len() < MOST_MOTIONS
         && let Some(motion) = best_motion(&left, middle, long_side)
     {
-        left.retain(|m| m.off(&motion) > NEAR);
+        left.retain(|m| !m.bears_out(&motion));
         found.push(motion);
     }
     found
 }
 
-/// By random pairs of matches (Fischler and Bolles 1981), then by all that bear the best one out.
-fn best_motion(matches: &[Match], middle: Place, long_side: f32) -> Option<Motion> {
+/// The motion that most matches bear out: by random pairs of them (Fischler and Bolles 1981), then by all that bear the
+/// best one out.
+pub(super) fn best_motion(matches: &[Match], middle: Place, long_side: f32) -> Option<Motion> {
     let mut draw = Draw(0x9E37_79B9);
     let mut best: Option<(usize, Motion)> = None;
     for _ in 0..TRIES {
         let (a, b) = (draw.one_of(matches)?, draw.one_of(matches)?);
-        let [right, down] = way(a.from, b.from);
-        if right.hypot(down) < LEAST_BASE {
+        if within(LEAST_BASE, a.from, b.from) {
             continue;
         }
         let Some(motion) = Motion::of_two(a, b).filter(|m| m.is_likely(middle, long_side)) else { continue };
-        let borne_out = matches.iter().filter(|m| m.off(&motion) <= NEAR).count();
+        let borne_out = matches.iter().filter(|m| m.bears_out(&motion)).count();
         if best.is_none_or(|(most, _)| borne_out > most) {
             best = Some((borne_out, motion));
         }
     }
     let (_, mut motion) = best.filter(|(borne_out, _)| *borne_out >= FEWEST)?;
     for _ in 0..2 {
-        let near: Vec<Match> = matches.iter().filter(|m| m.off(&motion) <= NEAR).copied().collect();
+        let near: Vec<Match> = matches.iter().filter(|m| m.bears_out(&motion)).copied().collect();
         motion = Motion::of_all(&near).filter(|m| m.is_likely(middle, long_side)).unwrap_or(motion);
     }
     Some(motion)

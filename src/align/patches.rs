@@ -4,7 +4,7 @@
 //! a sitter who moves before a still backdrop, and a head that turns, are followed. Then at full size, each patch from the
 //! nodes about it. A patch counts when looking for it from where it was found leads back.
 
-use super::motion::{Motion, Place};
+use super::motion::{Motion, Place, within};
 use super::net::Net;
 use super::structure::Structure;
 use super::window::{Found, Window};
@@ -50,7 +50,11 @@ impl Field {
     fn try_those_beside(&mut self, at: usize, window: Option<&Window>, to: &Structure) {
         let Some(window) = window else { return };
         let own = self.nodes[at].map_or(f32::NEG_INFINITY, |own| own.likeness);
+        let there = |motion: &Motion| motion.of(window.place());
+        let is_own =
+            |motion: &Motion| self.nodes[at].is_some_and(|own| within(ONE_START, there(&own.motion), there(motion)));
         let beside = self.net.beside(at).filter_map(|other| Some(self.nodes[other]?.motion));
+        let beside = beside.filter(|motion| !is_own(motion));
         let likely = beside.filter_map(|motion| Some((window.likeness(to, &motion)?, motion)));
         let better = likely.max_by(|a, b| a.0.total_cmp(&b.0));
         if let Some((likeness, motion)) = better
@@ -71,11 +75,7 @@ fn best(window: &Window, to: &Structure, motions: impl Iterator<Item = Motion>) 
     let mut starts: Vec<Motion> = Vec::new();
     for motion in motions {
         let there = motion.of(window.place());
-        let is_near = |other: &Motion| {
-            let [x, y] = other.of(window.place());
-            (x - there[0]).hypot(y - there[1]) < ONE_START
-        };
-        if !starts.iter().any(is_near) {
+        if !starts.iter().any(|other| within(ONE_START, other.of(window.place()), there)) {
             starts.push(motion);
         }
     }
@@ -108,6 +108,6 @@ impl Pair<'_> {
         }
         let returning = Window::about(self.to, there)?;
         let returned = best(&returning, self.from, self.back.about(there))?.motion.of(there);
-        ((returned[0] - place[0]).hypot(returned[1] - place[1]) <= RETURNS).then_some(found.motion)
+        within(RETURNS, returned, place).then_some(found.motion)
     }
 }

@@ -6,8 +6,8 @@ use super::code_picture::CodePicture;
 use super::features::{Feature, features};
 use super::motion::Place;
 use super::net::{Net, PATCHES_APART};
-use super::plane::Plane;
 use super::structure::{Structure, structures};
+use super::window::Window;
 
 /// See the module. It takes some 3 MiB, so that few are kept.
 #[derive(Debug, Clone)]
@@ -17,8 +17,8 @@ pub struct Prepared {
     pub(super) full: Structure,
     /// About half the size: there motions are followed first.
     pub(super) half: Structure,
-    /// How much the patch about each pixel shows of where it lies.
-    texture: Plane,
+    /// Of each patch, whether it shows where it lies. One at the very edge is not followed.
+    pub(super) textured: Vec<bool>,
 }
 
 /// Sizes at which features are looked for, each this part of the one before.
@@ -35,8 +35,12 @@ impl Prepared {
         let features = features(&sizes);
         let half = sizes.swap_remove(HALF);
         let full = sizes.swap_remove(0);
-        let texture = full.texture(TEXTURE_RADIUS);
-        Prepared { picture: Arc::clone(picture), features, full, half, texture }
+        let is_textured = |place: Place| {
+            let [x, y] = place.map(|v| v as usize);
+            Window::lies_in(&full, place) && full.texture_about(x, y, TEXTURE_RADIUS) >= TEXTURED
+        };
+        let textured = net_of(picture).places().map(is_textured).collect();
+        Prepared { picture: Arc::clone(picture), features, full, half, textured }
     }
 
     pub(super) fn picture(&self) -> &CodePicture {
@@ -50,20 +54,19 @@ impl Prepared {
 
     /// Width and height in pixels.
     pub(super) fn size(&self) -> [f32; 2] {
-        [self.picture.width() as f32, self.picture.height() as f32]
+        size_of(&self.picture)
     }
 
     /// The patches that the picture is parted in.
     pub(super) fn net(&self) -> Net {
-        Net::over(self.size(), PATCHES_APART)
+        net_of(&self.picture)
     }
+}
 
-    /// The patch about a place shows where it lies.
-    pub(super) fn is_textured(&self, [x, y]: Place) -> bool {
-        self.texture.at(x as isize, y as isize) >= TEXTURED
-    }
+fn size_of(picture: &CodePicture) -> [f32; 2] {
+    [picture.width() as f32, picture.height() as f32]
+}
 
-    pub(super) fn textured_patches(&self) -> usize {
-        self.net().places().filter(|place| self.is_textured(*place)).count()
-    }
+fn net_of(picture: &CodePicture) -> Net {
+    Net::over(size_of(picture), PATCHES_APART)
 }

@@ -36,12 +36,33 @@ impl Structure {
         let [across, down] = &self.slopes;
         let (xx, yy) = (across.map(|s| s * s).boxed(radius), down.map(|s| s * s).boxed(radius));
         let xy = across.zip(down, |a, b| a * b).boxed(radius);
-        let least = |at: usize| {
-            let (a, b, c) = (xx.values[at], yy.values[at], xy.values[at]);
-            (a + b) / 2.0 - (((a - b) / 2.0).powi(2) + c * c).sqrt()
-        };
-        Plane { values: (0..xx.values.len()).map(least).collect(), ..xx }
+        let both = xx.values.iter().zip(&xy.values).zip(&yy.values);
+        Plane { values: both.map(|((xx, xy), yy)| least([*xx, *xy, *yy])).collect(), ..xx }
     }
+
+    /// The same of one pixel alone.
+    pub fn texture_about(&self, x: usize, y: usize, radius: usize) -> f32 {
+        let [across, down] = &self.slopes;
+        let columns = x.saturating_sub(radius)..(x + radius + 1).min(across.width);
+        let rows = y.saturating_sub(radius)..(y + radius + 1).min(across.height);
+        let count = (columns.len() * rows.len()) as f32;
+        let mut sums = [0.0; 3];
+        for row in rows {
+            let line = row * across.width + columns.start..row * across.width + columns.end;
+            for (right, below) in across.values[line.clone()].iter().zip(&down.values[line]) {
+                sums[0] += right * right;
+                sums[1] += right * below;
+                sums[2] += below * below;
+            }
+        }
+        least(sums.map(|sum| sum / count))
+    }
+}
+
+/// The lesser characteristic value of a symmetric matrix of two by two.
+fn least([xx, xy, yy]: [f32; 3]) -> f32 {
+    let (half, mean) = ((xx - yy) / 2.0, (xx + yy) / 2.0);
+    mean - (half * half + xy * xy).sqrt()
 }
 
 /// A picture's structures at several sizes, each `factor` times the one before it; the full size first.

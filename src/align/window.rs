@@ -4,7 +4,7 @@
 //! the zoom of what the window shows are those of the motion that it starts from. All places are in pixels of the full size.
 //! Most of an alignment's time is spent here.
 
-use super::motion::{Motion, Place};
+use super::motion::{Motion, Place, within};
 use super::plane::Plane;
 use super::structure::Structure;
 
@@ -45,14 +45,20 @@ pub(super) struct Found {
 }
 
 impl Window {
+    /// All of a window about the place does.
+    pub fn lies_in(structure: &Structure, place: Place) -> bool {
+        let [x, y] = place.map(|v| (v * structure.scale) as usize);
+        let Plane { width, height, .. } = structure.plane;
+        x >= RADIUS && y >= RADIUS && x + RADIUS < width && y + RADIUS < height
+    }
+
     /// `None` where it doesn't lie within the picture.
     pub fn about(structure: &Structure, place: Place) -> Option<Window> {
-        let Structure { scale, plane, slopes } = structure;
-        let [x, y] = place.map(|v| (v * scale) as usize);
-        let inside = x >= RADIUS && y >= RADIUS && x + RADIUS < plane.width && y + RADIUS < plane.height;
-        if !inside {
+        if !Window::lies_in(structure, place) {
             return None;
         }
+        let Structure { scale, plane, slopes } = structure;
+        let [x, y] = place.map(|v| (v * scale) as usize);
         let (left, top) = (x - RADIUS, y - RADIUS);
         let cut = |plane: &Plane| {
             let mut values = [0.0; PIXELS];
@@ -92,15 +98,14 @@ impl Window {
             let [right, down] = self.step(&seen);
             let [x, y] = motion.turned([right / self.scale, down / self.scale]);
             motion = Motion { right: motion.right - x, down: motion.down - y, ..motion };
-            let now = motion.of(self.place);
-            let far = (now[0] - begin[0]).hypot(now[1] - begin[1]) * self.scale;
-            if far.is_nan() || far > RADIUS as f32 {
+            if !within(RADIUS as f32 / self.scale, motion.of(self.place), begin) {
                 return None;
             }
-            seen = self.seen(other, &motion)?;
-            if right.hypot(down) < SHORT {
+            // What is seen from a hair's breadth away is the same.
+            if within(SHORT, [right, down], [0.0; 2]) {
                 break;
             }
+            seen = self.seen(other, &motion)?;
         }
         Some(Found { motion, likeness: self.correlation(&seen) })
     }
@@ -114,22 +119,27 @@ impl Window {
         let (along, across) = (along * zoom, across * zoom);
         // All of it lies inside where its corners do; written so that what is no number lies outside.
         let reach = (along.abs() + across.abs()) * (RADIUS as f32 + 1.0);
-        let within = |at: f32, size: usize| at - reach >= 0.0 && at + reach < size as f32 - 1.0;
-        if !(within(middle[0], *width) && within(middle[1], *height)) {
+        let inside = |at: f32, size: usize| at - reach >= 0.0 && at + reach < size as f32 - 1.0;
+        if !(inside(middle[0], *width) && inside(middle[1], *height)) {
             return None;
         }
+        // Places of a whole row at once, and whole parts by i32, as processors do them side by side.
         let mut seen = [0.0; PIXELS];
         for (row, out) in seen.chunks_exact_mut(SIDE).enumerate() {
             let down = self.first[1] + row as f32;
             let (left, top) = (middle[0] - across * down, middle[1] + along * down);
-            for (column, out) in out.iter_mut().enumerate() {
-                let right = self.first[0] + column as f32;
-                let (x, y) = (left + along * right, top + across * right);
-                let at = y as usize * width + x as usize;
-                let (beside, below) = (x.fract(), y.fract());
+            let rights: [f32; SIDE] = std::array::from_fn(|column| self.first[0] + column as f32);
+            let (xs, ys) = (rights.map(|right| left + along * right), rights.map(|right| top + across * right));
+            let (columns, rows) = (xs.map(|x| x as i32), ys.map(|y| y as i32));
+            let corners: [[f32; 4]; SIDE] = std::array::from_fn(|at| {
+                let at = rows[at] as usize * width + columns[at] as usize;
                 let (upper, lower) = (&values[at..at + 2], &values[at + width..at + width + 2]);
-                let up = upper[0] + (upper[1] - upper[0]) * beside;
-                let low = lower[0] + (lower[1] - lower[0]) * beside;
+                [upper[0], upper[1], lower[0], lower[1]]
+            });
+            for (at, out) in out.iter_mut().enumerate() {
+                let (beside, below) = (xs[at] - columns[at] as f32, ys[at] - rows[at] as f32);
+                let [a, b, c, d] = corners[at];
+                let (up, low) = (a + (b - a) * beside, c + (d - c) * beside);
                 *out = up + (low - up) * below;
             }
         }
