@@ -66,12 +66,14 @@ impl Moved {
 /// A place lies as those do that were found no more than this many patches away.
 const NEAR_BY: usize = 3;
 /// A picture with fewer patches that show where they lie is too plain.
-const FEWEST_TEXTURED: usize = 40;
+const FEWEST_TEXTURED: usize = 20;
 /// One scene shares at least this much, and two scenes at most that: pairs of 90 unlike photographs shared 0.054 at most, and
 /// sitters who moved under a light that was out 0.58 at least.
 const ONE_SCENE: f64 = 0.10;
 const OTHER_SCENES: f64 = 0.07;
-const FEWEST_FOUND: usize = 30;
+const FEWEST_FOUND: usize = 12;
+/// A picture that shows so much, be it edges only, shows some scene.
+const DRAWN: f64 = 0.05;
 /// A patch counts when so many of those about it moved as it did, to so many pixels: what is alike by chance lies anywhere.
 const AGREEING: usize = 2;
 const AGREE: f32 = 2.0;
@@ -97,10 +99,13 @@ impl Overlay {
         let followed = Followed::of(reference, frame);
         let [textured, in_frame] =
             [reference, frame].map(|of| of.textured.iter().filter(|is_textured| **is_textured).count());
-        if textured.min(in_frame) < FEWEST_TEXTURED {
-            return Overlay::TooPlain;
-        }
         let found = followed.sure.iter().filter(|sure| **sure).count();
+        if textured.min(in_frame) < FEWEST_TEXTURED {
+            // What shows where it lies is not there any more, and something else is.
+            let is_other =
+                found == 0 && textured.max(in_frame) >= FEWEST_TEXTURED && reference.drawn.min(frame.drawn) >= DRAWN;
+            return if is_other { Overlay::OtherScene } else { Overlay::TooPlain };
+        }
         // Nobody knows yet how much of one lies in the other.
         let share = found as f64 / textured.min(in_frame) as f64;
         if share < OTHER_SCENES {

@@ -19,6 +19,8 @@ pub struct Prepared {
     pub(super) half: Structure,
     /// Of each patch, whether it shows where it lies. One at the very edge is not followed.
     pub(super) textured: Vec<bool>,
+    /// Share of the patches that show anything, be it an edge only, and are neither dark nor burnt out.
+    pub(super) drawn: f64,
 }
 
 /// Sizes at which features are looked for, each this part of the one before.
@@ -28,6 +30,10 @@ const HALF: usize = 2;
 /// A patch with less texture lies where those about it do.
 const TEXTURED: f32 = 0.012;
 const TEXTURE_RADIUS: usize = 6;
+/// Squares of the slopes of a patch that shows anything, their mean.
+const DRAWN: f32 = 0.03;
+/// Codes of what is neither dark nor burnt out.
+const LIT: std::ops::Range<f32> = 20.0..250.0;
 
 impl Prepared {
     pub fn of(picture: &Arc<CodePicture>) -> Prepared {
@@ -40,7 +46,15 @@ impl Prepared {
             Window::lies_in(&full, place) && full.texture_about(x, y, TEXTURE_RADIUS) >= TEXTURED
         };
         let textured = net_of(picture).places().map(is_textured).collect();
-        Prepared { picture: Arc::clone(picture), features, full, half, textured }
+        let is_drawn = |place: &Place| {
+            let [x, y] = place.map(|v| v as usize);
+            let at = y * full.plane.width + x;
+            let steep = full.slopes.iter().map(|slope| slope.values[at].powi(2)).sum::<f32>() >= DRAWN;
+            steep && LIT.contains(&picture.code_at(x, y))
+        };
+        let net = net_of(picture);
+        let drawn = net.places().filter(is_drawn).count() as f64 / net.len().max(1) as f64;
+        Prepared { picture: Arc::clone(picture), features, full, half, textured, drawn }
     }
 
     pub(super) fn picture(&self) -> &CodePicture {

@@ -152,9 +152,10 @@ pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Resp
         let of = |(share, patch): (f64, &MatchedPatch)| {
             Some((tint(patch.colours[1], channel)? - tint(patch.colours[0], channel)?, share))
         };
-        let mut changes: Vec<(f64, f64)> = weighted(place, alignment).filter_map(of).collect();
+        let changes: Vec<(f64, f64)> = weighted(place, alignment).filter_map(of).collect();
         let told: f64 = changes.iter().map(|(_, share)| share).sum();
-        weighted_median(&mut changes).filter(|_| told >= LEAST_PATCHES).map(Stops)
+        let sum: f64 = changes.iter().map(|(change, share)| change * share).sum();
+        (told >= LEAST_PATCHES).then(|| Stops(sum / told))
     };
     Some([change(0)?, change(2)?])
 }

@@ -32,6 +32,15 @@ pub struct Look {
 const MOST_ANCHORS: usize = 12;
 
 impl Look {
+    pub(super) fn new(
+        frame: Option<FrameNumber>,
+        file: String,
+        observation: Arc<Observation>,
+        marks: BTreeMap<GroupName, Stops>,
+    ) -> Look {
+        Look { frame, file, observation, marks, anchors: Vec::new() }
+    }
+
     pub(super) fn add_anchor(&mut self, anchor: Anchor) {
         self.anchors.retain(|known| known.frame != anchor.frame);
         self.anchors.push(anchor);

@@ -133,9 +133,7 @@ impl Setup {
                 let marked = self.positions.iter().filter(|_| frame.is_some());
                 let marks = marked.map(|p| (p.group.clone(), p.at)).collect();
                 let observation = Arc::new(observation.in_codes(|_| None));
-                let anchors = Vec::new();
-                self.looks
-                    .insert(look.clone(), Look { frame: *frame, file: file.clone(), observation, marks, anchors });
+                self.looks.insert(look.clone(), Look::new(*frame, file.clone(), observation, marks));
                 self.make_current(look);
             }
             Body::Look { look } => self.make_current(look),
@@ -327,9 +325,7 @@ impl Setup {
             self.open = Some(OpenCorrection::new(asked.number(n), purpose, correction, &self.positions));
         }
         let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
-        if let Some((look, anchor)) = look.zip(judgement.anchor.as_deref()) {
-            look.add_anchor(anchor.clone());
-        }
+        look.into_iter().zip(judgement.anchor.as_deref()).for_each(|(look, anchor)| look.add_anchor(anchor.clone()));
     }
 
     fn read_position(&mut self, read: &PositionRead) {

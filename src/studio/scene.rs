@@ -46,7 +46,8 @@ const HAIR: [f32; 3] = [0.07, 0.05, 0.045];
 const CLOTH: [f32; 3] = [0.10, 0.12, 0.16];
 const BACKDROP: [f32; 3] = [0.22, 0.22, 0.22];
 const LIPS: [f32; 3] = [0.36, 0.14, 0.13];
-const EYES: [f32; 3] = [0.10, 0.09, 0.09];
+const EYES: [f32; 3] = [0.06, 0.05, 0.05];
+const WHITES: [f32; 3] = [0.42, 0.40, 0.39];
 
 impl Scene {
     /// Linear light of every pixel under lights at their powers (stops from full).
@@ -76,7 +77,8 @@ impl Scene {
             return surface;
         }
         if let Some(normal) = ellipsoid(u, v + 0.52, [0.46, 0.30, 0.22]) {
-            return Surface { albedo: CLOTH, normal, is_backdrop: false };
+            let folds = 1.0 + 0.25 * (u * 90.0 + 4.0 * (v * 30.0).sin()).sin() + 0.15 * (v * 110.0 + u * 40.0).sin();
+            return Surface { albedo: CLOTH.map(|a| a * folds), normal, is_backdrop: false };
         }
         let mottle = 1.0 + 0.08 * ((u * 17.0).sin() * (v * 13.0).cos());
         Surface { albedo: BACKDROP.map(|a| a * mottle), normal: [0.0, 0.0, 1.0], is_backdrop: true }
@@ -91,11 +93,16 @@ impl Scene {
             ((across - at.0) / size.0).powi(2) + ((normal[1] - at.1) / size.1).powi(2) < 1.0
         };
         let albedo = if normal[1] > 0.55 || (normal[1] > 0.0 && across.abs() > 0.86) {
+            let strands = 1.0 + 0.4 * (across * 48.0 + 3.0 * (normal[1] * 9.0).sin()).sin();
+            HAIR.map(|a| a * strands)
+        } else if near((-0.32, 0.27), (0.17, 0.035)) || near((0.32, 0.27), (0.17, 0.035)) {
             HAIR
+        } else if near((-0.32, 0.12), (0.035, 0.05)) || near((0.32, 0.12), (0.035, 0.05)) {
+            EYES
         } else if near((0.0, -0.52), (0.22, 0.06)) {
             LIPS
         } else if near((-0.32, 0.12), (0.11, 0.05)) || near((0.32, 0.12), (0.11, 0.05)) {
-            EYES
+            WHITES
         } else {
             let freckle = 1.0 + 0.05 * ((across * 41.0).sin() * (normal[1] * 37.0).sin());
             SKIN.map(|a| a * freckle)
