@@ -10,13 +10,15 @@ use std::hint::black_box;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use criterion::{Criterion, criterion_group, criterion_main};
+use greyhold::align::{CodePicture, Overlay, Prepared};
 #[cfg(feature = "raw")]
 use greyhold::config::Curves;
 use greyhold::container::{Kind, Links, examine};
-use greyhold::frame;
+use greyhold::frame::{self, Picture};
 #[cfg(feature = "raw")]
 use greyhold::meter::LightMap;
 use greyhold::meter::{Spot, light_map, meter};
@@ -44,10 +46,10 @@ const WIDTH: u32 = 6000;
 const HEIGHT: u32 = 4000;
 
 /// A 24-megapixel camera JPEG, 4:2:2, about 10 MB.
-fn big_jpeg() -> Vec<u8> {
+fn big_jpeg(pose: Pose) -> Vec<u8> {
     let light = |from, strength, softness| Light { from, strength, on_backdrop: 0.3, softness };
     let lights = [(light([-0.8, 0.6, 0.9], 0.9, 0.4), 0.0), (light([0.6, 0.0, 1.0], 0.35, 0.9), 0.0)];
-    let pixels = Scene { width: WIDTH, height: HEIGHT, pose: Pose::default() }.render(&lights);
+    let pixels = Scene { width: WIDTH, height: HEIGHT, pose }.render(&lights);
     let mut seed = 1_u32;
     let grain = |v: f32, seed: &mut u32| {
         *seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
@@ -98,7 +100,7 @@ fn surveyed(response: &Response) -> (Basis, Vec<SourcePrior>, LightMap) {
 }
 
 fn decoding(c: &mut Criterion) {
-    let jpeg = big_jpeg();
+    let jpeg = big_jpeg(Pose::default());
     println!("a JPEG of {WIDTH} x {HEIGHT} pixels, 4:2:2, {:.1} MB", jpeg.len() as f64 / 1e6);
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join("big.jpg");
@@ -152,8 +154,48 @@ fn decoding(c: &mut Criterion) {
     }
     group.finish();
     what_a_worker_adds("JPEG", Kind::Jpeg, &path);
+    what_an_alignment_costs(&jpeg, &path);
     #[cfg(feature = "raw")]
     what_a_worker_adds("DNG", Kind::RawTiff, &home.path().join("big.dng"));
+}
+
+/// A frame in which the sitter moved, laid over its reference: against a full decode and a finished reading, in turn.
+fn what_an_alignment_costs(jpeg: &[u8], path: &Path) {
+    const TURNS: usize = 20;
+    let prepared = |picture: &Picture| Prepared::of(&Arc::new(CodePicture::of(picture)));
+    let read = |path: &Path| frame::read(Kind::Jpeg, path, Series::Thirds).unwrap().picture.unwrap();
+    let reference = prepared(&read(path));
+    let moved = path.with_file_name("moved.jpg");
+    std::fs::write(&moved, big_jpeg(Pose { right: 0.03, up: 0.01, turn: 4.0, nearer: 0.05 })).unwrap();
+    let spots = Spot::ready();
+    let [mut decodes, mut readings, mut alignments] = [(); 3].map(|()| Vec::new());
+    for turn in 0..=TURNS {
+        let began = Instant::now();
+        black_box(image::load_from_memory_with_format(jpeg, ImageFormat::Jpeg).unwrap());
+        let decoded = Instant::now();
+        let picture = read(&moved);
+        black_box((meter(&picture, &spots), light_map(&picture)));
+        let metered = Instant::now();
+        let overlay = black_box(Overlay::of(&reference, &prepared(&picture)));
+        let laid = Instant::now();
+        assert!(overlay.alignment().is_some(), "{overlay:?}");
+        // The first turn warms all.
+        if turn > 0 {
+            decodes.push(decoded - began);
+            readings.push(metered - decoded);
+            alignments.push(laid - metered);
+        }
+    }
+    let [decode, reading, alignment] = [decodes, readings, alignments].map(|mut times| {
+        times.sort();
+        times[TURNS / 2].as_secs_f64() * 1e3
+    });
+    println!(
+        "a frame laid over its reference: {alignment:.1} ms, {:.3} of a full decode ({decode:.1} ms); a finished reading of \
+         {reading:.1} ms takes {:.2} times as long with it; medians of {TURNS} in turn",
+        alignment / decode,
+        (reading + alignment) / reading
+    );
 }
 
 /// The same file by this process and by a warm worker, in turn: their difference is smaller than what a machine's own
@@ -289,7 +331,7 @@ fn follow_as_a_page(watch: &Watch) {
 }
 
 fn closed_file_to_event(c: &mut Criterion) {
-    let jpeg = big_jpeg();
+    let jpeg = big_jpeg(Pose::default());
     let mut group = c.benchmark_group("closed file to event on the socket");
     group.sample_size(10).measurement_time(Duration::from_secs(6));
     for (name, page, followers) in
@@ -328,7 +370,7 @@ fn burst_with(pages: usize) {
     const FRAMES: usize = 200;
     const A_SECOND: f64 = 20.0;
     let home = tempfile::tempdir().unwrap();
-    let jpeg = big_jpeg();
+    let jpeg = big_jpeg(Pose::default());
     let mut watch = Watch::start(home.path(), Page::Served);
     #[cfg(feature = "raw")]
     (0..pages).for_each(|_| follow_as_a_page(&watch));

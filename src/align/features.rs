@@ -104,7 +104,7 @@ fn looks(structure: &Structure, x: usize, y: usize) -> Option<[f32; LOOKS]> {
     }
     for most in [MOST_OF_LOOKS, 1.0] {
         let size = looks.iter().map(|v| v * v).sum::<f32>().sqrt();
-        if !(size > 1e-3) {
+        if size.is_nan() || size <= 1e-3 {
             return None;
         }
         looks.iter_mut().for_each(|v| *v = (*v / size).min(most));

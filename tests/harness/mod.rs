@@ -5,6 +5,7 @@ pub mod browser;
 pub mod client;
 pub mod dng;
 pub mod exiftool;
+pub mod handheld;
 pub mod hostile;
 pub mod http;
 pub mod logs;

@@ -52,6 +52,7 @@ mod the_command_line_is_plain;
 mod the_demo_tells_its_story;
 mod the_golden_log_replays;
 mod the_light_of_late_frames_outlives_the_program;
+mod the_same_points_are_found_whatever_the_framing;
 mod the_shot_log_is_safe_to_name;
 mod the_shot_log_keeps_what_it_announced;
 mod the_socket_is_its_owners_alone;

@@ -10,7 +10,7 @@ use crate::harness::{greyhold, real_frames};
 use serde_json::Value;
 
 /// Frames of a series with their exposure in stops.
-fn series(frames: &Path, name: &str) -> Vec<(String, f64)> {
+pub fn series(frames: &Path, name: &str) -> Vec<(String, f64)> {
     let table = std::fs::read_to_string(frames.join("EXPOSURE.csv")).unwrap();
     let rows = table.lines().skip(1).map(|l| l.split(',').collect::<Vec<_>>());
     rows.filter(|r| r[0].starts_with(&format!("{name}/"))).map(|r| (r[0].to_owned(), r[4].parse().unwrap())).collect()
