@@ -22,6 +22,8 @@ pub(super) struct LaidOver {
 
 /// With this share found, no anchor is asked.
 const ENOUGH: f64 = 0.5;
+/// An anchor counts where it shares so many times as much.
+const MORE: f64 = 1.25;
 /// A matching frame that shares less with all that is known shows the look anew.
 const SHOWN_ANEW: f64 = 0.5;
 /// A frame whose own light is less sure is no anchor: all that is measured by it would be less sure still.
@@ -53,7 +55,8 @@ impl Draft<'_> {
             }
             let Some(overlay) = scenes.overlay(anchor.picture, frame) else { continue };
             let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
-            if laid.share() > best.share() {
+            // One that shows no more than the reference adds its own error and nothing else.
+            if laid.share() > best.share() * MORE {
                 best = laid;
             }
         }
