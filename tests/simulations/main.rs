@@ -8,6 +8,7 @@
 mod harness;
 
 mod each_light_is_read_out_of_a_frame;
+mod faces_that_move_are_read_in_true_stops;
 mod intervals_hold_as_often_as_they_say;
 mod learning_takes_no_frame_in_which_a_light_moved;
 
