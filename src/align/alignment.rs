@@ -26,6 +26,8 @@ pub struct Alignment {
     pub patches: Vec<Option<MatchedPatch>>,
     /// Share of the patches that show where they lie, and lie in both pictures, that were found.
     pub share: f64,
+    /// Share of what the frame shows that the reference shows, too, about.
+    pub covers: f64,
     pub moved: Moved,
     /// The frame is the scene as a mirror shows it.
     pub is_mirrored: bool,
@@ -163,7 +165,8 @@ impl Followed {
         let in_both = textured.filter(|at| lies_in(frame.size(), most.of(self.net.place(*at)))).count();
         let in_frame = frame.textured.iter().filter(|is_textured| **is_textured).count();
         let share = found as f64 / in_both.min(in_frame).max(found) as f64;
-        Alignment { columns, rows, patches, share, moved, is_mirrored: false }
+        let covers = (found as f64 * moved.zoom.powi(2) / in_frame.max(1) as f64).min(1.0);
+        Alignment { columns, rows, patches, share, covers, moved, is_mirrored: false }
     }
 
     /// One that shows where it lies was followed near by.

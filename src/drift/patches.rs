@@ -137,7 +137,9 @@ pub fn area_in_frame(area: Area, alignment: &Alignment) -> Option<Area> {
     let (x, y) = ((area.left + area.right) / 2.0 + right, (area.top + area.bottom) / 2.0 + down);
     let half = |from: f64, to: f64| (to - from) / 2.0 * alignment.moved.zoom;
     let (across, along) = (half(area.left, area.right), half(area.top, area.bottom));
-    let [left, top, right, bottom] = [x - across, y - along, x + across, y + along].map(|v| v.clamp(0.0, 1.0));
+    // A tenth of a thousandth is less than any pixel of the small pictures.
+    let edge = |v: f64| (v.clamp(0.0, 1.0) * 1e4).round() / 1e4;
+    let [left, top, right, bottom] = [x - across, y - along, x + across, y + along].map(edge);
     Area::new(left, top, right, bottom)
 }
 

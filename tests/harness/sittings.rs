@@ -2,9 +2,11 @@
 //!
 //! Invented data, from the demo's renderer: it stands for no real studio.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
+use greyhold::align::{CodePicture, PictureId};
 use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::{Calibrated, Config, Curves, Made};
 use greyhold::container::Fingerprint;
@@ -15,7 +17,8 @@ use greyhold::meter::{Spot, meter, quantiles};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Record, State, SurveyAsk, SurveyStep,
+    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, PictureKeeping, Record, State, SurveyAsk,
+    SurveyStep,
 };
 use greyhold::studio::{CameraSettings, Light, Pose, Scene, codes, with_exif};
 use jiff::civil::date;
@@ -291,7 +294,11 @@ pub struct Sitting {
     metering: MeteringPlan,
     records: Arc<Mutex<Vec<Record>>>,
     shot: u64,
+    /// The small pictures that the engine wants kept.
+    pictures: Pictures,
 }
+
+type Pictures = Arc<Mutex<BTreeMap<PictureId, Arc<CodePicture>>>>;
 
 /// Keeps nothing.
 struct NoDisk;
@@ -320,8 +327,17 @@ pub fn config(rig: &Rig) -> Config {
 }
 
 impl Sitting {
-    /// Goes on from a state.
+    /// Goes on from a state, without the pictures of the frames before it.
     pub fn on(config: &Config, curves: &Curves, state: State, shot: u64) -> Sitting {
+        Sitting::knowing(config, curves, state, shot, &Pictures::default())
+    }
+
+    /// Goes on from this sitting's state, as after a restart.
+    pub fn go_on(&self, config: &Config, curves: &Curves, state: State, shot: u64) -> Sitting {
+        Sitting::knowing(config, curves, state, shot, &self.pictures)
+    }
+
+    fn knowing(config: &Config, curves: &Curves, state: State, shot: u64, pictures: &Pictures) -> Sitting {
         let metering = MeteringPlan::of(config);
         let curves = Arc::new(curves.clone());
         let records = Arc::new(Mutex::new(Vec::new()));
@@ -330,10 +346,16 @@ impl Sitting {
         let fresh = state.sitting.records.get() == 0;
         let publish = move |p: greyhold::session::Published| heard.lock().unwrap().push(p.record);
         let mut engine = Engine::new(config.clone(), curves, state, NoDisk, clock, publish);
+        let pictures = Arc::new(Mutex::new(pictures.lock().unwrap().clone()));
+        let (earlier, keeps) = (pictures.lock().unwrap().clone(), pictures.clone());
+        engine.keep_pictures(earlier.into_iter().collect(), move |change| {
+            keeps.lock().unwrap().extend(change.added);
+            PictureKeeping::Taken
+        });
         if fresh {
             engine.open("test".to_owned(), "studio".to_owned());
         }
-        Sitting { engine, metering, records, shot }
+        Sitting { engine, metering, records, shot, pictures }
     }
 
     pub fn tell(&mut self, command: &Command) {
@@ -385,7 +407,12 @@ impl Sitting {
 
     /// A reference, and a survey as its guide asks for it: a light that is too weak alone is shot again at a higher ISO.
     pub fn survey(&mut self, rig: &Rig, random: &mut Random) {
-        let still = |random: &mut Random| pose(0.002, 1.0, random);
+        self.survey_moving(0.002, rig, random);
+    }
+
+    /// The same with a sitter who shifts by up to this part of the frame between its frames.
+    pub fn survey_moving(&mut self, shift: f64, rig: &Rig, random: &mut Random) {
+        let still = |random: &mut Random| pose(shift, 1.0, random);
         let mut at = 0.0;
         let mut next = |random: &mut Random, seed: u64| {
             at += 20.0;

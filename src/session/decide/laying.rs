@@ -20,12 +20,10 @@ pub(super) struct LaidOver {
     anchor: Option<Anchor>,
 }
 
-/// With this share found, no anchor is asked.
-const ENOUGH: f64 = 0.5;
-/// An anchor counts where it shares so many times as much.
+/// Where so much of what a frame shows is known, no anchor is asked.
+const ENOUGH: f64 = 0.6;
+/// An anchor counts where it knows so many times as much.
 const MORE: f64 = 1.25;
-/// A matching frame that shares less with all that is known shows the look anew.
-const SHOWN_ANEW: f64 = 0.5;
 /// A frame whose own light is less sure is no anchor: all that is measured by it would be less sure still.
 const SURE_ENOUGH: Stops = Stops(0.12);
 
@@ -34,8 +32,9 @@ impl LaidOver {
         Laid { overlay: &self.overlay, anchor: self.anchor.as_ref() }
     }
 
-    fn share(&self) -> f64 {
-        self.overlay.alignment().map_or(0.0, |alignment| alignment.share)
+    /// How much of what the frame shows is known by it.
+    fn known(&self) -> f64 {
+        self.overlay.alignment().map_or(0.0, |alignment| alignment.covers)
     }
 }
 
@@ -50,13 +49,13 @@ impl Draft<'_> {
         let is_raw = |id: PictureId| scenes.picture(id).map(|picture| picture.is_raw());
         let anchors = look.anchors.iter().rev().filter(|anchor| is_raw(anchor.picture) == is_raw(frame));
         for anchor in anchors {
-            if best.share() >= ENOUGH {
+            if best.known() >= ENOUGH {
                 break;
             }
             let Some(overlay) = scenes.overlay(anchor.picture, frame) else { continue };
             let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
             // One that shows no more than the reference adds its own error and nothing else.
-            if laid.share() > best.share() * MORE {
+            if laid.known() > best.known() * MORE {
                 best = laid;
             }
         }
@@ -72,7 +71,7 @@ impl Draft<'_> {
         laid: Option<&LaidOver>,
         verdict: &Verdict,
     ) -> Option<Box<Anchor>> {
-        laid.filter(|laid| laid.overlay.alignment().is_some() && laid.share() < SHOWN_ANEW)?;
+        laid.filter(|laid| laid.overlay.alignment().is_some() && laid.known() < ENOUGH)?;
         let is_sure = verdict.spots.iter().any(|s| s.spot == WHOLE && s.half_width <= SURE_ENOUGH);
         let is_known = look?.frame == Some(exposure.frame);
         if verdict.finding != Finding::Matched || !is_sure || is_known || exposure.found_at_start {
