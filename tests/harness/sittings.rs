@@ -5,13 +5,14 @@
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
+use greyhold::align::CodePicture;
 use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::{Calibrated, Config, Curves, Made};
 use greyhold::container::Fingerprint;
 use greyhold::drift::Lighting;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
-use greyhold::meter::{Spot, meter, quantiles};
+use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
@@ -250,7 +251,7 @@ pub fn calibrate_into(folder: &Path) {
                 file: format!("bracket_{i}.jpg"),
                 settings: take.settings(),
                 exposure: None,
-                quantiles: quantiles(&picture),
+                codes: Arc::new(CodePicture::of(&picture)),
                 is_raw: false,
                 metered: meter(&picture, &Spot::ready()),
             }
