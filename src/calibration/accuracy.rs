@@ -3,7 +3,8 @@
 //! A fitted curve is tested on a pair of frames that it was not fitted on. The truth is what the settings say, and they are off
 //! themselves: an interval here is that of the reading, and of the settings.
 
-use super::bracket::{Refusal, calibrate};
+use super::bracket::Bracket;
+use super::refusal::Refusal;
 use super::{SeriesFrame, difference, uncertainty_of_difference};
 use crate::drift::{Lighting, observe, uncertainty_of_rendering};
 use crate::meter::WHOLE;
@@ -62,6 +63,9 @@ const NEAREST: Stops = Stops(0.1);
 
 /// Reads all pairs of frames up to two stops apart, in three ways.
 pub fn accuracy(frames: &[SeriesFrame], stock: &Response, prior: &Curve, lighting: Lighting) -> Accuracy {
+    let rendered: Vec<usize> = (0..frames.len()).filter(|at| !frames[*at].is_raw).collect();
+    // Laid once: where a place lies says nothing of its light, so that the tested pair's own may help to find it.
+    let bracket = Bracket::of(rendered.iter().map(|at| &frames[*at]).collect(), lighting);
     let mut pairs = Vec::new();
     for (i, a) in frames.iter().enumerate() {
         for (j, b) in frames.iter().enumerate().skip(i + 1) {
@@ -69,9 +73,14 @@ pub fn accuracy(frames: &[SeriesFrame], stock: &Response, prior: &Curve, lightin
             if !(NEAREST..=FARTHEST).contains(&truth.abs()) {
                 continue;
             }
-            let tells = |k: usize, f: &SeriesFrame| k != i && k != j && !f.is_raw;
-            let others = frames.iter().enumerate().filter(|(k, f)| tells(*k, f)).map(|(_, f)| f.clone());
-            pairs.push(pairing([a, b], truth, &others.collect::<Vec<_>>(), stock, prior, lighting));
+            let own = || {
+                let bracket = bracket.as_ref().map_err(Clone::clone)?;
+                let others: Vec<usize> =
+                    (0..rendered.len()).filter(|k| rendered[*k] != i && rendered[*k] != j).collect();
+                let (fit, _) = bracket.luminance_by(&others, prior)?;
+                Ok(Response::new("fitted".to_owned(), fit.curve, None, fit.scatter))
+            };
+            pairs.push(pairing([a, b], truth, own, stock, lighting));
         }
     }
     Accuracy { pairs }
@@ -80,9 +89,8 @@ pub fn accuracy(frames: &[SeriesFrame], stock: &Response, prior: &Curve, lightin
 fn pairing(
     [a, b]: [&SeriesFrame; 2],
     truth: Stops,
-    others: &[SeriesFrame],
+    own: impl Fn() -> Result<Response, Refusal>,
     stock: &Response,
-    prior: &Curve,
     lighting: Lighting,
 ) -> ComparedPair {
     let files = [a.file.clone(), b.file.clone()];
@@ -90,10 +98,7 @@ fn pairing(
         let raw = if a.is_raw && b.is_raw { error(a, b, truth, &Response::raw(), lighting) } else { None };
         return ComparedPair { files, truth, naive: None, stock: None, fitted: Ok(None), raw };
     }
-    let fitted = calibrate(others, prior, lighting).map(|c| {
-        let own = Response::new("fitted".to_owned(), c.luminance.curve, None, c.luminance.scatter);
-        error(a, b, truth, &own, lighting)
-    });
+    let fitted = own().map(|own| error(a, b, truth, &own, lighting));
     let (naive, stock) = (error(a, b, truth, &Response::srgb(), lighting), error(a, b, truth, stock, lighting));
     ComparedPair { files, truth, naive, stock, fitted, raw: None }
 }

@@ -61,7 +61,7 @@ impl ExposureRun {
             self.frames.remove(0);
             self.numbers.remove(0);
         }
-        self.frames.push(Exposed { codes, exposure });
+        self.frames.push(Exposed::new(codes.into_iter().map(Some), exposure));
         self.numbers.push(number);
     }
 
@@ -100,23 +100,16 @@ fn is_revisited(frames: &[Exposed], at: usize, response: &Response) -> bool {
 
 /// Median change of light between two frames.
 fn change(a: &Exposed, b: &Exposed, response: &Response) -> Option<Stops> {
-    let both = a.codes.iter().zip(&b.codes).filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y));
-    let mut changes: Vec<f64> = both.map(|(x, y)| (response.light(*y) - response.light(*x)).0).collect();
+    let mut changes: Vec<f64> = a.shared_with(b).map(|(_, [x, y])| (response.light(y) - response.light(x)).0).collect();
     median(&mut changes).filter(|_| changes.len() >= FEWEST_QUANTILES).map(Stops)
 }
 
 /// Whether a step reads about as its settings say, by what is known of the curve.
 fn is_likely(a: &Exposed, b: &Exposed, response: &Response) -> bool {
-    let both: Vec<(f64, f64)> = a
-        .codes
-        .iter()
-        .copied()
-        .zip(b.codes.iter().copied())
-        .filter(|(x, y)| TRUSTED.contains(x) && TRUSTED.contains(y))
-        .collect();
+    let both: Vec<[f64; 2]> = a.shared_with(b).map(|(_, codes)| codes).collect();
     let Some(seen) = change(a, b, response) else { return false };
     let each = 1.0 / both.len() as f64;
-    let half_width = response.uncertainty_of(both.iter().map(|(x, y)| (*x, *y, each)));
+    let half_width = response.uncertainty_of(both.iter().map(|[x, y]| (*x, *y, each)));
     (seen - (b.exposure - a.exposure)).abs() <= half_width * (FARTHEST / Z95)
 }
 

@@ -4,15 +4,21 @@
 
 mod accuracy;
 mod bracket;
+mod laid;
 mod learning;
+mod refusal;
 
 pub use accuracy::{Accuracy, Column, ComparedPair, Errors, accuracy};
-pub use bracket::{Calibration, Refusal, calibrate};
+pub use bracket::{Bracket, Calibration, calibrate};
 pub use learning::{ExposureRun, Learned, agrees_with, teach_by_raw};
+pub use refusal::Refusal;
 
+use std::sync::Arc;
+
+use crate::align::CodePicture;
 use crate::drift::{Lighting, expected, uncertainty_of_expected};
 use crate::frame::Settings;
-use crate::meter::{FrameReadings, Quantiles};
+use crate::meter::FrameReadings;
 use crate::photometry::Stops;
 
 /// One frame of a series.
@@ -23,7 +29,8 @@ pub struct SeriesFrame {
     pub settings: Settings,
     /// Told by hand, from any common origin; counts before the settings.
     pub exposure: Option<Stops>,
-    pub quantiles: Quantiles,
+    /// What it is laid over others by: small, so that dozens of frames fit into memory.
+    pub codes: Arc<CodePicture>,
     /// Its codes are linear light, encoded: a raw file.
     pub is_raw: bool,
     pub metered: FrameReadings,

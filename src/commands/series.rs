@@ -2,12 +2,14 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::exit::CommandError;
 use super::photographs::Photographs;
+use crate::align::CodePicture;
 use crate::calibration::SeriesFrame;
 use crate::container::Kind;
-use crate::meter::{Spot, meter, quantiles};
+use crate::meter::{Spot, meter};
 use crate::outlet::plain::printable;
 use crate::photometry::{Series, Stops};
 use crate::workers::Depth;
@@ -52,7 +54,7 @@ pub fn read(photographs: &Photographs, path: &Path, exposures: &Exposures) -> Re
         settings: read.settings,
         exposure: exposures.of(path),
         is_raw: picture.linear.is_some(),
-        quantiles: quantiles(&picture),
+        codes: Arc::new(CodePicture::of(&picture)),
         metered: meter(&picture, &Spot::ready()),
     })
 }

@@ -6,13 +6,11 @@
 mod earlier;
 mod histogram;
 mod light_map;
-mod quantiles;
 mod reading;
 mod spot;
 
 pub use earlier::{EarlierLightMap, EarlierReadings, Logged, LoggedMap};
 pub use histogram::Histogram;
 pub use light_map::{LightMap, PATCHES, light_map};
-pub use quantiles::{Quantiles, quantiles};
 pub use reading::{FrameReadings, GRID, Reading, Scale, meter};
 pub use spot::{Area, CENTRE, GREY, Place, Spot, WHOLE, Weighting};

@@ -1,8 +1,9 @@
 //! Recovers a response curve from frames of one still scene whose exposures are known.
 //!
 //! The model is that of Debevec and Malik (SIGGRAPH 1997): the log of light is the curve at the
-//! code, less the log of the exposure. Three things are added. Matched quantiles of the picture
-//! take the place of pixels (Grossberg and Nayar, PAMI 2003), so that small movement does no harm.
+//! code, less the log of the exposure. Three things are added. Means over matched patches, or matched
+//! quantiles of the picture (Grossberg and Nayar, PAMI 2003), take the place of pixels, so that
+//! movement does no harm.
 //! Curves are likely or unlikely beforehand, as in their Modeling the Space of Camera Response
 //! Functions (PAMI 2004), so that few frames don't lead astray. And each exposure may be a little
 //! off its settings, by as much as the frames themselves show.
@@ -30,9 +31,23 @@ use crate::statistics::{median, robust_deviation};
 /// One frame: codes at places that mean the same in every frame, and its exposure.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Exposed {
-    pub codes: Vec<f64>,
+    /// `None` where the frame doesn't show the place, or it is clipped.
+    codes: Vec<Option<f64>>,
     /// From any common origin.
     pub exposure: Stops,
+}
+
+impl Exposed {
+    /// Codes that are clipped, or may be, are left out.
+    pub fn new(codes: impl Iterator<Item = Option<f64>>, exposure: Stops) -> Exposed {
+        Exposed { codes: codes.map(|code| code.filter(|code| TRUSTED.contains(code))).collect(), exposure }
+    }
+
+    /// Each place that both frames show, with its codes in this one and in the other.
+    pub fn shared_with(&self, other: &Exposed) -> impl Iterator<Item = (usize, [f64; 2])> {
+        let both = self.codes.iter().zip(&other.codes).enumerate();
+        both.filter_map(|(at, (here, there))| Some((at, [(*here)?, (*there)?])))
+    }
 }
 
 /// What the frames made of the curve.
@@ -199,15 +214,9 @@ fn pairs(frames: &[Exposed]) -> Vec<Pair> {
     for (a, first) in frames.iter().enumerate() {
         for (b, second) in frames.iter().enumerate().skip(a + 1) {
             let apart = second.exposure - first.exposure;
-            let both = first.codes.iter().zip(&second.codes).enumerate();
-            let quantiles: Vec<QuantilePair> = both
-                .filter(|(_, (x, y))| TRUSTED.contains(x) && TRUSTED.contains(y))
-                .map(|(at, (x, y))| QuantilePair {
-                    at,
-                    splines: [basis::at(*x), basis::at(*y)],
-                    codes: [*x, *y],
-                    trust: 1.0,
-                })
+            let quantiles: Vec<QuantilePair> = first
+                .shared_with(second)
+                .map(|(at, codes)| QuantilePair { at, splines: codes.map(basis::at), codes, trust: 1.0 })
                 .collect();
             if apart.abs() <= FARTHEST && quantiles.len() >= FEWEST_QUANTILES {
                 found.push(Pair { frames: [a, b], apart: apart.0, quantiles });
@@ -221,8 +230,8 @@ fn pairs(frames: &[Exposed]) -> Vec<Pair> {
 fn known_by_all(frames: &[Exposed], response: &Response) -> Vec<f64> {
     let mut known = vec![0.0; frames.iter().map(|f| f.codes.len()).max().unwrap_or(0)];
     for frame in frames {
-        for (sum, code) in known.iter_mut().zip(&frame.codes).filter(|(_, code)| TRUSTED.contains(code)) {
-            *sum += response.noise_at(*code).0.powi(-2);
+        for (sum, code) in known.iter_mut().zip(&frame.codes) {
+            *sum += code.map_or(0.0, |code| response.noise_at(code).0.powi(-2));
         }
     }
     known
@@ -247,7 +256,8 @@ fn step(
     }
     let response = Response::unnamed(&now.curve);
     let known = known_by_all(frames, &response);
-    let each = INDEPENDENT_QUANTILES as f64 / known.len() as f64 / now.noise.powi(2);
+    let most = frames.iter().map(|frame| frame.codes.iter().flatten().count()).max().unwrap_or(0).max(1);
+    let each = INDEPENDENT_QUANTILES as f64 / most as f64 / now.noise.powi(2);
     for pair in pairs.iter() {
         for quantile in &pair.quantiles {
             let [a, b] = quantile.codes.map(|code| response.noise_at(code).0.powi(-2));
@@ -292,4 +302,42 @@ fn residuals(pair: &Pair, curve: &Curve, offsets: &DVector<f64>) -> Vec<f64> {
     let [a, b] = pair.frames;
     let apart = pair.apart + offsets[b] - offsets[a];
     pair.quantiles.iter().map(|s| curve.value_at(s.splines[1]) - curve.value_at(s.splines[0]) - apart).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_clipped_or_no_number_is_as_good_as_not_shown() {
+        let of = |codes: [Option<f64>; 5]| Exposed::new(codes.into_iter(), Stops::ZERO);
+        let shown = of([Some(2.0), Some(100.0), Some(253.0), Some(f64::NAN), None]);
+        assert_eq!(shown, of([None, Some(100.0), None, None, None]));
+    }
+
+    /// CHECK: the codes are those of a known curve, steeper than is likely; half of them are not shown, others in each frame.
+    #[test]
+    fn a_curve_is_found_from_places_that_not_every_frame_shows() {
+        let prior = Curve::vague();
+        let truth = Response::unnamed(&Curve { mean: &prior.mean * 1.1, ..prior.clone() });
+        let bracket = |is_shown: &dyn Fn(usize, usize) -> bool| -> Vec<Exposed> {
+            let frame = |frame: usize| {
+                let exposure = frame as f64 * 0.5 - 2.0;
+                let code = |place: usize| truth.code(Stops(place as f64 / 25.0 - 4.0 + exposure));
+                let codes = (0..200).map(|place| is_shown(frame, place).then(|| code(place)));
+                Exposed::new(codes, Stops(exposure))
+            };
+            (0..9).map(frame).collect()
+        };
+        let doubt = |fit: &Fit| fit.curve.deviation([(80.0, 160.0, 1.0)].into_iter()).0;
+        let all = fit(&bracket(&|_, _| true), &prior).unwrap();
+        let half = fit(&bracket(&|frame, place| (frame * 7 + place * 3) % 4 < 2), &prior).unwrap();
+        let found = Response::unnamed(&half.curve);
+        for code in [30.0, 80.0, 118.0, 160.0, 220.0] {
+            assert!((found.light(code) - truth.light(code)).abs() < Stops(0.03), "{code}: {}", found.light(code));
+        }
+        assert!(doubt(&half) >= doubt(&all), "{} {}", doubt(&half), doubt(&all));
+        // Where no two frames show one place, nothing is found.
+        assert!(fit(&bracket(&|frame, place| place % 9 == frame), &prior).is_none());
+    }
 }

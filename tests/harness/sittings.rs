@@ -13,7 +13,7 @@ use greyhold::container::Fingerprint;
 use greyhold::drift::Lighting;
 use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
-use greyhold::meter::{Spot, meter, quantiles};
+use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::rig::{LightGroup, Role};
 use greyhold::session::{
@@ -253,7 +253,7 @@ pub fn calibrate_into(folder: &Path) {
                 file: format!("bracket_{i}.jpg"),
                 settings: take.settings(),
                 exposure: None,
-                quantiles: quantiles(&picture),
+                codes: Arc::new(CodePicture::of(&picture)),
                 is_raw: false,
                 metered: meter(&picture, &Spot::ready()),
             }

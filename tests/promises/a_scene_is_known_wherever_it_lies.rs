@@ -29,7 +29,10 @@ impl Wall {
         let smooth = |t: f64| t * t * (3.0 - 2.0 * t);
         let (beside, below) = (smooth(x - left), smooth(y - top));
         let corner = |right: f64, down: f64| {
-            let key = (left + right) as i64 as u64 ^ ((top + down) as i64 as u64).rotate_left(32) ^ size.to_bits() ^ self.seed;
+            let key = (left + right) as i64 as u64
+                ^ ((top + down) as i64 as u64).rotate_left(32)
+                ^ size.to_bits()
+                ^ self.seed;
             let mut z = key.wrapping_mul(0x9E37_79B9_7F4A_7C15);
             z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
             (z >> 11) as f64 / (1_u64 << 53) as f64 * 2.0 - 1.0
@@ -79,7 +82,9 @@ fn a_frame_that_is_shifted_and_closer_matches_and_says_how_it_lies() {
     assert!((framing["zoom"].as_f64().unwrap() - 1.1).abs() < 0.01, "{framing}");
     // The middle of the reference is at 240 of the wall, which the frame shows at (240 - 96) * 1.1 of its 480 pixels.
     assert!((framing["right"].as_f64().unwrap() - (144.0 * 1.1 / 480.0 - 0.5)).abs() < 0.01, "{framing}");
-    assert!(verdict["observed"].as_f64().unwrap().abs() < 0.03 && verdict["observed_uncertainty"].as_f64().unwrap() < 0.1);
+    assert!(
+        verdict["observed"].as_f64().unwrap().abs() < 0.03 && verdict["observed_uncertainty"].as_f64().unwrap() < 0.1
+    );
 }
 
 #[test]

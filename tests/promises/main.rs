@@ -10,6 +10,7 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod a_bracket_may_be_shot_from_the_hand;
 mod a_camera_is_calibrated_from_a_bracket;
 mod a_caption_leaves_the_picture_as_it_is;
 mod a_changed_configuration_is_taken_up;

@@ -5,16 +5,18 @@
 //! `GREYHOLD_WRITE_FIXTURES=1` makes the stock curve anew.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use crate::harness::real_frames;
+use greyhold::align::CodePicture;
 use greyhold::calibration::{Column, SeriesFrame, accuracy};
 use greyhold::config::Curves;
 use greyhold::container::Kind;
 use greyhold::drift::Lighting;
-use greyhold::frame;
-use greyhold::meter::{Spot, meter, quantiles};
+use greyhold::frame::{self, Picture};
+use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{Series, Stops};
-use greyhold::response::{Curve, Exposed, Response, fit};
+use greyhold::response::{Curve, Exposed, Response, Tones, fit};
 use greyhold::statistics::Z95;
 
 /// Cameras of fixed rendering: the folder, and the f-number left out for being out of focus.
@@ -23,21 +25,44 @@ const SERIES: [(&str, Option<&str>); 5] =
 /// Differences between cameras that a sample of five can't show.
 const SMOOTH: f64 = 1.2;
 
-fn series(frames: &Path, name: &str, without: Option<&str>) -> Vec<SeriesFrame> {
+/// Parts along each side of the frame, and quantiles of each.
+const PARTS: usize = 3;
+const QUANTILES: usize = 10;
+
+/// Quantiles of the luminance codes of a picture's parts. The series are from tripods: the n-th quantile of a part is the same
+/// patch of the scene in every frame, in frames three stops apart and out of focus, too.
+fn quantiles(picture: &Picture) -> Vec<f64> {
+    let codes = Tones::new(|code| code);
+    let codes: Vec<f32> = picture.luminance().map(|y| codes.of(y)).collect();
+    let (width, height) = (picture.proxy.width, picture.proxy.height);
+    let part = |part: usize| {
+        let (row, column) = (part / PARTS, part % PARTS);
+        let columns = column * width / PARTS..(column + 1) * width / PARTS;
+        let lines = row * height / PARTS..(row + 1) * height / PARTS;
+        let mut part: Vec<f32> = lines.flat_map(|y| codes[y * width..][columns.clone()].iter().copied()).collect();
+        part.sort_unstable_by(f32::total_cmp);
+        (0..QUANTILES).map(move |quantile| f64::from(part[(2 * quantile + 1) * part.len() / (2 * QUANTILES)]))
+    };
+    (0..PARTS * PARTS).flat_map(part).collect()
+}
+
+fn series(frames: &Path, name: &str, without: Option<&str>) -> Vec<(SeriesFrame, Exposed)> {
     let table = std::fs::read_to_string(frames.join("EXPOSURE.csv")).unwrap();
     let rows = table.lines().skip(1).map(|l| l.split(',').collect::<Vec<_>>());
     rows.filter(|r| r[0].starts_with(&format!("{name}/")) && Some(r[1]) != without)
         .map(|r| {
             let read = frame::read(Kind::Jpeg, &frames.join(r[0]), Series::Thirds).unwrap();
             let picture = read.picture.unwrap();
-            SeriesFrame {
+            let exposure = Stops(r[4].parse().unwrap());
+            let frame = SeriesFrame {
                 file: r[0].to_owned(),
                 settings: read.settings,
-                exposure: Some(Stops(r[4].parse().unwrap())),
+                exposure: Some(exposure),
                 is_raw: false,
-                quantiles: quantiles(&picture),
+                codes: Arc::new(CodePicture::of(&picture)),
                 metered: meter(&picture, &Spot::ready()),
-            }
+            };
+            (frame, Exposed::new(quantiles(&picture).into_iter().map(Some), exposure))
         })
         .collect()
 }
@@ -67,13 +92,12 @@ fn written(curve: &Curve) -> String {
 #[test]
 fn the_stock_curve_serves_a_camera_that_is_not_in_it() {
     let Some(folder) = real_frames() else { return };
-    let all: Vec<_> = SERIES.iter().map(|(name, without)| (*name, series(&folder, name, *without))).collect();
-    let own = all.iter().map(|(_, frames)| {
-        let exposed =
-            frames.iter().map(|f| Exposed { codes: f.quantiles.luminance.clone(), exposure: f.exposure.unwrap() });
-        fit(&exposed.collect::<Vec<_>>(), &Curve::vague()).unwrap().curve.mean
-    });
-    let own: Vec<_> = own.collect();
+    let (mut all, mut own) = (Vec::new(), Vec::new());
+    for (name, without) in SERIES {
+        let (frames, exposed): (Vec<SeriesFrame>, Vec<Exposed>) = series(&folder, name, without).into_iter().unzip();
+        own.push(fit(&exposed, &Curve::vague()).unwrap().curve.mean);
+        all.push((name, frames));
+    }
     let made = Curve::of_sample(&own, SMOOTH);
     let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/responses/stock-camera.yaml");
     if std::env::var_os("GREYHOLD_WRITE_FIXTURES").is_some() {

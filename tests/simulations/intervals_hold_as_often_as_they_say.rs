@@ -45,6 +45,11 @@ fn codes(scene: &[f64], camera: &Response, light: f64, more: f64, random: &mut R
     scene.iter().enumerate().map(code).collect()
 }
 
+/// A frame that shows every place.
+fn exposed(codes: &[f64], exposure: f64) -> Exposed {
+    Exposed::new(codes.iter().copied().map(Some), Stops(exposure))
+}
+
 fn scene(count: usize, random: &mut Random) -> Vec<f64> {
     let mut scene: Vec<f64> = (0..count).map(|_| 1.2 * random.normal() - 0.3).collect();
     scene.sort_by(f64::total_cmp);
@@ -67,14 +72,14 @@ fn a_brackets_curve_is_as_sure_as_it_says() {
         for _ in 0..200 {
             let truth = camera(&prior, &mut random);
             let scene = scene(90, &mut random);
-            let exposed: Vec<Exposed> = (0..frames)
+            let bracket: Vec<Exposed> = (0..frames)
                 .map(|i| {
                     let exposure = (i as f64 - (frames - 1) as f64 / 2.0) * step;
                     let light = exposure + SCATTER * random.normal();
-                    Exposed { codes: codes(&scene, &truth, light, more, &mut random), exposure: Stops(exposure) }
+                    exposed(&codes(&scene, &truth, light, more, &mut random), exposure)
                 })
                 .collect();
-            let found = fit(&exposed, &prior).unwrap();
+            let found = fit(&bracket, &prior).unwrap();
             let (low, high) = (truth.code(Stops(-1.0)), truth.code(Stops(1.0)));
             let response = Response::unnamed(&found.curve);
             let deviation = found.curve.deviation([(low, high, 1.0)].into_iter());
@@ -99,13 +104,13 @@ fn frames_count_once_each() {
     let truth = camera(&prior, &mut random);
     let scene = scene(90, &mut random);
     let uncertainty = |frames: usize, random: &mut Random| {
-        let exposed: Vec<Exposed> = (0..frames)
+        let bracket: Vec<Exposed> = (0..frames)
             .map(|i| {
                 let exposure = (i % 3) as f64;
-                Exposed { codes: codes(&scene, &truth, exposure - 1.0, 1.0, random), exposure: Stops(exposure) }
+                exposed(&codes(&scene, &truth, exposure - 1.0, 1.0, random), exposure)
             })
             .collect();
-        fit(&exposed, &prior).unwrap().curve.deviation([(80.0, 160.0, 1.0)].into_iter()).0
+        fit(&bracket, &prior).unwrap().curve.deviation([(80.0, 160.0, 1.0)].into_iter()).0
     };
     let (few, many) = (uncertainty(6, &mut random), uncertainty(24, &mut random));
     println!("6 frames leave {few:.4} in doubt, 24 leave {many:.4}");
@@ -131,7 +136,7 @@ fn frames_that_contradict_every_curve_leave_it_in_doubt() {
                     let light = s + exposure;
                     stock.code(Stops(if is_folded { folded(light) } else { light }))
                 };
-                Exposed { codes: scene.iter().map(code).collect(), exposure: Stops(exposure) }
+                exposed(&scene.iter().map(code).collect::<Vec<f64>>(), exposure)
             })
             .collect()
     };

@@ -1,4 +1,4 @@
-//! `greyhold calibrate`: a camera's own response curve, from a few frames of one still scene.
+//! `greyhold calibrate`: a camera's own response curve, from a few frames of one scene.
 
 mod plot;
 
@@ -16,9 +16,9 @@ use crate::photometry::Stops;
 
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Put the camera on a tripod before a scene that holds still, with bright and dark parts, in light \
-that burns all the time, at the picture profile you shoot with. Take five to nine frames, 2/3 or one stop apart, by the \
-exposure time. Everything but the exposure stays as it is.
+    after_help = "Choose a scene with bright and dark parts, in light that burns all the time, and the picture profile you \
+shoot with. Take five to nine frames of it, 2/3 or one stop apart, by the exposure time. Everything but the exposure stays \
+as it is. The camera may be held in the hand: the frames are aligned.
 
 Examples:
   greyhold calibrate bracket/*.jpg                          the profile is named 'standard'
@@ -27,7 +27,7 @@ Examples:
   greyhold calibrate --dry-run --plot curve.svg *.jpg       look before keeping it"
 )]
 pub struct Args {
-    /// Photographs of one still scene
+    /// Photographs of one scene
     #[arg(required = true)]
     frames: Vec<PathBuf>,
     /// Your name for the picture profile that the camera is set to
@@ -52,6 +52,9 @@ pub struct Args {
 
 /// Cameras' exposures are seldom farther off what they say.
 const FAR_OFF: Stops = Stops(0.08);
+
+/// A smaller shift than this, in parts of the frame, is a tripod's.
+const WORTH_TELLING: f64 = 0.005;
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let profile = args.profile.trim();
@@ -123,9 +126,17 @@ fn named(first: &SeriesFrame, profile: &str, frames: usize, found: &Calibration)
 
 fn report(frames: &[SeriesFrame], found: &Calibration) {
     say("frame                           settings                    exposure  off its settings");
-    for ((frame, exposure), off) in frames.iter().zip(&found.exposures).zip(&found.luminance.offsets) {
+    let mut offsets = found.luminance.offsets.iter().peekable();
+    for (at, (frame, exposure)) in frames.iter().zip(&found.exposures).enumerate() {
         let file: String = printable(&frame.file).chars().take(30).collect();
-        say(&format!("{file:30}  {:<26}  {exposure:>8}  {:>+.3}", frame.settings.in_short(), off.0));
+        let off = match offsets.next_if(|_| !found.left_out.contains(&at)) {
+            Some(off) => format!("{:>+.3}", off.0),
+            None => "left out: too plain, dark or bright to be laid over the others".to_owned(),
+        };
+        say(&format!("{file:30}  {:<26}  {exposure:>8}  {off}", frame.settings.in_short()));
+    }
+    if found.moved >= WORTH_TELLING {
+        say(&format!("\nthe frames were aligned: they moved by up to {:.0} %", found.moved * 100.0));
     }
     let far = found.luminance.offsets.iter().filter(|o| o.abs() > FAR_OFF).count();
     if far > 0 {
