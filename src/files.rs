@@ -28,6 +28,14 @@ pub fn replace_private(path: &Path, bytes: &[u8]) -> io::Result<()> {
     put(beside().tempfile_in(folder_of(path))?, path, bytes)
 }
 
+/// Like [`replace_private`], but not synced: after a power cut it may be gone, or not whole. For what is checked when it is read,
+/// and can be done without.
+pub fn replace_private_unsynced(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut fresh = beside().tempfile_in(folder_of(path))?;
+    fresh.write_all(bytes)?;
+    fresh.persist(path).map(drop).map_err(|e| e.error)
+}
+
 fn put(mut fresh: NamedTempFile, path: &Path, bytes: &[u8]) -> io::Result<()> {
     fresh.write_all(bytes)?;
     fresh.as_file().sync_all()?;

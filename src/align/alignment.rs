@@ -43,6 +43,15 @@ pub struct MatchedPatch {
     pub codes: [f32; 2],
     /// Codes of red, green and blue in both.
     pub colours: [[u8; 3]; 2],
+    /// How far its codes deviate from their mean, as a part of that, in both.
+    pub spreads: [f32; 2],
+}
+
+impl MatchedPatch {
+    /// It shows one tone in both, about.
+    pub fn is_flat(&self) -> bool {
+        self.spreads.iter().all(|spread| *spread <= FLAT)
+    }
 }
 
 /// How the scene as a whole lies in the frame.
@@ -79,6 +88,10 @@ const DRAWN: f64 = 0.05;
 /// A patch counts when so many of those about it moved as it did, to so many pixels: what is alike by chance lies anywhere.
 const AGREEING: usize = 2;
 const AGREE: f32 = 2.0;
+/// A flat part moves as what is no more than this many patches away; beyond that, as the whole.
+const FLAT_PARTS: usize = 6;
+/// A patch whose codes deviate by no more than this part of their mean is flat: about a tenth of a stop.
+const FLAT: f32 = 0.035;
 /// A flat patch counts where a textured one was followed no more than this many patches away.
 const AMONG: usize = 2;
 
@@ -152,14 +165,22 @@ impl Followed {
     }
 
     fn measured(&self, reference: &Prepared, frame: &Prepared, found: usize) -> Alignment {
-        let measure = |at: usize| {
-            let motion =
-                self.motions[at].filter(|_| self.sure[at] || (!reference.textured[at] && self.lies_among(at)))?;
-            measure(reference, frame, self.net.place(at), &motion)
+        let most = self.most_shared(reference.size());
+        let measured = |at: usize| {
+            let place = self.net.place(at);
+            let counts = self.sure[at] || (!reference.textured[at] && self.lies_among(at));
+            match self.motions[at].filter(|_| counts) {
+                Some(motion) => measure(reference, frame, place, &motion),
+                None if reference.textured[at] => None,
+                // Where it lies in a flat part matters little, if that is flat in both pictures.
+                None => {
+                    let motion = self.motion_near(at).unwrap_or(most);
+                    measure(reference, frame, place, &motion).filter(MatchedPatch::is_flat)
+                }
+            }
         };
         let (columns, rows) = (self.net.columns, self.net.rows);
-        let patches: Vec<Option<MatchedPatch>> = (0..self.net.len()).map(measure).collect();
-        let most = self.most_shared(reference.size());
+        let patches: Vec<Option<MatchedPatch>> = (0..self.net.len()).map(measured).collect();
         let moved = Moved::of(&most, reference.size(), frame.size());
         let textured = (0..self.net.len()).filter(|at| reference.textured[*at]);
         let in_both = textured.filter(|at| lies_in(frame.size(), most.of(self.net.place(*at)))).count();
@@ -172,6 +193,12 @@ impl Followed {
     /// One that shows where it lies was followed near by.
     fn lies_among(&self, at: usize) -> bool {
         self.net.around(at, AMONG).any(|other| self.sure[other])
+    }
+
+    /// The motion of the nearest patch that shows where it lies.
+    fn motion_near(&self, at: usize) -> Option<Motion> {
+        let near = |far: usize| self.net.around(at, far).find(|other| self.sure[*other]);
+        self.motions[(1..=FLAT_PARTS).find_map(near)?]
     }
 
     /// The motion that most patches share.
@@ -239,6 +266,7 @@ fn measure(reference: &Prepared, frame: &Prepared, place: Place, motion: &Motion
     let [u, v] = motion.of(place);
     let ([width, height], [to_width, to_height]) = (reference.size(), frame.size());
     (all.count >= half).then(|| MatchedPatch {
+        spreads: all.spreads(),
         at: [place[0] / width, place[1] / height],
         to: [u / to_width, v / to_height],
         codes,
@@ -249,18 +277,27 @@ fn measure(reference: &Prepared, frame: &Prepared, place: Place, motion: &Motion
 #[derive(Default)]
 struct Sums {
     sums: [f32; 2],
+    squares: [f32; 2],
     count: u32,
 }
 
 impl Sums {
     fn add(&mut self, here: f32, there: f32) {
-        self.sums[0] += here;
-        self.sums[1] += there;
+        self.sums = [self.sums[0] + here, self.sums[1] + there];
+        self.squares = [self.squares[0] + here * here, self.squares[1] + there * there];
         self.count += 1;
     }
 
     fn means(&self) -> [f32; 2] {
         self.sums.map(|sum| sum / self.count.max(1) as f32)
+    }
+
+    fn spreads(&self) -> [f32; 2] {
+        let means = self.means();
+        std::array::from_fn(|side| {
+            let variance = self.squares[side] / self.count.max(1) as f32 - means[side].powi(2);
+            variance.max(0.0).sqrt() / means[side].max(1.0)
+        })
     }
 }
 

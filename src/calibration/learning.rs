@@ -2,7 +2,6 @@
 //! whose settings changed while the lights provably did not.
 
 use super::bracket::uncertainty_about_mid_grey;
-use crate::meter::{FrameReadings, WHOLE};
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::{Curve, Exposed, Response, TONES, TRUSTED, fit, fit_to_light, tone};
@@ -120,16 +119,19 @@ fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<FrameNumber
     better.then_some(Learned { curve, frames, residual, uncertainty })
 }
 
-/// What a raw file says of the curve of the picture beside it: the picture's codes, and the light.
-pub fn teach_by_raw(number: FrameNumber, codes: &[f64], raw: &FrameReadings, known: &Curve) -> Option<Learned> {
-    let (codes, light) = paired(codes, raw)?;
+/// The codes of one part of the scene in a picture, and in the raw file beside it.
+pub type RawPair = [f64; 2];
+
+/// What a raw file says of the curve of the picture beside it.
+pub fn teach_by_raw(number: FrameNumber, parts: &[RawPair], known: &Curve) -> Option<Learned> {
+    let (codes, light) = with_light(parts)?;
     let (curve, residual) = fit_to_light(&codes, &light, known)?;
     learned(known, curve, residual, vec![number]).filter(|l| l.residual <= MOST_RESIDUAL)
 }
 
 /// Whether a curve agrees with a pair that it was not made from.
-pub fn agrees_with(codes: &[f64], raw: &FrameReadings, curve: &Curve) -> bool {
-    let Some((codes, light)) = paired(codes, raw) else { return false };
+pub fn agrees_with(parts: &[RawPair], curve: &Curve) -> bool {
+    let Some((codes, light)) = with_light(parts) else { return false };
     let response = Response::unnamed(curve);
     // Tone by tone, or a large backdrop would hide all others.
     let mut by_tone = vec![Vec::new(); TONES];
@@ -142,12 +144,10 @@ pub fn agrees_with(codes: &[f64], raw: &FrameReadings, curve: &Curve) -> bool {
     off.len() >= FEWEST_TONES && far * 5 <= off.len()
 }
 
-/// Quantiles that neither file clips.
-fn paired(codes: &[f64], raw: &FrameReadings) -> Option<(Vec<f64>, Vec<Stops>)> {
+/// The picture's codes and the raw file's light of the parts that neither clips.
+fn with_light(parts: &[RawPair]) -> Option<(Vec<f64>, Vec<Stops>)> {
     let linear = Response::raw();
-    let raw = &raw.reading(WHOLE)?.quantiles;
-    let sound = |(code, raw): &(&f64, &f64)| TRUSTED.contains(code) && TRUSTED.contains(raw);
-    let (codes, light): (Vec<f64>, Vec<Stops>) =
-        codes.iter().zip(raw).filter(sound).map(|(code, raw)| (*code, linear.light(*raw))).unzip();
+    let sound = parts.iter().filter(|codes| codes.iter().all(|code| TRUSTED.contains(code)));
+    let (codes, light): (Vec<f64>, Vec<Stops>) = sound.map(|[code, raw]| (*code, linear.light(*raw))).unzip();
     (codes.len() >= FEWEST_QUANTILES).then_some((codes, light))
 }

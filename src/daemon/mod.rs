@@ -129,7 +129,7 @@ pub async fn run(
     let mut engine = Engine::new(setup.config.clone(), curves, opened.state, log, Timestamp::now, publish);
     let mut light = LightKeeper::beside(setup.log.clone());
     engine.keep_light(std::mem::take(&mut light.earlier), light.taker());
-    let mut kept = PictureKeeper::beside(setup.log.clone(), engine.pictures_of_looks());
+    let mut kept = PictureKeeper::beside(setup.log.clone(), engine.pictures());
     engine.keep_pictures(std::mem::take(&mut kept.earlier), kept.taker());
     let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 

@@ -15,7 +15,7 @@ use flate2::read::DeflateDecoder;
 use flate2::write::DeflateEncoder;
 
 use crate::align::{CodePicture, PictureId};
-use crate::files::{open_own, replace_private};
+use crate::files::{open_own, replace_private_unsynced};
 
 const ENDING: &str = "codes";
 /// What every file begins with; what follows is the picture's bytes, deflated (RFC 1951).
@@ -58,7 +58,7 @@ impl ScenePictures {
         self.make_folder()?;
         let mut packed = DeflateEncoder::new(HEAD.to_vec(), Compression::fast());
         packed.write_all(&picture.to_bytes())?;
-        replace_private(&self.path_of(id), &packed.finish()?)
+        replace_private_unsynced(&self.path_of(id), &packed.finish()?)
     }
 
     /// Takes away those of our files that are none of these.

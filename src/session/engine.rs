@@ -140,14 +140,15 @@ impl<L: Ledger> Engine<L> {
         }
     }
 
-    /// The small pictures that frames are laid over.
-    pub fn pictures_of_looks(&self) -> BTreeSet<PictureId> {
-        self.state.sitting.pictures_of_looks()
+    /// The small pictures that frames are laid over, and those of the exposures that can be judged anew.
+    pub fn pictures(&self) -> BTreeSet<PictureId> {
+        let sitting = &self.state.sitting;
+        sitting.pictures_of_looks().into_iter().chain(sitting.pictures_of_late()).collect()
     }
 
-    /// Forgets the pictures that nothing is laid over any more, and has those of the looks kept beyond a restart.
+    /// Forgets the pictures that nothing needs any more, and has the others kept beyond a restart.
     fn tend_pictures(&mut self) {
-        let wanted = self.pictures_of_looks();
+        let wanted = self.pictures();
         if wanted != self.kept_pictures {
             let of = |id: &PictureId| Some((*id, Arc::clone(self.knowledge.scenes.picture(*id)?)));
             let added = wanted.difference(&self.kept_pictures).filter_map(of).collect();
@@ -155,7 +156,7 @@ impl<L: Ledger> Engine<L> {
                 self.kept_pictures = wanted.clone();
             }
         }
-        self.knowledge.scenes.retain(&wanted.into_iter().chain(self.state.sitting.pictures_of_late()).collect());
+        self.knowledge.scenes.retain(&wanted);
     }
 
     /// What the sitting shows right now.

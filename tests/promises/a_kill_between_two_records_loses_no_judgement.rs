@@ -81,7 +81,7 @@ fn after_a_reading_by_other_spots() {
     );
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(5.6, 0.3, 2));
-    assert_eq!(studio.tell(json!({"command": "spot", "name": "cheek", "area": spot(0.1)}))["ok"], true);
+    assert_eq!(studio.tell(json!({"command": "spot", "name": "cheek", "area": spot(0.4)}))["ok"], true);
     studio.stop();
     let (mut whole, is_judged) = (lines(&studio), judged(&studio));
     whole.retain(|line| kind(line) != "closed");

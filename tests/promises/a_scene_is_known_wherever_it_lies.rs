@@ -9,7 +9,11 @@ use serde_json::{Value, json};
 
 use crate::harness::{Studio, shot};
 
-const RIG: &str = "groups:\n  - {name: key, role: key, power: 1/4}\n  - {name: fill, role: fill, power: 1/8}\n";
+const RIG: &str = "\
+groups:
+  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/4}
+  - {name: fill, role: fill, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8}
+";
 
 /// A wall hung with things of many sizes, wider than any frame of it.
 struct Wall {

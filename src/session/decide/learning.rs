@@ -4,10 +4,10 @@
 
 use super::Draft;
 use crate::advice::{Finding, Verdict};
-use crate::calibration::{ExposureRun, Learned, agrees_with, teach_by_raw};
+use crate::calibration::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
-use crate::meter::{FrameReadings, WHOLE};
+use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
 use crate::response::{Curve, ResponseChoice};
 use crate::session::exposures::Exposure;
@@ -119,16 +119,16 @@ impl Draft<'_> {
 
     /// What a pair teaches together with the pair before it of the same rendering.
     fn lesson_of_pairs(&self, frame: FrameNumber) -> Option<(Rendered, Learned)> {
-        let (codes, raw, _, rendered) = self.pair(self.sitting.exposures.find(frame)?)?;
+        let (parts, _, rendered) = self.pair(self.sitting.exposures.find(frame)?)?;
         let earlier = self.sitting.exposures.iter().rev().filter(|e| e.frame < frame);
         let mut pairs = earlier.filter_map(|e| Some((e.frame, self.pair(e)?)));
-        let (before, (its_codes, its_raw, known, _)) =
+        let (before, (its_parts, known, _)) =
             pairs.find(|(frame, (.., of))| *of == rendered && *frame > self.sitting.taught_until)?;
-        let lesson = teach_by_raw(before, &its_codes, its_raw, &known)?;
-        if !agrees_with(&codes, raw, &lesson.curve) {
+        let lesson = teach_by_raw(before, &its_parts, &known)?;
+        if !agrees_with(&parts, &lesson.curve) {
             return None;
         }
-        let lesson = match teach_by_raw(frame, &codes, raw, &lesson.curve) {
+        let lesson = match teach_by_raw(frame, &parts, &lesson.curve) {
             Some(both) => Learned {
                 uncertainty: [lesson.uncertainty[0], both.uncertainty[1]],
                 frames: [lesson.frames, both.frames].concat(),
@@ -139,15 +139,18 @@ impl Draft<'_> {
         Some((rendered, lesson))
     }
 
-    /// A picture's codes, the light of the raw file beside it, and the curve that a lesson would start from.
-    fn pair<'a>(&self, exposure: &'a Exposure) -> Option<(Vec<f64>, &'a FrameReadings, Curve, Rendered)> {
+    /// The same parts of the scene in a picture and in the raw file beside it, and the curve that a lesson would start from.
+    /// Flat parts alone: of others, each file shows another mean.
+    fn pair(&self, exposure: &Exposure) -> Option<(Vec<RawPair>, Curve, Rendered)> {
         let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
         let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
-        let codes = codes_of(picture)?;
+        let overlay = self.knowledge.scenes.overlay(raw.picture?, picture.picture?)?;
+        let flat = overlay.alignment()?.found().filter(|patch| patch.is_flat());
+        let parts: Vec<RawPair> = flat.map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let known = if agrees_with(&codes, raw, &known) { known } else { self.knowledge.curves.prior() };
-        Some((codes, raw, known, self.rendered(settings, picture)))
+        let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
+        Some((parts, known, self.rendered(settings, picture)))
     }
 
     fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
@@ -157,11 +160,6 @@ impl Draft<'_> {
         self.stage(Body::Response { of, response, how, frames, residual, uncertainty, curve: Box::new(curve) });
         self.judge_all_anew(Occasion::BetterCurve);
     }
-}
-
-/// The codes of a picture's tones.
-fn codes_of(picture: &FrameReadings) -> Option<Vec<f64>> {
-    picture.reading(WHOLE).map(|r| r.quantiles.clone())
 }
 
 /// Such a verdict speaks for lights that stayed.
