@@ -48,8 +48,7 @@ pub struct MatchedPatch {
 }
 
 impl MatchedPatch {
-    /// It shows one tone in both, about.
-    pub fn is_flat(&self) -> bool {
+    fn is_flat(&self) -> bool {
         self.spreads.iter().all(|spread| *spread <= FLAT)
     }
 }
@@ -215,6 +214,12 @@ impl Followed {
 }
 
 impl Moved {
+    /// How far anything in the middle or at the edges moved, in parts of the frame, about.
+    pub fn far(&self) -> f64 {
+        let shift = self.right.abs().max(self.down.abs());
+        shift.max((self.zoom - 1.0).abs() / 2.0).max(self.turn.to_radians().abs() / 2.0)
+    }
+
     fn of(motion: &Motion, reference: [f32; 2], frame: [f32; 2]) -> Moved {
         let [x, y] = motion.of(reference.map(|side| side / 2.0));
         Moved {

@@ -48,9 +48,7 @@ impl Prepared {
         let textured = net_of(picture).places().map(is_textured).collect();
         let is_drawn = |place: &Place| {
             let [x, y] = place.map(|v| v as usize);
-            let at = y * full.plane.width + x;
-            let steep = full.slopes.iter().map(|slope| slope.values[at].powi(2)).sum::<f32>() >= DRAWN;
-            steep && LIT.contains(&picture.code_at(x, y))
+            LIT.contains(&picture.code_at(x, y)) && full.steepness_about(x, y, PATCHES_APART as usize / 2) >= DRAWN
         };
         let net = net_of(picture);
         let drawn = net.places().filter(is_drawn).count() as f64 / net.len().max(1) as f64;

@@ -5,14 +5,15 @@
 //! series the true difference is that of the published settings.
 
 use std::path::Path;
+use std::sync::Arc;
 
-use greyhold::align::{Alignment, Overlay, Prepared};
+use greyhold::align::{Alignment, CodePicture, Overlay, Prepared};
 use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::Curves;
 use greyhold::container::Kind;
 use greyhold::drift::Lighting;
 use greyhold::frame;
-use greyhold::meter::{Spot, meter, quantiles};
+use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{Series, Stops};
 use greyhold::response::Response;
 
@@ -252,7 +253,7 @@ fn series_frame(path: &Path, exposure: f64) -> SeriesFrame {
         settings: frame.settings,
         exposure: Some(Stops(exposure)),
         is_raw: false,
-        quantiles: quantiles(&picture),
+        codes: Arc::new(CodePicture::of(&picture)),
         metered: meter(&picture, &Spot::ready()),
     }
 }

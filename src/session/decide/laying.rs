@@ -22,6 +22,8 @@ pub(super) struct LaidOver {
 
 /// Where so much of what a frame shows is known, no anchor is asked.
 const ENOUGH: f64 = 0.6;
+/// A frame is an anchor before it has moved so far that the next one could not be laid over what is known.
+const FAR: f64 = 0.15;
 /// An anchor counts where it knows so many times as much.
 const MORE: f64 = 1.25;
 /// A frame whose own light is less sure is no anchor: all that is measured by it would be less sure still.
@@ -30,6 +32,12 @@ const SURE_ENOUGH: Stops = Stops(0.12);
 impl LaidOver {
     pub fn of_frame(&self) -> Laid<'_> {
         Laid { overlay: &self.overlay, anchor: self.anchor.as_ref() }
+    }
+
+    /// Matched, and yet much of what the frame shows is new, or lies elsewhere.
+    fn shows_anew(&self) -> bool {
+        let moved = self.overlay.alignment().map(|alignment| alignment.moved);
+        moved.is_some_and(|moved| self.known() < ENOUGH || moved.far() > FAR)
     }
 
     /// How much of what the frame shows is known by it.
@@ -71,7 +79,7 @@ impl Draft<'_> {
         laid: Option<&LaidOver>,
         verdict: &Verdict,
     ) -> Option<Box<Anchor>> {
-        laid.filter(|laid| laid.overlay.alignment().is_some() && laid.known() < ENOUGH)?;
+        laid.filter(|laid| laid.shows_anew())?;
         let is_sure = verdict.spots.iter().any(|s| s.spot == WHOLE && s.half_width <= SURE_ENOUGH);
         let is_known = look?.frame == Some(exposure.frame);
         if verdict.finding != Finding::Matched || !is_sure || is_known || exposure.found_at_start {

@@ -140,14 +140,13 @@ impl Draft<'_> {
     }
 
     /// The same parts of the scene in a picture and in the raw file beside it, and the curve that a lesson would start from.
-    /// Flat parts alone: of others, each file shows another mean.
     fn pair(&self, exposure: &Exposure) -> Option<(Vec<RawPair>, Curve, Rendered)> {
         let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
         let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
         let overlay = self.knowledge.scenes.overlay(raw.picture?, picture.picture?)?;
-        let flat = overlay.alignment()?.found().filter(|patch| patch.is_flat());
-        let parts: Vec<RawPair> = flat.map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
+        let found = overlay.alignment()?.found();
+        let parts: Vec<RawPair> = found.map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
         let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
         Some((parts, known, self.rendered(settings, picture)))
