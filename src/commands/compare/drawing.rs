@@ -93,9 +93,9 @@ fn untold(grey: u8) -> Colour {
     [(20.0 + f64::from(grey) * 0.4) as u8; 3]
 }
 
-/// The picture's shadows darken a colour a little, so that one sees where one is.
+/// The picture shows through a little, so that one sees where one is; more of it would pass for another colour of the scale.
 fn told(colour: Colour, grey: u8) -> Colour {
-    colour.map(|code| (f64::from(code) * (0.62 + 0.38 * f64::from(grey) / 255.0)).round() as u8)
+    colour.map(|code| (f64::from(code) * (0.8 + 0.2 * f64::from(grey) / 255.0)).round() as u8)
 }
 
 fn legend(canvas: &mut Canvas, top: u32, map: &Map) {
