@@ -36,6 +36,20 @@ pub fn replace_private_unsynced(path: &Path, bytes: &[u8]) -> io::Result<()> {
     fresh.persist(path).map(drop).map_err(|e| e.error)
 }
 
+/// Puts a file with these bytes at `path`, whole or not at all. Whatever stands there already is left alone, and an error of
+/// the kind [`io::ErrorKind::AlreadyExists`].
+pub fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut builder = beside();
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut fresh = builder.tempfile_in(folder_of(path))?;
+    fresh.write_all(bytes)?;
+    fresh.as_file().sync_all()?;
+    fresh.persist_noclobber(path).map_err(|e| e.error)?;
+    sync_folder_of(path);
+    Ok(())
+}
+
 fn put(mut fresh: NamedTempFile, path: &Path, bytes: &[u8]) -> io::Result<()> {
     fresh.write_all(bytes)?;
     fresh.as_file().sync_all()?;

@@ -138,7 +138,14 @@ pub fn agrees_with(parts: &[RawPair], curve: &Curve) -> bool {
     for (code, light) in codes.iter().zip(&light) {
         by_tone[tone(*code)].push((response.light(*code) - *light).0);
     }
-    eprintln!("DBG agrees {} {:?}", codes.len(), by_tone.iter().map(|t| (t.len(), median(&mut t.clone()).map(|m| (m * 100.0).round() as i32))).collect::<Vec<_>>());
+    eprintln!(
+        "DBG agrees {} {:?}",
+        codes.len(),
+        by_tone
+            .iter()
+            .map(|t| (t.len(), median(&mut t.clone()).map(|m| (m * 100.0).round() as i32)))
+            .collect::<Vec<_>>()
+    );
     let off: Vec<f64> = by_tone.iter_mut().filter_map(|tone| median(tone)).collect();
     let Some(level) = median(&mut off.clone()) else { return false };
     let far = off.iter().filter(|o| (*o - level).abs() > MOST_OFF_TONE.0).count();

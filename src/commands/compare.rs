@@ -1,10 +1,16 @@
 //! `greyhold compare`: files against a reference, without a daemon.
 
+mod drawing;
+mod map;
+mod table;
+
 use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 use serde::Serialize;
 
+use self::map::MapFile;
+use self::table::Table;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::{say, say_json};
@@ -12,7 +18,7 @@ use crate::advice::{Evidence, Finding, Framing, Laid, Observation, Verdict, judg
 use crate::align::{Overlay, Prepared};
 use crate::config::{Config, Curves};
 use crate::drift::{EvidenceUsed, Lighting, Observed};
-use crate::frame::Settings;
+use crate::frame::{Frame, Picture, Settings, Small};
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::response::{Response, ResponseChoice};
@@ -23,7 +29,11 @@ use crate::workers::Depth;
 #[command(after_help = "Examples:
   greyhold compare reference.jpg frame1.jpg frame2.jpg
   greyhold compare --json reference.jpg *.jpg        one JSON object a frame, a line each
-  greyhold compare --light-alone a.jpg b.jpg         what the picture says, whatever the settings")]
+  greyhold compare --light-alone a.jpg b.jpg         what the picture says, whatever the settings
+  greyhold compare --map map.png a.jpg b.jpg         a picture of where in the frame the light changed
+
+A frame is laid over the reference first, so that the same parts of the scene are compared: 'framing' says what share of the
+frame was found in the reference, and how far it moved, in per cent of the frame.")]
 pub struct Args {
     /// The photograph to compare with
     reference: PathBuf,
@@ -33,6 +43,9 @@ pub struct Args {
     /// One JSON object a frame, a line each
     #[arg(long)]
     json: bool,
+    /// Draw where the light of one frame changed, as a new PNG (not into a folder that is watched)
+    #[arg(long, value_name = "FILE")]
+    map: Option<PathBuf>,
     /// Leave the settings out and go by the picture alone
     #[arg(long)]
     light_alone: bool,
@@ -112,7 +125,18 @@ struct Comparison {
     light_alone: bool,
 }
 
+/// A frame over the reference.
+struct Judged {
+    metered: MeteredFrame,
+    /// Kept where a map is drawn.
+    small: Option<Small>,
+    overlay: Option<Overlay>,
+    response: Response,
+    verdict: Verdict,
+}
+
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
+    let map = args.map.as_deref().map(|path| MapFile::checked(path, &args.frames)).transpose()?;
     let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
     if let Some(choice) = args.response {
         config.response_curve = match choice {
@@ -135,7 +159,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let metering = MeteringPlan::of(&config);
     let photographs = Photographs::open();
     let comparison = Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone };
-    let reference = comparison.read(&args.reference);
+    let reference = comparison.read(&args.reference).map(|frame| comparison.metering.meter(frame));
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {
         eprintln!("{} can't be the reference: {why}", printable(&args.reference.display().to_string()));
@@ -147,31 +171,38 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         say(&table.head());
     }
     for path in &args.frames {
-        let outcome = comparison.read(path);
-        if outcome.is_err() {
+        let judged = comparison.read(path).map(|frame| comparison.judge(reference.as_ref(), frame, map.is_some()));
+        if judged.is_err() {
             exit = Exit::SomeUnusable;
         }
-        let text = comparison.answer(path, reference.as_ref(), &outcome, (!args.json).then_some(&table));
+        let text = answer(path, &judged, (!args.json).then_some(&table));
         if !(if args.json { say_json(&text) } else { say(&text) }) {
             break;
+        }
+        if let (Some(map), Ok(judged)) = (&map, &judged)
+            && let Err(why) = map.write([&args.reference, path], judged)?
+        {
+            eprintln!("no map is drawn: {why}");
+            exit = Exit::SomeUnusable;
         }
     }
     Ok(exit)
 }
 
 impl Comparison {
-    fn read(&self, path: &Path) -> Result<MeteredFrame, String> {
-        let read = self.photographs.read(path, self.config.camera_steps, Depth::Lenient)?;
-        Ok(self.metering.meter(read))
+    fn read(&self, path: &Path) -> Result<Frame, String> {
+        self.photographs.read(path, self.config.camera_steps, Depth::Lenient)
     }
 
-    fn judge(&self, reference: Option<&Reference>, outcome: &MeteredFrame) -> Verdict {
-        let pair = Compared::of(reference.map(|reference| &reference.observation), &outcome.observation);
+    fn judge(&self, reference: Option<&Reference>, frame: Frame, with_picture: bool) -> Judged {
+        let small = frame.picture.as_ref().filter(|_| with_picture).map(Picture::small);
+        let metered = self.metering.meter(frame);
+        let pair = Compared::of(reference.map(|reference| &reference.observation), &metered.observation);
         let prepared = reference.and_then(|reference| reference.prepared.as_ref());
-        let overlay = prepared.zip(outcome.picture.as_ref()).filter(|(over, frame)| over.is_raw() == frame.is_raw());
+        let overlay = prepared.zip(metered.picture.as_ref()).filter(|(over, frame)| over.is_raw() == frame.is_raw());
         let overlay = overlay.map(|(over, frame)| Overlay::of(over, &Prepared::of(frame)));
         let response = self.response_of(&pair.frame);
-        judge(&Evidence {
+        let verdict = judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
             previous: None,
@@ -187,7 +218,8 @@ impl Comparison {
             lights: None,
             colour_limit: self.config.colour_limit,
             laid: overlay.as_ref().map(|overlay| Laid { overlay, anchor: None }),
-        })
+        });
+        Judged { metered, small, overlay, response, verdict }
     }
 
     /// The curve that a frame's counting reading goes by.
@@ -195,82 +227,20 @@ impl Comparison {
         let response = |m| response_for(&frame.settings, m, &self.config, &self.curves, &Sitting::default());
         frame.metered.as_ref().map_or_else(Response::srgb, response)
     }
+}
 
-    fn answer(
-        &self,
-        path: &Path,
-        reference: Option<&Reference>,
-        outcome: &Result<MeteredFrame, String>,
-        table: Option<&Table>,
-    ) -> String {
-        let file = path.display().to_string();
-        match (outcome, table) {
-            (Ok(outcome), table) => {
-                let verdict = self.judge(reference, outcome);
-                let response =
-                    outcome.observation.metered.as_ref().map(|_| self.response_of(&outcome.observation).name);
-                table.map_or_else(
-                    || as_json(&file, &verdict, outcome, response.as_deref()),
-                    |t| t.row(&file, &verdict, outcome),
-                )
-            }
-            (Err(why), None) => nothing_known(&file, why),
-            (Err(why), Some(table)) => table.refusal(&file, why),
-        }
+fn answer(path: &Path, judged: &Result<Judged, String>, table: Option<&Table>) -> String {
+    let file = path.display().to_string();
+    match (judged, table) {
+        (Ok(judged), None) => as_json(&file, judged),
+        (Ok(judged), Some(table)) => table.row(&file, &judged.verdict, &judged.metered),
+        (Err(why), None) => nothing_known(&file, why),
+        (Err(why), Some(table)) => table.refusal(&file, why),
     }
 }
 
-/// Answers for a person: a row each, under one heading.
-struct Table {
-    widest: usize,
-}
-
-impl Table {
-    fn for_files(files: &[PathBuf]) -> Table {
-        let widths = files.iter().map(|f| f.display().to_string().chars().count());
-        Table { widest: widths.max().unwrap_or(0).clamp(4, 40) }
-    }
-
-    fn line(&self, file: &str, rest: [&str; 5]) -> String {
-        let [settings, expected, observed, drift, verdict] = rest;
-        let width = self.widest;
-        format!("{file:width$}  {settings:<24}  {expected:>8}  {observed:>14}  {drift:<44}  {verdict}")
-    }
-
-    fn head(&self) -> String {
-        self.line("file", ["settings", "settings", "light", "drift", "verdict"])
-            + "\n"
-            + &self.line("", ["", "say", "says", "", ""])
-    }
-
-    fn row(&self, file: &str, verdict: &Verdict, outcome: &MeteredFrame) -> String {
-        let stops = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
-        let within = |s: Option<Stops>, half: Option<Stops>| match half {
-            Some(half) if s.is_some() => format!("{} +-{:.2}", stops(s), half.0),
-            _ => stops(s),
-        };
-        let mut row = self.line(
-            &printable(file),
-            [
-                &outcome.observation.settings.in_short(),
-                &stops(verdict.expected),
-                &within(verdict.observed, verdict.observed_uncertainty),
-                &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
-                &verdict.sentence,
-            ],
-        );
-        for note in &outcome.notes {
-            row.push_str(&format!("\n{:width$}  ! {}", "", printable(note), width = self.widest));
-        }
-        row
-    }
-
-    fn refusal(&self, file: &str, why: &str) -> String {
-        format!("{:width$}  ! {why}", printable(file), width = self.widest)
-    }
-}
-
-fn as_json(file: &str, verdict: &Verdict, outcome: &MeteredFrame, response: Option<&str>) -> String {
+fn as_json(file: &str, judged: &Judged) -> String {
+    let Judged { metered, verdict, .. } = judged;
     encode(&Answer {
         file: file.to_owned(),
         expected: verdict.expected,
@@ -279,15 +249,15 @@ fn as_json(file: &str, verdict: &Verdict, outcome: &MeteredFrame, response: Opti
         uncertainty: verdict.uncertainty,
         observed_uncertainty: verdict.observed_uncertainty,
         condition: verdict.headline().and_then(|h| h.condition),
-        response,
+        response: metered.observation.metered.as_ref().map(|_| judged.response.name.as_str()),
         finding: Some(verdict.finding),
         sentence: &verdict.sentence,
         lighting: Some(verdict.lighting),
         evidence_used: verdict.evidence_used,
-        settings: Some(&outcome.observation.settings),
+        settings: Some(&metered.observation.settings),
         framing: verdict.framing.as_ref(),
         spots: &verdict.spots,
-        notes: &outcome.notes,
+        notes: &metered.notes,
     })
 }
 

@@ -133,7 +133,7 @@ pub async fn run(
     engine.keep_pictures(std::mem::take(&mut kept.earlier), kept.taker());
     let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 
-    let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None)));
+    let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None, None)));
 
     // Everything that may fail comes before the first record: what is opened is also closed.
     let (arrive, arrivals) = mpsc::unbounded_channel();
@@ -152,7 +152,7 @@ pub async fn run(
         engine.take(Input::Warning(damage));
     }
 
-    screens.send_replace(Arc::new(Shown::new(engine.board(), None)));
+    screens.send_replace(Arc::new(Shown::new(engine.board(), None, None)));
     let serving = Serving::start(listener, place, hub);
     let (port, paging) = page.map(|page| (page.port, tokio::spawn(page.serve()))).unzip();
     let ready = ready.map(|tell| (tell, Ready { port, screens: screen }));

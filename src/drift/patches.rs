@@ -143,6 +143,42 @@ pub fn area_in_frame(area: Area, alignment: &Alignment) -> Option<Area> {
     Area::new(left, top, right, bottom)
 }
 
+/// A part of a frame, and how far its light changed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChangedPatch {
+    pub area: Area,
+    /// Frame minus reference; brighter is positive.
+    pub change: Stops,
+}
+
+/// What changed where in a frame: of each patch that was found and is clipped in neither picture.
+pub fn change_map(alignment: &Alignment, response: &Response) -> Vec<ChangedPatch> {
+    let size = [0, 1].map(|side| patch_size(alignment, side));
+    let of = |patch: &MatchedPatch| {
+        let side = |side: usize| {
+            let middle = f64::from(patch.to[side]);
+            [middle - size[side] / 2.0, middle + size[side] / 2.0].map(|v| v.clamp(0.0, 1.0))
+        };
+        let ([left, right], [top, bottom]) = (side(0), side(1));
+        let change = Change::of(patch, 1.0, response)?.drift;
+        Some(ChangedPatch { area: Area::new(left, top, right, bottom)?, change })
+    };
+    alignment.found().filter_map(of).collect()
+}
+
+/// How wide, or high, a patch is in the frame: as far as neighbours lie apart there, as a rule. The frame may have another
+/// shape than the reference, so that the zoom alone doesn't tell.
+fn patch_size(alignment: &Alignment, side: usize) -> f64 {
+    let (step, count) = [(1, alignment.columns), (alignment.columns, alignment.rows)][side];
+    let has_neighbour = |at: &usize| side == 1 || !(at + 1).is_multiple_of(alignment.columns);
+    let apart = |at: usize| {
+        let next = alignment.patches.get(at + step).copied().flatten()?;
+        Some(f64::from((next.to[side] - alignment.patches[at]?.to[side]).abs()))
+    };
+    let mut distances: Vec<f64> = (0..alignment.patches.len()).filter(has_neighbour).filter_map(apart).collect();
+    median(&mut distances).unwrap_or(alignment.moved.zoom / count.max(1) as f64)
+}
+
 /// Change of log2 red over green and blue over green light of a spot; `None` when too little of it was found.
 pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Response) -> Option<[Stops; 2]> {
     let tint = |rgb: [u8; 3], channel: usize| {
@@ -192,4 +228,93 @@ pub fn uneven_patches(alignment: &Alignment, drift: Stops, response: &Response) 
         Some((Stops(of(0)?), Stops(change?)))
     };
     largest_uneven_patch(cells.iter().map(change), drift, response)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::align::Moved;
+    use proptest::prelude::*;
+
+    const COLUMNS: usize = 6;
+    const ROWS: usize = 4;
+
+    /// A scene that moved as a whole; `None` where a patch was lost.
+    fn alignment(codes: &[Option<[f32; 2]>], moved: [f32; 2]) -> Alignment {
+        let patch = |(at, codes): (usize, &Option<[f32; 2]>)| {
+            let at = [(at % COLUMNS) as f32 + 0.5, (at / COLUMNS) as f32 + 0.5];
+            let at = [at[0] / COLUMNS as f32, at[1] / ROWS as f32];
+            let to = [at[0] + moved[0], at[1] + moved[1]];
+            codes.map(|codes| MatchedPatch { at, to, codes, colours: [[100; 3]; 2] })
+        };
+        let patches = codes.iter().enumerate().map(patch).collect();
+        let [right, down] = moved.map(f64::from);
+        let moved = Moved { right, down, zoom: 1.0, turn: 0.0 };
+        Alignment { columns: COLUMNS, rows: ROWS, patches, share: 1.0, moved, is_mirrored: false }
+    }
+
+    fn turned_about(alignment: &Alignment) -> Alignment {
+        let turned = |patch: &Option<MatchedPatch>| {
+            patch.map(|MatchedPatch { at, to, codes: [a, b], colours }| MatchedPatch {
+                at: to,
+                to: at,
+                codes: [b, a],
+                colours,
+            })
+        };
+        Alignment { patches: alignment.patches.iter().map(turned).collect(), ..alignment.clone() }
+    }
+
+    fn codes() -> impl Strategy<Value = Vec<Option<[f32; 2]>>> {
+        let code = 0.0_f32..255.0;
+        proptest::collection::vec(proptest::option::weighted(0.8, [code.clone(), code]), COLUMNS * ROWS)
+    }
+
+    proptest! {
+        #[test]
+        fn a_frame_over_itself_changed_nowhere(codes in codes()) {
+            let same: Vec<_> = codes.iter().map(|codes| codes.map(|[a, _]| [a, a])).collect();
+            let map = change_map(&alignment(&same, [0.0; 2]), &Response::srgb());
+            let told = same.iter().flatten().filter(|[a, _]| TRUSTED.contains(&f64::from(*a))).count();
+            prop_assert_eq!(map.len(), told, "each that isn't clipped");
+            prop_assert!(map.iter().all(|patch| patch.change == Stops::ZERO));
+        }
+
+        #[test]
+        fn turned_about_it_is_minus_what_it_was_where_it_was(codes in codes(), right in -0.3_f32..0.3, down in -0.3_f32..0.3) {
+            let there = alignment(&codes, [right, down]);
+            let response = Response::srgb();
+            let back = change_map(&turned_about(&there), &response);
+            for (codes, patch) in codes.iter().flatten().zip(there.found()) {
+                let [a, b] = codes.map(f64::from);
+                if !TRUSTED.contains(&a) || !TRUSTED.contains(&b) {
+                    continue;
+                }
+                let lies = |patch: &&ChangedPatch, at: [f32; 2]| {
+                    let area = patch.area;
+                    (area.left..area.right).contains(&f64::from(at[0])) && (area.top..area.bottom).contains(&f64::from(at[1]))
+                };
+                let change = response.light(b) - response.light(a);
+                let in_reference = back.iter().find(|p| lies(p, patch.at)).map(|p| p.change);
+                prop_assert_eq!(in_reference, Some(-change));
+                let map = change_map(&there, &response);
+                if patch.to.iter().all(|v| (0.0..1.0).contains(v)) {
+                    prop_assert_eq!(map.iter().find(|p| lies(p, patch.to)).map(|p| p.change), Some(change));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_patch_is_as_large_as_its_neighbours_are_apart() {
+        let mut stretched = alignment(&[Some([100.0, 120.0]); COLUMNS * ROWS], [0.0; 2]);
+        // The frame has another shape than the reference: a patch is half as wide, and half as high again.
+        for patch in stretched.patches.iter_mut().flatten() {
+            patch.to = [patch.at[0] / 2.0, patch.at[1] * 1.5 - 0.25];
+        }
+        let map = change_map(&stretched, &Response::srgb());
+        let inside = map.iter().find(|patch| patch.area.top > 0.0 && patch.area.bottom < 1.0).unwrap().area;
+        assert!((inside.right - inside.left - 0.5 / COLUMNS as f64).abs() < 1e-6, "{inside:?}");
+        assert!((inside.bottom - inside.top - 1.5 / ROWS as f64).abs() < 1e-6, "{inside:?}");
+    }
 }

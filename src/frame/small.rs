@@ -31,17 +31,22 @@ impl Small {
         self.proxy.width as f64 / self.proxy.height.max(1) as f64
     }
 
-    /// As a JPEG. Tones are brought to the sRGB curve; colours of a wider space look a little duller than they
-    /// are. `None` when it can't be encoded.
-    pub fn jpeg(&self) -> Option<Vec<u8>> {
+    /// Tones are brought to the sRGB curve; colours of a wider space look a little duller than they are. `None` when it
+    /// has no pixels.
+    pub fn image(&self) -> Option<RgbImage> {
         let codes = self.proxy.rgb.iter().flatten().map(|code| self.to_srgb[usize::from(*code)]).collect();
         let full = RgbImage::from_raw(self.proxy.width as u32, self.proxy.height as u32, codes)?;
-        let shrink = f64::from(LONG_SIDE) / f64::from(full.width().max(full.height()));
+        let shrink = f64::from(LONG_SIDE) / f64::from(full.width().max(full.height()).max(1));
         let side = |pixels: u32| ((f64::from(pixels) * shrink).round() as u32).max(1);
         let small =
             if shrink < 1.0 { imageops::thumbnail(&full, side(full.width()), side(full.height())) } else { full };
+        (small.width() > 0 && small.height() > 0).then_some(small)
+    }
+
+    /// As a JPEG. `None` when it can't be encoded.
+    pub fn jpeg(&self) -> Option<Vec<u8>> {
         let mut jpeg = Vec::new();
-        JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(&small).ok()?;
+        JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(&self.image()?).ok()?;
         Some(jpeg)
     }
 }

@@ -1,6 +1,7 @@
 //! Where records go: the shot log (the truth), the list of corrections, the local socket, the stand page, a
 //! terminal.
 
+pub mod change_scale;
 pub mod corrections;
 pub mod light_maps;
 pub mod live_view;

@@ -1,4 +1,4 @@
-//! What screens show: the board as of the last record, and the last frame's small picture.
+//! What screens show: the board as of the last record, the last frame's small picture, and how it lies over its reference.
 
 use std::sync::Arc;
 
@@ -7,9 +7,10 @@ use serde::Serialize;
 use tokio::sync::{OnceCell, watch};
 use tokio::task::spawn_blocking;
 
+use crate::align::Overlay;
 use crate::frame::Small;
 use crate::numbers::FrameNumber;
-use crate::session::{Board, TrendPoint};
+use crate::session::{Board, LastLaid, TrendPoint};
 
 /// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
@@ -37,23 +38,40 @@ impl Thumbnail {
 pub struct Shown {
     pub board: Board,
     pub picture: Option<Arc<Thumbnail>>,
+    /// For the map of change, which is drawn when a page asks for it.
+    pub laid: Option<LastLaid>,
     pub json: String,
 }
 
 impl Shown {
-    pub fn new(board: Board, picture: Option<Arc<Thumbnail>>) -> Shown {
+    pub fn new(board: Board, picture: Option<Arc<Thumbnail>>, laid: Option<LastLaid>) -> Shown {
         #[derive(Serialize)]
         struct Message<'a> {
             #[serde(flatten)]
             board: &'a Board,
             /// Number of the frame whose picture can be had, and its width over its height.
             picture: Option<(FrameNumber, f64)>,
+            /// Why there is no light map of the last frame, where there is none.
+            no_light_map: Option<&'static str>,
         }
         let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
-        let message = Message { board: &board, picture: picture.as_ref().map(picture_of) };
+        let no_light_map = why_no_light_map(&board, laid.as_ref());
+        let message = Message { board: &board, picture: picture.as_ref().map(picture_of), no_light_map };
         // Every number of a board is finite, so it always encodes.
         let json = serde_json::to_string(&message).unwrap_or_default();
-        Shown { board, picture, json }
+        Shown { board, picture, laid, json }
+    }
+}
+
+fn why_no_light_map(board: &Board, laid: Option<&LastLaid>) -> Option<&'static str> {
+    let overlay = laid.map(|laid| &*laid.overlay);
+    match (&board.last, overlay) {
+        (Some(_), Some(Overlay::Matched(_))) => None,
+        (Some(_), Some(Overlay::OtherScene)) => Some("this frame shows another scene than its reference."),
+        (Some(_), Some(Overlay::TooPlain)) => Some("there is too little to see in this frame, or in its reference."),
+        (Some(last), None) if last.is_reference => Some("this frame is the reference, with which others are compared."),
+        (Some(_), None) => Some("this frame was not laid over its reference."),
+        (None, _) => Some("there is no frame yet."),
     }
 }
 

@@ -121,7 +121,10 @@ pub struct Card {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SpotShown {
     pub name: String,
+    /// As it lies in the reference.
     pub area: Area,
+    /// As it lies in the frame, where it was followed there.
+    pub followed: Option<Area>,
     /// It has a place of its own that people may move.
     pub movable: bool,
     pub drift: Option<String>,
@@ -216,6 +219,7 @@ fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
     Some(SpotShown {
         name: spot.name.clone(),
         area: own.or(reading.map(|r| r.area))?,
+        followed: seen.and_then(|s| s.area),
         movable: own.is_some_and(|area| area != Area::WHOLE),
         drift: seen.map(|s| {
             // What the picture shows at a spot holds whatever anybody did.

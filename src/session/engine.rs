@@ -13,6 +13,7 @@ use super::board::Board;
 use super::command::{Command, Reply};
 use super::decide::{Input, decide};
 use super::knowledge::Knowledge;
+use super::last_laid::LastLaid;
 use super::light_of_file::LightOfFile;
 use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
@@ -162,6 +163,11 @@ impl<L: Ledger> Engine<L> {
     /// What the sitting shows right now.
     pub fn board(&self) -> Board {
         Board::of(&self.state.sitting, &self.config)
+    }
+
+    /// The last frame over what it was measured by.
+    pub fn last_laid(&self) -> Option<LastLaid> {
+        LastLaid::of(&self.state.sitting, &self.config, &self.knowledge)
     }
 
     /// Number of the last record.

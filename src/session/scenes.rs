@@ -60,12 +60,17 @@ impl Scenes {
         self.pictures.retain(|id, _| wanted.contains(id));
     }
 
+    /// How one picture lies over another, if that was worked out before.
+    pub fn known_overlay(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
+        find(&self.made().overlays, [reference, frame])
+    }
+
     /// Lays one picture over another. `None` when one of them isn't there.
     pub fn overlay(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
-        let pair = [reference, frame];
-        if let Some(known) = find(&self.made().overlays, pair) {
+        if let Some(known) = self.known_overlay(reference, frame) {
             return Some(known);
         }
+        let pair = [reference, frame];
         let (reference, frame) = (self.prepared(reference)?, Prepared::of(self.pictures.get(&frame)?));
         let overlay = Arc::new(Overlay::of(&reference, &frame));
         let mut made = self.made();

@@ -107,6 +107,7 @@ fn every_answer_keeps_the_page_to_itself() {
         ("/nowhere", 404),
         ("/picture?frame=9", 404),
         ("/trend.svg", 400),
+        ("/light-map?frame=9&n=1", 404),
     ] {
         let answer = get(&studio, path, &[("Host", &host)]);
         assert_eq!(answer.status, status, "{path}");
@@ -283,6 +284,8 @@ fn a_stranger_learns_nothing_from_any_path_or_method() {
         "/picture?frame=2",
         "/trend.svg",
         "/trend.svg?ink=on_dark",
+        "/light-map",
+        "/light-map?frame=1&n=1",
         "/marks",
         "/action",
         "/phones",

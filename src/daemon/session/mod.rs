@@ -178,7 +178,8 @@ impl Session {
         let shown = Arc::clone(&self.screens.borrow());
         let frame_of = |picture: &Option<Arc<Thumbnail>>| picture.as_ref().map(|p| p.frame);
         if shown.board.n != self.engine.last_record() || frame_of(&shown.picture) != frame_of(&self.picture) {
-            let _ = self.screens.send(Arc::new(Shown::new(self.engine.board(), self.picture.clone())));
+            let (board, laid) = (self.engine.board(), self.engine.last_laid());
+            let _ = self.screens.send(Arc::new(Shown::new(board, self.picture.clone(), laid)));
         }
     }
 

@@ -8,6 +8,7 @@ mod action;
 mod certificate;
 mod feed;
 mod gate;
+mod light_map;
 mod marks;
 mod named;
 mod opening;
@@ -90,6 +91,7 @@ fn router(page: Arc<Page>) -> Router {
     let inside = shell::router(post(phones::enter))
         .route("/feed", get(feed::feed))
         .route("/picture", get(picture))
+        .route("/light-map", get(map_of_light))
         .route("/trend.svg", get(trend_chart))
         .route("/marks", get(|| async { file("application/json", MARKS.as_str()) }))
         .route("/action", post(action::act))
@@ -119,6 +121,24 @@ async fn picture(State(page): State<Arc<Page>>, Query(which): Query<WhichFrame>)
             None => (StatusCode::INTERNAL_SERVER_ERROR, "this frame's picture can't be made").into_response(),
         },
         None => (StatusCode::NOT_FOUND, "this frame's picture is not at hand any more").into_response(),
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WhichMap {
+    frame: FrameNumber,
+    /// A frame may be judged anew, and then its map is another one.
+    #[serde(rename = "n")]
+    _n: u64,
+}
+
+/// The map of the last frame's light. Drawing it costs less than sending it, so that none is kept.
+async fn map_of_light(State(page): State<Arc<Page>>, Query(which): Query<WhichMap>) -> Response {
+    let laid = page.screens.borrow().laid.clone().filter(|laid| laid.frame == which.frame);
+    match laid.as_ref().and_then(light_map::json) {
+        Some(json) => file("application/json", json),
+        None => (StatusCode::NOT_FOUND, "there is no light map of this frame").into_response(),
     }
 }
 

@@ -1,5 +1,6 @@
 // The view beside the camera: the last frame, its spots, the trend, the lights, the survey.
 import { act, by, choices, ink, make, twice, write } from "/page.js";
+import { LightMap } from "/light_map.js";
 import { askedWords } from "/stand.js";
 
 const KEPT_NEWS = 120;
@@ -36,7 +37,8 @@ class Spots {
     this.moved = null;
     by("spot-desk").addEventListener("toggle", () => {
       by("stage").classList.toggle("desk-open", by("spot-desk").open);
-      if (!by("spot-desk").open) this.drop();
+      if (by("spot-desk").open) this.draw();
+      else this.drop();
     });
     by("spot-choice").addEventListener("change", () => this.draw());
     for (const button of document.querySelectorAll("[data-nudge]")) button.addEventListener("click", () => this.nudge(button.dataset.nudge));
@@ -82,9 +84,10 @@ class Spots {
       // The whole frame needs no border of its own.
       if (!spot.movable && spot.area.left === 0 && spot.area.right === 1) continue;
       const box = this.boxes.get(spot.name) ?? this.box(spot);
-      const { left, top, right, bottom } = spot.area;
-      Object.assign(box.style, { left: `${left * 100}%`, top: `${top * 100}%`, width: `${(right - left) * 100}%`, height: `${(bottom - top) * 100}%` });
       const open = by("spot-desk").open;
+      // Where a spot is drawn or moved is told for the reference; else it is shown where its part of the scene now is.
+      const { left, top, right, bottom } = open ? spot.area : spot.followed ?? spot.area;
+      Object.assign(box.style, { left: `${left * 100}%`, top: `${top * 100}%`, width: `${(right - left) * 100}%`, height: `${(bottom - top) * 100}%` });
       // A label is written towards the middle of the picture.
       box.dataset.side = left + right > 1 ? "right" : "left";
       box.dataset.ready = spot.movable ? "no" : "yes";
@@ -178,6 +181,7 @@ class Spots {
 export class SetView {
   constructor() {
     this.spots = new Spots();
+    this.lightMap = new LightMap(() => this.repaint());
     twice(by("refer"), () => act({ action: "refer", frame: this.board.last.frame }));
     by("look-form").addEventListener("submit", (event) => {
       event.preventDefault();
@@ -269,6 +273,7 @@ export class SetView {
     // A phone at a stand fetches no pictures.
     if (!board || by("set").hidden) return;
     this.showPicture(board);
+    this.lightMap.show(board);
     const newest = board.trend.at(-1);
     const trend = by("trend");
     const address = `/trend.svg?ink=${ink()}&n=${newest?.frame ?? 0}`;
