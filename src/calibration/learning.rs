@@ -44,6 +44,8 @@ const SURE_ENOUGH: Stops = Stops(0.06);
 const MOST_RESIDUAL: Stops = Stops(0.06);
 /// A curve agrees with a pair when at most one tone in five is farther off than this.
 const MOST_OFF_TONE: Stops = Stops(0.08);
+/// Fewer parts of a tone tell nothing of it.
+const FEWEST_OF_A_TONE: usize = 4;
 /// Fewer tones tell nothing of a curve.
 const FEWEST_TONES: usize = 5;
 const FEWEST_QUANTILES: usize = 12;
@@ -138,15 +140,9 @@ pub fn agrees_with(parts: &[RawPair], curve: &Curve) -> bool {
     for (code, light) in codes.iter().zip(&light) {
         by_tone[tone(*code)].push((response.light(*code) - *light).0);
     }
-    eprintln!(
-        "DBG agrees {} {:?}",
-        codes.len(),
-        by_tone
-            .iter()
-            .map(|t| (t.len(), median(&mut t.clone()).map(|m| (m * 100.0).round() as i32)))
-            .collect::<Vec<_>>()
-    );
-    let off: Vec<f64> = by_tone.iter_mut().filter_map(|tone| median(tone)).collect();
+    // A few parts lie across an edge; no tone is judged by them.
+    let told = by_tone.iter_mut().filter(|parts| parts.len() >= FEWEST_OF_A_TONE);
+    let off: Vec<f64> = told.filter_map(|parts| median(parts)).collect();
     let Some(level) = median(&mut off.clone()) else { return false };
     let far = off.iter().filter(|o| (*o - level).abs() > MOST_OFF_TONE.0).count();
     off.len() >= FEWEST_TONES && far * 5 <= off.len()
