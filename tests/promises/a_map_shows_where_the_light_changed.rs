@@ -199,6 +199,7 @@ fn the_page_shows_the_map_when_asked_and_the_spots_where_they_went() {
         let ticks = page.text("#light-map-ticks").await;
         assert!(ticks.contains('\u{2212}') && ticks.contains("+1"), "{ticks}");
         assert!((left_of_the_cheek(&page).await - 0.52).abs() < 0.015, "{}", left_of_the_cheek(&page).await);
+        page.run("document.querySelector('#light-map-legend').scrollIntoView({block: 'end'})", vec![]).await;
         keep("page-map.png", &page.client.screenshot().await.unwrap());
         // Where spots are drawn they stand as in the reference.
         page.click("#spot-desk summary").await;
