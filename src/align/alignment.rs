@@ -45,6 +45,8 @@ pub struct MatchedPatch {
     pub colours: [[u8; 3]; 2],
     /// How far its codes deviate from their mean, as a part of that, in both.
     pub spreads: [f32; 2],
+    /// It was followed there and back; else it is flat in both, and taken to lie where those about it lead.
+    pub is_followed: bool,
 }
 
 impl MatchedPatch {
@@ -174,7 +176,8 @@ impl Followed {
                 // Where it lies in a flat part matters little, if that is flat in both pictures.
                 None => {
                     let motion = self.motion_near(at).unwrap_or(most);
-                    measure(reference, frame, place, &motion).filter(MatchedPatch::is_flat)
+                    let patch = measure(reference, frame, place, &motion).filter(MatchedPatch::is_flat)?;
+                    Some(MatchedPatch { is_followed: false, ..patch })
                 }
             }
         };
@@ -272,6 +275,7 @@ fn measure(reference: &Prepared, frame: &Prepared, place: Place, motion: &Motion
     let ([width, height], [to_width, to_height]) = (reference.size(), frame.size());
     (all.count >= half).then(|| MatchedPatch {
         spreads: all.spreads(),
+        is_followed: true,
         at: [place[0] / width, place[1] / height],
         to: [u / to_width, v / to_height],
         codes,
@@ -332,6 +336,11 @@ impl Alignment {
             }
         }
         self.moved.place([x, y])
+    }
+
+    /// The patches that were followed there and back.
+    pub fn followed(&self) -> impl Iterator<Item = &MatchedPatch> {
+        self.found().filter(|patch| patch.is_followed)
     }
 
     /// The patches that were found.

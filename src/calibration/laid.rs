@@ -152,7 +152,8 @@ fn codes(own: &Alignment, found: &Alignment) -> Vec<PatchCodes> {
             [f64::from(patch.codes[side]), red, green, blue]
         };
         let (here, there) = (planes(own, 0), planes(found, 1));
-        let is_same = (own.codes[0] - found.codes[0]).abs() <= SAME_PIXELS
+        let is_same = found.is_followed
+            && (own.codes[0] - found.codes[0]).abs() <= SAME_PIXELS
             && TRUSTED.contains(&here[0])
             && TRUSTED.contains(&there[0]);
         std::array::from_fn(|plane| {

@@ -41,11 +41,13 @@ const FLOOR: Stops = Stops(0.03);
 
 /// The change of light of one spot; `None` when too little of it was found, or is clipped.
 pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Response) -> Option<Observed> {
-    let patches: Vec<(f64, &MatchedPatch)> = weighted(place, alignment).collect();
-    let changes: Vec<Change> =
-        patches.iter().filter_map(|(weight, patch)| Change::of(patch, *weight, response)).collect();
-    let shares = |patches: &mut dyn Iterator<Item = f64>| patches.sum::<f64>();
-    let told = shares(&mut changes.iter().map(|c| c.share));
+    let all: Vec<Change> =
+        weighted(place, alignment).filter_map(|(share, patch)| Change::of(patch, share, response)).collect();
+    let told_by = |changes: &[Change]| changes.iter().map(|change| change.share).sum::<f64>();
+    let followed: Vec<Change> = all.iter().filter(|change| change.is_followed).copied().collect();
+    // Flat parts speak where nothing else does: a plain backdrop, a cheek.
+    let changes = if told_by(&followed) >= LEAST_PATCHES { followed } else { all };
+    let told = told_by(&changes);
     if told < LEAST_PATCHES {
         return None;
     }
@@ -68,6 +70,7 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
 }
 
 /// The light of one patch in both pictures.
+#[derive(Clone, Copy)]
 struct Change {
     drift: Stops,
     codes: [f64; 2],
@@ -75,6 +78,7 @@ struct Change {
     share: f64,
     /// Patches count more where a code more or less is little light.
     weight: f64,
+    is_followed: bool,
 }
 
 impl Change {
@@ -82,7 +86,13 @@ impl Change {
         let [a, b] = patch.codes.map(f64::from);
         let trusted = TRUSTED.contains(&a) && TRUSTED.contains(&b);
         let weight = share / response.noise_between(a, b).0.powi(2);
-        trusted.then(|| Change { drift: response.light(b) - response.light(a), codes: [a, b], share, weight })
+        trusted.then(|| Change {
+            drift: response.light(b) - response.light(a),
+            codes: [a, b],
+            share,
+            weight,
+            is_followed: patch.is_followed,
+        })
     }
 }
 

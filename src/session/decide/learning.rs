@@ -4,6 +4,7 @@
 
 use super::Draft;
 use crate::advice::{Finding, Verdict};
+use crate::align::MatchedPatch;
 use crate::calibration::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
@@ -107,7 +108,10 @@ impl Draft<'_> {
         let reference = last.before.as_ref()?.reference()?.observation.reading_of(false)?.picture?;
         let overlay = self.knowledge.scenes.overlay(reference, picture.picture?)?;
         let patches = overlay.alignment()?.patches.iter().step_by(EVERY);
-        Some(patches.map(|patch| patch.map_or(NO_CODE, |patch| f64::from(patch.codes[1]))).collect())
+        let code = |patch: &Option<MatchedPatch>| {
+            patch.filter(|patch| patch.is_followed).map_or(NO_CODE, |patch| f64::from(patch.codes[1]))
+        };
+        Some(patches.map(code).collect())
     }
 
     /// Learns from a raw file beside its picture, when the pair before it bears that out.
@@ -145,8 +149,8 @@ impl Draft<'_> {
         let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
         let overlay = self.knowledge.scenes.overlay(raw.picture?, picture.picture?)?;
-        let found = overlay.alignment()?.found();
-        let parts: Vec<RawPair> = found.map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
+        let parts: Vec<RawPair> =
+            overlay.alignment()?.followed().map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
         let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
         Some((parts, known, self.rendered(settings, picture)))
