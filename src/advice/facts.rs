@@ -35,6 +35,8 @@ pub(super) struct Facts<'a> {
 const MISFIRE: Stops = Stops(-3.0);
 /// And this far under the reference itself.
 const DARK: Stops = Stops(-1.5);
+/// Light of less than this share of a spot, as of a lamp in the picture, says nothing of the flash.
+const TELLS_OF_THE_SPOT: f32 = 0.2;
 /// At this code nine tenths of a spot are as good as black.
 const NEARLY_BLACK: f64 = 9.0;
 /// A flash that fires before it has recycled loses at least and at most this much.
@@ -87,6 +89,13 @@ impl<'a> Facts<'a> {
 
     /// The bright parts of the spot lie far under where they should be: dark all over, not clipped.
     pub fn is_dark_as_without_flash(&self) -> bool {
+        // Where the same parts of the scene tell it, what now stands at the spot's old place says nothing.
+        if self.evidence.alignment().is_some()
+            && let Some(observed) = self.observed().filter(|o| o.usable >= TELLS_OF_THE_SPOT)
+        {
+            let fell = observed.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down();
+            return observed.drift <= DARK && fell <= MISFIRE;
+        }
         let response = self.evidence.response;
         let bright = |reading: &Reading| {
             let code = reading.quantiles.get(reading.quantiles.len() * 9 / 10)?;
@@ -96,10 +105,7 @@ impl<'a> Facts<'a> {
         let Some((reference, frame)) = pair.and_then(|p| bright(p.reference).zip(bright(p.frame))) else {
             return false;
         };
-        let Evidence { moved, followed, .. } = self.evidence;
-        // The open correction may have been carried out, and then less light was to come.
-        let turned = [*moved, *followed].into_iter().flatten().fold(0.0_f64, |least, m| least.min(m.0));
-        let predicted = self.expected.unwrap_or(Stops::ZERO) + Stops(turned);
+        let predicted = self.expected.unwrap_or(Stops::ZERO) + self.turned_down();
         // What the reference clips was at least as bright as its top; darkness bottoms out, too.
         let floor = Stops((reference + predicted).0.max(response.light(0.0).0));
         let fell = frame - floor;
@@ -109,6 +115,13 @@ impl<'a> Facts<'a> {
         // Lights that somebody turned down to fit a wide aperture leave a frame as bright as the reference.
         let dark = frame - reference <= DARK;
         dark && (fell <= MISFIRE || nothing_left)
+    }
+
+    /// How far the lights may have been turned down: the open correction may have been carried out, and then less light was to
+    /// come.
+    fn turned_down(&self) -> Stops {
+        let Evidence { moved, followed, .. } = self.evidence;
+        Stops([*moved, *followed].into_iter().flatten().fold(0.0_f64, |least, m| least.min(m.0)))
     }
 
     /// A fall such as a flash leaves that was still charging, so soon after a frame that it may have been.
@@ -181,8 +194,9 @@ impl Layout {
         match evidence.laid.map(|laid| (laid.overlay, laid.anchor)) {
             Some((Overlay::Matched(alignment), anchor)) => {
                 // An anchor is even, so that its own drift is that of all its parts.
-                let known =
-                    anchor.and_then(|anchor| anchor.spots.iter().find(|s| Some(&s.spot) == observed.map(|o| &o.spot)));
+                let known = anchor.and_then(|anchor| {
+                    anchor.spots.iter().map(|s| &s.seen).find(|s| Some(&s.spot) == observed.map(|o| &o.spot))
+                });
                 let since = drift.map(|drift| drift - known.map_or(Stops::ZERO, |known| known.drift));
                 let uneven = since.and_then(|since| uneven_patches(alignment, since, response));
                 Layout { uneven, is_other_scene: false }

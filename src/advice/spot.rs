@@ -7,7 +7,8 @@
 use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
 use crate::align::Alignment;
 use crate::drift::{
-    Anchor, Observed, SpotPlace, UNKNOWN_FRAMING, codes_of_patches, observe, observe_patches, uncertainty_of_rendering,
+    Anchor, AnchorSpot, Observed, SpotPlace, UNKNOWN_FRAMING, codes_of_patches, observe, observe_patches,
+    uncertainty_of_rendering,
 };
 use crate::meter::{CENTRE, FrameReadings, GREY, Reading, WHOLE, Weighting};
 use crate::photometry::Stops;
@@ -158,7 +159,10 @@ pub(super) fn place_of<'a>(
     let spot = reference.spot.as_str();
     let weighting = if spot == CENTRE { Weighting::Centre } else { Weighting::Even };
     let known = match anchor {
-        Some(anchor) => Some(anchor.spots.iter().find(|s| s.spot == spot)?),
+        Some(anchor) => {
+            let known = |s: &&AnchorSpot| s.seen.spot == spot && s.in_reference == reference.area;
+            Some(&anchor.spots.iter().find(known)?.seen)
+        }
         None => None,
     };
     let area = known.map_or(Some(reference.area), |known| known.area)?;

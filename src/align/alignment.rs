@@ -29,6 +29,8 @@ pub struct Alignment {
     /// Share of what the frame shows that the reference shows, too, about.
     pub covers: f64,
     pub moved: Moved,
+    /// Width and height of the reference and of the frame, in pixels of their small pictures.
+    pub sides: [[f32; 2]; 2],
     /// The frame is the scene as a mirror shows it.
     pub is_mirrored: bool,
 }
@@ -67,14 +69,6 @@ pub struct Moved {
     pub turn: f64,
 }
 
-impl Moved {
-    /// Where a place lies by it; the turn is left out, which is small.
-    fn place(&self, [x, y]: [f64; 2]) -> [f64; 2] {
-        let along = |at: f64, shift: f64| 0.5 + shift + (at - 0.5) * self.zoom;
-        [along(x, self.right), along(y, self.down)]
-    }
-}
-
 /// A place lies as those do that were found no more than this many patches away.
 const NEAR_BY: usize = 3;
 /// A picture with fewer patches that show where they lie is too plain.
@@ -86,6 +80,8 @@ const OTHER_SCENES: f64 = 0.07;
 const FEWEST_FOUND: usize = 12;
 /// A picture that shows so much, be it edges only, shows some scene.
 const DRAWN: f64 = 0.05;
+/// Of one that is mostly burnt out, or dark, nobody can say what it shows.
+const LIT: f64 = 0.6;
 /// A patch counts when so many of those about it moved as it did, to so many pixels: what is alike by chance lies anywhere.
 const AGREEING: usize = 2;
 const AGREE: f32 = 2.0;
@@ -111,15 +107,18 @@ impl Overlay {
         }
     }
 
-    fn of_upright(reference: &Prepared, frame: &Prepared) -> Overlay {
+    /// Without a look into a mirror.
+    pub fn of_upright(reference: &Prepared, frame: &Prepared) -> Overlay {
         let followed = Followed::of(reference, frame);
         let [textured, in_frame] =
             [reference, frame].map(|of| of.textured.iter().filter(|is_textured| **is_textured).count());
         let found = followed.sure.iter().filter(|sure| **sure).count();
         if textured.min(in_frame) < FEWEST_TEXTURED {
             // What shows where it lies is not there any more, and something else is.
-            let is_other =
-                found == 0 && textured.max(in_frame) >= FEWEST_TEXTURED && reference.drawn.min(frame.drawn) >= DRAWN;
+            let is_other = found == 0
+                && textured.max(in_frame) >= FEWEST_TEXTURED
+                && reference.drawn.min(frame.drawn) >= DRAWN
+                && reference.lit.min(frame.lit) >= LIT;
             return if is_other { Overlay::OtherScene } else { Overlay::TooPlain };
         }
         // Nobody knows yet how much of one lies in the other.
@@ -189,7 +188,8 @@ impl Followed {
         let in_frame = frame.textured.iter().filter(|is_textured| **is_textured).count();
         let share = found as f64 / in_both.min(in_frame).max(found) as f64;
         let covers = (found as f64 * moved.zoom.powi(2) / in_frame.max(1) as f64).min(1.0);
-        Alignment { columns, rows, patches, share, covers, moved, is_mirrored: false }
+        let sides = [reference.size(), frame.size()];
+        Alignment { columns, rows, patches, share, covers, moved, sides, is_mirrored: false }
     }
 
     /// One that shows where it lies was followed near by.
@@ -251,6 +251,8 @@ fn agreeing(net: &Net, motions: &[Option<Motion>], at: usize) -> usize {
 /// What is darker, or brighter, says no more than that.
 const DARKEST: f32 = 6.0;
 const BRIGHTEST: f32 = 250.0;
+/// A patch that tells of no half of its pixels stands at an end of the scale where one in so many does.
+const PART_CLIPPED: u32 = 4;
 
 /// The codes of a patch in both pictures: over the pixels that are clipped in neither where these are half of it, else over
 /// all of them, with the scale's end for what is clipped.
@@ -270,7 +272,7 @@ fn measure(reference: &Prepared, frame: &Prepared, place: Place, motion: &Motion
         }
     }
     let half = (side * side / 2) as u32;
-    let codes = if sound.count >= half { sound.means() } else { all.means() };
+    let codes = if sound.count >= half { sound.means() } else { all.with_ends() };
     let [u, v] = motion.of(place);
     let ([width, height], [to_width, to_height]) = (reference.size(), frame.size());
     (all.count >= half).then(|| MatchedPatch {
@@ -287,6 +289,8 @@ fn measure(reference: &Prepared, frame: &Prepared, place: Place, motion: &Motion
 struct Sums {
     sums: [f32; 2],
     squares: [f32; 2],
+    /// Pixels that are too dark, and too bright, in both.
+    beyond: [[u32; 2]; 2],
     count: u32,
 }
 
@@ -294,7 +298,21 @@ impl Sums {
     fn add(&mut self, here: f32, there: f32) {
         self.sums = [self.sums[0] + here, self.sums[1] + there];
         self.squares = [self.squares[0] + here * here, self.squares[1] + there * there];
+        for (beyond, code) in self.beyond.iter_mut().zip([here, there]) {
+            beyond[0] += u32::from(code < DARKEST);
+            beyond[1] += u32::from(code >= BRIGHTEST);
+        }
         self.count += 1;
+    }
+
+    /// The means, or the scale's end where a good part of the pixels stands there: a mean of both would be neither.
+    fn with_ends(&self) -> [f32; 2] {
+        let means = self.means();
+        std::array::from_fn(|side| match self.beyond[side] {
+            [_, bright] if bright * PART_CLIPPED >= self.count => 255.0,
+            [dark, _] if dark * PART_CLIPPED >= self.count => 0.0,
+            _ => means[side],
+        })
     }
 
     fn means(&self) -> [f32; 2] {
@@ -314,7 +332,7 @@ impl Alignment {
     /// Of the mirrored frame, as it lies in the frame itself.
     fn mirrored(mut self) -> Alignment {
         self.patches.iter_mut().flatten().for_each(|patch| patch.to[0] = 1.0 - patch.to[0]);
-        let moved = Moved { right: -self.moved.right, ..self.moved };
+        let moved = Moved { right: -self.moved.right, turn: -self.moved.turn, ..self.moved };
         Alignment { moved, is_mirrored: true, ..self }
     }
 
@@ -335,7 +353,14 @@ impl Alignment {
                 return [x + right, y + down];
             }
         }
-        self.moved.place([x, y])
+        let along = |at: f64, side: usize, shift: f64| 0.5 + shift + (at - 0.5) * self.size_in_frame(side);
+        let x = if self.is_mirrored { 1.0 - x } else { x };
+        [along(x, 0, self.moved.right), along(y, 1, self.moved.down)]
+    }
+
+    /// How large the reference's width (0) or height (1) is in the frame, as a part of the frame's.
+    pub fn size_in_frame(&self, side: usize) -> f64 {
+        self.moved.zoom * f64::from(self.sides[0][side] / self.sides[1][side].max(1.0))
     }
 
     /// The patches that were followed there and back.

@@ -21,6 +21,8 @@ pub struct Prepared {
     pub(super) textured: Vec<bool>,
     /// Share of the patches that show anything, be it an edge only, and are neither dark nor burnt out.
     pub(super) drawn: f64,
+    /// Share of those that are neither.
+    pub(super) lit: f64,
 }
 
 /// Sizes at which features are looked for, each this part of the one before.
@@ -51,8 +53,10 @@ impl Prepared {
             LIT.contains(&picture.code_at(x, y)) && full.steepness_about(x, y, PATCHES_APART as usize / 2) >= DRAWN
         };
         let net = net_of(picture);
-        let drawn = net.places().filter(is_drawn).count() as f64 / net.len().max(1) as f64;
-        Prepared { picture: Arc::clone(picture), features, full, half, textured, drawn }
+        let share = |count: usize| count as f64 / net.len().max(1) as f64;
+        let lit = share(net.places().filter(|[x, y]| LIT.contains(&picture.code_at(*x as usize, *y as usize))).count());
+        let drawn = share(net.places().filter(is_drawn).count());
+        Prepared { picture: Arc::clone(picture), features, full, half, textured, drawn, lit }
     }
 
     pub(super) fn picture(&self) -> &CodePicture {

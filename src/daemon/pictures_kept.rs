@@ -1,8 +1,7 @@
 //! Keeps the small pictures that frames are laid over beyond a restart, on a thread of its own: a disk that hangs holds up
 //! neither the start nor a frame.
 
-use std::collections::BTreeSet;
-use std::io;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, channel, sync_channel};
@@ -67,15 +66,26 @@ impl PictureKeeper {
 
 fn keep(kept: &ScenePictures, changes: &Receiver<PicturesToKeep>) {
     let mut is_told = false;
+    // What the disk doesn't take now is tried again with the next change.
+    let mut waiting: BTreeMap<PictureId, Arc<CodePicture>> = BTreeMap::new();
     while let Ok(change) = changes.recv() {
-        let added: io::Result<()> = change.added.iter().try_for_each(|(id, picture)| kept.keep(*id, picture));
-        match added.and_then(|()| kept.retain(&change.wanted)) {
-            Ok(()) => is_told = false,
-            Err(why) if !std::mem::replace(&mut is_told, true) => {
+        waiting.extend(change.added);
+        waiting.retain(|id, _| change.wanted.contains(id));
+        let mut trouble = kept.retain(&change.wanted).err();
+        waiting.retain(|id, picture| match kept.keep(*id, picture) {
+            Ok(()) => false,
+            Err(why) => {
+                trouble = Some(why);
+                true
+            }
+        });
+        match trouble {
+            None => is_told = false,
+            Some(why) if !std::mem::replace(&mut is_told, true) => {
                 let folder = kept.folder().display();
                 tracing::warn!("the references' pictures can't be kept over a restart in {folder}: {why}");
             }
-            Err(_) => {}
+            Some(_) => {}
         }
     }
 }

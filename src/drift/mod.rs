@@ -13,7 +13,7 @@ pub use observed::{
     uncertainty_of_rendering,
 };
 pub use patches::{
-    Anchor, ChangedPatch, SpotPlace, area_in_frame, change_map, codes_of_patches, observe_patches, tints_of_patches,
-    uneven_patches,
+    Anchor, AnchorSpot, ChangedPatch, SpotPlace, area_in_frame, change_map, codes_of_patches, observe_patches,
+    tints_of_patches, uneven_patches,
 };
 pub use weigh::{Assumption, EvidenceUsed, Prediction, Weighed, weigh};

@@ -17,9 +17,19 @@ use crate::statistics::{half_width_of_median, median, robust_deviation, weighted
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Anchor {
     pub frame: FrameNumber,
-    pub picture: PictureId,
-    /// Where each spot lies in it, and how far its light is from the reference's.
-    pub spots: Vec<Observed>,
+    /// The small pictures of its files.
+    pub pictures: Vec<PictureId>,
+    pub spots: Vec<AnchorSpot>,
+}
+
+/// A spot of an anchor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AnchorSpot {
+    /// Where it lies in the reference: one that was moved since is not known here.
+    pub in_reference: Area,
+    /// Where it lies in the anchor, and how far its light is from the reference's.
+    pub seen: Observed,
 }
 
 /// A spot of a reference, or of an anchor.
@@ -32,6 +42,11 @@ pub struct SpotPlace<'a> {
 
 /// Less of a spot, in patches, tells nothing of it.
 const LEAST_PATCHES: f64 = 1.5;
+/// Of a spot that is smaller than two of these, half must be there.
+fn least_of(patches: f64) -> f64 {
+    LEAST_PATCHES.min(patches / 2.0)
+}
+
 /// Neighbouring patches err together, by what following them leaves over: so many of them are one (tuned on the sittings that
 /// `faces_that_move_are_read_in_true_stops` holds apart for it).
 const PATCHES_THAT_ERR_TOGETHER: usize = 16;
@@ -46,9 +61,11 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
     let told_by = |changes: &[Change]| changes.iter().map(|change| change.share).sum::<f64>();
     let followed: Vec<Change> = all.iter().filter(|change| change.is_followed).copied().collect();
     // Flat parts speak where nothing else does: a plain backdrop, a cheek.
-    let changes = if told_by(&followed) >= LEAST_PATCHES { followed } else { all };
+    let whole = patches_in(place, alignment);
+    let least = least_of(whole);
+    let changes = if told_by(&followed) >= least { followed } else { all };
     let told = told_by(&changes);
-    if told < LEAST_PATCHES {
+    if told < least {
         return None;
     }
     let mut drifts: Vec<(f64, f64)> = changes.iter().map(|c| (c.drift.0, c.weight)).collect();
@@ -58,7 +75,6 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
     let following = Stops(half_width_of_median(spread.0, independent));
     let all: f64 = changes.iter().map(|c| c.weight).sum();
     let curve = response.uncertainty_of(changes.iter().map(|c| (c.codes[0], c.codes[1], c.weight / all)));
-    let whole = patches_in(place, alignment);
     Some(Observed {
         spot: place.spot.to_owned(),
         drift,
@@ -145,8 +161,8 @@ pub fn area_in_frame(area: Area, alignment: &Alignment) -> Option<Area> {
     };
     let (right, down) = (away(0)?, away(1)?);
     let (x, y) = ((area.left + area.right) / 2.0 + right, (area.top + area.bottom) / 2.0 + down);
-    let half = |from: f64, to: f64| (to - from) / 2.0 * alignment.moved.zoom;
-    let (across, along) = (half(area.left, area.right), half(area.top, area.bottom));
+    let half = |from: f64, to: f64, side: usize| (to - from) / 2.0 * alignment.size_in_frame(side);
+    let (across, along) = (half(area.left, area.right, 0), half(area.top, area.bottom, 1));
     // A tenth of a thousandth is less than any pixel of the small pictures.
     let edge = |v: f64| (v.clamp(0.0, 1.0) * 1e4).round() / 1e4;
     let [left, top, right, bottom] = [x - across, y - along, x + across, y + along].map(edge);
@@ -203,7 +219,7 @@ pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Resp
         let changes: Vec<(f64, f64)> = weighted(place, alignment).filter_map(of).collect();
         let told: f64 = changes.iter().map(|(_, share)| share).sum();
         let sum: f64 = changes.iter().map(|(change, share)| change * share).sum();
-        (told >= LEAST_PATCHES).then(|| Stops(sum / told))
+        (told > 0.0 && told >= least_of(patches_in(place, alignment))).then(|| Stops(sum / told))
     };
     Some([change(0)?, change(2)?])
 }
@@ -212,7 +228,8 @@ pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Resp
 pub fn codes_of_patches(place: SpotPlace, alignment: &Alignment) -> Option<Vec<[f64; 2]>> {
     let patches: Vec<(f64, &MatchedPatch)> = weighted(place, alignment).collect();
     let found: f64 = patches.iter().map(|(share, _)| share).sum();
-    (found >= LEAST_PATCHES).then(|| patches.iter().map(|(_, patch)| patch.codes.map(f64::from)).collect())
+    (found > 0.0 && found >= least_of(patches_in(place, alignment)))
+        .then(|| patches.iter().map(|(_, patch)| patch.codes.map(f64::from)).collect())
 }
 
 /// Patches of a coarse cell that must be found for it to tell anything.
@@ -255,21 +272,21 @@ mod tests {
             let at = [(at % COLUMNS) as f32 + 0.5, (at / COLUMNS) as f32 + 0.5];
             let at = [at[0] / COLUMNS as f32, at[1] / ROWS as f32];
             let to = [at[0] + moved[0], at[1] + moved[1]];
-            codes.map(|codes| MatchedPatch { at, to, codes, colours: [[100; 3]; 2] })
+            let (colours, spreads) = ([[100; 3]; 2], [0.0; 2]);
+            codes.map(|codes| MatchedPatch { at, to, codes, colours, spreads, is_followed: true })
         };
         let patches = codes.iter().enumerate().map(patch).collect();
         let [right, down] = moved.map(f64::from);
         let moved = Moved { right, down, zoom: 1.0, turn: 0.0 };
-        Alignment { columns: COLUMNS, rows: ROWS, patches, share: 1.0, moved, is_mirrored: false }
+        let sides = [[COLUMNS as f32 * 8.0, ROWS as f32 * 8.0]; 2];
+        Alignment { columns: COLUMNS, rows: ROWS, patches, share: 1.0, covers: 1.0, moved, sides, is_mirrored: false }
     }
 
     fn turned_about(alignment: &Alignment) -> Alignment {
         let turned = |patch: &Option<MatchedPatch>| {
-            patch.map(|MatchedPatch { at, to, codes: [a, b], colours }| MatchedPatch {
-                at: to,
-                to: at,
-                codes: [b, a],
-                colours,
+            patch.map(|patch| {
+                let [a, b] = patch.codes;
+                MatchedPatch { at: patch.to, to: patch.at, codes: [b, a], ..patch }
             })
         };
         Alignment { patches: alignment.patches.iter().map(turned).collect(), ..alignment.clone() }

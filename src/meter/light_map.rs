@@ -35,6 +35,8 @@ const HIGH_CODE: u8 = 251;
 /// Of what a file's integer is one code: a step is less than a hundredth of a stop where codes are trusted.
 const PER_CODE: f64 = 32.0;
 const MOST: u16 = 255 * PER_CODE as u16;
+/// A patch that counts for less between others is left out.
+const COUNTS: f64 = 0.1;
 /// Patches of the largest map that a log may hold.
 const MOST_PATCHES: usize = 40_000;
 
@@ -123,21 +125,27 @@ impl LightMap {
         LightMap::of(self.columns, self.rows, self.scale, codes)
     }
 
-    /// The code between four patches, by their distance; at the edge where it lies beyond. `None` where one of them is clipped.
+    /// The code between four patches, by their distance; `None` where one that counts is clipped, or lies beyond the edge by more
+    /// than half a patch.
     fn between(&self, x: f64, y: f64) -> Option<f64> {
         let split = |at: f64, count: usize| {
+            let inside = at >= -1.0 && at <= count as f64;
             let at = at.clamp(0.0, count as f64 - 1.0);
             let first = (at as usize).min(count.saturating_sub(2));
-            (first, at - first as f64)
+            inside.then_some((first, at - first as f64))
         };
-        let ((left, beside), (top, below)) = (split(x, self.columns), split(y, self.rows));
-        let code = |x: usize, y: usize| self.codes[y * self.columns + x].map(f64::from);
-        let line = |y: usize| {
-            let (from, to) = (code(left, y)?, code(left + 1, y)?);
-            Some(from + (to - from) * beside)
-        };
-        let (upper, lower) = (line(top)?, line(top + 1)?);
-        Some((upper + (lower - upper) * below) / PER_CODE)
+        let ((left, beside), (top, below)) = (split(x, self.columns)?, split(y, self.rows)?);
+        let (mut sum, mut all) = (0.0, 0.0);
+        for (right, across) in [(0, 1.0 - beside), (1, beside)] {
+            for (down, along) in [(0, 1.0 - below), (1, below)] {
+                let weight = across * along;
+                if weight > COUNTS {
+                    let code = self.codes[(top + down) * self.columns + left + right]?;
+                    (sum, all) = (sum + weight * f64::from(code), all + weight);
+                }
+            }
+        }
+        Some(sum / all / PER_CODE)
     }
 
     /// The codes of all patches, row by row; `None` where one is clipped.

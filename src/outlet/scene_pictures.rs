@@ -50,9 +50,9 @@ impl ScenePictures {
         CodePicture::from_bytes(id, &bytes)
     }
 
-    /// Keeps a picture; one that is there already is left as it is.
+    /// Keeps a picture; one that is there already, and whole, is left as it is.
     pub fn keep(&self, id: PictureId, picture: &CodePicture) -> io::Result<()> {
-        if open_own(&self.path_of(id), OpenOptions::new().read(true)).is_ok() {
+        if self.read(id).is_some() {
             return Ok(());
         }
         self.make_folder()?;

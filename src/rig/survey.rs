@@ -80,6 +80,8 @@ pub struct BesideReference {
     pub longer: Option<Stops>,
     /// It looks as if all groups had fired.
     pub matches: bool,
+    /// Share of its patches that were clipped as it was shot.
+    pub clipped: f64,
 }
 
 /// Why a frame can't be a part of the survey, and what to do.
@@ -173,7 +175,7 @@ impl Survey {
         if expected(&frame.settings, &frame.settings, Lighting::Continuous).is_none() {
             return Err(SurveyRefusal::NoSettings);
         }
-        let clipped = frame.light.clipped();
+        let clipped = beside.clipped;
         if clipped > MOST_CLIPPED {
             return Err(SurveyRefusal::Clipped { share: clipped * 100.0 });
         }

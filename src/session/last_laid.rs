@@ -32,10 +32,13 @@ impl LastLaid {
         };
         let both = |raw: bool| look.observation.reading_of(raw).zip(last.observation.reading_of(raw));
         let (reference, metered) = [true, false].into_iter().find_map(both)?;
-        let over = anchor.map_or(reference.picture, |anchor| Some(anchor.picture))?;
+        let frame = metered.picture?;
+        // Of an anchor's files it is the one of the frame's kind: no other was laid under it.
+        let overs = anchor.map_or_else(|| reference.picture.into_iter().collect(), |anchor| anchor.pictures.clone());
+        let overlay = overs.into_iter().find_map(|over| knowledge.scenes.known_overlay(over, frame))?;
         Some(LastLaid {
             frame: last.frame,
-            overlay: knowledge.scenes.known_overlay(over, metered.picture?)?,
+            overlay,
             response: response_for(&last.observation.settings, metered, config, &knowledge.curves, sitting),
             anchor: anchor.map(|anchor| anchor.frame),
         })

@@ -49,9 +49,8 @@ impl Look {
         }
     }
 
-    /// The small pictures that its frames are laid over.
-    pub fn pictures(&self) -> impl Iterator<Item = PictureId> + '_ {
-        self.observation.pictures().chain(self.anchors.iter().map(|anchor| anchor.picture))
+    pub fn anchor_pictures(&self) -> impl Iterator<Item = PictureId> + '_ {
+        self.anchors.iter().flat_map(|anchor| anchor.pictures.iter().copied())
     }
 }
 

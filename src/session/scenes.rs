@@ -28,10 +28,10 @@ pub enum PictureKeeping {
     TellAgain,
 }
 
-/// What a frame is laid over is one of these few.
-const MOST_PREPARED: usize = 3;
-/// Of the exposures that can be judged anew, over the reference and over an anchor each.
-const MOST_OVERLAYS: usize = 32;
+/// The frame, and what it is laid over by turns.
+const MOST_PREPARED: usize = 4;
+/// Of the exposures that can be judged anew, over several pictures each.
+const MOST_OVERLAYS: usize = 64;
 
 /// See the module.
 #[derive(Debug, Default)]
@@ -62,17 +62,31 @@ impl Scenes {
 
     /// How one picture lies over another, if that was worked out before.
     pub fn known_overlay(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
-        find(&self.made().overlays, [reference, frame])
+        find(&mut self.made().overlays, [reference, frame])
     }
 
-    /// Lays one picture over another. `None` when one of them isn't there.
+    /// Lays one picture over another, and looks into a mirror where it must. `None` when one of them isn't there.
     pub fn overlay(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
+        self.lay(reference, frame, Overlay::of)
+    }
+
+    /// The same without a mirror: for one of several pictures that the frame may lie over.
+    pub fn overlay_upright(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
+        self.lay(reference, frame, Overlay::of_upright)
+    }
+
+    fn lay(
+        &self,
+        reference: PictureId,
+        frame: PictureId,
+        how: impl Fn(&Prepared, &Prepared) -> Overlay,
+    ) -> Option<Arc<Overlay>> {
         if let Some(known) = self.known_overlay(reference, frame) {
             return Some(known);
         }
         let pair = [reference, frame];
-        let (reference, frame) = (self.prepared(reference)?, Prepared::of(self.pictures.get(&frame)?));
-        let overlay = Arc::new(Overlay::of(&reference, &frame));
+        let (reference, frame) = (self.prepared(reference)?, self.prepared(frame)?);
+        let overlay = Arc::new(how(&reference, &frame));
         let mut made = self.made();
         keep(&mut made.overlays, pair, &overlay, MOST_OVERLAYS);
         Some(overlay)
@@ -80,7 +94,7 @@ impl Scenes {
 
     fn prepared(&self, id: PictureId) -> Option<Arc<Prepared>> {
         let picture = self.pictures.get(&id)?;
-        if let Some(known) = find(&self.made().prepared, id) {
+        if let Some(known) = find(&mut self.made().prepared, id) {
             return Some(known);
         }
         let prepared = Arc::new(Prepared::of(picture));
@@ -94,8 +108,12 @@ impl Scenes {
     }
 }
 
-fn find<K: PartialEq, V>(kept: &VecDeque<(K, Arc<V>)>, key: K) -> Option<Arc<V>> {
-    kept.iter().find(|(of, _)| *of == key).map(|(_, value)| Arc::clone(value))
+/// What is asked for is kept longest.
+fn find<K: PartialEq, V>(kept: &mut VecDeque<(K, Arc<V>)>, key: K) -> Option<Arc<V>> {
+    let at = kept.iter().position(|(of, _)| *of == key)?;
+    let (of, value) = kept.remove(at)?;
+    kept.push_back((of, Arc::clone(&value)));
+    Some(value)
 }
 
 fn keep<K, V>(kept: &mut VecDeque<(K, Arc<V>)>, key: K, value: &Arc<V>, most: usize) {

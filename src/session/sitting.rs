@@ -117,18 +117,29 @@ impl Sitting {
         curve_of_earlier_logs(name).or_else(|| self.curve(name).cloned())
     }
 
-    /// The small pictures that frames are laid over: those of the looks, the current one's first.
+    /// The small pictures that frames are laid over: those of the looks' references, then of anchors, the current look's first.
     pub fn pictures_of_looks(&self) -> BTreeSet<PictureId> {
-        let current = self.setup.current.iter().filter_map(|name| self.setup.looks.get(name));
-        let looks = current.chain(self.setup.looks.values()).flat_map(Look::pictures);
-        let surveyed = self.setup.surveyed.iter().map(|surveyed| &surveyed.survey).chain(&self.setup.surveying);
-        let surveyed = surveyed.filter_map(Survey::laid_over);
-        surveyed.chain(looks).take(MOST_PICTURES).collect()
+        let setup = &self.setup;
+        let surveyed = setup.surveyed.iter().map(|surveyed| &surveyed.survey).chain(&setup.surveying);
+        let references = setup.looks.values().flat_map(|look| look.observation.pictures());
+        let current = setup.current.iter().filter_map(|name| setup.looks.get(name));
+        let anchors = current.chain(setup.looks.values()).flat_map(Look::anchor_pictures);
+        let mut wanted = BTreeSet::new();
+        for picture in surveyed.filter_map(Survey::laid_over).chain(references).chain(anchors) {
+            if wanted.len() < MOST_PICTURES {
+                wanted.insert(picture);
+            }
+        }
+        wanted
     }
 
-    /// Those of the exposures that can be judged anew.
+    /// Those of the exposures that can be judged anew, and of what they were compared with.
     pub fn pictures_of_late(&self) -> impl Iterator<Item = PictureId> + '_ {
-        self.exposures.iter().filter(|e| e.before.is_some()).flat_map(|e| e.observation.pictures())
+        let judged_anew = self.exposures.iter().filter_map(|exposure| Some((exposure, exposure.before.as_ref()?)));
+        judged_anew.flat_map(|(exposure, before)| {
+            let reference = before.reference().into_iter().flat_map(|look| look.observation.pictures());
+            exposure.observation.pictures().chain(reference)
+        })
     }
 
     fn take(&mut self, n: RecordNumber, body: &Body) {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::Draft;
 use crate::advice::{Finding, Laid, Verdict};
 use crate::align::{Overlay, PictureId};
-use crate::drift::Anchor;
+use crate::drift::{Anchor, AnchorSpot, Observed};
 use crate::meter::{LightMap, WHOLE};
 use crate::photometry::Stops;
 use crate::session::exposures::Exposure;
@@ -54,13 +54,13 @@ impl Draft<'_> {
         let reference = pair.reference.as_ref()?.metered.as_ref()?.picture?;
         let scenes = &self.knowledge.scenes;
         let mut best = LaidOver { overlay: scenes.overlay(reference, frame)?, anchor: None };
-        let is_raw = |id: PictureId| scenes.picture(id).map(|picture| picture.is_raw());
-        let anchors = look.anchors.iter().rev().filter(|anchor| is_raw(anchor.picture) == is_raw(frame));
-        for anchor in anchors {
+        let is_raw = |id: &PictureId| scenes.picture(*id).map(|picture| picture.is_raw());
+        for anchor in look.anchors.iter().rev() {
             if best.known() >= ENOUGH {
                 break;
             }
-            let Some(overlay) = scenes.overlay(anchor.picture, frame) else { continue };
+            let picture = anchor.pictures.iter().find(|id| is_raw(id) == is_raw(&frame));
+            let Some(overlay) = picture.and_then(|picture| scenes.overlay_upright(*picture, frame)) else { continue };
             let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
             // One that shows no more than the reference adds its own error and nothing else.
             if laid.known() > best.known() * MORE {
@@ -85,8 +85,17 @@ impl Draft<'_> {
         if verdict.finding != Finding::Matched || !is_sure || is_known || exposure.found_at_start {
             return None;
         }
-        let picture = pair.frame.metered.as_ref()?.picture?;
-        Some(Box::new(Anchor { frame: exposure.frame, picture, spots: verdict.spots.clone() }))
+        let reference = pair.reference.as_ref()?.metered.as_ref()?;
+        let spot = |seen: &Observed| {
+            let in_reference = reference.reading(&seen.spot)?.area;
+            Some(AnchorSpot { in_reference, seen: seen.clone() })
+        };
+        let pictures = exposure.observation.pictures().collect();
+        Some(Box::new(Anchor {
+            frame: exposure.frame,
+            pictures,
+            spots: verdict.spots.iter().filter_map(spot).collect(),
+        }))
     }
 
     /// A frame's map of light as it lies in the survey's picture, or in the reference's; as it was shot where it can't be

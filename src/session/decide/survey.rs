@@ -134,6 +134,7 @@ impl Draft<'_> {
         let reference = before.reference().and_then(|look| look.observation.reading_of(light.is_raw()));
         // Frames of a survey lie over one picture, so that a sitter who moves between them costs little.
         let over = survey.laid_over().or(reference.and_then(|reading| reading.picture));
+        let clipped = light.clipped();
         let LightOver { light, over } = self.light_laid_over(over, exposure, light);
         let response = self.response_of_map(&light, &exposure.observation);
         let frame = SurveyFrame { firing: firing.clone(), settings: settings.clone(), light, laid_over: over };
@@ -144,6 +145,7 @@ impl Draft<'_> {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
             excess: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
             matches: judged.finding == Finding::Matched,
+            clipped,
         };
         survey.check(&frame, beside, &response)?;
         Ok(frame)
