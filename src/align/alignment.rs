@@ -80,8 +80,8 @@ const OTHER_SCENES: f64 = 0.07;
 const FEWEST_FOUND: usize = 12;
 /// A picture that shows so much, be it edges only, shows some scene.
 const DRAWN: f64 = 0.05;
-/// Of one that is mostly burnt out, or dark, nobody can say what it shows.
-const LIT: f64 = 0.6;
+/// Of one that is burnt out in so large a part nobody can say what it shows.
+const BURNT: f64 = 0.3;
 /// A patch counts when so many of those about it moved as it did, to so many pixels: what is alike by chance lies anywhere.
 const AGREEING: usize = 2;
 const AGREE: f32 = 2.0;
@@ -113,18 +113,19 @@ impl Overlay {
         let [textured, in_frame] =
             [reference, frame].map(|of| of.textured.iter().filter(|is_textured| **is_textured).count());
         let found = followed.sure.iter().filter(|sure| **sure).count();
+        let is_burnt = reference.burnt.max(frame.burnt) >= BURNT;
         if textured.min(in_frame) < FEWEST_TEXTURED {
             // What shows where it lies is not there any more, and something else is.
             let is_other = found == 0
                 && textured.max(in_frame) >= FEWEST_TEXTURED
                 && reference.drawn.min(frame.drawn) >= DRAWN
-                && reference.lit.min(frame.lit) >= LIT;
+                && !is_burnt;
             return if is_other { Overlay::OtherScene } else { Overlay::TooPlain };
         }
         // Nobody knows yet how much of one lies in the other.
         let share = found as f64 / textured.min(in_frame) as f64;
         if share < OTHER_SCENES {
-            return Overlay::OtherScene;
+            return if is_burnt { Overlay::TooPlain } else { Overlay::OtherScene };
         }
         if share < ONE_SCENE || found < FEWEST_FOUND {
             return Overlay::TooPlain;
@@ -361,11 +362,6 @@ impl Alignment {
     /// How large the reference's width (0) or height (1) is in the frame, as a part of the frame's.
     pub fn size_in_frame(&self, side: usize) -> f64 {
         self.moved.zoom * f64::from(self.sides[0][side] / self.sides[1][side].max(1.0))
-    }
-
-    /// The patches that were followed there and back.
-    pub fn followed(&self) -> impl Iterator<Item = &MatchedPatch> {
-        self.found().filter(|patch| patch.is_followed)
     }
 
     /// The patches that were found.

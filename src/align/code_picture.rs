@@ -14,7 +14,8 @@ pub struct CodePicture {
     pub(super) height: usize,
     /// The linear light of a raw file, told by the codes of IEC 61966-2-1.
     pub(super) is_raw: bool,
-    /// In steps of a [`PER_CODE`]th of an sRGB code; the top of the scale where a channel stands there.
+    /// In steps of a [`PER_CODE`]th of an sRGB code; the top of the scale where two channels stand there:
+    /// of warm skin red alone often does, and the light is told by the others.
     pub(super) luminance: Vec<u16>,
     /// Codes of red, green and blue of squares with [`COLOUR_SIDE`] pixels a side.
     pub(super) colour: Vec<[u8; 3]>,
@@ -45,7 +46,9 @@ impl CodePicture {
         let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
         let (column, row) = (covering(from_width, width), covering(from_height, height));
         for (y, line) in picture.proxy.rgb.chunks(from_width).enumerate() {
-            for (x, _) in line.iter().enumerate().filter(|(_, rgb)| rgb.iter().any(|code| *code >= HIGH_CODE)) {
+            for (x, _) in
+                line.iter().enumerate().filter(|(_, rgb)| rgb.iter().filter(|code| **code >= HIGH_CODE).count() > 1)
+            {
                 for row in row(y) {
                     luminance[row * width..][column(x)].fill(MOST);
                 }

@@ -21,8 +21,8 @@ pub struct Prepared {
     pub(super) textured: Vec<bool>,
     /// Share of the patches that show anything, be it an edge only, and are neither dark nor burnt out.
     pub(super) drawn: f64,
-    /// Share of those that are neither.
-    pub(super) lit: f64,
+    /// Share of those that are burnt out.
+    pub(super) burnt: f64,
 }
 
 /// Sizes at which features are looked for, each this part of the one before.
@@ -54,9 +54,10 @@ impl Prepared {
         };
         let net = net_of(picture);
         let share = |count: usize| count as f64 / net.len().max(1) as f64;
-        let lit = share(net.places().filter(|[x, y]| LIT.contains(&picture.code_at(*x as usize, *y as usize))).count());
+        let is_burnt = |[x, y]: &Place| picture.code_at(*x as usize, *y as usize) >= LIT.end;
+        let burnt = share(net.places().filter(is_burnt).count());
         let drawn = share(net.places().filter(is_drawn).count());
-        Prepared { picture: Arc::clone(picture), features, full, half, textured, drawn, lit }
+        Prepared { picture: Arc::clone(picture), features, full, half, textured, drawn, burnt }
     }
 
     pub(super) fn picture(&self) -> &CodePicture {

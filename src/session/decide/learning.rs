@@ -150,7 +150,7 @@ impl Draft<'_> {
         let known = self.curve_to_learn(settings, picture)?;
         let overlay = self.knowledge.scenes.overlay(raw.picture?, picture.picture?)?;
         let parts: Vec<RawPair> =
-            overlay.alignment()?.followed().map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
+            overlay.alignment()?.found().map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
         let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
         Some((parts, known, self.rendered(settings, picture)))
