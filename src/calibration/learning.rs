@@ -119,24 +119,6 @@ fn learned(known: &Curve, curve: Curve, residual: Stops, frames: Vec<FrameNumber
     better.then_some(Learned { curve, frames, residual, uncertainty })
 }
 
-/// How many parts of a tone must speak for it to be heard.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Witnesses {
-    /// The curve that was learned is doubted by a single one: then a lesson starts from what is likely of any camera.
-    Single,
-    /// A new curve is not given up for one or two, which may lie across an edge.
-    Several,
-}
-
-impl Witnesses {
-    fn fewest(self) -> usize {
-        match self {
-            Witnesses::Single => 1,
-            Witnesses::Several => 3,
-        }
-    }
-}
-
 /// The codes of one part of the scene in a picture, and in the raw file beside it.
 pub type RawPair = [f64; 2];
 
@@ -148,7 +130,7 @@ pub fn teach_by_raw(number: FrameNumber, parts: &[RawPair], known: &Curve) -> Op
 }
 
 /// Whether a curve agrees with a pair that it was not made from.
-pub fn agrees_with(parts: &[RawPair], curve: &Curve, witnesses: Witnesses) -> bool {
+pub fn agrees_with(parts: &[RawPair], curve: &Curve) -> bool {
     let Some((codes, light)) = with_light(parts) else { return false };
     let response = Response::unnamed(curve);
     // Tone by tone, or a large backdrop would hide all others.
@@ -156,8 +138,7 @@ pub fn agrees_with(parts: &[RawPair], curve: &Curve, witnesses: Witnesses) -> bo
     for (code, light) in codes.iter().zip(&light) {
         by_tone[tone(*code)].push((response.light(*code) - *light).0);
     }
-    let told = by_tone.iter_mut().filter(|parts| parts.len() >= witnesses.fewest());
-    let off: Vec<f64> = told.filter_map(|parts| median(parts)).collect();
+    let off: Vec<f64> = by_tone.iter_mut().filter_map(|tone| median(tone)).collect();
     let Some(level) = median(&mut off.clone()) else { return false };
     let far = off.iter().filter(|o| (*o - level).abs() > MOST_OFF_TONE.0).count();
     off.len() >= FEWEST_TONES && far * 5 <= off.len()

@@ -4,8 +4,8 @@
 
 use super::Draft;
 use crate::advice::{Finding, Verdict};
-use crate::align::MatchedPatch;
-use crate::calibration::{ExposureRun, Learned, RawPair, Witnesses, agrees_with, teach_by_raw};
+use crate::align::{MatchedPatch, side_by_side};
+use crate::calibration::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
 use crate::meter::FrameReadings;
@@ -129,7 +129,7 @@ impl Draft<'_> {
         let (before, (its_parts, known, _)) =
             pairs.find(|(frame, (.., of))| *of == rendered && *frame > self.sitting.taught_until)?;
         let lesson = teach_by_raw(before, &its_parts, &known)?;
-        if !agrees_with(&parts, &lesson.curve, Witnesses::Several) {
+        if !agrees_with(&parts, &lesson.curve) {
             return None;
         }
         let lesson = match teach_by_raw(frame, &parts, &lesson.curve) {
@@ -148,15 +148,11 @@ impl Draft<'_> {
         let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
         let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
-        let overlay = self.knowledge.scenes.overlay(raw.picture?, picture.picture?)?;
-        let parts: Vec<RawPair> =
-            overlay.alignment()?.found().map(|patch| [patch.codes[1], patch.codes[0]].map(f64::from)).collect();
-        // A pair that the learned curve doesn't hold on shows another look: that is learned from the start, as the first is.
-        let rendered = self.rendered(settings, picture);
-        let is_learned = self.sitting.learned(&rendered).is_some();
-        let holds = is_learned && agrees_with(&parts, &known, Witnesses::Single);
-        let known = if holds { known } else { self.knowledge.curves.prior() };
-        Some((parts, known, rendered))
+        let picture_of = |reading: &FrameReadings| self.knowledge.scenes.picture(reading.picture?);
+        let parts: Vec<RawPair> = side_by_side(picture_of(picture)?, picture_of(raw)?);
+        // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
+        let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
+        Some((parts, known, self.rendered(settings, picture)))
     }
 
     fn learned(&mut self, of: Rendered, how: Learning, lesson: Learned) {
