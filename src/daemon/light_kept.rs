@@ -1,12 +1,12 @@
-//! Keeps the light of the frames' parts over a restart, on a thread of its own: a disk that hangs holds up neither the
-//! start nor a frame.
+//! Keeps the light of the frames' parts over a restart.
 
 use std::path::PathBuf;
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, channel, sync_channel};
+use std::sync::mpsc::TrySendError;
 use std::time::Duration;
 
 use tokio::sync::oneshot;
 
+use super::keeper::Keeper;
 use crate::outlet::light_maps::LightMaps;
 use crate::session::LightOfFile;
 
@@ -24,32 +24,23 @@ pub(super) struct LightKeeper {
     pub earlier: Vec<LightOfFile>,
     /// Why nothing can be kept.
     pub trouble: Option<String>,
-    maps: SyncSender<LightOfFile>,
-    /// Resolves when all is kept, after the last sender went away.
-    all_kept: oneshot::Receiver<()>,
+    keeper: Keeper<LightOfFile>,
 }
 
 impl LightKeeper {
     pub fn beside(log: PathBuf) -> LightKeeper {
-        let (maps, to_keep) = sync_channel(MOST_WAITING);
-        let (tell, found) = channel();
-        let (done, all_kept) = oneshot::channel();
-        // Nobody waits for it to end: it may hang in the disk for ever.
-        std::thread::spawn(move || {
+        let (keeper, found) = Keeper::start(MOST_WAITING, READING, move || {
             let (file, earlier) = LightMaps::beside(&log);
             let trouble = file.trouble().map(|why| sentence(&file, why));
-            let _ = tell.send((earlier, trouble));
-            keep(file, &to_keep);
-            let _ = done.send(());
+            ((earlier, trouble), keep_in(file))
         });
-        let silent = |_| (Vec::new(), Some(SILENT.to_owned()));
-        let (earlier, trouble) = found.recv_timeout(READING).unwrap_or_else(silent);
-        LightKeeper { earlier, trouble, maps, all_kept }
+        let (earlier, trouble) = found.unwrap_or_else(|| (Vec::new(), Some(SILENT.to_owned())));
+        LightKeeper { earlier, trouble, keeper }
     }
 
     /// Takes a map to be kept, and never waits.
     pub fn taker(&self) -> impl FnMut(LightOfFile) + Send + 'static {
-        let maps = self.maps.clone();
+        let maps = self.keeper.taker();
         let mut is_told = false;
         move |light| match maps.try_send(light) {
             Ok(()) => is_told = false,
@@ -61,14 +52,14 @@ impl LightKeeper {
         }
     }
 
-    /// All takers are there: when they went away, what they took is kept and the thread ends.
+    /// As [`Keeper::ends_with_takers`].
     pub fn ends_with_takers(self) -> oneshot::Receiver<()> {
-        self.all_kept
+        self.keeper.ends_with_takers()
     }
 }
 
-fn keep(mut file: LightMaps, maps: &Receiver<LightOfFile>) {
-    while let Ok(light) = maps.recv() {
+fn keep_in(mut file: LightMaps) -> impl FnMut(LightOfFile) {
+    move |light| {
         let is_told = file.trouble().is_some();
         file.keep(&light);
         if let Some(why) = file.trouble().filter(|_| !is_told) {
@@ -84,6 +75,8 @@ fn sentence(file: &LightMaps, why: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::mpsc::channel;
+
     use super::*;
     use crate::container::Fingerprint;
     use crate::numbers::FrameNumber;
@@ -95,17 +88,24 @@ mod tests {
         LightOfFile { frame, file: format!("{number}.jpg"), fingerprint, map }
     }
 
-    /// Here nobody takes any out, as a thread wouldn't that hangs in the disk.
+    /// The thread hangs until it is let go, as one would that hangs in the disk.
     #[test]
     fn a_disk_that_hangs_holds_up_nobody_and_no_more_than_a_few_wait_for_it() {
-        let (maps, waiting) = sync_channel(MOST_WAITING);
-        let (_, all_kept) = oneshot::channel();
-        let keeper = LightKeeper { earlier: Vec::new(), trouble: None, maps, all_kept };
+        let (let_go, hangs) = channel::<()>();
+        let (tell, kept) = channel();
+        let (keeper, _) = Keeper::start(MOST_WAITING, Duration::ZERO, move || {
+            let _ = hangs.recv();
+            ((), move |light| tell.send(light).unwrap())
+        });
+        let keeper = LightKeeper { earlier: Vec::new(), trouble: None, keeper };
         let mut take = keeper.taker();
         (1..=100).for_each(|frame| take(light(frame)));
-        assert_eq!(waiting.try_iter().count(), MOST_WAITING);
+        drop(let_go);
+        let soon = Duration::from_secs(10);
+        let taken: Vec<LightOfFile> = (0..MOST_WAITING).map(|_| kept.recv_timeout(soon).unwrap()).collect();
+        assert_eq!(taken.last(), Some(&light(MOST_WAITING as u64)));
         take(light(101));
-        assert_eq!(waiting.try_recv(), Ok(light(101)), "it goes on when the disk does");
+        assert_eq!(kept.recv_timeout(soon), Ok(light(101)), "it goes on when the disk does, and no more had waited");
     }
 
     #[test]

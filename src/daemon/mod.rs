@@ -5,6 +5,7 @@
 
 mod answers;
 mod desk;
+mod keeper;
 mod light_kept;
 mod pictures_kept;
 mod pipeline;

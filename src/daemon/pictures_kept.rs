@@ -1,14 +1,13 @@
-//! Keeps the small pictures that frames are laid over beyond a restart, on a thread of its own: a disk that hangs holds up
-//! neither the start nor a frame.
+//! Keeps the small pictures that frames are laid over beyond a restart.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, channel, sync_channel};
 use std::time::Duration;
 
 use tokio::sync::oneshot;
 
+use super::keeper::Keeper;
 use crate::align::{CodePicture, PictureId};
 use crate::outlet::scene_pictures::ScenePictures;
 use crate::session::{PictureKeeping, PicturesToKeep};
@@ -26,49 +25,40 @@ pub(super) struct PictureKeeper {
     /// Those that were wanted, and kept before this start.
     pub earlier: Vec<(PictureId, Arc<CodePicture>)>,
     pub trouble: Option<&'static str>,
-    changes: SyncSender<PicturesToKeep>,
-    /// Resolves when all is kept, after the last sender went away.
-    all_kept: oneshot::Receiver<()>,
+    keeper: Keeper<PicturesToKeep>,
 }
 
 impl PictureKeeper {
     pub fn beside(log: PathBuf, wanted: BTreeSet<PictureId>) -> PictureKeeper {
-        let (changes, to_keep) = sync_channel(MOST_WAITING);
-        let (tell, found) = channel();
-        let (done, all_kept) = oneshot::channel();
-        // Nobody waits for it to end: it may hang in the disk for ever.
-        std::thread::spawn(move || {
+        let (keeper, found) = Keeper::start(MOST_WAITING, READING, move || {
             let kept = ScenePictures::beside(&log);
             let read = |id: &PictureId| Some((*id, Arc::new(kept.read(*id)?)));
-            let _ = tell.send(wanted.iter().filter_map(read).collect());
-            keep(&kept, &to_keep);
-            let _ = done.send(());
+            (wanted.iter().filter_map(read).collect(), keep_in(kept))
         });
-        let earlier = found.recv_timeout(READING);
-        let trouble = earlier.is_err().then_some(SILENT);
-        PictureKeeper { earlier: earlier.unwrap_or_default(), trouble, changes, all_kept }
+        let trouble = found.is_none().then_some(SILENT);
+        PictureKeeper { earlier: found.unwrap_or_default(), trouble, keeper }
     }
 
-    /// Takes what is to be kept, and never waits. `false` when it must be told again.
+    /// Takes what is to be kept, and never waits.
     pub fn taker(&self) -> impl FnMut(PicturesToKeep) -> PictureKeeping + Send + 'static {
-        let changes = self.changes.clone();
+        let changes = self.keeper.taker();
         move |change| match changes.try_send(change) {
             Ok(()) => PictureKeeping::Taken,
-            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => PictureKeeping::TellAgain,
+            Err(_) => PictureKeeping::TellAgain,
         }
     }
 
-    /// All takers are there: when they went away, what they took is kept and the thread ends.
+    /// As [`Keeper::ends_with_takers`].
     pub fn ends_with_takers(self) -> oneshot::Receiver<()> {
-        self.all_kept
+        self.keeper.ends_with_takers()
     }
 }
 
-fn keep(kept: &ScenePictures, changes: &Receiver<PicturesToKeep>) {
+fn keep_in(kept: ScenePictures) -> impl FnMut(PicturesToKeep) {
     let mut is_told = false;
     // What the disk doesn't take now is tried again with the next change.
     let mut waiting: BTreeMap<PictureId, Arc<CodePicture>> = BTreeMap::new();
-    while let Ok(change) = changes.recv() {
+    move |change| {
         waiting.extend(change.added);
         waiting.retain(|id, _| change.wanted.contains(id));
         let mut trouble = kept.retain(&change.wanted).err();
@@ -79,13 +69,10 @@ fn keep(kept: &ScenePictures, changes: &Receiver<PicturesToKeep>) {
                 true
             }
         });
-        match trouble {
-            None => is_told = false,
-            Some(why) if !std::mem::replace(&mut is_told, true) => {
-                let folder = kept.folder().display();
-                tracing::warn!("the references' pictures can't be kept over a restart in {folder}: {why}");
-            }
-            Some(_) => {}
+        let was_told = std::mem::replace(&mut is_told, trouble.is_some());
+        if let Some(why) = trouble.filter(|_| !was_told) {
+            let folder = kept.folder().display();
+            tracing::warn!("the references' pictures can't be kept over a restart in {folder}: {why}");
         }
     }
 }

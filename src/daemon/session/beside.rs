@@ -8,7 +8,6 @@ use tokio::task::block_in_place;
 
 use super::super::desk::{self, Taken, answer};
 use super::Session;
-use crate::advice::Observation;
 use crate::config::Config;
 use crate::outlet::screen::Thumbnail;
 use crate::session::{Command, Input, MeteredFrame, MeteringPlan, Reply};
@@ -48,7 +47,7 @@ impl Session {
                 self.references_under_way -= 1;
                 let reply = match read {
                     Ok(outcome) => block_in_place(|| {
-                        self.engine.add_picture(outcome.picture.as_ref());
+                        self.engine.add_picture(&outcome);
                         self.engine.command(&command, Some(outcome.observation))
                     }),
                     Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
@@ -134,11 +133,11 @@ impl Session {
         }
         let mut reread = Vec::new();
         for (file, metered) in read {
-            match metered {
-                Ok(MeteredFrame { observation: Observation { metered: Some(metered), .. }, picture, .. }) => {
-                    self.engine.add_picture(picture.as_ref());
-                    reread.push((file, metered));
-                }
+            if let Ok(outcome) = &metered {
+                self.engine.add_picture(outcome);
+            }
+            match metered.map(|outcome| outcome.observation.metered) {
+                Ok(Some(metered)) => reread.push((file, metered)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),
