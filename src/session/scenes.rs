@@ -43,7 +43,15 @@ pub struct Scenes {
 #[derive(Debug, Default)]
 struct Made {
     prepared: VecDeque<(PictureId, Arc<Prepared>)>,
-    overlays: VecDeque<([PictureId; 2], Arc<Overlay>)>,
+    overlays: VecDeque<(Laying, Arc<Overlay>)>,
+}
+
+/// A picture over another, and whether a frame of another scene is looked at in a mirror, too.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Laying {
+    reference: PictureId,
+    frame: PictureId,
+    in_mirror: bool,
 }
 
 impl Scenes {
@@ -62,33 +70,26 @@ impl Scenes {
 
     /// How one picture lies over another, if that was worked out before.
     pub fn known_overlay(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
-        find(&mut self.made().overlays, [reference, frame])
+        let known = |in_mirror| find(&mut self.made().overlays, Laying { reference, frame, in_mirror });
+        known(true).or_else(|| known(false))
     }
 
     /// Lays one picture over another, and looks into a mirror where it must. `None` when one of them isn't there.
     pub fn overlay(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
-        self.lay(reference, frame, Overlay::of)
+        self.lay(Laying { reference, frame, in_mirror: true }, Overlay::of)
     }
 
     /// The same without a mirror: for one of several pictures that the frame may lie over.
     pub fn overlay_upright(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
-        self.lay(reference, frame, Overlay::of_upright)
+        self.lay(Laying { reference, frame, in_mirror: false }, Overlay::of_upright)
     }
 
-    fn lay(
-        &self,
-        reference: PictureId,
-        frame: PictureId,
-        how: impl Fn(&Prepared, &Prepared) -> Overlay,
-    ) -> Option<Arc<Overlay>> {
-        if let Some(known) = self.known_overlay(reference, frame) {
+    fn lay(&self, laying: Laying, how: impl Fn(&Prepared, &Prepared) -> Overlay) -> Option<Arc<Overlay>> {
+        if let Some(known) = find(&mut self.made().overlays, laying) {
             return Some(known);
         }
-        let pair = [reference, frame];
-        let (reference, frame) = (self.prepared(reference)?, self.prepared(frame)?);
-        let overlay = Arc::new(how(&reference, &frame));
-        let mut made = self.made();
-        keep(&mut made.overlays, pair, &overlay, MOST_OVERLAYS);
+        let overlay = Arc::new(how(&*self.prepared(laying.reference)?, &*self.prepared(laying.frame)?));
+        keep(&mut self.made().overlays, laying, &overlay, MOST_OVERLAYS);
         Some(overlay)
     }
 
@@ -120,5 +121,47 @@ fn keep<K, V>(kept: &mut VecDeque<(K, Arc<V>)>, key: K, value: &Arc<V>, most: us
     kept.push_back((key, Arc::clone(value)));
     if kept.len() > most {
         kept.pop_front();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Colour, Picture, Proxy};
+
+    const SIZE: (usize, usize) = (240, 160);
+
+    /// A wall with things hung on it, or the same in a mirror.
+    fn wall(in_mirror: bool) -> Arc<CodePicture> {
+        let mut rgb = vec![[118; 3]; SIZE.0 * SIZE.1];
+        let mut seed = 7_u32;
+        let mut next = |below: usize| {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (seed >> 8) as usize % below
+        };
+        for _ in 0..160 {
+            let (left, top, width, height) = (next(SIZE.0 - 30), next(SIZE.1 - 30), 4 + next(26), 4 + next(26));
+            let tone = [40 + next(180) as u8; 3];
+            (top..top + height).for_each(|y| rgb[y * SIZE.0 + left..y * SIZE.0 + left + width].fill(tone));
+        }
+        if in_mirror {
+            rgb.chunks_mut(SIZE.0).for_each(<[_]>::reverse);
+        }
+        let proxy = Proxy { width: SIZE.0, height: SIZE.1, rgb };
+        Arc::new(CodePicture::of(&Picture { proxy, colour: Colour::of(None, None), linear: None }))
+    }
+
+    /// What an anchor could not tell without a mirror is no answer for the reference that it becomes.
+    #[test]
+    fn what_was_looked_at_without_a_mirror_is_looked_at_in_one_when_asked() {
+        let mut scenes = Scenes::default();
+        let [wall, mirrored] = [false, true].map(wall);
+        let (reference, frame) = (wall.id(), mirrored.id());
+        scenes.add(reference, wall);
+        scenes.add(frame, mirrored);
+        assert_eq!(*scenes.overlay_upright(reference, frame).unwrap(), Overlay::OtherScene);
+        let overlay = scenes.overlay(reference, frame).unwrap();
+        assert!(overlay.alignment().unwrap().is_mirrored);
+        assert_eq!(*scenes.overlay_upright(reference, frame).unwrap(), Overlay::OtherScene, "and the other way round");
     }
 }
