@@ -5,17 +5,14 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use tempfile::NamedTempFile;
+use tempfile::{NamedTempFile, PersistError};
 
 /// Puts a file with these bytes at `path`, in place of one that is there: written beside it, synced, renamed over
 /// it, and the folder synced. It keeps the old file's permissions, and a link is followed to the file that it
 /// points to. Whatever stands there and is no regular file is refused and left alone.
 pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let path = target_of(path)?;
-    let mut builder = beside();
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let fresh = builder.tempfile_in(folder_of(&path))?;
+    let fresh = for_everybody(&path)?;
     if let Ok(old) = fs::metadata(&path) {
         fresh.as_file().set_permissions(old.permissions())?;
     }
@@ -39,21 +36,23 @@ pub fn replace_private_unsynced(path: &Path, bytes: &[u8]) -> io::Result<()> {
 /// Puts a file with these bytes at `path`, whole or not at all. Whatever stands there already is left alone, and an error of
 /// the kind [`io::ErrorKind::AlreadyExists`].
 pub fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut builder = beside();
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut fresh = builder.tempfile_in(folder_of(path))?;
-    fresh.write_all(bytes)?;
-    fresh.as_file().sync_all()?;
-    fresh.persist_noclobber(path).map_err(|e| e.error)?;
-    sync_folder_of(path);
-    Ok(())
+    finish(for_everybody(path)?, path, bytes, |fresh| fresh.persist_noclobber(path))
 }
 
-fn put(mut fresh: NamedTempFile, path: &Path, bytes: &[u8]) -> io::Result<()> {
+fn put(fresh: NamedTempFile, path: &Path, bytes: &[u8]) -> io::Result<()> {
+    finish(fresh, path, bytes, |fresh| fresh.persist(path))
+}
+
+/// Writes and syncs a new file, gives it its place, and syncs the folder.
+fn finish(
+    mut fresh: NamedTempFile,
+    path: &Path,
+    bytes: &[u8],
+    take_its_place: impl FnOnce(NamedTempFile) -> Result<File, PersistError>,
+) -> io::Result<()> {
     fresh.write_all(bytes)?;
     fresh.as_file().sync_all()?;
-    fresh.persist(path).map_err(|e| e.error)?;
+    take_its_place(fresh).map_err(|e| e.error)?;
     sync_folder_of(path);
     Ok(())
 }
@@ -110,6 +109,14 @@ fn regular(path: PathBuf) -> io::Result<PathBuf> {
 
 fn not_regular() -> io::Error {
     io::Error::new(io::ErrorKind::InvalidInput, "something that is no regular file stands there")
+}
+
+/// A new file beside a path, which others may read as this user's files usually are.
+fn for_everybody(path: &Path) -> io::Result<NamedTempFile> {
+    let mut builder = beside();
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    builder.tempfile_in(folder_of(path))
 }
 
 /// A new file that takes the place of another.

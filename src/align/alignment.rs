@@ -5,6 +5,7 @@ use super::net::{Net, PATCHES_APART};
 use super::patches::{Field, Pair};
 use super::prepared::Prepared;
 use super::{features, motion};
+use crate::response::TRUSTED;
 
 /// What comes of laying a frame over its reference.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,7 +42,7 @@ pub struct MatchedPatch {
     /// Its middle, in fractions of the reference's width and height, and of the frame's.
     pub at: [f32; 2],
     pub to: [f32; 2],
-    /// Its codes in the reference and in the frame, the means over its pixels. Of one that is clipped, the code of what is.
+    /// Its codes in the reference and in the frame, the means over its pixels; the scale's end where it is largely clipped.
     pub codes: [f32; 2],
     /// Codes of red, green and blue in both.
     pub colours: [[u8; 3]; 2],
@@ -73,8 +74,8 @@ pub struct Moved {
 const NEAR_BY: usize = 3;
 /// A picture with fewer patches that show where they lie is too plain.
 const FEWEST_TEXTURED: usize = 20;
-/// One scene shares at least this much, and two scenes at most that: pairs of 90 unlike photographs shared 0.054 at most, and
-/// sitters who moved under a light that was out 0.58 at least.
+/// One scene shares at least this much, and two scenes at most that. Pairs of 90 unlike photographs shared 0.054 at most (before
+/// patches had to agree, which makes it less); sitters who moved while a light was out 0.58 at least, before a plain backdrop 0.137.
 const ONE_SCENE: f64 = 0.10;
 const OTHER_SCENES: f64 = 0.07;
 const FEWEST_FOUND: usize = 12;
@@ -250,8 +251,8 @@ fn agreeing(net: &Net, motions: &[Option<Motion>], at: usize) -> usize {
 }
 
 /// What is darker, or brighter, says no more than that.
-const DARKEST: f32 = 6.0;
-const BRIGHTEST: f32 = 250.0;
+const DARKEST: f32 = TRUSTED.start as f32;
+const BRIGHTEST: f32 = TRUSTED.end as f32;
 /// A patch that tells of no half of its pixels stands at an end of the scale where one in so many does.
 const PART_CLIPPED: u32 = 4;
 
@@ -341,13 +342,9 @@ impl Alignment {
     /// the scene as a whole where none near by was found.
     pub fn place_in_frame(&self, [x, y]: [f64; 2]) -> [f64; 2] {
         let cell = |at: f64, count: usize| ((at * count as f64) as usize).min(count.saturating_sub(1));
-        let (column, row) = (cell(x, self.columns), cell(y, self.rows));
+        let at = cell(y, self.rows) * self.columns + cell(x, self.columns);
         for far in 0..=NEAR_BY {
-            let rows = row.saturating_sub(far)..=(row + far).min(self.rows.saturating_sub(1));
-            let columns = column.saturating_sub(far)..=(column + far).min(self.columns.saturating_sub(1));
-            let found = rows.flat_map(|y| columns.clone().map(move |x| (x, y)));
-            let found: Vec<&MatchedPatch> =
-                found.filter_map(|(x, y)| self.patches.get(y * self.columns + x)?.as_ref()).collect();
+            let found: Vec<&MatchedPatch> = self.around(at, far).filter_map(|at| self.patches[at].as_ref()).collect();
             if !found.is_empty() {
                 let away = |side: usize| found.iter().map(|p| f64::from(p.to[side] - p.at[side])).sum::<f64>();
                 let [right, down] = [away(0), away(1)].map(|sum| sum / found.len() as f64);
@@ -357,6 +354,11 @@ impl Alignment {
         let along = |at: f64, side: usize, shift: f64| 0.5 + shift + (at - 0.5) * self.size_in_frame(side);
         let x = if self.is_mirrored { 1.0 - x } else { x };
         [along(x, 0, self.moved.right), along(y, 1, self.moved.down)]
+    }
+
+    /// The patches no more than so many away from one, itself among them.
+    pub fn around(&self, at: usize, far: usize) -> impl Iterator<Item = usize> + use<> {
+        Net::of(self.columns, self.rows, PATCHES_APART).around(at, far)
     }
 
     /// How large the reference's width (0) or height (1) is in the frame, as a part of the frame's.

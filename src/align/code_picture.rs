@@ -4,7 +4,7 @@ use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 use super::plane::Plane;
-use crate::frame::Picture;
+use crate::frame::{BURNT_OUT, Picture};
 use crate::response::{Tones, srgb_decode};
 
 /// Codes of luminance and of colour, row by row from the top left.
@@ -25,8 +25,6 @@ pub struct CodePicture {
 pub(super) const LONG_SIDE: usize = 384;
 const PER_CODE: f32 = 64.0;
 const MOST: u16 = 255 * PER_CODE as u16;
-/// At reduced size a clipped pixel is pulled below the very end.
-const HIGH_CODE: u8 = 251;
 /// Colour changes little from pixel to pixel.
 const COLOUR_SIDE: usize = 4;
 
@@ -45,13 +43,11 @@ impl CodePicture {
         let in_steps = |light: &f32| ((CODES.of(*light) * PER_CODE).round() as u16).min(MOST);
         let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
         let (column, row) = (covering(from_width, width), covering(from_height, height));
-        for (y, line) in picture.proxy.rgb.chunks(from_width).enumerate() {
-            for (x, _) in
-                line.iter().enumerate().filter(|(_, rgb)| rgb.iter().filter(|code| **code >= HIGH_CODE).count() > 1)
-            {
-                for row in row(y) {
-                    luminance[row * width..][column(x)].fill(MOST);
-                }
+        let is_burnt_out = |rgb: &[u8; 3]| rgb.iter().filter(|code| **code >= BURNT_OUT).count() > 1;
+        let burnt_out = picture.proxy.rgb.iter().enumerate().filter(|(_, rgb)| is_burnt_out(rgb));
+        for (at, _) in burnt_out {
+            for row in row(at / from_width) {
+                luminance[row * width..][column(at % from_width)].fill(MOST);
             }
         }
         CodePicture {

@@ -5,7 +5,7 @@
 //! several sizes, so that a zoom puts the same ones at another size.
 
 use super::motion::{Match, Place, within};
-use super::plane::Plane;
+use super::plane::{Plane, dot};
 use super::structure::Structure;
 
 /// One feature: its place in the picture's full size, and how it looks.
@@ -132,15 +132,4 @@ fn like<'a>(feature: &Feature, others: &'a [Feature]) -> Option<&'a Feature> {
     // Of looks of length one, the square of their distance.
     let distance = |likeness: f32| 2.0 - 2.0 * likeness;
     (distance(most) < NEARER * NEARER * distance(second)).then_some(best)
-}
-
-fn dot(a: &[f32; LOOKS], b: &[f32; LOOKS]) -> f32 {
-    // Several sums side by side: one alone would have to wait for itself.
-    let mut sums = [0.0_f32; 16];
-    for (a, b) in a.chunks_exact(16).zip(b.chunks_exact(16)) {
-        for lane in 0..16 {
-            sums[lane] += a[lane] * b[lane];
-        }
-    }
-    sums.iter().sum()
 }

@@ -16,7 +16,11 @@ pub(super) struct Net {
 impl Net {
     pub fn over([width, height]: [f32; 2], apart: f32) -> Net {
         let count = |side: f32| (side / apart).floor() as usize;
-        Net { columns: count(width), rows: count(height), apart }
+        Net::of(count(width), count(height), apart)
+    }
+
+    pub fn of(columns: usize, rows: usize, apart: f32) -> Net {
+        Net { columns, rows, apart }
     }
 
     pub fn len(&self) -> usize {
@@ -61,8 +65,8 @@ impl Net {
     /// The nodes no more than so many away from one, itself among them.
     pub fn around(&self, at: usize, far: usize) -> impl Iterator<Item = usize> + use<> {
         let (column, row, columns) = (at % self.columns, at / self.columns, self.columns);
-        let rows = row.saturating_sub(far)..=(row + far).min(self.rows - 1);
-        let across = column.saturating_sub(far)..=(column + far).min(columns - 1);
+        let rows = row.saturating_sub(far)..=(row + far).min(self.rows.saturating_sub(1));
+        let across = column.saturating_sub(far)..=(column + far).min(columns.saturating_sub(1));
         rows.flat_map(move |y| across.clone().map(move |x| y * columns + x))
     }
 }

@@ -47,12 +47,12 @@ impl Prepared {
             let [x, y] = place.map(|v| v as usize);
             Window::lies_in(&full, place) && full.texture_about(x, y, TEXTURE_RADIUS) >= TEXTURED
         };
-        let textured = net_of(picture).places().map(is_textured).collect();
+        let net = net_of(picture);
+        let textured = net.places().map(is_textured).collect();
         let is_drawn = |place: &Place| {
             let [x, y] = place.map(|v| v as usize);
             LIT.contains(&picture.code_at(x, y)) && full.steepness_about(x, y, PATCHES_APART as usize / 2) >= DRAWN
         };
-        let net = net_of(picture);
         let share = |count: usize| count as f64 / net.len().max(1) as f64;
         let is_burnt = |[x, y]: &Place| picture.code_at(*x as usize, *y as usize) >= LIT.end;
         let burnt = share(net.places().filter(is_burnt).count());

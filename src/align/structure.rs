@@ -40,21 +40,19 @@ impl Structure {
         Plane { values: both.map(|((xx, xy), yy)| least([*xx, *xy, *yy])).collect(), ..xx }
     }
 
-    /// The mean of the slopes squared about a pixel, in all directions: an edge shows as well.
-    pub fn steepness_about(&self, x: usize, y: usize, radius: usize) -> f32 {
-        let (width, height) = (self.plane.width, self.plane.height);
-        let columns = x.saturating_sub(radius)..(x + radius + 1).min(width);
-        let rows = y.saturating_sub(radius)..(y + radius + 1).min(height);
-        let count = columns.len() * rows.len();
-        let lines = rows.map(|row| row * width + columns.start..row * width + columns.end);
-        let squares = |line: std::ops::Range<usize>| {
-            self.slopes.iter().flat_map(|slope| &slope.values[line.clone()]).map(|s| s * s).sum::<f32>()
-        };
-        lines.map(squares).sum::<f32>() / count as f32
-    }
-
     /// The texture about one pixel alone.
     pub fn texture_about(&self, x: usize, y: usize, radius: usize) -> f32 {
+        least(self.slopes_about(x, y, radius))
+    }
+
+    /// The mean of the slopes squared about a pixel, in both directions: an edge shows as well.
+    pub fn steepness_about(&self, x: usize, y: usize, radius: usize) -> f32 {
+        let [xx, _, yy] = self.slopes_about(x, y, radius);
+        xx + yy
+    }
+
+    /// The means of the products of the slopes to the right and downwards about a pixel.
+    fn slopes_about(&self, x: usize, y: usize, radius: usize) -> [f32; 3] {
         let [across, down] = &self.slopes;
         let columns = x.saturating_sub(radius)..(x + radius + 1).min(across.width);
         let rows = y.saturating_sub(radius)..(y + radius + 1).min(across.height);
@@ -68,7 +66,7 @@ impl Structure {
                 sums[2] += below * below;
             }
         }
-        least(sums.map(|sum| sum / count))
+        sums.map(|sum| sum / count)
     }
 }
 

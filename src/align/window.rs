@@ -5,7 +5,7 @@
 //! Most of an alignment's time is spent here.
 
 use super::motion::{Motion, Place, within};
-use super::plane::Plane;
+use super::plane::{Plane, dot};
 use super::structure::Structure;
 
 /// Pixels from a window's middle to its edge.
@@ -165,18 +165,4 @@ impl Window {
 fn mean_and_size(values: &Values) -> (f32, f32) {
     let mean = values.iter().sum::<f32>() / PIXELS as f32;
     (mean, (dot(values, values) - mean * mean * PIXELS as f32).max(0.0).sqrt())
-}
-
-fn dot(a: &Values, b: &Values) -> f32 {
-    // Several sums side by side: one alone would have to wait for itself.
-    const LANES: usize = 8;
-    let mut sums = [0.0_f32; LANES];
-    let (a, b) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
-    let rest: f32 = a.remainder().iter().zip(b.remainder()).map(|(a, b)| a * b).sum();
-    for (a, b) in a.zip(b) {
-        for lane in 0..LANES {
-            sums[lane] += a[lane] * b[lane];
-        }
-    }
-    sums.iter().sum::<f32>() + rest
 }

@@ -183,10 +183,7 @@ fn places(base: &Base, own: &Alignment, plane: usize) -> Vec<usize> {
 
 /// How many codes the patches about one differ from its own, at the most.
 fn unevenness(own: &Alignment, at: usize) -> u32 {
-    let (column, row) = (at % own.columns, at / own.columns);
     let code = |at: usize| own.patches[at].map(|patch| patch.codes[0]);
-    let rows = row.saturating_sub(1)..(row + 2).min(own.rows);
-    let columns = column.saturating_sub(1)..(column + 2).min(own.columns);
-    let around = rows.flat_map(|row| columns.clone().map(move |column| row * own.columns + column));
-    around.filter_map(|other| Some((code(other)? - code(at)?).abs())).fold(0.0, f32::max).round() as u32
+    let apart = own.around(at, 1).filter_map(|other| Some((code(other)? - code(at)?).abs()));
+    apart.fold(0.0, f32::max).round() as u32
 }

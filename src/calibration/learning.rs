@@ -54,13 +54,13 @@ impl ExposureRun {
         *self = ExposureRun::default();
     }
 
-    /// Takes the next frame: its number, its codes at the quantiles, and its exposure from any common origin.
-    pub fn push(&mut self, number: FrameNumber, codes: Vec<f64>, exposure: Stops) {
+    /// Takes the next frame: its number, its codes at the places of the run, and its exposure from any common origin.
+    pub fn push(&mut self, number: FrameNumber, codes: Vec<Option<f64>>, exposure: Stops) {
         if self.frames.len() == LONGEST {
             self.frames.remove(0);
             self.numbers.remove(0);
         }
-        self.frames.push(Exposed::new(codes.into_iter().map(Some), exposure));
+        self.frames.push(Exposed::new(codes.into_iter(), exposure));
         self.numbers.push(number);
     }
 

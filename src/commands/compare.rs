@@ -32,8 +32,8 @@ use crate::workers::Depth;
   greyhold compare --light-alone a.jpg b.jpg         what the picture says, whatever the settings
   greyhold compare --map map.png a.jpg b.jpg         a picture of where in the frame the light changed
 
-A frame is laid over the reference first, so that the same parts of the scene are compared: 'framing' says what share of the
-frame was found in the reference, and how far it moved, in per cent of the frame.")]
+A frame is laid over the reference first, so that the same parts of the scene are compared: 'framing' says how much of what
+both show was found, and how far the scene moved, in per cent of the frame.")]
 pub struct Args {
     /// The photograph to compare with
     reference: PathBuf,

@@ -40,15 +40,10 @@ pub struct SpotPlace<'a> {
     pub weighting: Weighting,
 }
 
-/// Less of a spot, in patches, tells nothing of it.
+/// Less of a spot, in patches, tells nothing of it. Of a spot that is smaller than two of these, half must be there.
 const LEAST_PATCHES: f64 = 1.5;
-/// Of a spot that is smaller than two of these, half must be there.
-fn least_of(patches: f64) -> f64 {
-    LEAST_PATCHES.min(patches / 2.0)
-}
-
-/// Neighbouring patches err together, by what following them leaves over: so many of them are one (tuned on the sittings that
-/// `faces_that_move_are_read_in_true_stops` holds apart for it).
+/// Neighbouring patches err together, by what following them leaves over: so many of them are one (chosen beforehand; what it
+/// comes to is held by `faces_that_move_are_read_in_true_stops`).
 const PATCHES_THAT_ERR_TOGETHER: usize = 16;
 const MOST_INDEPENDENT: usize = 40;
 /// What noise, coding and following leave over even of many patches, half-width at 95 %.
@@ -60,12 +55,11 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
         weighted(place, alignment).filter_map(|(share, patch)| Change::of(patch, share, response)).collect();
     let told_by = |changes: &[Change]| changes.iter().map(|change| change.share).sum::<f64>();
     let followed: Vec<Change> = all.iter().filter(|change| change.is_followed).copied().collect();
-    // Flat parts speak where nothing else does: a plain backdrop, a cheek.
     let whole = patches_in(place, alignment);
-    let least = least_of(whole);
-    let changes = if told_by(&followed) >= least { followed } else { all };
+    // Flat parts speak where nothing else does: a plain backdrop, a cheek.
+    let changes = if is_enough(told_by(&followed), whole) { followed } else { all };
     let told = told_by(&changes);
-    if told < least {
+    if !is_enough(told, whole) {
         return None;
     }
     let mut drifts: Vec<(f64, f64)> = changes.iter().map(|c| (c.drift.0, c.weight)).collect();
@@ -83,6 +77,11 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
         usable: (told / whole.max(told)) as f32,
         area: area_in_frame(place.area, alignment),
     })
+}
+
+/// So many patches tell something of a spot that has so many.
+fn is_enough(told: f64, whole: f64) -> bool {
+    told > 0.0 && told >= LEAST_PATCHES.min(whole / 2.0)
 }
 
 /// The light of one patch in both pictures.
@@ -152,12 +151,8 @@ pub fn area_in_frame(area: Area, alignment: &Alignment) -> Option<Area> {
     let place = SpotPlace { spot: "", area, weighting: Weighting::Even };
     let patches: Vec<&MatchedPatch> = weighted(place, alignment).map(|(_, patch)| patch).collect();
     let away = |side: usize| {
-        median(
-            &mut patches
-                .iter()
-                .map(|patch| f64::from(patch.to[side]) - f64::from(patch.at[side]))
-                .collect::<Vec<f64>>(),
-        )
+        let mut ways: Vec<f64> = patches.iter().map(|patch| f64::from(patch.to[side] - patch.at[side])).collect();
+        median(&mut ways)
     };
     let (right, down) = (away(0)?, away(1)?);
     let (x, y) = ((area.left + area.right) / 2.0 + right, (area.top + area.bottom) / 2.0 + down);
@@ -212,6 +207,7 @@ pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Resp
         let told = codes.iter().all(|code| TRUSTED.contains(code));
         told.then(|| (response.channel_light(channel, codes[0]) - response.channel_light(1, codes[1])).0)
     };
+    let whole = patches_in(place, alignment);
     let change = |channel: usize| {
         let of = |(share, patch): (f64, &MatchedPatch)| {
             Some((tint(patch.colours[1], channel)? - tint(patch.colours[0], channel)?, share))
@@ -219,7 +215,7 @@ pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Resp
         let changes: Vec<(f64, f64)> = weighted(place, alignment).filter_map(of).collect();
         let told: f64 = changes.iter().map(|(_, share)| share).sum();
         let sum: f64 = changes.iter().map(|(change, share)| change * share).sum();
-        (told > 0.0 && told >= least_of(patches_in(place, alignment))).then(|| Stops(sum / told))
+        is_enough(told, whole).then(|| Stops(sum / told))
     };
     Some([change(0)?, change(2)?])
 }
@@ -228,8 +224,8 @@ pub fn tints_of_patches(place: SpotPlace, alignment: &Alignment, response: &Resp
 pub fn codes_of_patches(place: SpotPlace, alignment: &Alignment) -> Option<Vec<[f64; 2]>> {
     let patches: Vec<(f64, &MatchedPatch)> = weighted(place, alignment).collect();
     let found: f64 = patches.iter().map(|(share, _)| share).sum();
-    (found > 0.0 && found >= least_of(patches_in(place, alignment)))
-        .then(|| patches.iter().map(|(_, patch)| patch.codes.map(f64::from)).collect())
+    let codes = || patches.iter().map(|(_, patch)| patch.codes.map(f64::from)).collect();
+    is_enough(found, patches_in(place, alignment)).then(codes)
 }
 
 /// Patches of a coarse cell that must be found for it to tell anything.
@@ -238,21 +234,17 @@ const LEAST_OF_A_CELL: usize = 4;
 /// The part of the scene that changed unlike the rest, given the drift of the whole.
 pub fn uneven_patches(alignment: &Alignment, drift: Stops, response: &Response) -> Option<Unevenness> {
     let (columns, rows) = GRID;
-    let mut cells: Vec<Vec<[f64; 2]>> = vec![Vec::new(); columns * rows];
+    let mut cells: Vec<Vec<Change>> = vec![Vec::new(); columns * rows];
     for (at, patch) in alignment.patches.iter().enumerate() {
-        let Some(patch) = patch else { continue };
         let column = at % alignment.columns * columns / alignment.columns;
         let row = at / alignment.columns * rows / alignment.rows;
-        cells[row * columns + column].push(patch.codes.map(f64::from));
+        cells[row * columns + column].extend(patch.as_ref().and_then(|patch| Change::of(patch, 1.0, response)));
     }
-    let change = |patches: &Vec<[f64; 2]>| {
-        let told: Vec<&[f64; 2]> = patches.iter().filter(|codes| codes.iter().all(|c| TRUSTED.contains(c))).collect();
-        let of =
-            |side: usize| median(&mut told.iter().map(|codes| response.light(codes[side]).0).collect::<Vec<f64>>());
-        let by = |codes: &&[f64; 2]| (response.light(codes[1]) - response.light(codes[0])).0;
-        let change = median(&mut told.iter().map(by).collect::<Vec<f64>>());
-        (told.len() >= LEAST_OF_A_CELL).then_some(())?;
-        Some((Stops(of(0)?), Stops(change?)))
+    let change = |told: &Vec<Change>| {
+        let middle = |of: &dyn Fn(&Change) -> Stops| median(&mut told.iter().map(|c| of(c).0).collect::<Vec<f64>>());
+        let light = Stops(middle(&|change| response.light(change.codes[0]))?);
+        let change = Stops(middle(&|change| change.drift)?);
+        (told.len() >= LEAST_OF_A_CELL).then_some((light, change))
     };
     largest_uneven_patch(cells.iter().map(change), drift, response)
 }

@@ -23,7 +23,7 @@ use jiff::civil::DateTime;
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
-pub use proxy::{PixelFault, Proxy};
+pub use proxy::{BURNT_OUT, PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
 

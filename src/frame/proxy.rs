@@ -8,6 +8,9 @@ pub(super) const MOST_MEGAPIXELS: u64 = 200;
 /// For all that decoding one picture takes, the file's own bytes with it.
 pub(super) const MEMORY_MIB: u64 = 448;
 
+/// A channel from this code on is burnt out: at reduced size a clipped pixel is pulled below the very end of the scale.
+pub const BURNT_OUT: u8 = 251;
+
 /// A small upright copy of the picture, 8-bit RGB in its own colour space.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Proxy {

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::reading::Scale;
 use crate::align::Alignment;
-use crate::frame::Picture;
+use crate::frame::{BURNT_OUT, Picture};
 use crate::response::srgb_encode;
 
 /// Codes of the patches of a frame, row by row from the top left.
@@ -30,8 +30,6 @@ pub const PATCHES: usize = 4;
 const CELLS: f64 = 400.0;
 /// A patch with more of its pixels at the top of the scale tells no light.
 const MOST_CLIPPED: f64 = 0.02;
-/// At reduced size a clipped pixel is pulled below the very end.
-const HIGH_CODE: u8 = 251;
 /// Of what a file's integer is one code: a step is less than a hundredth of a stop where codes are trusted.
 const PER_CODE: f64 = 32.0;
 const MOST: u16 = 255 * PER_CODE as u16;
@@ -88,7 +86,7 @@ pub fn light_map(picture: &Picture) -> LightMap {
         let (sum, pixels, clipped) = &mut sums[patch];
         *sum += f64::from(y.clamp(0.0, 1.0));
         *pixels += 1;
-        *clipped += u32::from(picture.proxy.rgb[at].iter().any(|code| *code >= HIGH_CODE));
+        *clipped += u32::from(picture.proxy.rgb[at].iter().any(|code| *code >= BURNT_OUT));
     }
     let codes = sums.into_iter().map(|(sum, pixels, clipped)| {
         let told = f64::from(clipped) <= MOST_CLIPPED * f64::from(pixels);

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::histogram::{Fine, Histogram};
 use super::spot::{Area, Place, Spot, Weighting};
 use crate::align::PictureId;
-use crate::frame::Picture;
+use crate::frame::{BURNT_OUT, Picture};
 use crate::photometry::Stops;
 use crate::response::Response;
 use crate::response::Tones;
@@ -64,8 +64,7 @@ pub struct FrameReadings {
 /// Columns and rows of the coarse grid.
 pub const GRID: (usize, usize) = (8, 6);
 const QUANTILES: usize = 64;
-/// Averaging at reduced size pulls clipped pixels below the very end of the scale.
-const HIGH_CODE: u8 = 251;
+/// A channel up to this code is black: averaging at reduced size pulls clipped pixels off the very end of the scale.
 const LOW_CODE: u8 = 3;
 
 impl FrameReadings {
@@ -182,7 +181,7 @@ impl<'a> PixelLight<'a> {
                 let logs = self.colours(line + x);
                 for channel in 0..3 {
                     colours[channel] += f64::from(logs[channel] * weight);
-                    high[channel] += u32::from(rgb[channel] >= HIGH_CODE);
+                    high[channel] += u32::from(rgb[channel] >= BURNT_OUT);
                     low[channel] += u32::from(rgb[channel] <= LOW_CODE);
                 }
             }

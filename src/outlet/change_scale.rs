@@ -31,8 +31,13 @@ impl ChangeScale {
         ChangeScale { range: RANGES.into_iter().find(holds).unwrap_or(widest) }
     }
 
+    /// Where on the scale a change stands, from -1 to 1.
+    pub fn place(self, change: Stops) -> f64 {
+        (change.0 / self.range.0).clamp(-1.0, 1.0)
+    }
+
     pub fn colour(self, change: Stops) -> Colour {
-        let far = (change.0 / self.range.0).clamp(-1.0, 1.0);
+        let far = self.place(change);
         let end = if far < 0.0 { DARKER } else { BRIGHTER };
         let mixed = |channel: usize| {
             let (same, end) = (f64::from(SAME[channel]), f64::from(end[channel]));

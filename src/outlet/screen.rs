@@ -70,7 +70,9 @@ fn why_no_light_map(board: &Board, laid: Option<&LastLaid>) -> Option<&'static s
         (Some(_), Some(Overlay::OtherScene)) => Some("this frame shows another scene than its reference."),
         (Some(_), Some(Overlay::TooPlain)) => Some("there is too little to see in this frame, or in its reference."),
         (Some(last), None) if last.is_reference => Some("this frame is the reference, with which others are compared."),
-        (Some(_), None) => Some("this frame was not laid over its reference."),
+        (Some(_), None) => Some(
+            "there is none of this frame (the program was started after it, or a picture is missing): the next frame has one.",
+        ),
         (None, _) => Some("there is no frame yet."),
     }
 }

@@ -15,6 +15,7 @@ use super::decide::{Input, decide};
 use super::knowledge::Knowledge;
 use super::last_laid::LastLaid;
 use super::light_of_file::LightOfFile;
+use super::metering::MeteredFrame;
 use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
@@ -135,9 +136,10 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Takes the small picture of a file that is about to be told of.
-    pub fn add_picture(&mut self, picture: Option<&Arc<CodePicture>>) {
-        if let Some(picture) = picture {
-            self.knowledge.scenes.add(picture.id(), Arc::clone(picture));
+    pub fn add_picture(&mut self, outcome: &MeteredFrame) {
+        let named = outcome.observation.metered.as_ref().and_then(|metered| metered.picture);
+        if let Some((id, picture)) = named.zip(outcome.picture.as_ref()) {
+            self.knowledge.scenes.add(id, Arc::clone(picture));
         }
     }
 
@@ -246,8 +248,10 @@ impl<L: Ledger> Engine<L> {
             }
             _ => None,
         };
-        if let Input::Frame(frame) = &input {
-            self.add_picture(frame.outcome.as_ref().ok().and_then(|outcome| outcome.picture.as_ref()));
+        if let Input::Frame(frame) = &input
+            && let Ok(outcome) = &frame.outcome
+        {
+            self.add_picture(outcome);
         }
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         for body in decision.records {

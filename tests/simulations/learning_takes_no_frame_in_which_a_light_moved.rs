@@ -74,7 +74,7 @@ fn sitting(stock: &Curve, random: &mut Random, count: &mut Count, moves: f64) {
             };
         }
         let codes_seen = codes(&scene, &truth, exposure + light, random);
-        run.push(FrameNumber::new(frame as u64), codes_seen, Stops(exposure));
+        run.push(FrameNumber::new(frame as u64), codes_seen.into_iter().map(Some).collect(), Stops(exposure));
         lights.push(light);
         if let Some(lesson) = run.learn(&known) {
             count.lessons += 1;

@@ -136,7 +136,7 @@ fn report(frames: &[SeriesFrame], found: &Calibration) {
         say(&format!("{file:30}  {:<26}  {exposure:>8}  {off}", frame.settings.in_short()));
     }
     if found.moved >= WORTH_TELLING {
-        say(&format!("\nthe frames were aligned: they moved by up to {:.0} %", found.moved * 100.0));
+        say(&format!("\nthe frames were aligned: they had moved by up to {:.0} % of the frame", found.moved * 100.0));
     }
     let far = found.luminance.offsets.iter().filter(|o| o.abs() > FAR_OFF).count();
     if far > 0 {

@@ -43,7 +43,11 @@ impl MapFile {
             Some(Overlay::Matched(alignment)) => alignment,
             Some(Overlay::OtherScene) => return Ok(Err("the frame shows another scene than the reference")),
             Some(Overlay::TooPlain) => return Ok(Err("there is too little to see in the frame, or in the reference")),
-            None => return Ok(Err("the frame and the reference have no pictures of one kind")),
+            None => {
+                return Ok(Err(
+                    "one of the two has no picture, or one is a raw file and the other is not: give two of one kind",
+                ));
+            }
         };
         let Some(picture) = judged.small.as_ref().and_then(|small| small.image()) else {
             return Ok(Err("the frame has no picture"));

@@ -58,7 +58,7 @@ impl Table {
     }
 }
 
-/// What share of a frame was found in the reference, and how far it moved; what rounds to nothing is left out.
+/// How much of what both show was found, and how far the scene moved; what rounds to nothing is left out.
 fn framing_in_short(framing: &Framing) -> String {
     let (share, moved, mirrored) = match framing {
         Framing::Matched { share, moved, mirrored, .. } => (share, moved, mirrored),

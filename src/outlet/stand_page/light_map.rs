@@ -14,7 +14,7 @@ const COLOURS: usize = 41;
 const PARTS: f64 = 1e4;
 
 #[derive(Serialize)]
-struct LightMap {
+struct DrawnMap {
     /// What it is, for those who don't see it.
     words: String,
     /// What the light is compared with.
@@ -32,16 +32,13 @@ pub fn json(laid: &LastLaid) -> Option<String> {
     let patches = change_map(alignment, &laid.response);
     let scale = ChangeScale::of(&patches);
     let change = |nth: usize| Stops((nth as f64 / (COLOURS - 1) as f64 * 2.0 - 1.0) * scale.range.0);
-    let nearest = |change: Stops| {
-        let far = (change.0 / scale.range.0).clamp(-1.0, 1.0);
-        ((far + 1.0) / 2.0 * (COLOURS - 1) as f64).round() as usize
-    };
+    let nearest = |change: Stops| ((scale.place(change) + 1.0) / 2.0 * (COLOURS - 1) as f64).round() as usize;
     let place = |side: f64| (side * PARTS).round() as usize;
     let since = match laid.anchor {
         Some(frame) => format!("frame {frame}, which matches the reference and shows more of this one"),
         None => "the reference".to_owned(),
     };
-    let map = LightMap {
+    let map = DrawnMap {
         words: words(laid.frame, patches.iter().map(|patch| patch.change.0).collect()),
         since,
         colours: (0..COLOURS).map(|nth| scale.colour(change(nth))).collect(),

@@ -15,10 +15,8 @@ use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
 use crate::session::record::{Body, Learning, Rendered};
 
-/// Neighbouring patches say the same: every so manieth is enough for a lesson.
+/// Neighbouring patches say the same: every fifth is enough for a lesson.
 const EVERY: usize = 5;
-/// Below all that is trusted.
-const NO_CODE: f64 = 0.0;
 /// A look's curve is made better no more often than this.
 const MOST_LESSONS: u32 = 12;
 
@@ -61,7 +59,7 @@ impl Draft<'_> {
     /// The exposures of one camera's lasting rendering, up to this one, between which nobody is known to have touched
     /// a light. None of them has taught a curve before.
     fn run_up_to(&self, last: &Exposure) -> ExposureRun {
-        let mut links: Vec<(FrameNumber, &Settings, Vec<f64>)> = Vec::new();
+        let mut links: Vec<(FrameNumber, &Settings, Vec<Option<f64>>)> = Vec::new();
         for exposure in self.sitting.exposures.iter().rev() {
             if !exposure.counts() {
                 // A frame of a survey teaches nothing, but a light may have been turned before it.
@@ -88,7 +86,7 @@ impl Draft<'_> {
         run
     }
 
-    fn link<'a>(&self, exposure: &'a Exposure, last: &Exposure) -> Option<(&'a Settings, Vec<f64>)> {
+    fn link<'a>(&self, exposure: &'a Exposure, last: &Exposure) -> Option<(&'a Settings, Vec<Option<f64>>)> {
         let settings = &exposure.observation.settings;
         let picture = exposure.observation.reading_of(false)?;
         let verdict = &exposure.judged.as_ref()?.1.verdict;
@@ -104,13 +102,11 @@ impl Draft<'_> {
 
     /// The codes of the same parts of the scene in every frame of a run: those that the reference of its last one shows. A part
     /// that isn't found has none that a curve could be learned from.
-    fn codes_over_reference(&self, last: &Exposure, picture: &FrameReadings) -> Option<Vec<f64>> {
+    fn codes_over_reference(&self, last: &Exposure, picture: &FrameReadings) -> Option<Vec<Option<f64>>> {
         let reference = last.before.as_ref()?.reference()?.observation.reading_of(false)?.picture?;
         let overlay = self.knowledge.scenes.overlay(reference, picture.picture?)?;
         let patches = overlay.alignment()?.patches.iter().step_by(EVERY);
-        let code = |patch: &Option<MatchedPatch>| {
-            patch.filter(|patch| patch.is_followed).map_or(NO_CODE, |patch| f64::from(patch.codes[1]))
-        };
+        let code = |patch: &Option<MatchedPatch>| Some(f64::from(patch.filter(|patch| patch.is_followed)?.codes[1]));
         Some(patches.map(code).collect())
     }
 
