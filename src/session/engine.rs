@@ -241,17 +241,13 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn carry_out(&mut self, input: Input) -> Option<Reply> {
-        let mut landed = match &input {
-            Input::Frame(frame) => {
-                let map = frame.outcome.as_ref().ok().and_then(|outcome| outcome.light.clone());
-                map.map(|map| (frame.file.name.clone(), frame.file.fingerprint, map))
-            }
-            _ => None,
-        };
+        let mut landed = None;
         if let Input::Frame(frame) = &input
             && let Ok(outcome) = &frame.outcome
         {
             self.add_picture(outcome);
+            let light = outcome.light.clone();
+            landed = light.map(|map| (frame.file.name.clone(), frame.file.fingerprint, map));
         }
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         for body in decision.records {
