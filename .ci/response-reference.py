@@ -33,8 +33,11 @@ def encode(light):
 
 
 def frames():
+    """Grey tiles of 16 pixels, their light spread over eleven stops, lit a little less towards one side: frames
+    are laid one over the other by what they show."""
     random = np.random.default_rng(1)
-    scene = np.sort(np.exp(random.uniform(np.log(0.002), np.log(4), 64 * 64))).reshape(64, 64)
+    tiles = np.exp(random.uniform(np.log(0.002), np.log(4), (20, 24)))
+    scene = np.kron(tiles, np.ones((16, 16))) * np.linspace(1, 0.8, 24 * 16)
     exposed = [np.clip(0.5 * scene * 2.0**stops, 0, 1) for stops in STOPS]
     return [np.repeat(np.round(255 * encode(light)).astype(np.uint8)[..., None], 3, axis=2) for light in exposed]
 

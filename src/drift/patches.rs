@@ -46,6 +46,13 @@ const LEAST_PATCHES: f64 = 1.5;
 /// comes to is held by `faces_that_move_are_read_in_true_stops`).
 const PATCHES_THAT_ERR_TOGETHER: usize = 16;
 const MOST_INDEPENDENT: usize = 40;
+/// The mean of unlike codes is no code of the mean light, and by how much it isn't depends on the exposure: in stops at
+/// [`AT_DRIFT`], for a patch whose codes deviate from their mean by as much as they are (by `the_same_photograph_exposed_otherwise_reads_as_it_was_exposed`:
+/// patches that deviate by 0.2 were off by 0.1 to 0.2 stop at two stops, those that deviate by 0.02 by 0.01).
+const DOUBT_OF_DETAIL: f64 = 0.8;
+const AT_DRIFT: Stops = Stops(2.0);
+/// A channel that stands at the top of the scale tells of no more light, while the others do (chosen beforehand).
+const DOUBT_OF_A_BURNT_CHANNEL: Stops = Stops(0.5);
 /// What noise, coding and following leave over even of many patches, half-width at 95 %.
 const FLOOR: Stops = Stops(0.03);
 
@@ -69,10 +76,13 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
     let following = Stops(half_width_of_median(spread.0, independent));
     let all: f64 = changes.iter().map(|c| c.weight).sum();
     let curve = response.uncertainty_of(changes.iter().map(|c| (c.codes[0], c.codes[1], c.weight / all)));
+    // Doubt of one side for all patches: the more, the more the exposure changed.
+    let doubt = changes.iter().map(|c| c.doubt.0 * c.weight / all).sum::<f64>();
+    let reading = Stops(doubt * (drift.0.abs() / AT_DRIFT.0).min(1.0));
     Some(Observed {
         spot: place.spot.to_owned(),
         drift,
-        half_width: curve.in_quadrature(following).in_quadrature(FLOOR),
+        half_width: curve.in_quadrature(following).in_quadrature(reading).in_quadrature(FLOOR),
         spread,
         usable: (told / whole.max(told)) as f32,
         area: area_in_frame(place.area, alignment),
@@ -91,7 +101,9 @@ struct Change {
     codes: [f64; 2],
     /// How much of the spot it is, in patches.
     share: f64,
-    /// Patches count more where a code more or less is little light.
+    /// How far off its codes may tell its light.
+    doubt: Stops,
+    /// Patches count more where a code more or less is little light, and where they show one tone.
     weight: f64,
     is_followed: bool,
 }
@@ -100,11 +112,16 @@ impl Change {
     fn of(patch: &MatchedPatch, share: f64, response: &Response) -> Option<Change> {
         let [a, b] = patch.codes.map(f64::from);
         let trusted = TRUSTED.contains(&a) && TRUSTED.contains(&b);
-        let weight = share / response.noise_between(a, b).0.powi(2);
+        let detail = f64::from(patch.spreads[0].max(patch.spreads[1]));
+        let is_burnt_out = patch.colours.as_flattened().iter().any(|code| f64::from(*code) >= TRUSTED.end);
+        let burnt = if is_burnt_out { DOUBT_OF_A_BURNT_CHANNEL } else { Stops::ZERO };
+        let doubt = Stops(DOUBT_OF_DETAIL * detail).in_quadrature(burnt);
+        let weight = share / response.noise_between(a, b).in_quadrature(doubt).0.powi(2);
         trusted.then(|| Change {
             drift: response.light(b) - response.light(a),
             codes: [a, b],
             share,
+            doubt,
             weight,
             is_followed: patch.is_followed,
         })

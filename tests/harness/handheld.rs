@@ -9,8 +9,8 @@ use std::sync::Arc;
 use greyhold::align::{CodePicture, Prepared};
 use greyhold::container::Kind;
 use greyhold::frame;
-use greyhold::photometry::Series;
-use greyhold::response::{Tones, srgb_decode};
+use greyhold::photometry::{Series, Stops};
+use greyhold::response::{Response, Tones, srgb_decode};
 use greyhold::studio::with_exif;
 
 use super::random::Random;
@@ -55,6 +55,18 @@ impl Photograph {
             height,
             light: picture.pixels().map(|p| p.0.map(|code| light[usize::from(code)])).collect(),
         }
+    }
+
+    /// The photograph as its camera would have taken it with so much more light. Hues stay, until a channel burns out.
+    pub fn exposed(&self, by: Stops, camera: &Response) -> Photograph {
+        let codes = Tones::new(|code| code);
+        let more = |light: [f32; 3]| {
+            let luminance = luminance(light);
+            let code = camera.code(camera.light(f64::from(codes.of(luminance))) + by);
+            let gain = srgb_decode(code / 255.0) as f32 / luminance.max(1e-6);
+            light.map(|light| (light * gain).min(1.0))
+        };
+        Photograph { light: self.light.iter().copied().map(more).collect(), ..*self }
     }
 
     /// A frame of it, prepared as one that was read from a file.
@@ -107,6 +119,11 @@ impl Photograph {
         }
         sum
     }
+}
+
+/// Rec. ITU-R BT.709-6, item 3.2.
+fn luminance([red, green, blue]: [f32; 3]) -> f32 {
+    0.2126 * red + 0.7152 * green + 0.0722 * blue
 }
 
 /// Weights of the four neighbours.
