@@ -8,8 +8,8 @@ use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
 use crate::align::Overlay;
 use crate::drift::{
-    Assumption, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, expected, fitting_light,
-    tints_of_patches, uncertainty_of_expected, uneven_patches, weigh,
+    Assumption, Disparity, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, disparity, expected,
+    farthest_part, fitting_light, tints_of_patches, uncertainty_of_expected, weigh,
 };
 use crate::meter::Reading;
 use crate::photometry::Stops;
@@ -25,6 +25,8 @@ pub(super) struct Facts<'a> {
     pub weighed: Option<Weighed>,
     /// A part of the frame that changed unlike the rest, for which no light accounts.
     pub uneven: Option<Unevenness>,
+    /// How much speaks against all lights having changed alike, for which no light accounts.
+    pub disparity: Option<Disparity>,
     /// The frame shows something else than the reference.
     pub is_other_scene: bool,
     /// Change of log2 red over green and blue over green at the spot, where either passes the limit.
@@ -50,7 +52,7 @@ impl<'a> Facts<'a> {
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
         let weighed = weigh(&predictions(evidence, expected, lighting, observed), observed);
-        let layout = Layout::of(evidence, observed);
+        let layout = Layout::of(evidence, observed, expected);
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
         Facts {
@@ -58,6 +60,7 @@ impl<'a> Facts<'a> {
             expected,
             weighed,
             uneven: layout.uneven.filter(|_| !accounted),
+            disparity: layout.disparity.filter(|_| !accounted),
             is_other_scene: layout.is_other_scene,
             colour_shift: spot.as_ref().and_then(|s| colour_shift(s.pair, evidence)),
             evidence,
@@ -176,8 +179,10 @@ fn predictions(
 }
 
 /// What the parts of the frame tell together.
+#[derive(Default)]
 struct Layout {
     uneven: Option<Unevenness>,
+    disparity: Option<Disparity>,
     is_other_scene: bool,
 }
 
@@ -187,7 +192,7 @@ const OTHER_SCENE_LIKENESS: f64 = 0.35;
 const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
 
 impl Layout {
-    fn of(evidence: &Evidence, observed: Option<&Observed>) -> Layout {
+    fn of(evidence: &Evidence, observed: Option<&Observed>, expected: Option<Stops>) -> Layout {
         let response = evidence.response;
         let drift = observed.map(|s| s.drift);
         let by_grids = || evidence.metered_pair().and_then(|(r, f)| compare_grids(r, f, drift, response));
@@ -197,19 +202,21 @@ impl Layout {
                 let known = anchor.and_then(|anchor| {
                     anchor.spots.iter().map(|s| &s.seen).find(|s| Some(&s.spot) == observed.map(|o| &o.spot))
                 });
-                let since = drift.map(|drift| drift - known.map_or(Stops::ZERO, |known| known.drift));
-                let uneven = since.and_then(|since| uneven_patches(alignment, since, response));
-                Layout { uneven, is_other_scene: false }
+                let of_anchor = known.map_or(Stops::ZERO, |known| known.drift);
+                let untouched = expected.or(drift).map(|untouched| untouched - of_anchor);
+                let uneven = untouched.and_then(|untouched| farthest_part(alignment, untouched, response));
+                Layout { uneven, disparity: disparity(alignment, response), is_other_scene: false }
             }
             Some((Overlay::TooPlain, _)) => {
-                Layout { uneven: by_grids().and_then(|grids| grids.uneven), is_other_scene: false }
+                Layout { uneven: by_grids().and_then(|grids| grids.uneven), ..Layout::default() }
             }
-            Some((Overlay::OtherScene, _)) => Layout { uneven: None, is_other_scene: true },
+            Some((Overlay::OtherScene, _)) => Layout { is_other_scene: true, ..Layout::default() },
             None => {
                 let grids = by_grids();
                 let is_unlike = grids.as_ref().is_some_and(|grids| grids.likeness < OTHER_SCENE_LIKENESS);
                 let spread = observed.is_some_and(|s| s.spread > OTHER_SCENE_SPREAD);
-                Layout { uneven: grids.and_then(|grids| grids.uneven), is_other_scene: is_unlike && spread }
+                let uneven = grids.and_then(|grids| grids.uneven);
+                Layout { uneven, is_other_scene: is_unlike && spread, ..Layout::default() }
             }
         }
     }

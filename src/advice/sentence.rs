@@ -4,7 +4,7 @@ use super::facts::Facts;
 use super::light_words::{self, not_surveyed, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::verdict::{ClippedIn, ClippedSpot, Finding, InsteadOf, NoSuchSpot, ScaleEnd};
-use crate::drift::Lighting;
+use crate::drift::{Lighting, Unevenness};
 use crate::frame::Settings;
 use crate::meter::WHOLE;
 use crate::photometry::{SAME_SETTING, Stops};
@@ -224,13 +224,32 @@ fn why_alone(facts: &Facts) -> &'static str {
 }
 
 fn uneven(facts: &Facts) -> String {
-    let uneven = facts.uneven.as_ref();
-    let part = uneven.map_or("part of the frame", |u| u.part.as_str());
-    let by = uneven.map(|u| u.change);
-    let side = if by.is_some_and(|b| b > Stops::ZERO) { "brighter" } else { "darker" };
+    let Some(Unevenness { part, change, elsewhere }) = &facts.uneven else {
+        return "Not all of the frame changed alike.".to_owned();
+    };
+    let side = |change: Stops| if change > Stops::ZERO { "brighter" } else { "darker" };
+    let Some(elsewhere) = elsewhere else {
+        return format!(
+            "Not all of the frame changed alike: {part} is {} {} against the rest than in the reference. One light was left \
+             behind, or something moved: look there before turning anything.",
+            size(Some(*change)),
+            side(*change)
+        );
+    };
+    let rest = match elsewhere.abs() {
+        little if little <= facts.evidence.tolerance => "the rest nearly as it should be".to_owned(),
+        much => format!("the rest {:.2} stop {}", much.0, side(*elsewhere)),
+    };
+    let untouched =
+        if facts.expected.is_some() { "than untouched lights would make it" } else { "against the frame as a whole" };
+    let how = match facts.lights() {
+        Some(_) => "look there before turning anything",
+        None => "look there first, and shoot again; a survey tells which light it is ('greyhold tell survey')",
+    };
     format!(
-        "Uneven: {part} is {} {side} against the rest than in the reference. One group may have been left behind, or something moved.",
-        size(by)
+        "Not all lights changed alike: {part} is {} {} {untouched}, {rest}. One light is out, was turned or was left behind: {how}.",
+        size(Some(*change)),
+        side(*change)
     )
 }
 

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::lights::{GroupReading, LightEvidence};
 use crate::align::{Alignment, Moved, Overlay, PictureId};
-use crate::drift::{Anchor, Assumption, EvidenceUsed, Lighting, Observed, Unevenness};
+use crate::drift::{Anchor, Assumption, Disparity, EvidenceUsed, Lighting, Observed, Unevenness};
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
@@ -302,6 +302,9 @@ pub struct Verdict {
     pub light_change: Option<Stops>,
     pub spots: Vec<Observed>,
     pub uneven: Option<Unevenness>,
+    /// How much speaks against all lights having changed alike; `None` where too little can be compared, and in earlier logs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub disparity: Option<Disparity>,
     /// Name of the curve that the light was read by: it tells which file's reading counts.
     #[serde(alias = "by", default, skip_serializing_if = "Option::is_none")]
     pub response: Option<String>,

@@ -2,11 +2,13 @@
 //!
 //! Pure functions on values. Knows no lights and gives no advice.
 
+mod alike;
 mod expected;
 mod observed;
 mod patches;
 mod weigh;
 
+pub use alike::{Disparity, disparity, farthest_part};
 pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
 pub use observed::{
     GridComparison, Observed, UNKNOWN_FRAMING, Unevenness, compare_grids, observe, place_of, take_patch,
@@ -14,6 +16,6 @@ pub use observed::{
 };
 pub use patches::{
     Anchor, AnchorSpot, ChangedPatch, SpotPlace, area_in_frame, change_map, codes_of_patches, observe_patches,
-    tints_of_patches, uneven_patches,
+    tints_of_patches,
 };
 pub use weigh::{Assumption, EvidenceUsed, Prediction, Weighed, weigh};

@@ -95,9 +95,13 @@ impl QuantilePair {
 pub struct Unevenness {
     /// Part of the frame, in words.
     pub part: String,
-    /// That part's drift minus the rest's.
+    /// How far its light is off: from what the settings let untouched lights show where parts of the scene were followed, else
+    /// from the drift of the rest.
     #[serde(alias = "by")]
     pub change: Stops,
+    /// How far the rest is off, where parts of the scene were followed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elsewhere: Option<Stops>,
 }
 
 /// How the coarse grids of two frames relate.
@@ -128,23 +132,15 @@ pub fn compare_grids(
         |metered: &FrameReadings| -> Vec<Stops> { metered.cells.iter().map(|code| response.light(*code)).collect() };
     let (reference, frame) = (light(reference), light(frame));
     let told = |(a, b): (&Stops, &Stops)| (trusted.contains(a) && trusted.contains(b)).then(|| (*a, *b - *a));
-    let uneven = drift.and_then(|drift| largest_uneven_patch(reference.iter().zip(&frame).map(told), drift, response));
-    Some(GridComparison { likeness: likeness(&reference, &frame), uneven })
-}
-
-/// The part that changed unlike the rest, of the cells of a [`GRID`]: each with its light in the reference and its change,
-/// `None` where that can't be told.
-pub(super) fn largest_uneven_patch(
-    cells: impl Iterator<Item = Option<(Stops, Stops)>>,
-    drift: Stops,
-    response: &Response,
-) -> Option<Unevenness> {
-    let off = |cell: Option<(Stops, Stops)>| {
-        let (light, change) = cell?;
-        let off = change - drift;
-        (off.abs() > UNEVEN + response.uncertainty_between(light, light + drift)).then_some(off)
+    let off = |drift: Stops| {
+        reference.iter().zip(&frame).map(told).map(move |cell| {
+            let (light, change) = cell?;
+            let off = change - drift;
+            (off.abs() > UNEVEN + response.uncertainty_between(light, light + drift)).then_some(off)
+        })
     };
-    unevenness(&cells.map(off).collect::<Vec<Option<Stops>>>())
+    let uneven = drift.and_then(|drift| unevenness(&off(drift).collect::<Vec<Option<Stops>>>()));
+    Some(GridComparison { likeness: likeness(&reference, &frame), uneven })
 }
 
 /// The largest patch of neighbouring cells that differ alike. A sitter who moved leaves brighter
@@ -167,7 +163,7 @@ fn unevenness(cells: &[Option<Stops>]) -> Option<Unevenness> {
     }
     let change =
         largest.iter().filter_map(|i| cells[*i]).fold(Stops::ZERO, |sum, change| sum + change) / largest.len() as f64;
-    Some(Unevenness { part: place_of(&largest, GRID), change })
+    Some(Unevenness { part: place_of(&largest, GRID), change, elsewhere: None })
 }
 
 /// The open cells joined to a cell, side by side, on a grid with this many columns; they are closed.

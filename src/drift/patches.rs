@@ -5,9 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::observed::{Observed, Unevenness, largest_uneven_patch};
+use super::observed::Observed;
 use crate::align::{Alignment, MatchedPatch, PictureId};
-use crate::meter::{Area, GRID, Weighting};
+use crate::meter::{Area, Weighting};
 use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
@@ -51,7 +51,11 @@ const MOST_INDEPENDENT: usize = 40;
 /// patches that deviate by 0.2 were off by 0.1 to 0.2 stop at two stops, those that deviate by 0.02 by 0.01).
 const DOUBT_OF_DETAIL: f64 = 0.8;
 const AT_DRIFT: Stops = Stops(2.0);
-/// A channel that stands at the top of the scale tells of no more light, while the others do (chosen beforehand).
+/// A patch with this much detail counts half of one with none (tuned by the same test).
+const FLAT: f64 = 0.1;
+/// A channel that stands at the top of the scale, even in a part of a patch, tells of no more light, while the others do
+/// (tuned by the same test).
+const PARTLY_BURNT_OUT: u8 = 240;
 const DOUBT_OF_A_BURNT_CHANNEL: Stops = Stops(0.5);
 /// What noise, coding and following leave over even of many patches, half-width at 95 %.
 const FLOOR: Stops = Stops(0.03);
@@ -96,27 +100,30 @@ fn is_enough(told: f64, whole: f64) -> bool {
 
 /// The light of one patch in both pictures.
 #[derive(Clone, Copy)]
-struct Change {
-    drift: Stops,
-    codes: [f64; 2],
+pub(super) struct Change {
+    pub drift: Stops,
+    pub codes: [f64; 2],
     /// How much of the spot it is, in patches.
     share: f64,
     /// How far off its codes may tell its light.
-    doubt: Stops,
+    pub doubt: Stops,
     /// Patches count more where a code more or less is little light, and where they show one tone.
     weight: f64,
     is_followed: bool,
 }
 
 impl Change {
-    fn of(patch: &MatchedPatch, share: f64, response: &Response) -> Option<Change> {
+    /// `None` where it is clipped in either.
+    pub fn of(patch: &MatchedPatch, share: f64, response: &Response) -> Option<Change> {
         let [a, b] = patch.codes.map(f64::from);
         let trusted = TRUSTED.contains(&a) && TRUSTED.contains(&b);
         let detail = f64::from(patch.spreads[0].max(patch.spreads[1]));
-        let is_burnt_out = patch.colours.as_flattened().iter().any(|code| f64::from(*code) >= TRUSTED.end);
+        let is_burnt_out = patch.colours.as_flattened().iter().any(|code| *code >= PARTLY_BURNT_OUT);
         let burnt = if is_burnt_out { DOUBT_OF_A_BURNT_CHANNEL } else { Stops::ZERO };
         let doubt = Stops(DOUBT_OF_DETAIL * detail).in_quadrature(burnt);
-        let weight = share / response.noise_between(a, b).in_quadrature(doubt).0.powi(2);
+        // What detail does to a patch is of one side for all of them, so that many don't make up for a few that are flat.
+        let flat = 1.0 / (1.0 + (detail / FLAT).powi(2));
+        let weight = share * flat / response.noise_between(a, b).in_quadrature(doubt).0.powi(2);
         trusted.then(|| Change {
             drift: response.light(b) - response.light(a),
             codes: [a, b],
@@ -243,27 +250,6 @@ pub fn codes_of_patches(place: SpotPlace, alignment: &Alignment) -> Option<Vec<[
     let found: f64 = patches.iter().map(|(share, _)| share).sum();
     let codes = || patches.iter().map(|(_, patch)| patch.codes.map(f64::from)).collect();
     is_enough(found, patches_in(place, alignment)).then(codes)
-}
-
-/// Patches of a coarse cell that must be found for it to tell anything.
-const LEAST_OF_A_CELL: usize = 4;
-
-/// The part of the scene that changed unlike the rest, given the drift of the whole.
-pub fn uneven_patches(alignment: &Alignment, drift: Stops, response: &Response) -> Option<Unevenness> {
-    let (columns, rows) = GRID;
-    let mut cells: Vec<Vec<Change>> = vec![Vec::new(); columns * rows];
-    for (at, patch) in alignment.patches.iter().enumerate() {
-        let column = at % alignment.columns * columns / alignment.columns;
-        let row = at / alignment.columns * rows / alignment.rows;
-        cells[row * columns + column].extend(patch.as_ref().and_then(|patch| Change::of(patch, 1.0, response)));
-    }
-    let change = |told: &Vec<Change>| {
-        let middle = |of: &dyn Fn(&Change) -> Stops| median(&mut told.iter().map(|c| of(c).0).collect::<Vec<f64>>());
-        let light = Stops(middle(&|change| response.light(change.codes[0]))?);
-        let change = Stops(middle(&|change| change.drift)?);
-        (told.len() >= LEAST_OF_A_CELL).then_some((light, change))
-    };
-    largest_uneven_patch(cells.iter().map(change), drift, response)
 }
 
 #[cfg(test)]

@@ -11,6 +11,8 @@ mod each_light_is_read_out_of_a_frame;
 mod faces_that_move_are_read_in_true_stops;
 mod intervals_hold_as_often_as_they_say;
 mod learning_takes_no_frame_in_which_a_light_moved;
+mod one_light_of_several_is_told_from_all_alike;
+mod strobe_sittings;
 
 /// A share may be no smaller than this. A sample is few, so it fails only where a true share of this size would hardly ever give
 /// so small a one: three standard deviations of the binomial law below.

@@ -6,7 +6,7 @@
 use super::Draft;
 use super::laying::LightOver;
 use crate::advice::{Finding, Verdict};
-use crate::drift::{Lighting, expected};
+use crate::drift::{Disparity, Lighting, expected};
 use crate::photometry::Stops;
 use crate::response::Response;
 use crate::rig::{BesideReference, Firing, GroupName, LightGroup, Survey, SurveyFrame, SurveyRefusal};
@@ -15,6 +15,14 @@ use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
 use crate::session::record::{Body, SurveyStep};
 use crate::session::setup::Setup;
+
+/// A frame of a single light is refused only on a reading as sure as this (chosen beforehand; held by
+/// `and_a_claim_that_is_made_is_right`, whose weak lights a vaguer reading would refuse).
+const SURE_ENOUGH_TO_REFUSE: Stops = Stops(0.35);
+/// And only where as little speaks against all lights having changed alike as in 99 % of frames in which sitters moved and nothing
+/// changed (`one_light_of_several_is_told_from_all_alike`): a single light that was not alone shows when the lights are put
+/// together, too, while one that was alone can't be surveyed any more once it is refused.
+const NOTHING_CHANGED: Disparity = Disparity(4.0);
 
 impl Draft<'_> {
     pub(super) fn tell_survey(&mut self, what: SurveyAsk, groups: &[GroupName]) -> Reply {
@@ -141,10 +149,15 @@ impl Draft<'_> {
         let turned = before.moved_alike().unwrap_or(Stops::ZERO);
         let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
+        let excess = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned);
+        // What is too vague to differ from the reference agrees with nothing.
+        let is_sure = judged.observed_uncertainty.is_some_and(|half_width| half_width <= SURE_ENOUGH_TO_REFUSE);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
-            excess: judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned),
-            matches: judged.finding == Finding::Matched,
+            excess,
+            matches: is_sure
+                && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED)
+                && excess.is_some_and(|excess| excess.abs() <= self.config.tolerance),
             clipped,
         };
         survey.check(&frame, beside, &response)?;

@@ -1,0 +1,54 @@
+//! Without a survey, nobody knows what each light gives. All the same, a light of several that is out, or that was turned alone, is
+//! told from all lights having changed alike, and is not answered by turning all of them.
+//!
+//! CHECK: the sittings of `strobe_sittings`; `GREYHOLD_SITTINGS` names the folder of those in which all lights changed alike or none,
+//! and `GREYHOLD_SINGLES` that of those in which one did.
+
+use crate::strobe_sittings::{Judged, judged};
+use greyhold::advice::Finding;
+
+/// A fifth of the scene changed visibly.
+const VISIBLY: f64 = 0.2;
+
+#[test]
+fn one_light_alone_is_not_answered_by_turning_all() {
+    let Some(judged) = judged("GREYHOLD_SINGLES", "singles") else { return };
+    let single: Vec<&Judged> = judged.iter().filter(|j| j.kind == "single").collect();
+    let corrected: Vec<&&Judged> = single.iter().filter(|j| j.stock.finding.is_correctable()).collect();
+    let visible: Vec<&&Judged> = single.iter().filter(|j| j.changed >= VISIBLY).collect();
+    let missed: Vec<&&&Judged> = visible.iter().filter(|j| j.stock.finding != Finding::Uneven).collect();
+    println!("one light alone: all are turned for it in {} of {} frames", corrected.len(), single.len());
+    for j in &corrected {
+        println!("  {} ({:+.2}, disparity {:?}): {}", j.name, j.truth, j.stock.disparity, j.stock.sentence);
+    }
+    println!("one light alone, and a fifth of the scene changed: not told in {} of {}", missed.len(), visible.len());
+    for j in &missed {
+        println!("  {} ({:+.2}, disparity {:?}): {}", j.name, j.truth, j.stock.disparity, j.stock.sentence);
+    }
+    crate::assert_share(single.len() - corrected.len(), single.len(), 0.98, "single lights that don't turn all");
+    crate::assert_share(visible.len() - missed.len(), visible.len(), 0.9, "single lights told as such");
+}
+
+#[test]
+fn all_lights_that_changed_alike_are_told_as_such() {
+    let Some(judged) = judged("GREYHOLD_SITTINGS", "sittings") else { return };
+    let alike: Vec<&Judged> = judged.iter().filter(|j| j.kind == "alike" && j.truth.abs() > 0.25).collect();
+    for turned in [false, true] {
+        let all: Vec<&&Judged> = alike.iter().filter(|j| j.head_turned == turned).collect();
+        let found = all.iter().filter(|j| j.stock.finding == Finding::LightsChanged).count();
+        println!("all alike, head turned: {turned}: {found} of {} told as such", all.len());
+        // A head that turned while the lights changed looks like a light that changed: nothing is turned for it then.
+        if !turned {
+            crate::assert_share(found, all.len(), 0.95, "frames in which all changed alike told as such");
+        }
+    }
+}
+
+#[test]
+fn a_head_that_turned_is_no_light() {
+    let Some(judged) = judged("GREYHOLD_SITTINGS", "sittings") else { return };
+    let turned: Vec<&Judged> = judged.iter().filter(|j| j.kind == "unchanged" && j.head_turned).collect();
+    let matched = turned.iter().filter(|j| j.stock.finding == Finding::Matched).count();
+    println!("heads turned by 5 degrees, unchanged light: {matched} of {} match", turned.len());
+    crate::assert_share(matched, turned.len(), 0.97, "frames with a turned head that match");
+}
