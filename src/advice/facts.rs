@@ -8,8 +8,8 @@ use super::spot::{self, Chosen, Pair};
 use super::verdict::{ClippedSpot, Evidence, is_soon_after};
 use crate::align::Overlay;
 use crate::drift::{
-    Assumption, Disparity, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, disparity, expected,
-    farthest_part, fitting_light, tints_of_patches, uncertainty_of_expected, weigh,
+    Assumption, Disparity, EvidenceUsed, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, disparity,
+    expected, farthest_part, fitting_light, tints_of_patches, uncertainty_of_expected, weigh,
 };
 use crate::meter::Reading;
 use crate::photometry::Stops;
@@ -23,7 +23,8 @@ pub(super) struct Facts<'a> {
     /// The drift that follows from the settings, if nobody touched the lights.
     pub expected: Option<Stops>,
     pub weighed: Option<Weighed>,
-    /// A part of the frame that changed unlike the rest, for which no light accounts.
+    /// The part of the frame that is farthest off, for which no light accounts. Whether that is more than chance, `disparity` tells
+    /// where the frame was laid over its reference.
     pub uneven: Option<Unevenness>,
     /// How much speaks against all lights having changed alike, for which no light accounts.
     pub disparity: Option<Disparity>,
@@ -52,7 +53,7 @@ impl<'a> Facts<'a> {
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
         let weighed = weigh(&predictions(evidence, expected, lighting, observed), observed);
-        let layout = Layout::of(evidence, observed, expected);
+        let layout = Layout::of(evidence, observed, known_drift(evidence, expected, weighed.as_ref()));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
         Facts {
@@ -88,6 +89,13 @@ impl<'a> Facts<'a> {
     /// The settings explain a spot that is clipped: then what they say can be followed.
     pub fn clipping_bears_out_the_settings(&self) -> bool {
         self.clipped().zip(self.drift()).is_some_and(|(clipped, predicted)| clipped.bears_out(predicted))
+    }
+
+    /// The picture contradicts the settings, and shows too little of the reference to say whether all lights changed alike.
+    pub fn too_little_is_found(&self) -> bool {
+        let by_the_light = self.weighed.as_ref().is_some_and(|weighed| weighed.evidence_used == EvidenceUsed::Light);
+        let is_told_by_lights = self.lights().is_some_and(LightEvidence::all_settled);
+        by_the_light && self.evidence.laid.is_some() && self.disparity.is_none() && !is_told_by_lights
     }
 
     /// The bright parts of the spot lie far under where they should be: dark all over, not clipped.
@@ -178,6 +186,16 @@ fn predictions(
     untouched.into_iter().chain(followed.filter(|_| !is_a_guess)).collect()
 }
 
+/// What the drift would be if nothing happened but what is known: settings, and turns of which somebody told, or which the
+/// frame shows.
+fn known_drift(evidence: &Evidence, expected: Option<Stops>, weighed: Option<&Weighed>) -> Option<Stops> {
+    let turned = match weighed.and_then(|weighed| weighed.assumption) {
+        Some(Assumption::CorrectionFollowed) => evidence.followed,
+        _ => evidence.moved,
+    };
+    Some(expected? + turned.unwrap_or(Stops::ZERO))
+}
+
 /// What the parts of the frame tell together.
 #[derive(Default)]
 struct Layout {
@@ -192,19 +210,18 @@ const OTHER_SCENE_LIKENESS: f64 = 0.35;
 const OTHER_SCENE_SPREAD: Stops = Stops(0.35);
 
 impl Layout {
-    fn of(evidence: &Evidence, observed: Option<&Observed>, expected: Option<Stops>) -> Layout {
+    fn of(evidence: &Evidence, observed: Option<&Observed>, known: Option<Stops>) -> Layout {
         let response = evidence.response;
         let drift = observed.map(|s| s.drift);
         let by_grids = || evidence.metered_pair().and_then(|(r, f)| compare_grids(r, f, drift, response));
         match evidence.laid.map(|laid| (laid.overlay, laid.anchor)) {
             Some((Overlay::Matched(alignment), anchor)) => {
                 // An anchor is even, so that its own drift is that of all its parts.
-                let known = anchor.and_then(|anchor| {
+                let seen = anchor.and_then(|anchor| {
                     anchor.spots.iter().map(|s| &s.seen).find(|s| Some(&s.spot) == observed.map(|o| &o.spot))
                 });
-                let of_anchor = known.map_or(Stops::ZERO, |known| known.drift);
-                let untouched = expected.or(drift).map(|untouched| untouched - of_anchor);
-                let uneven = untouched.and_then(|untouched| farthest_part(alignment, untouched, response));
+                let of_anchor = seen.map_or(Stops::ZERO, |seen| seen.drift);
+                let uneven = known.or(drift).and_then(|known| farthest_part(alignment, known - of_anchor, response));
                 Layout { uneven, disparity: disparity(alignment, response), is_other_scene: false }
             }
             Some((Overlay::TooPlain, _)) => {

@@ -23,7 +23,7 @@ type Test = fn(&Facts) -> bool;
 ///    shadow of the shutter for a light that is out, a light that is out for one that was turned).
 /// 5. The spot that frames are judged by is clipped: below this line everything needs its number.
 /// 6. What explains a change without anybody having turned a dial. Nobody may answer that by turning one.
-/// 7. The drift is within the tolerance, or within its own uncertainty.
+/// 7. The drift is within the tolerance, or within its own uncertainty; or nobody can say whether all lights changed.
 /// 8. What moved: the settings, the lights, or both. All drifts that are left over end here.
 const FINDINGS: [&[(Finding, Test)]; 3] = [&BEFORE_THE_LIGHTS, &BY_THE_LIGHTS, &AFTER_THE_LIGHTS];
 
@@ -48,7 +48,7 @@ const BY_THE_LIGHTS: [(Finding, Test); 6] = [
     (Finding::AmbientRisen, |f| f.lights().is_some_and(LightEvidence::show_more_ambient)),
 ];
 
-const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
+const AFTER_THE_LIGHTS: [(Finding, Test); 11] = [
     // 5
     (Finding::Clipped, |f| f.observed().is_none()),
     // 6
@@ -57,8 +57,9 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 10] = [
     (Finding::AmbientRisen, only_ambient_is_left),
     // 7
     (Finding::ColourShifted, |f| matches(f) && f.colour_shift.is_some()),
-    (Finding::Matched, matches),
+    (Finding::Matched, |f| matches(f) && !is_too_vague_to_differ(f)),
     (Finding::Uncertain, is_within_its_uncertainty),
+    (Finding::Uncertain, |f| f.too_little_is_found()),
     // 8
     (Finding::SettingsUnknown, |f| f.expected.is_none()),
     (Finding::SettingsChanged, |f| settings_changed(f) && evidence_used(f) != Some(EvidenceUsed::Light)),
@@ -70,12 +71,14 @@ const LEFT_OVER: Finding = Finding::LightsChanged;
 
 /// Parts of a frame that was not laid over its reference are compared only where the whole is known this well.
 const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
-/// More than this speaks against lights that changed alike. All three were tuned on 2,200 frames of sitters under single
-/// strobes (`one_light_of_several_is_told_from_all_alike`): 95 % of those in which all lights changed alike lie below the
-/// first, 99 % below the second, and 97 % of those in which a head turned by 5 degrees and nothing changed below the third.
-const NOT_ALIKE: Disparity = Disparity(7.5);
+/// A reading this vague is no match of a frame at its reference's settings. Tones alone, of a plain wall, are not as vague.
+const TOO_VAGUE: Stops = Stops(0.5);
+/// More than this speaks against lights that changed alike where settings explain the drift: 99 % of the frames in which all lights
+/// changed alike lie below it.
 const NOT_ALIKE_AT_OTHER_SETTINGS: Disparity = Disparity(12.0);
-const NOT_ALIKE_WHERE_THE_WHOLE_MATCHES: Disparity = Disparity(25.0);
+/// And where the whole is seen to match: 97 % of the frames lie below it in which a head turned by 5 degrees and nothing changed. Both
+/// were tuned, and are held, as [`Disparity::OF_ALIKE`].
+const NOT_ALIKE_WHERE_THE_WHOLE_MATCHES: Disparity = Disparity(24.0);
 
 /// Judges one frame.
 pub fn judge(evidence: &Evidence) -> Verdict {
@@ -112,8 +115,9 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 fn reported(finding: Finding, facts: &Facts) -> Option<Weighed> {
     let weighed = facts.weighed.clone();
     match finding {
-        // Nothing can be weighed against such a picture; its own interval is all that holds.
-        Finding::NotTrustworthy => facts
+        // Nothing can be weighed against such a picture, and what settings say is not what an uneven one shows: its own interval
+        // is all that holds.
+        Finding::NotTrustworthy | Finding::Uneven => facts
             .observed()
             .map(|s| Weighed {
                 drift: s.drift,
@@ -122,7 +126,7 @@ fn reported(finding: Finding, facts: &Facts) -> Option<Weighed> {
                 assumption: None,
             })
             .or(weighed),
-        Finding::NoReference | Finding::NotMetered | Finding::Misfire | Finding::SyncBand => None,
+        Finding::NoReference | Finding::NotMetered | Finding::Misfire | Finding::SyncBand | Finding::NewScene => None,
         Finding::Clipped => weighed.filter(|_| facts.clipping_bears_out_the_settings()),
         _ => weighed,
     }
@@ -142,22 +146,29 @@ fn lights_know_better(f: &Facts) -> bool {
 }
 
 fn is_uneven(f: &Facts) -> bool {
-    // Where settings explain a drift, cells that differ are the sitter's or the curve's doing, as a rule.
+    // Where settings explain a drift, parts that differ are the sitter's or the curve's doing, as a rule.
     let by_settings = f.weighed.as_ref().is_some_and(|w| w.assumption == Some(Assumption::LightsUntouched));
-    let Some(disparity) = f.disparity else {
+    if f.evidence.alignment().is_none() {
         let explained = by_settings && !matches(f);
         return f.uneven.is_some() && !explained && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
-    };
-    let most = match (matches(f), by_settings) {
+    }
+    let Some(disparity) = f.disparity else { return false };
+    let sees_a_match = matches(f) && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
+    let most = match (sees_a_match, by_settings && settings_changed(f)) {
         (true, _) => NOT_ALIKE_WHERE_THE_WHOLE_MATCHES,
         (false, true) => NOT_ALIKE_AT_OTHER_SETTINGS,
-        (false, false) => NOT_ALIKE,
+        (false, false) => Disparity::OF_ALIKE,
     };
     f.uneven.as_ref().is_some_and(|part| part.change.abs() > f.evidence.tolerance) && disparity > most
 }
 
 fn matches(f: &Facts) -> bool {
     f.drift().is_some_and(|drift| drift.abs() <= f.evidence.tolerance)
+}
+
+/// What could not have disagreed agrees with nothing, unless settings tell what became of the light.
+fn is_too_vague_to_differ(f: &Facts) -> bool {
+    !settings_changed(f) && f.observed().is_some_and(|s| s.half_width > TOO_VAGUE)
 }
 
 fn is_within_its_uncertainty(f: &Facts) -> bool {

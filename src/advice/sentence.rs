@@ -4,7 +4,7 @@ use super::facts::Facts;
 use super::light_words::{self, not_surveyed, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::verdict::{ClippedIn, ClippedSpot, Finding, InsteadOf, NoSuchSpot, ScaleEnd};
-use crate::drift::{Lighting, Unevenness};
+use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
 use crate::photometry::{SAME_SETTING, Stops};
@@ -92,7 +92,11 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
         }
         Finding::LightsChanged => {
             let and = which_light(facts);
-            format!("{}: the settings are the same, the light is not.{and}", over_or_under(drift))
+            let settings = match what_changed(facts).as_str() {
+                "settings" => "the settings are the same, the light is not".to_owned(),
+                changes => format!("{changes} explains none of it, the light changed"),
+            };
+            format!("{}: {settings}.{and}", over_or_under(drift))
         }
         Finding::BothChanged => format!("{}{}", both(facts), which_light(facts)),
         Finding::ColourShifted => colour(facts),
@@ -189,6 +193,13 @@ fn clipped_in_words(clipped: &ClippedSpot) -> String {
 // --- the numbers ---
 
 fn uncertain(facts: &Facts) -> String {
+    if facts.too_little_is_found() {
+        return format!(
+            "Reads {} by its tones alone: too little of the reference is found in this frame to say what changed. Shoot another before \
+             turning anything.",
+            amount(facts.drift())
+        );
+    }
     let within = facts.weighed.as_ref().map_or_else(
         || "its uncertainty".to_owned(),
         |weighed| {
@@ -224,32 +235,34 @@ fn why_alone(facts: &Facts) -> &'static str {
 }
 
 fn uneven(facts: &Facts) -> String {
-    let Some(Unevenness { part, change, elsewhere }) = &facts.uneven else {
-        return "Not all of the frame changed alike.".to_owned();
+    let part = facts.uneven.as_ref().map_or("a part of it", |uneven| uneven.part.as_str());
+    let off = |off: Option<Stops>| {
+        let side = if off.is_some_and(|off| off > Stops::ZERO) { "brighter" } else { "darker" };
+        format!("{} {side}", size(off))
     };
-    let side = |change: Stops| if change > Stops::ZERO { "brighter" } else { "darker" };
-    let Some(elsewhere) = elsewhere else {
-        return format!(
-            "Not all of the frame changed alike: {part} is {} {} against the rest than in the reference. One light was left \
-             behind, or something moved: look there before turning anything.",
-            size(Some(*change)),
-            side(*change)
-        );
+    let elsewhere = facts.uneven.as_ref().and_then(|uneven| uneven.elsewhere);
+    let than = match (elsewhere, facts.expected) {
+        (None, _) => ", against the rest, than in the reference".to_owned(),
+        (Some(rest), known) => {
+            let than = if known.is_some() { "than the settings explain" } else { "than the frame as a whole" };
+            let rest = if rest.abs() <= facts.evidence.tolerance { "hardly".to_owned() } else { off(Some(rest)) };
+            format!(" {than}, the rest {rest}")
+        }
     };
-    let rest = match elsewhere.abs() {
-        little if little <= facts.evidence.tolerance => "the rest nearly as it should be".to_owned(),
-        much => format!("the rest {:.2} stop {}", much.0, side(*elsewhere)),
+    let change = facts.uneven.as_ref().map(|uneven| uneven.change);
+    let probably = if change.is_some_and(|change| change > Stops::ZERO) {
+        "one light was turned up or was left behind"
+    } else {
+        "one light is out, was turned down or was left behind"
     };
-    let untouched =
-        if facts.expected.is_some() { "than untouched lights would make it" } else { "against the frame as a whole" };
-    let how = match facts.lights() {
-        Some(_) => "look there before turning anything",
-        None => "look there first, and shoot again; a survey tells which light it is ('greyhold tell survey')",
+    let survey = match (facts.lights(), facts.lighting) {
+        (None, Lighting::Flash) => " During a watch, 'greyhold tell survey' finds out which light it is.",
+        _ => "",
     };
     format!(
-        "Not all lights changed alike: {part} is {} {} {untouched}, {rest}. One light is out, was turned or was left behind: {how}.",
-        size(Some(*change)),
-        side(*change)
+        "Not all of the frame changed alike: {part} is {}{than}. Probably {probably}, or something moved: look there before \
+         turning anything, and shoot again.{survey}",
+        off(change),
     )
 }
 

@@ -323,6 +323,11 @@ pub struct Verdict {
 }
 
 impl Verdict {
+    /// Nothing speaks against all lights having changed alike, or having stayed.
+    pub fn changed_alike(&self) -> bool {
+        self.disparity.is_none_or(|disparity| disparity <= Disparity::OF_ALIKE)
+    }
+
     /// The change of light that would bring the frame back to its reference; `None` when nobody
     /// should turn anything on this evidence.
     pub fn wanted(&self, tolerance: Stops) -> Option<Stops> {

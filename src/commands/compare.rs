@@ -17,7 +17,7 @@ use super::{say, say_json};
 use crate::advice::{Evidence, Finding, Framing, Laid, Observation, Verdict, judge};
 use crate::align::{Overlay, Prepared};
 use crate::config::{Config, Curves};
-use crate::drift::{EvidenceUsed, Lighting, Observed};
+use crate::drift::{Disparity, EvidenceUsed, Lighting, Observed, Unevenness};
 use crate::frame::{Frame, Picture, Settings, Small};
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
@@ -100,6 +100,10 @@ struct Answer<'a> {
     settings: Option<&'a Settings>,
     /// How the frame lay over the reference; null where one of them has no pixels.
     framing: Option<&'a Framing>,
+    /// How much speaks against all lights having changed alike; null where too little can be compared.
+    disparity: Option<Disparity>,
+    /// The part that changed unlike the rest, where that is what is found.
+    uneven: Option<&'a Unevenness>,
     spots: &'a [Observed],
     notes: &'a [String],
 }
@@ -256,6 +260,8 @@ fn as_json(file: &str, judged: &Judged) -> String {
         evidence_used: verdict.evidence_used,
         settings: Some(&metered.observation.settings),
         framing: verdict.framing.as_ref(),
+        disparity: verdict.disparity,
+        uneven: verdict.uneven.as_ref(),
         spots: &verdict.spots,
         notes: &metered.notes,
     })
@@ -277,6 +283,8 @@ fn nothing_known(file: &str, why: &str) -> String {
         evidence_used: None,
         settings: None,
         framing: None,
+        disparity: None,
+        uneven: None,
         spots: &[],
         notes: &[],
     })

@@ -18,19 +18,25 @@ use crate::statistics::median;
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 pub struct Disparity(pub f64);
 
+impl Disparity {
+    /// Most that is left where all lights changed alike: in 95 % of such frames, of sitters who walked (tuned on 2,200 frames of
+    /// sitters under single strobes; held by `one_light_of_several_is_told_from_all_alike`).
+    pub const OF_ALIKE: Disparity = Disparity(7.5);
+}
+
 /// Fewer patches can't tell.
 const FEWEST_PATCHES: usize = 30;
-/// The largest errors that the curve may have.
+/// So many of the ways in which the curve may be wrong, the largest first, are looked for.
 const CURVE_ERRORS: usize = 8;
 /// The change of all alike, and the curve's errors.
 const UNKNOWN: usize = CURVE_ERRORS + 1;
-/// What following, noise and skin that moved leave of a patch's change, and what is added to it for each stop of change. Both were
-/// tuned on 2,200 frames of sitters under single strobes; `one_light_of_several_is_told_from_all_alike` holds them.
+/// How far patches of one change scatter, by noise, by following them and by skin that moved; and how much farther for each stop
+/// of change. Tuned and held as [`Disparity::OF_ALIKE`].
 const SCATTER: Stops = Stops(0.04);
 const SCATTER_PER_STOP: f64 = 0.12;
 /// Patches that err together count as one.
 const ERR_TOGETHER: f64 = 30.0;
-/// A patch that is off by more than so many scatters counts less and less: an eye that closed, a lock of hair.
+/// A patch that is off by so many scatters counts half, and one farther off less still: an eye that closed, a lock of hair.
 const ROBUST: f64 = 3.0;
 /// After so many rounds of weighing the weights change no more.
 const ROUNDS: usize = 10;
@@ -92,28 +98,33 @@ fn fit(patches: &[(Row, f64, f64)], before: &Row) -> Option<Row> {
 /// Patches of a coarse cell that must be found for it to tell anything.
 const LEAST_OF_A_CELL: usize = 4;
 
-/// The part of the scene that is farthest from what `untouched` lights would show, and how far. `None` where no part can be told.
-pub fn farthest_part(alignment: &Alignment, untouched: Stops, response: &Response) -> Option<Unevenness> {
+/// The part of the scene whose change is farthest from `known`, which is what it would be if nothing happened that nobody knows
+/// of, and how far the rest is from it. `None` where no part can be told from the rest.
+pub fn farthest_part(alignment: &Alignment, known: Stops, response: &Response) -> Option<Unevenness> {
     let (columns, rows) = GRID;
     let mut cells: Vec<Vec<f64>> = vec![Vec::new(); columns * rows];
     for (at, patch) in alignment.patches.iter().enumerate() {
         let column = at % alignment.columns * columns / alignment.columns;
         let row = at / alignment.columns * rows / alignment.rows;
         let change = patch.as_ref().and_then(|patch| Change::of(patch, 1.0, response));
-        cells[row * columns + column].extend(change.map(|change| (change.drift - untouched).0));
+        cells[row * columns + column].extend(change.map(|change| (change.drift - known).0));
     }
     let told = |cell: &mut Vec<f64>| (cell.len() >= LEAST_OF_A_CELL).then(|| median(cell)).flatten();
     let cells: Vec<Option<f64>> = cells.iter_mut().map(told).collect();
     let (at, farthest) = (0..cells.len())
         .filter_map(|at| Some((at, cells[at]?)))
         .max_by(|(_, a), (_, b)| a.abs().total_cmp(&b.abs()))?;
-    let mut is_near = cells.iter().map(|cell| cell.is_some_and(|off| off / farthest >= 0.5)).collect::<Vec<bool>>();
+    // What is off by less than most of the frame is the rest of it.
+    let middling = median(&mut cells.iter().flatten().map(|off| off.abs()).collect::<Vec<f64>>())?;
+    let least = (farthest.abs() / 2.0).max(middling);
+    let is_far = |off: f64| off.abs() >= least && (off > 0.0) == (farthest > 0.0);
+    let mut is_near = cells.iter().map(|cell| cell.is_some_and(is_far)).collect::<Vec<bool>>();
     let part = take_patch(&mut is_near, at, columns);
     let middle = |is_in: bool| {
         let of = |at: &usize| part.contains(at) == is_in;
         median(&mut (0..cells.len()).filter(of).filter_map(|at| cells[at]).collect::<Vec<f64>>()).map(Stops)
     };
-    Some(Unevenness { part: place_of(&part, GRID), change: middle(true)?, elsewhere: middle(false) })
+    Some(Unevenness { part: place_of(&part, GRID), change: middle(true)?, elsewhere: Some(middle(false)?) })
 }
 
 #[cfg(test)]

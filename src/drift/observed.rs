@@ -95,8 +95,8 @@ impl QuantilePair {
 pub struct Unevenness {
     /// Part of the frame, in words.
     pub part: String,
-    /// How far its light is off: from what the settings let untouched lights show where parts of the scene were followed, else
-    /// from the drift of the rest.
+    /// How far its light is off: from what settings and known turns explain where parts of the scene were followed, else from the
+    /// drift of the rest.
     #[serde(alias = "by")]
     pub change: Stops,
     /// How far the rest is off, where parts of the scene were followed.

@@ -46,12 +46,12 @@ const LEAST_PATCHES: f64 = 1.5;
 /// comes to is held by `faces_that_move_are_read_in_true_stops`).
 const PATCHES_THAT_ERR_TOGETHER: usize = 16;
 const MOST_INDEPENDENT: usize = 40;
-/// The mean of unlike codes is no code of the mean light, and by how much it isn't depends on the exposure: in stops at
-/// [`AT_DRIFT`], for a patch whose codes deviate from their mean by as much as they are (by `the_same_photograph_exposed_otherwise_reads_as_it_was_exposed`:
+/// A patch whose pixels have unlike codes reads wrongly once the exposure changes: the curve is bent, and the mean of their codes is
+/// not the code of their mean light. By so many stops at [`AT_DRIFT`], were they to deviate by as much as their mean (by `the_same_photograph_exposed_otherwise_reads_as_it_was_exposed`:
 /// patches that deviate by 0.2 were off by 0.1 to 0.2 stop at two stops, those that deviate by 0.02 by 0.01).
 const DOUBT_OF_DETAIL: f64 = 0.8;
 const AT_DRIFT: Stops = Stops(2.0);
-/// A patch with this much detail counts half of one with none (tuned by the same test).
+/// A patch with this much detail counts half of what its doubt alone would let it count (tuned by the same test).
 const FLAT: f64 = 0.1;
 /// A channel that stands at the top of the scale, even in a part of a patch, tells of no more light, while the others do
 /// (tuned by the same test).
@@ -80,7 +80,7 @@ pub fn observe_patches(place: SpotPlace, alignment: &Alignment, response: &Respo
     let following = Stops(half_width_of_median(spread.0, independent));
     let all: f64 = changes.iter().map(|c| c.weight).sum();
     let curve = response.uncertainty_of(changes.iter().map(|c| (c.codes[0], c.codes[1], c.weight / all)));
-    // Doubt of one side for all patches: the more, the more the exposure changed.
+    // Detail and burnt-out channels pull all patches the same way, the more so the more the exposure changed.
     let doubt = changes.iter().map(|c| c.doubt.0 * c.weight / all).sum::<f64>();
     let reading = Stops(doubt * (drift.0.abs() / AT_DRIFT.0).min(1.0));
     Some(Observed {
@@ -121,7 +121,7 @@ impl Change {
         let is_burnt_out = patch.colours.as_flattened().iter().any(|code| *code >= PARTLY_BURNT_OUT);
         let burnt = if is_burnt_out { DOUBT_OF_A_BURNT_CHANNEL } else { Stops::ZERO };
         let doubt = Stops(DOUBT_OF_DETAIL * detail).in_quadrature(burnt);
-        // What detail does to a patch is of one side for all of them, so that many don't make up for a few that are flat.
+        // Detail pulls all patches the same way, so that many of them don't make up for a few that are flat.
         let flat = 1.0 / (1.0 + (detail / FLAT).powi(2));
         let weight = share * flat / response.noise_between(a, b).in_quadrature(doubt).0.powi(2);
         trusted.then(|| Change {

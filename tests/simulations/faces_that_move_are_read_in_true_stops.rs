@@ -4,19 +4,19 @@
 //! CHECK: the sittings of `strobe_sittings`; `GREYHOLD_SITTINGS` names their folder.
 
 use crate::harness::random::Random;
-use crate::strobe_sittings::{Judged, judged};
+use crate::strobe_sittings::{Judged, alike};
 use greyhold::advice::Finding;
 
 #[test]
 fn the_light_of_sitters_who_move_is_read_in_true_stops() {
-    let Some(judged) = judged("GREYHOLD_SITTINGS", "sittings") else { return };
-    let sittings = 1 + judged.iter().map(|j| j.sitting).max().unwrap_or(0);
-    let of_kind = |kind: &str| judged.iter().filter(|j| j.kind == kind).collect::<Vec<&Judged>>();
-    let (unchanged, alike) = (of_kind("unchanged"), of_kind("alike"));
+    let Some(frames) = alike() else { return };
+    let sittings = 1 + frames.iter().map(|j| j.sitting).max().unwrap_or(0);
+    let of_kind = |kind: &str| frames.iter().filter(|j| j.kind == kind).collect::<Vec<&Judged>>();
+    let (unchanged, all_alike) = (of_kind("unchanged"), of_kind("alike"));
     println!(
         "{sittings} sittings: {} frames of unchanged light, {} in which all lights changed alike",
         unchanged.len(),
-        alike.len()
+        all_alike.len()
     );
 
     let alarms: Vec<&&Judged> = unchanged.iter().filter(|j| j.stock.finding != Finding::Matched).collect();
@@ -26,7 +26,7 @@ fn the_light_of_sitters_who_move_is_read_in_true_stops() {
     }
     crate::assert_share(unchanged.len() - alarms.len(), unchanged.len(), 0.99, "unchanged frames told as such");
 
-    let mut errors: Vec<f64> = alike.iter().filter_map(|j| Some((j.own.observed?.0 - j.truth).abs())).collect();
+    let mut errors: Vec<f64> = all_alike.iter().filter_map(|j| Some((j.own.observed?.0 - j.truth).abs())).collect();
     errors.sort_by(f64::total_cmp);
     let at = |share: f64| errors[((errors.len() - 1) as f64 * share) as usize];
     println!(
@@ -36,10 +36,10 @@ fn the_light_of_sitters_who_move_is_read_in_true_stops() {
         at(0.95),
         at(1.0)
     );
-    assert!(errors.len() * 100 >= alike.len() * 95, "told of {} of {}", errors.len(), alike.len());
+    assert!(errors.len() * 100 >= all_alike.len() * 95, "told of {} of {}", errors.len(), all_alike.len());
     assert!(at(0.5) <= 0.03, "{}", at(0.5));
 
-    assert_intervals(&alike, sittings, "alike, by the stock curve");
+    assert_intervals(&all_alike, sittings, "alike, by the stock curve");
 }
 
 /// Told by their settings, or clipped too hard: these have no interval of their own.

@@ -4,8 +4,10 @@
 //! CHECK: the sittings of `strobe_sittings`; `GREYHOLD_SITTINGS` names the folder of those in which all lights changed alike or none,
 //! and `GREYHOLD_SINGLES` that of those in which one did.
 
-use crate::strobe_sittings::{Judged, judged};
+use crate::strobe_sittings::{Judged, alike, judged};
+
 use greyhold::advice::Finding;
+use greyhold::drift::Disparity;
 
 /// A fifth of the scene changed visibly.
 const VISIBLY: f64 = 0.2;
@@ -31,8 +33,8 @@ fn one_light_alone_is_not_answered_by_turning_all() {
 
 #[test]
 fn all_lights_that_changed_alike_are_told_as_such() {
-    let Some(judged) = judged("GREYHOLD_SITTINGS", "sittings") else { return };
-    let alike: Vec<&Judged> = judged.iter().filter(|j| j.kind == "alike" && j.truth.abs() > 0.25).collect();
+    let Some(frames) = alike() else { return };
+    let alike: Vec<&Judged> = frames.iter().filter(|j| j.kind == "alike" && j.truth.abs() > 0.25).collect();
     for turned in [false, true] {
         let all: Vec<&&Judged> = alike.iter().filter(|j| j.head_turned == turned).collect();
         let found = all.iter().filter(|j| j.stock.finding == Finding::LightsChanged).count();
@@ -46,9 +48,20 @@ fn all_lights_that_changed_alike_are_told_as_such() {
 
 #[test]
 fn a_head_that_turned_is_no_light() {
-    let Some(judged) = judged("GREYHOLD_SITTINGS", "sittings") else { return };
-    let turned: Vec<&Judged> = judged.iter().filter(|j| j.kind == "unchanged" && j.head_turned).collect();
+    let Some(frames) = alike() else { return };
+    let turned: Vec<&Judged> = frames.iter().filter(|j| j.kind == "unchanged" && j.head_turned).collect();
     let matched = turned.iter().filter(|j| j.stock.finding == Finding::Matched).count();
     println!("heads turned by 5 degrees, unchanged light: {matched} of {} match", turned.len());
     crate::assert_share(matched, turned.len(), 0.97, "frames with a turned head that match");
+}
+
+/// A survey goes by that.
+#[test]
+fn where_nothing_changed_nearly_nothing_speaks_against_it() {
+    let Some(frames) = alike() else { return };
+    let walked: Vec<&Judged> = frames.iter().filter(|j| j.kind == "unchanged" && !j.head_turned).collect();
+    let little =
+        walked.iter().filter(|j| j.stock.disparity.is_some_and(|disparity| disparity <= Disparity(4.0))).count();
+    println!("sitters who walked, unchanged light: disparity at most 4 in {little} of {}", walked.len());
+    crate::assert_share(little, walked.len(), 0.97, "frames that nearly nothing speaks against");
 }

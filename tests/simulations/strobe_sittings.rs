@@ -7,7 +7,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use greyhold::advice::{Evidence, Laid, Verdict, judge};
 use greyhold::align::{Overlay, Prepared};
@@ -33,6 +33,12 @@ pub struct Judged {
     pub changed: f64,
     pub stock: Verdict,
     pub own: Verdict,
+}
+
+/// Frames in which all lights changed alike, or none; `None` where there are no sittings.
+pub fn alike() -> Option<&'static [Judged]> {
+    static ALIKE: OnceLock<Option<Vec<Judged>>> = OnceLock::new();
+    ALIKE.get_or_init(|| judged("GREYHOLD_SITTINGS", "sittings")).as_deref()
 }
 
 /// All frames of the sittings that a variable names the folder of, else of those that CI makes.

@@ -82,7 +82,12 @@ impl Draft<'_> {
         laid.filter(|laid| laid.shows_anew())?;
         let is_sure = verdict.spots.iter().any(|s| s.spot == WHOLE && s.half_width <= SURE_ENOUGH);
         let is_known = look?.frame == Some(exposure.frame);
-        if verdict.finding != Finding::Matched || !is_sure || is_known || exposure.found_at_start {
+        if verdict.finding != Finding::Matched
+            || !verdict.changed_alike()
+            || !is_sure
+            || is_known
+            || exposure.found_at_start
+        {
             return None;
         }
         let reference = pair.reference.as_ref()?.metered.as_ref()?;

@@ -41,6 +41,9 @@ const TIED_STEP: Stops = Stops(0.1);
 const NO_TURN: Stops = Stops(0.06);
 /// A turn this near to what was asked is that.
 const AS_ASKED: Stops = Stops(0.1);
+/// A click of the coarsest dial, and a little (chosen beforehand; `and_a_claim_that_is_made_is_right` holds that a flash that is out
+/// is never answered by a turn).
+const SMALL: Stops = Stops(0.4);
 /// Groups off by this much alike are turned alike.
 const ALIKE: Stops = Stops(0.15);
 
@@ -54,6 +57,11 @@ struct Settled<'a> {
 impl Settled<'_> {
     fn was_turned(&self) -> bool {
         self.change.abs() > NO_TURN
+    }
+
+    /// A small change of which nobody knows, where another light can't be told: what that one did may look like it.
+    fn may_be_anothers_doing(&self) -> bool {
+        self.was_turned() && self.change.abs() <= SMALL && self.group.asked.is_none()
     }
 
     fn is_as_asked(&self) -> bool {
@@ -150,8 +158,9 @@ impl Draft<'_> {
             return Some(Effects::default());
         }
         let groups = &verdict.groups;
-        let settled: Vec<Settled> = groups.iter().filter_map(settled).collect();
+        let mut settled: Vec<Settled> = groups.iter().filter_map(settled).collect();
         let all = !groups.is_empty() && settled.len() == groups.len();
+        settled.retain(|s| all || !s.may_be_anothers_doing());
         if !all && verdict.finding != Finding::GroupChanged {
             // A light that can't be told may be out: a change is answered only when it is that of the lights that can
             // be told, or of the settings.
