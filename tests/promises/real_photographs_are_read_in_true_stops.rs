@@ -77,8 +77,11 @@ fn with_the_settings_drift_and_expectation_are_the_true_ones() {
     let Some(frames) = real_frames() else { return };
     for name in ["third-stops", "series-b", "series-c"] {
         let pairs = pairs(&frames, name, &[]);
-        let known: Vec<_> =
-            pairs.iter().filter_map(|(t, a)| Some((t, a["expected"].as_f64()?, a["drift"].as_f64()))).collect();
+        // In series-b the light itself changed between frames, in some parts more than in others.
+        let uneven = pairs.iter().filter(|(_, answer)| answer["finding"] == "uneven").count();
+        assert!(uneven * 10 <= if name == "series-b" { pairs.len() } else { 0 }, "{name}: {uneven} are uneven");
+        let even = pairs.iter().filter(|(_, answer)| answer["finding"] != "uneven");
+        let known: Vec<_> = even.filter_map(|(t, a)| Some((t, a["expected"].as_f64()?, a["drift"].as_f64()))).collect();
         assert!(
             known.len() * 10 >= pairs.len() * 8,
             "{name}: the light is told for {} of {}",
