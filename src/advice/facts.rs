@@ -12,7 +12,7 @@ use crate::drift::{
     expected, farthest_part, fitting_light, tints_of_patches, uncertainty_of_expected, weigh,
 };
 use crate::meter::Reading;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 
 /// What is known of one frame.
 pub(super) struct Facts<'a> {
@@ -42,6 +42,8 @@ const DARK: Stops = Stops(-1.5);
 const TELLS_OF_THE_SPOT: f32 = 0.2;
 /// At this code nine tenths of a spot are as good as black.
 const NEARLY_BLACK: f64 = 9.0;
+/// A reading this vague is no match of a frame at its reference's settings. Tones alone, of a plain wall, are not as vague.
+const TOO_VAGUE: Stops = Stops(0.5);
 /// A flash that fires before it has recycled loses at least and at most this much.
 const RECYCLE_DIP: std::ops::Range<f64> = -2.6..-0.2;
 
@@ -89,6 +91,15 @@ impl<'a> Facts<'a> {
     /// The settings explain a spot that is clipped: then what they say can be followed.
     pub fn clipping_bears_out_the_settings(&self) -> bool {
         self.clipped().zip(self.drift()).is_some_and(|(clipped, predicted)| clipped.bears_out(predicted))
+    }
+
+    pub fn settings_changed(&self) -> bool {
+        self.expected.is_some_and(|expected| expected.abs() > SAME_SETTING)
+    }
+
+    /// What could not have disagreed agrees with nothing, unless settings tell what became of the light.
+    pub fn is_too_vague_to_differ(&self) -> bool {
+        !self.settings_changed() && self.observed().is_some_and(|observed| observed.half_width > TOO_VAGUE)
     }
 
     /// The picture contradicts the settings, and shows too little of the reference to say whether all lights changed alike.

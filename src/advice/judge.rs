@@ -9,7 +9,7 @@ use super::sentence;
 use super::verdict::{Evidence, Finding, Framing, Verdict};
 use crate::drift::{Assumption, Disparity, EvidenceUsed, Weighed};
 use crate::frame::Rendering;
-use crate::photometry::{SAME_SETTING, Stops};
+use crate::photometry::Stops;
 
 /// Whether a finding holds.
 type Test = fn(&Facts) -> bool;
@@ -56,14 +56,14 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 11] = [
     (Finding::Uneven, is_uneven),
     (Finding::AmbientRisen, only_ambient_is_left),
     // 7
-    (Finding::ColourShifted, |f| matches(f) && f.colour_shift.is_some()),
-    (Finding::Matched, |f| matches(f) && !is_too_vague_to_differ(f)),
+    (Finding::ColourShifted, |f| is_seen_to_match(f) && f.colour_shift.is_some()),
+    (Finding::Matched, is_seen_to_match),
     (Finding::Uncertain, is_within_its_uncertainty),
     (Finding::Uncertain, |f| f.too_little_is_found()),
     // 8
     (Finding::SettingsUnknown, |f| f.expected.is_none()),
-    (Finding::SettingsChanged, |f| settings_changed(f) && evidence_used(f) != Some(EvidenceUsed::Light)),
-    (Finding::BothChanged, settings_changed),
+    (Finding::SettingsChanged, |f| f.settings_changed() && evidence_used(f) != Some(EvidenceUsed::Light)),
+    (Finding::BothChanged, |f| f.settings_changed()),
 ];
 
 /// What is left when no test holds: there is a drift, and the settings are the reference's.
@@ -71,8 +71,6 @@ const LEFT_OVER: Finding = Finding::LightsChanged;
 
 /// Parts of a frame that was not laid over its reference are compared only where the whole is known this well.
 const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
-/// A reading this vague is no match of a frame at its reference's settings. Tones alone, of a plain wall, are not as vague.
-const TOO_VAGUE: Stops = Stops(0.5);
 /// More than this speaks against lights that changed alike where settings explain the drift: 99 % of the frames in which all lights
 /// changed alike lie below it.
 const NOT_ALIKE_AT_OTHER_SETTINGS: Disparity = Disparity(12.0);
@@ -114,18 +112,19 @@ pub fn judge(evidence: &Evidence) -> Verdict {
 /// The drift that the verdict tells; `None` when nobody should take a number from it.
 fn reported(finding: Finding, facts: &Facts) -> Option<Weighed> {
     let weighed = facts.weighed.clone();
+    let of_the_picture = || {
+        facts.observed().map(|s| Weighed {
+            drift: s.drift,
+            half_width: s.half_width,
+            evidence_used: EvidenceUsed::Light,
+            assumption: None,
+        })
+    };
     match finding {
         // Nothing can be weighed against such a picture, and what settings say is not what an uneven one shows: its own interval
         // is all that holds.
-        Finding::NotTrustworthy | Finding::Uneven => facts
-            .observed()
-            .map(|s| Weighed {
-                drift: s.drift,
-                half_width: s.half_width,
-                evidence_used: EvidenceUsed::Light,
-                assumption: None,
-            })
-            .or(weighed),
+        Finding::NotTrustworthy | Finding::Uneven => of_the_picture().or(weighed),
+        Finding::Uncertain if facts.is_too_vague_to_differ() => of_the_picture(),
         Finding::NoReference | Finding::NotMetered | Finding::Misfire | Finding::SyncBand | Finding::NewScene => None,
         Finding::Clipped => weighed.filter(|_| facts.clipping_bears_out_the_settings()),
         _ => weighed,
@@ -154,7 +153,7 @@ fn is_uneven(f: &Facts) -> bool {
     }
     let Some(disparity) = f.disparity else { return false };
     let sees_a_match = matches(f) && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
-    let most = match (sees_a_match, by_settings && settings_changed(f)) {
+    let most = match (sees_a_match, by_settings && f.settings_changed()) {
         (true, _) => NOT_ALIKE_WHERE_THE_WHOLE_MATCHES,
         (false, true) => NOT_ALIKE_AT_OTHER_SETTINGS,
         (false, false) => Disparity::OF_ALIKE,
@@ -166,9 +165,8 @@ fn matches(f: &Facts) -> bool {
     f.drift().is_some_and(|drift| drift.abs() <= f.evidence.tolerance)
 }
 
-/// What could not have disagreed agrees with nothing, unless settings tell what became of the light.
-fn is_too_vague_to_differ(f: &Facts) -> bool {
-    !settings_changed(f) && f.observed().is_some_and(|s| s.half_width > TOO_VAGUE)
+fn is_seen_to_match(f: &Facts) -> bool {
+    matches(f) && !f.is_too_vague_to_differ()
 }
 
 fn is_within_its_uncertainty(f: &Facts) -> bool {
@@ -178,15 +176,11 @@ fn is_within_its_uncertainty(f: &Facts) -> bool {
 /// The frame is brighter than its settings explain, and every flash is as it should be.
 fn only_ambient_is_left(f: &Facts) -> bool {
     let told_apart = f.expected.is_some() && !matches(f) && !is_within_its_uncertainty(f);
-    let lights_changed = !settings_changed(f) || evidence_used(f) == Some(EvidenceUsed::Light);
+    let lights_changed = !f.settings_changed() || evidence_used(f) == Some(EvidenceUsed::Light);
     told_apart
         && lights_changed
         && f.drift().is_some_and(|drift| drift > Stops::ZERO)
         && f.lights().is_some_and(|l| l.flashes_are_right(f.evidence.tolerance))
-}
-
-fn settings_changed(f: &Facts) -> bool {
-    f.expected.is_some_and(|e| e.abs() > SAME_SETTING)
 }
 
 fn evidence_used(f: &Facts) -> Option<EvidenceUsed> {

@@ -200,16 +200,13 @@ fn uncertain(facts: &Facts) -> String {
             amount(facts.drift())
         );
     }
-    let within = facts.weighed.as_ref().map_or_else(
-        || "its uncertainty".to_owned(),
-        |weighed| {
-            let own = facts.observed().map(|s| s.half_width).unwrap_or(weighed.half_width);
-            format!("{:.2}", if own > weighed.half_width { own } else { weighed.half_width }.0)
-        },
-    );
+    let observed = facts.observed();
+    let half_width = facts.weighed.as_ref().map(|weighed| weighed.half_width);
+    let within = [half_width, observed.map(|s| s.half_width)].into_iter().flatten().fold(0.0_f64, |w, h| w.max(h.0));
+    let read = observed.filter(|_| facts.is_too_vague_to_differ()).map(|s| s.drift).or(facts.drift());
     format!(
-        "Reads {} but can't be told from a match to within {within}: shoot another before turning anything.",
-        amount(facts.drift())
+        "Reads {} but can't be told from a match to within {within:.2}: shoot another before turning anything.",
+        amount(read)
     )
 }
 

@@ -61,19 +61,29 @@ impl Shot {
 
     /// The scene's light, before the camera.
     pub fn light(&self) -> Vec<[f32; 3]> {
+        self.lit_by([self.power; 2])
+    }
+
+    /// The same with key and fill light each at a power of its own, in stops.
+    pub fn lit_by(&self, powers: [f64; 2]) -> Vec<[f32; 3]> {
         let light = |from, strength, softness| Light { from, strength, on_backdrop: 0.3, softness };
         let lights = [light([-0.8, 0.6, 0.9], 0.9, 0.4), light([0.6, 0.0, 1.0], 0.35, 0.9)];
         let (width, height) = self.size;
         let sway = self.number as f32;
         let pose =
             Pose { right: 0.004 * sway.sin(), up: 0.003 * (sway * 2.0).cos(), turn: 2.0 * sway.sin(), nearer: 0.0 };
-        let lit: Vec<(Light, f64)> = lights.iter().map(|l| (*l, self.power)).collect();
+        let lit: Vec<(Light, f64)> = lights.into_iter().zip(powers).collect();
         Scene { width, height, pose }.render(&lit)
     }
 
     pub fn jpeg(&self) -> Vec<u8> {
+        self.jpeg_lit_by([self.power; 2])
+    }
+
+    /// The same with key and fill light each at a power of its own, in stops.
+    pub fn jpeg_lit_by(&self, powers: [f64; 2]) -> Vec<u8> {
         let (width, height) = self.size;
-        expose(&self.light(), width, height, &self.exposure(), 88, self.number).unwrap()
+        expose(&self.lit_by(powers), width, height, &self.exposure(), 88, self.number).unwrap()
     }
 
     /// What the sensor takes up: mid-grey at f/14 and ISO 100 is 18 % of saturation.
@@ -287,7 +297,12 @@ impl Studio {
 
     /// Puts a frame and waits until it is logged.
     pub fn take(&self, name: &str, shot: Shot) -> Value {
-        self.put(name, &shot.jpeg());
+        self.take_bytes(name, &shot.jpeg())
+    }
+
+    /// The same, of a file that was made otherwise.
+    pub fn take_bytes(&self, name: &str, bytes: &[u8]) -> Value {
+        self.put(name, bytes);
         assert!(self.sync().is_empty());
         self.frame(name)
     }

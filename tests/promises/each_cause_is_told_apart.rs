@@ -2,6 +2,7 @@
 //! on rendered frames of known light.
 
 use crate::harness::{Shot, Studio, shot, wait_for};
+use greyhold::studio::with_exif;
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
@@ -230,6 +231,44 @@ fn a_ratio_changed_on_purpose_is_not_taken_for_an_even_change() {
     near(&lights[0]["power"], -1.0, 1e-6);
     near(&lights[2]["power"], -3.0, 1e-6);
     assert!(studio.powers().iter().all(|p| p["source"] == "told"));
+}
+
+/// Nobody made a survey, so nobody knows what each light gives: turning all of them would make it worse.
+#[test]
+fn one_light_that_changed_by_itself_is_not_answered_by_turning_all() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let out = studio.take_bytes("2.jpg", &shot(8.0, 0.0, 2).jpeg_lit_by([-20.0, 0.0]));
+    assert_eq!(cause(&out), "uneven", "{out}");
+    assert_eq!(out["verdict"]["assumption"], Value::Null);
+    let said = out["verdict"]["sentence"].as_str().unwrap();
+    assert!(said.contains("darker than the settings explain") && said.contains("is out"), "{said}");
+    assert!(studio.corrections().is_empty());
+    assert_eq!(cause(&studio.take("3.jpg", shot(8.0, 0.0, 3))), "matched");
+    assert_eq!(cause(&studio.take("4.jpg", shot(8.0, -1.0, 4))), "lights_changed");
+    assert_eq!(studio.corrections().len(), 1, "all changed alike: all are turned");
+    // A reference that was taken while a light was out: then it comes on.
+    assert_eq!(studio.tell(json!({"command": "reference", "file": "2.jpg"}))["ok"], true);
+    let on = studio.take("5.jpg", shot(8.0, 0.0, 5));
+    assert_eq!(cause(&on), "uneven", "{on}");
+    let said = on["verdict"]["sentence"].as_str().unwrap();
+    assert!(said.contains("brighter than the settings explain") && !said.contains("is out"), "{said}");
+    assert_eq!(studio.corrections().len(), 1);
+}
+
+#[test]
+fn a_frame_of_one_tone_is_no_match_and_turns_nothing() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (number, code) in [(2, 118), (3, 225)] {
+        let shot = shot(8.0, 0.0, number);
+        let rgb = vec![code; (shot.size.0 * shot.size.1 * 3) as usize];
+        let jpeg = with_exif(&rgb, shot.size.0, shot.size.1, &shot.exposure(), 88).unwrap();
+        let frame = studio.take_bytes(&format!("{number}.jpg"), &jpeg);
+        assert_eq!(cause(&frame), "uncertain", "{frame}");
+        assert!(frame["verdict"]["uncertainty"].as_f64().unwrap() > 0.35, "{frame}");
+    }
+    assert!(studio.corrections().is_empty());
 }
 
 #[test]
