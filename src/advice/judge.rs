@@ -71,11 +71,11 @@ const LEFT_OVER: Finding = Finding::LightsChanged;
 
 /// Parts of a frame that was not laid over its reference are compared only where the whole is known this well.
 const SURE_ENOUGH_FOR_PARTS: Stops = Stops(0.35);
-/// More than this speaks against lights that changed alike where settings explain the drift: 99 % of the frames in which all lights
-/// changed alike lie below it.
+/// More than this speaks against lights that changed alike where settings explain the drift: more than 99 % of the frames in which all
+/// lights changed alike lay below it, of those that [`Disparity::OF_ALIKE`] was tuned on. No test of its own holds it.
 const NOT_ALIKE_AT_OTHER_SETTINGS: Disparity = Disparity(12.0);
-/// And where the whole is seen to match: 97 % of the frames lie below it in which a head turned by 5 degrees and nothing changed. Both
-/// were tuned, and are held, as [`Disparity::OF_ALIKE`].
+/// And where the whole is seen to match: 97 % of the frames lie below it in which a head turned by 5 degrees and nothing changed. Tuned
+/// and held as [`Disparity::OF_ALIKE`].
 const NOT_ALIKE_WHERE_THE_WHOLE_MATCHES: Disparity = Disparity(24.0);
 
 /// Judges one frame.

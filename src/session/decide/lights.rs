@@ -41,8 +41,8 @@ const TIED_STEP: Stops = Stops(0.1);
 const NO_TURN: Stops = Stops(0.06);
 /// A turn this near to what was asked is that.
 const AS_ASKED: Stops = Stops(0.1);
-/// A click of the coarsest dial, and a little (chosen beforehand; `and_a_claim_that_is_made_is_right` holds that a flash that is out
-/// is never answered by a turn).
+/// A third of a stop, and a little: chosen after `and_a_claim_that_is_made_is_right` had answered a flash that was out by a turn of
+/// another light by a third; it holds that this doesn't happen.
 const SMALL: Stops = Stops(0.4);
 /// Groups off by this much alike are turned alike.
 const ALIKE: Stops = Stops(0.15);

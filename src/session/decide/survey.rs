@@ -16,8 +16,8 @@ use crate::session::judgement::{Judgement, Occasion};
 use crate::session::record::{Body, SurveyStep};
 use crate::session::setup::Setup;
 
-/// A frame of a single light is refused only on a reading as sure as this (chosen beforehand; held by
-/// `and_a_claim_that_is_made_is_right`, whose weak lights a vaguer reading would refuse).
+/// A frame of a single light is refused only on a reading as sure as this: vaguer ones had refused lights that were alone in
+/// `and_a_claim_that_is_made_is_right`, which must survey each of its lights.
 const SURE_ENOUGH_TO_REFUSE: Stops = Stops(0.35);
 /// And only where as little speaks against all lights having changed alike as in 99 % of frames in which sitters walked and nothing
 /// changed (held by `one_light_of_several_is_told_from_all_alike`): a single light that was not alone shows when the lights are put
