@@ -4,7 +4,7 @@
 use super::bracket::uncertainty_about_mid_grey;
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::response::{Curve, Exposed, Response, TONES, TRUSTED, fit, fit_to_light, tone};
+use crate::response::{Curve, Exposed, Response, Superposition, TONES, TRUSTED, fit, fit_to_light, fit_to_sum, tone};
 use crate::statistics::{Z95, median};
 
 /// Frames of one scene under one light, as far as anybody knows.
@@ -46,6 +46,19 @@ const MOST_RESIDUAL: Stops = Stops(0.06);
 const MOST_OFF_TONE: Stops = Stops(0.08);
 /// Fewer tones tell nothing of a curve.
 const FEWEST_TONES: usize = 5;
+/// How far a frame's light is off what its settings and powers say, standard deviation: flashes repeat to a hundredth or two
+/// of a stop (common practice, no source).
+const GAIN: Stops = Stops(0.025);
+/// And where somebody may have turned it.
+const TURN: Stops = Stops(0.3);
+/// A light that looks turned by more than this, half a click, teaches nothing: chosen so that
+/// `a_survey_makes_the_curve_known_within_what_is_stated` learns from next to no survey in which a light was turned by a click.
+const MOST_GAIN: Stops = Stops(0.15);
+/// A survey pulls a curve no farther than this many standard deviations from what was likely, between these codes.
+const FARTHEST_BY_SUM: f64 = 2.5;
+const TOLD_TONES: [[f64; 2]; 4] = [[40.0, 118.0], [80.0, 160.0], [118.0, 200.0], [160.0, 230.0]];
+/// What is left over of a half is no more than what flashes and frames leave over anyway.
+const GOOD_FIT: Stops = Stops(0.02);
 const FEWEST_QUANTILES: usize = 12;
 
 impl ExposureRun {
@@ -127,6 +140,30 @@ pub fn teach_by_raw(number: FrameNumber, parts: &[RawPair], known: &Curve) -> Op
     let (codes, light) = with_light(parts)?;
     let (curve, residual) = fit_to_light(&codes, &light, known)?;
     learned(known, curve, residual, vec![number]).filter(|l| l.residual <= MOST_RESIDUAL)
+}
+
+/// What light that adds says of the curve. Each half of the scene must bear out what the other teaches, no frame's light may
+/// have been far off, and the curve stays near what was likely.
+pub fn teach_by_sum(frames: Vec<FrameNumber>, light: &Superposition, known: &Curve) -> Option<Learned> {
+    let found = fit_to_sum(light, known, GAIN)?;
+    let were_turned = fit_to_sum(light, known, TURN)?;
+    let repeated = were_turned.gains.iter().all(|gain| gain.abs() <= MOST_GAIN);
+    let is_likely = TOLD_TONES.iter().all(|[dark, bright]| {
+        let change = |curve: &Curve| Response::unnamed(curve).light(*bright) - Response::unnamed(curve).light(*dark);
+        let doubt = known.deviation(std::iter::once((*dark, *bright, 1.0)));
+        (change(&found.curve) - change(known)).abs() <= doubt * FARTHEST_BY_SUM
+    });
+    let bears_out = [true, false].into_iter().all(|odd| is_borne_out(&light.half(odd), &light.half(!odd), known));
+    learned(known, found.curve, found.residual, frames)
+        .filter(|l| repeated && is_likely && bears_out && l.residual <= MOST_RESIDUAL)
+}
+
+/// Whether what one half of the scene teaches leaves less over of the other half than what was known before.
+fn is_borne_out(taught: &Superposition, other: &Superposition, known: &Curve) -> bool {
+    let Some(found) = fit_to_sum(taught, known, GAIN) else { return false };
+    let untaught = vec![Stops::ZERO; found.gains.len()];
+    let misfits = other.misfit(&found.curve, &found.gains).zip(other.misfit(known, &untaught));
+    misfits.is_some_and(|(after, before)| after <= before || after <= GOOD_FIT)
 }
 
 /// Whether a curve agrees with a pair that it was not made from.

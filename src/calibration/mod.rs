@@ -10,7 +10,7 @@ mod refusal;
 
 pub use accuracy::{Accuracy, Column, ComparedPair, Errors, accuracy};
 pub use bracket::{Bracket, Calibration, calibrate};
-pub use learning::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw};
+pub use learning::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw, teach_by_sum};
 pub use refusal::Refusal;
 
 use std::sync::Arc;

@@ -81,6 +81,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
                 Learning::SettingsAlone => "settings that changed and came back under one light",
+                Learning::Survey => "the survey, whose lights add up",
             };
             let numbers: Vec<String> = frames.iter().map(ToString::to_string).collect();
             format!(

@@ -182,7 +182,7 @@ pub fn fit_to_light(codes: &[f64], light: &[Stops], prior: &Curve) -> Option<(Cu
 
 /// What is known before any frame: the prior's precision, and its pull on the coefficients. The curve
 /// is zero at the anchor.
-fn before(prior: &Curve) -> Option<(DMatrix<f64>, DVector<f64>)> {
+pub(super) fn before(prior: &Curve) -> Option<(DMatrix<f64>, DVector<f64>)> {
     let inverse = prior.covariance.clone().cholesky()?.inverse();
     let anchor = basis::row(ANCHOR);
     let precision = inverse + &anchor * anchor.transpose() * SURE;
@@ -191,7 +191,7 @@ fn before(prior: &Curve) -> Option<(DMatrix<f64>, DVector<f64>)> {
 }
 
 /// The curve's part of a solution.
-fn curve_of(solution: &DVector<f64>, covariance: &DMatrix<f64>) -> Curve {
+pub(super) fn curve_of(solution: &DVector<f64>, covariance: &DMatrix<f64>) -> Curve {
     Curve {
         mean: solution.rows(0, SPLINES).into_owned(),
         covariance: covariance.view((0, 0), (SPLINES, SPLINES)).into_owned(),

@@ -13,8 +13,9 @@ use crate::align::PictureId;
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::meter::LightMap;
+use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
-use crate::response::{Response, TRUSTED};
+use crate::response::{Addend, Response, Superposition, TRUSTED};
 
 /// What lights a survey's frame.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -60,6 +61,9 @@ pub struct SurveyFrame {
     /// That picture; `None` where it lies as it was shot.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub laid_over: Option<PictureId>,
+    /// Its number; `None` in logs that did not keep it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub frame: Option<FrameNumber>,
 }
 
 /// A survey, under way or finished.
@@ -266,6 +270,29 @@ impl Survey {
             Some((names, misfit)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit }),
             None => Ok(()),
         }
+    }
+
+    /// What a finished survey's frames say of the curve that they went through: the light of the single groups, each with the
+    /// room's, adds up to that of all. `None` when a group was left out, for nobody knows what it gave, or settings aren't known.
+    pub fn superposition(&self) -> Option<Superposition> {
+        let all = self.frame(&Firing::Everything).filter(|all| self.skipped.is_empty() && !all.light.is_raw())?;
+        let dark = self.frame(&Firing::Nothing)?;
+        let codes = |frame: &SurveyFrame| frame.light.codes().collect();
+        // The room's light is in each single frame, and once in the frame with all.
+        let mut room = expected(&dark.settings, &all.settings, Lighting::Continuous)?.ratio();
+        let mut addends = Vec::new();
+        for single in self.taken.iter().filter(|frame| matches!(frame.firing, Firing::Only(_))) {
+            let factor = expected(&single.settings, &all.settings, Lighting::Flash)?.ratio();
+            room -= factor * expected(&dark.settings, &single.settings, Lighting::Continuous)?.ratio();
+            addends.push(Addend { codes: codes(single), factor });
+        }
+        addends.push(Addend { codes: codes(dark), factor: room });
+        Some(Superposition { addends, all: codes(all), columns: all.light.columns })
+    }
+
+    /// The numbers of its frames.
+    pub fn frames(&self) -> impl Iterator<Item = FrameNumber> + '_ {
+        self.taken.iter().filter_map(|frame| frame.frame)
     }
 
     /// The picture that its frames were laid over, as far as they could be.

@@ -10,6 +10,7 @@ use crate::advice::Observation;
 use crate::align::PictureId;
 use crate::frame::Settings;
 use crate::meter::{Logged, LoggedMap};
+use crate::numbers::FrameNumber;
 use crate::response::Response;
 use crate::rig::{Firing, SurveyFrame};
 
@@ -64,6 +65,11 @@ impl From<SurveyFrame> for LoggedSurveyFrame {
 }
 
 impl LoggedSurveyFrame {
+    /// The frame in codes, with its number.
+    pub(super) fn taken_as(&self, frame: FrameNumber) -> Option<SurveyFrame> {
+        self.in_codes(|_| None).map(|taken| SurveyFrame { frame: Some(frame), ..taken })
+    }
+
     /// The frame in codes; `None` when nobody knows the curve that it went through.
     pub fn in_codes(&self, named: impl Fn(&str) -> Option<Response>) -> Option<SurveyFrame> {
         let light = self.light.in_codes(named)?;
@@ -72,6 +78,7 @@ impl LoggedSurveyFrame {
             settings: self.settings.clone(),
             light,
             laid_over: self.laid_over,
+            frame: None,
         })
     }
 }

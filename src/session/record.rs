@@ -237,6 +237,8 @@ pub enum Learning {
     RawBesidePicture,
     /// Settings that changed and came back while the lights stayed.
     SettingsAlone,
+    /// The frames of a light survey: what the single lights give adds up to what all give.
+    Survey,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -291,7 +291,7 @@ impl Setup {
                 let survey = Survey { order: order.clone(), taken: Vec::new(), skipped: skipped.clone() };
                 *surveying = Some(survey);
             }
-            (SurveyStep::Taken { shows, .. }, Some(survey)) => survey.taken.extend(shows.in_codes(|_| None)),
+            (SurveyStep::Taken { frame, shows }, Some(survey)) => survey.taken.extend(shows.taken_as(*frame)),
             (SurveyStep::Skipped { group }, Some(survey)) => survey.skip(group),
             (SurveyStep::Finished { report }, surveying) => {
                 let marks = self.positions.iter().map(|p| (p.group.clone(), p.at)).collect();

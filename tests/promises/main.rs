@@ -29,6 +29,7 @@ mod a_strangers_file_costs_no_more_than_itself;
 mod a_stuck_reader_stops_nothing;
 mod a_survey_makes_each_light_known;
 mod a_survey_says_what_it_can_not_tell;
+mod a_survey_teaches_the_curve;
 mod a_verdict_says_what_it_rests_on;
 mod containers_from_the_registries;
 mod each_cause_is_told_apart;

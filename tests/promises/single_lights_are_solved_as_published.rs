@@ -47,7 +47,7 @@ fn survey(rig: &Rig) -> Survey {
         let iso = if lamps == Lamps::Only(1) { 400.0 } else { 100.0 };
         let take = Take { seconds, iso, ..Take::at_reference(rig, 40) }.firing(lamps);
         let light = light_map(&take.shoot(rig, &mut random));
-        survey.taken.push(SurveyFrame { firing: shot, settings: take.settings(), light, laid_over: None });
+        survey.taken.push(SurveyFrame { firing: shot, settings: take.settings(), light, laid_over: None, frame: None });
     }
     survey
 }

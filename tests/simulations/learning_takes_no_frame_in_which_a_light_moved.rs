@@ -13,7 +13,7 @@ use greyhold::photometry::Stops;
 use greyhold::response::{Curve, Response};
 
 /// A camera that the stock curve's uncertainty allows.
-fn camera(stock: &Curve, random: &mut Random) -> Response {
+pub fn camera(stock: &Curve, random: &mut Random) -> Response {
     let factor = stock.covariance.clone().cholesky().unwrap().l();
     loop {
         let draw = nalgebra::DVector::from_fn(stock.mean.len(), |_, _| random.normal());

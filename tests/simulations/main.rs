@@ -7,6 +7,7 @@
 #[path = "../harness/mod.rs"]
 mod harness;
 
+mod a_survey_teaches_the_curve;
 mod each_light_is_read_out_of_a_frame;
 mod faces_that_move_are_read_in_true_stops;
 mod intervals_hold_as_often_as_they_say;

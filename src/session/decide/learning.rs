@@ -5,12 +5,13 @@
 use super::Draft;
 use crate::advice::{Finding, Verdict};
 use crate::align::{MatchedPatch, side_by_side};
-use crate::calibration::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw};
+use crate::calibration::{ExposureRun, Learned, RawPair, agrees_with, teach_by_raw, teach_by_sum};
 use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
 use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
 use crate::response::{Curve, ResponseChoice};
+use crate::rig::Survey;
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
 use crate::session::record::{Body, Learning, Rendered};
@@ -108,6 +109,17 @@ impl Draft<'_> {
         let patches = overlay.alignment()?.patches.iter().step_by(EVERY);
         let code = |patch: &Option<MatchedPatch>| Some(f64::from(patch.filter(|patch| patch.is_followed)?.codes[1]));
         Some(patches.map(code).collect())
+    }
+
+    /// Learns from a survey whose last frame this is: single lights add up to all.
+    pub(super) fn learn_from_survey(&mut self, exposure: &Exposure, survey: &Survey) {
+        let settings = &exposure.observation.settings;
+        let Some(picture) = exposure.observation.reading_of(false) else { return };
+        let known = self.curve_to_learn(settings, picture);
+        let Some((known, light)) = known.zip(survey.superposition()) else { return };
+        if let Some(lesson) = teach_by_sum(survey.frames().collect(), &light, &known) {
+            self.learned(self.rendered(settings, picture), Learning::Survey, lesson);
+        }
     }
 
     /// Learns from a raw file beside its picture, when the pair before it bears that out.

@@ -118,6 +118,7 @@ impl Draft<'_> {
                 let step = SurveyStep::Taken { frame, shows: Box::new(shows.clone().into()) };
                 self.stage(Body::Survey { step, next: next.clone() });
                 if next.is_none() {
+                    self.learn_from_survey(exposure, &after);
                     let response = self.response_of_map(&shows.light, &exposure.observation);
                     self.finish_survey(&after, &response);
                 }
@@ -145,7 +146,13 @@ impl Draft<'_> {
         let clipped = light.clipped();
         let LightOver { light, over } = self.light_laid_over(over, exposure, light);
         let response = self.response_of_map(&light, &exposure.observation);
-        let frame = SurveyFrame { firing: firing.clone(), settings: settings.clone(), light, laid_over: over };
+        let frame = SurveyFrame {
+            firing: firing.clone(),
+            settings: settings.clone(),
+            light,
+            laid_over: over,
+            frame: Some(exposure.frame),
+        };
         let turned = before.moved_alike().unwrap_or(Stops::ZERO);
         let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
