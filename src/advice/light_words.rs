@@ -13,13 +13,19 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) ->
              Hold, leave every power as it is, use a longer exposure time.",
             share * 100.0
         ),
-        (Finding::ModifierMoved, Unexplained::Modifier { part, change }) => format!(
-            "{part} is {:.2} stop {} in a way that no change of power explains: a reflector or modifier moved, or \
-             something stands in its light. Look there before turning anything.",
-            change.abs().0,
-            if *change > Stops::ZERO { "brighter" } else { "darker" },
-            part = capital(part),
-        ),
+        (Finding::ModifierMoved, Unexplained::Modifier { part, change, or }) => {
+            let part = format!("{} is {:.2} stop {}", capital(part), change.abs().0, brighter_or_darker(*change));
+            match or {
+                None => format!(
+                    "{part} in a way that no change of power explains: a reflector or modifier moved, or something stands in its \
+                     light. Look there before turning anything."
+                ),
+                Some((group, by)) => format!(
+                    "{part}: either something new lights or shades it, as a reflector does, or {group} changed by {by}. Look there, \
+                     and at {group}'s dial, before turning anything."
+                ),
+            }
+        }
         (Finding::GroupNotFired, _) => {
             let out = lights.groups.iter().filter(|g| g.change == SourceChange::NotFired).map(GroupReading::name);
             format!(
@@ -102,6 +108,10 @@ pub(super) fn not_surveyed(lights: &LightEvidence) -> Option<String> {
     let left_out = &lights.not_surveyed;
     let them = if left_out.len() == 1 { "it" } else { "them" };
     (!left_out.is_empty()).then(|| format!("{} can't be told: the survey left {them} out", left_out.join(" and ")))
+}
+
+fn brighter_or_darker(change: Stops) -> &'static str {
+    if change > Stops::ZERO { "brighter" } else { "darker" }
 }
 
 pub(super) fn capital(text: &str) -> String {

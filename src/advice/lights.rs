@@ -78,6 +78,8 @@ pub enum Unexplained {
     Modifier {
         part: String,
         change: Stops,
+        /// A group whose change may look the same.
+        or: Option<(String, Stops)>,
     },
     Band {
         share: f64,
@@ -120,9 +122,11 @@ impl LightEvidence {
             }
         };
         let unexplained = match sources {
-            Sources::Residue { cells: patch, change } => {
-                Unexplained::Modifier { part: place_of(patch, cells), change: *change }
-            }
+            Sources::Residue { cells: patch, change, or } => Unexplained::Modifier {
+                part: place_of(patch, cells),
+                change: *change,
+                or: or.and_then(|(source, change)| Some((names.get(source)?.join(" with "), change))),
+            },
             Sources::Band { share } => Unexplained::Band { share: *share },
             Sources::Changes(_) | Sources::Unreadable => Unexplained::Nothing,
         };

@@ -44,6 +44,21 @@ pub struct Position {
     pub short_by: Option<Stops>,
     /// What it was before each word on it since the last frame, the latest last.
     earlier: Vec<Earlier>,
+    /// What all words on it since the last frame come to, once they can't be taken back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    word: Option<Word>,
+}
+
+/// What somebody told of a position.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Word {
+    /// How far it is now from where it was known to be before.
+    turn: Stops,
+    /// It carried out what the open correction asked.
+    confirmed: bool,
+    /// Where it had been was read out of a frame.
+    was_read: bool,
 }
 
 /// A position as it was before somebody told another.
@@ -70,7 +85,7 @@ impl Position {
     pub fn first(group: GroupName, power: Option<PowerSetting>) -> Position {
         let known = if power.is_some() { Known::Configured } else { Known::Unknown };
         let full = power.map(|p| (-p.below_full()).rounded());
-        Position { group, at: Stops::ZERO, full, known, short_by: None, earlier: Vec::new() }
+        Position { group, at: Stops::ZERO, full, known, short_by: None, earlier: Vec::new(), word: None }
     }
 
     /// The power that it is set to; `None` when nobody has told one.
@@ -104,6 +119,17 @@ impl Position {
         }
     }
 
+    /// The turn that somebody told after the last frame to have been carried out as asked.
+    pub fn confirmed_turn(&self) -> Option<Stops> {
+        self.word.filter(|word| word.confirmed).map(|word| word.turn)
+    }
+
+    /// How far it would stand from where somebody told, after the last frame, were it where that frame had been read to have it;
+    /// `None` where nobody told, or the word was that it is turned as was asked.
+    pub fn denied(&self) -> Option<Stops> {
+        self.word.filter(|word| !word.confirmed && word.was_read).map(|word| -word.turn)
+    }
+
     /// The end of its range leaves this over, and that was confirmed.
     pub fn is_known_to_be_short_by(&self, remainder: Stops) -> bool {
         self.short_by.is_some_and(|short| (short - remainder).abs() <= SAME_SHORTFALL)
@@ -132,9 +158,18 @@ impl Position {
         Some(confirmed)
     }
 
-    /// Nothing can be taken back any more.
+    /// Nothing can be taken back any more. What it came to is known until a frame was judged by it.
     pub fn settle(&mut self) {
+        if let Some(first) = self.earlier.first() {
+            let (turn, was_read) = ((self.at - first.at).rounded(), first.known == Known::ReadBySurvey);
+            self.word = Some(Word { turn, confirmed: first.confirmed, was_read });
+        }
         self.earlier.clear();
+    }
+
+    /// A frame was judged by what was told until now.
+    pub fn judged_by(&mut self) {
+        self.word = None;
     }
 }
 

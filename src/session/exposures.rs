@@ -14,6 +14,7 @@ use super::setup::Setup;
 use crate::advice::{Finding, Observation};
 use crate::meter::FrameReadings;
 use crate::numbers::{FrameNumber, RecordNumber};
+use crate::rig::Position;
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -254,6 +255,7 @@ impl Exposure {
     fn change(&self, setup: &mut Setup) {
         if let Some((n, judgement)) = &self.judged {
             self.go_on_from_here(setup, judgement);
+            setup.positions.iter_mut().for_each(Position::judged_by);
             setup.take_judgement(*n, judgement);
         }
         self.since.iter().for_each(|(n, body)| setup.apply(*n, body));

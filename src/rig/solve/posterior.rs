@@ -8,19 +8,9 @@ use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use super::fit::Fit;
+use super::hypotheses::{Hypothesis, SourcePrior, hypotheses};
 use crate::photometry::Stops;
 use crate::statistics::Z95;
-
-/// What is known of a source before the frame.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SourcePrior {
-    /// Ambient light is not turned by anybody, and doesn't fire.
-    pub is_flash: bool,
-    /// The clicks of its dial.
-    pub step: Stops,
-    /// The turn that the open correction asks of it.
-    pub asked: Option<Stops>,
-}
 
 /// How one source changed, against what was expected.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -35,14 +25,6 @@ pub enum SourceChange {
     NotFired,
     /// The picture can't tell.
     NotSettled,
-}
-
-/// A change of all sources that may explain a frame.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Hypothesis {
-    /// Change of each source in stops; minus infinity for a light that did not fire.
-    pub changes: Vec<f64>,
-    pub weight: f64,
 }
 
 /// All hypotheses given the frame, their weights adding up to one.
@@ -68,38 +50,13 @@ const SEEN: f64 = 0.25;
 /// Changes this near to each other are one claim.
 const ALIKE: f64 = 0.12;
 const ALIKE_AMBIENT: f64 = 0.5;
-/// Lights are turned within these stops.
-const MOST_TURN: f64 = 5.0;
 /// Hypotheses of fewer than this share of the likeliest one's weight are left out.
 const NEGLIGIBLE: f64 = 1e-6;
-/// Most changes of one source that are tried when every source may have changed by itself.
-const MOST_TRIED: usize = 7;
-/// And most hypotheses in all: what five sources make.
-const MOST_HYPOTHESES: usize = 17_000;
-
-/// Weights of the kinds of hypotheses against each other before anything is seen. They are no probabilities and don't add up to
-/// one: which kinds there are depends on what was asked and how soon the frame came, and only hypotheses that were weighed
-/// together are normalised.
-mod prior {
-    pub const NOTHING: f64 = 0.45;
-    pub const AS_ASKED: f64 = 0.25;
-    pub const ALL_ALIKE: f64 = 0.15;
-    pub const ONE: f64 = 0.15;
-    pub const FORGOTTEN: f64 = 0.08;
-    pub const NOT_FIRED: f64 = 0.03;
-    pub const DIPPED: f64 = 0.01;
-    pub const DIPPED_SOON: f64 = 0.2;
-    pub const AMBIENT: f64 = 0.03;
-    pub const SEVERAL: f64 = 0.03;
-    /// Turns get half as likely by this many stops.
-    pub const HALVED: f64 = 1.0;
-}
 
 /// Weighs the hypotheses. `soon`: a flash may still have been charging.
 pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
     let likelihood = Likelihood::new(found);
-    let mut hypotheses: Vec<Hypothesis> = candidates(priors, soon);
-    hypotheses.extend(several(found, priors));
+    let mut hypotheses = hypotheses(found, priors, soon);
     for hypothesis in &mut hypotheses {
         hypothesis.weight = hypothesis.weight.max(1e-300).ln() + likelihood.log_of(&hypothesis.changes);
     }
@@ -187,118 +144,10 @@ impl Likelihood {
     }
 }
 
-/// Hypotheses of a single doing.
-fn candidates(priors: &[SourcePrior], soon: bool) -> Vec<Hypothesis> {
-    let count = priors.len();
-    let flashes: Vec<usize> = (0..count).filter(|s| priors[*s].is_flash).collect();
-    let nothing = vec![0.0; count];
-    let with = |source: usize, change: f64| {
-        let mut changes = nothing.clone();
-        changes[source] = change;
-        changes
-    };
-    let mut hypotheses = vec![Hypothesis { changes: nothing.clone(), weight: prior::NOTHING }];
-    let share = 1.0 / flashes.len().max(1) as f64;
-    let asked = |s: usize| priors[s].asked.map(|a| a.0);
-    if flashes.iter().any(|s| asked(*s).is_some_and(|a| a != 0.0)) {
-        let as_asked: Vec<f64> = (0..count).map(|s| asked(s).unwrap_or(0.0)).collect();
-        let mut forgotten: Vec<Vec<f64>> = Vec::new();
-        for s in flashes.iter().filter(|s| as_asked[**s] != 0.0) {
-            let mut but_one = as_asked.clone();
-            but_one[*s] = 0.0;
-            for changes in [but_one, with(*s, as_asked[*s])] {
-                // Of two lights, all but the one are the other alone; where one was asked to be turned, nothing is left.
-                if changes != nothing && changes != as_asked && !forgotten.contains(&changes) {
-                    forgotten.push(changes);
-                }
-            }
-        }
-        let weight = prior::FORGOTTEN * share;
-        hypotheses.extend(forgotten.into_iter().map(|changes| Hypothesis { changes, weight }));
-        hypotheses.push(Hypothesis { changes: as_asked, weight: prior::AS_ASKED });
-    }
-    let coarsest = flashes.iter().map(|s| priors[*s].step.0).fold(0.0, f64::max);
-    let turns = turns(coarsest);
-    let total: f64 = turns.iter().map(|(_, w)| w).sum();
-    for (turn, weight) in &turns {
-        let alike = |s: usize| if priors[s].is_flash { Stops(*turn).to_nearest(priors[s].step).0 } else { 0.0 };
-        let changes: Vec<f64> = (0..count).map(alike).collect();
-        hypotheses.push(Hypothesis { changes, weight: prior::ALL_ALIKE * weight / total });
-    }
-    let dips: Vec<f64> = (2..=26).map(|tenth| -f64::from(tenth) / 10.0).collect();
-    let dipped = if soon { prior::DIPPED_SOON } else { prior::DIPPED } / dips.len() as f64;
-    for dip in &dips {
-        let changes = priors.iter().map(|p| if p.is_flash { *dip } else { 0.0 }).collect();
-        hypotheses.push(Hypothesis { changes, weight: dipped });
-    }
-    for s in &flashes {
-        let turns = self::turns(priors[*s].step.0);
-        let total: f64 = turns.iter().map(|(_, w)| w).sum();
-        hypotheses.extend(
-            turns
-                .iter()
-                .map(|(turn, w)| Hypothesis { changes: with(*s, *turn), weight: prior::ONE * share * w / total }),
-        );
-        hypotheses.push(Hypothesis { changes: with(*s, f64::NEG_INFINITY), weight: prior::NOT_FIRED * share });
-        hypotheses.extend(dips.iter().map(|dip| Hypothesis { changes: with(*s, *dip), weight: dipped * share }));
-    }
-    for s in (0..count).filter(|s| !priors[*s].is_flash) {
-        let rises: Vec<f64> = (1..=24).map(|quarter| f64::from(quarter) / 4.0).collect();
-        let weight = prior::AMBIENT / rises.len() as f64;
-        hypotheses.extend(rises.iter().map(|rise| Hypothesis { changes: with(s, *rise), weight }));
-    }
-    hypotheses
-}
-
-/// Turns of a dial up and down, with their weights.
-fn turns(step: f64) -> Vec<(f64, f64)> {
-    let clicks = (MOST_TURN / step).round() as i32;
-    (-clicks..=clicks)
-        .filter(|n| *n != 0)
-        .map(|n| f64::from(n) * step)
-        .map(|turn| (turn, (-turn.abs() / prior::HALVED).exp2()))
-        .collect()
-}
-
-/// Hypotheses in which every source did something of its own: the turns near what the fit found. Without them the least unlikely
-/// of the single doings would have all the weight when two people turned two lights, and would be claimed.
-fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
-    // Each with how well it goes so far, by which the best are kept when lights are many.
-    let mut hypotheses = vec![(Hypothesis { changes: Vec::new(), weight: prior::SEVERAL }, 0.0)];
-    for (s, prior) in priors.iter().enumerate() {
-        let factor = found.factors[s];
-        let sd = found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor;
-        let mut options =
-            if prior.is_flash { turns(prior.step.0) } else { (1..=24).map(|q| (f64::from(q) / 4.0, 1.0)).collect() };
-        let total: f64 = options.iter().map(|(_, w)| w).sum();
-        options.iter_mut().for_each(|(_, w)| *w *= 0.5 / total);
-        options.push((0.0, 0.5));
-        if prior.is_flash {
-            options.push((f64::NEG_INFINITY, 0.01));
-        }
-        let near = |(turn, weight): &(f64, f64)| weight.ln() - ((turn.exp2() - factor) / sd).powi(2) / 2.0;
-        options.sort_by(|a, b| near(b).total_cmp(&near(a)));
-        options.truncate(MOST_TRIED);
-        hypotheses = hypotheses
-            .iter()
-            .flat_map(|(hypothesis, so_far)| {
-                options.iter().map(move |option| {
-                    let changes = hypothesis.changes.iter().copied().chain([option.0]).collect();
-                    (Hypothesis { changes, weight: hypothesis.weight * option.1 }, so_far + near(option))
-                })
-            })
-            .collect();
-        if hypotheses.len() > MOST_HYPOTHESES {
-            hypotheses.sort_by(|a, b| b.1.total_cmp(&a.1));
-            hypotheses.truncate(MOST_HYPOTHESES);
-        }
-    }
-    hypotheses.into_iter().map(|(hypothesis, _)| hypothesis).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::field::Shift;
+    use super::super::hypotheses::{prior, single_doings};
     use super::*;
     use proptest::prelude::*;
 
@@ -317,7 +166,7 @@ mod tests {
     }
 
     fn flashes(count: usize, asked: Option<f64>) -> Vec<SourcePrior> {
-        vec![SourcePrior { is_flash: true, step: THIRD, asked: asked.map(Stops) }; count]
+        vec![SourcePrior { is_flash: true, step: THIRD, asked: asked.map(Stops), confirmed: None, denied: None }; count]
     }
 
     fn change(change_of: SourceChange) -> f64 {
@@ -364,13 +213,48 @@ mod tests {
         );
     }
 
+    /// Two and a third stops of a weak light can hardly be told from two; that a turn was said to be done, and was not, can.
+    #[test]
+    fn a_turn_that_was_told_to_be_done_and_was_not_is_likelier_than_any_other() {
+        let seen = found(&[0.0, -2.1], &[0.02, 0.022]);
+        assert_eq!(weigh(&seen, &flashes(2, None), false).change_of(1), SourceChange::NotSettled);
+        let mut priors = flashes(2, None);
+        priors[1].confirmed = Some(Stops(2.0));
+        assert!((change(weigh(&seen, &priors, false).change_of(1)) + 2.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_change_that_somebody_denied_is_not_claimed_again() {
+        let seen = found(&[0.0, 0.34], &[0.02, 0.03]);
+        assert!((change(weigh(&seen, &flashes(2, None), false).change_of(1)) - 0.34).abs() < 0.1);
+        let mut priors = flashes(2, None);
+        priors[1].denied = Some(Stops(1.0 / 3.0));
+        let denied = weigh(&seen, &priors, false).change_of(1);
+        assert!(!matches!(denied, SourceChange::Changed { change, .. } if change.abs() > Stops(0.1)), "{denied:?}");
+    }
+
+    /// A light that was moved nearer changes by no click.
+    #[test]
+    fn a_light_may_change_by_any_amount() {
+        let nearer = weigh(&found(&[0.0, 0.85], &[0.01, 0.015]), &flashes(2, None), false).change_of(1);
+        assert!((change(nearer) - 0.85).abs() < 0.07, "{nearer:?}");
+    }
+
     /// A hypothesis that is listed twice would count twice.
     #[test]
     fn what_was_forgotten_is_one_hypothesis() {
         for asked in [[Some(-1.0), Some(-0.5)], [Some(-1.0), None]] {
-            let priors: Vec<SourcePrior> =
-                asked.iter().map(|a| SourcePrior { is_flash: true, step: THIRD, asked: a.map(Stops) }).collect();
-            let listed = candidates(&priors, false);
+            let priors: Vec<SourcePrior> = asked
+                .iter()
+                .map(|a| SourcePrior {
+                    is_flash: true,
+                    step: THIRD,
+                    asked: a.map(Stops),
+                    confirmed: None,
+                    denied: None,
+                })
+                .collect();
+            let listed = single_doings(&priors, false);
             let forgotten: Vec<_> =
                 listed.iter().filter(|s| s.weight == prior::FORGOTTEN * 0.5).map(|s| &s.changes).collect();
             let expected: usize = if asked[1].is_some() { 2 } else { 0 };

@@ -16,6 +16,9 @@ pub(super) struct Residue {
 /// Cells around a cell whose median tells whether its part of the frame is off: features of a face that
 /// moved are smaller.
 const REACH: usize = 2;
+/// The same for how much is left over in all.
+const NEAR: usize = 1;
+const FEWEST_NEAR: usize = 5;
 /// A part is off by more than this: in stops, and in errors of a cell.
 const OFF: f64 = 0.04;
 const OFF_ERRORS: f64 = 1.0;
@@ -34,6 +37,31 @@ pub(super) fn residue(fit: &Fit, likeliest: &[f64], no_error: &[Vec<f64>], cells
     (energy > LEAST && energy > UNEXPLAINED * at_rest).then(|| largest_patch(&residuals, cells.0)).flatten()
 }
 
+/// What a hypothesis leaves over: the 90th percentile of how far the parts of the frame are off.
+pub(super) fn left_over(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> f64 {
+    let residuals = residuals_under(fit, changes);
+    let part = |at: usize| {
+        let near: Vec<f64> = neighbours(at, NEAR, (across, down)).filter_map(|i| residuals[i]).collect();
+        (near.len() >= FEWEST_NEAR).then(|| middle(near.into_iter()).map(f64::abs)).flatten()
+    };
+    let mut parts: Vec<f64> = (0..across * down).filter_map(part).collect();
+    parts.sort_by(f64::total_cmp);
+    parts.get(parts.len() * 9 / 10).copied().unwrap_or(0.0)
+}
+
+/// The part of the frame that changed most against no error.
+pub(super) fn changed_most(fit: &Fit, no_error: &[f64], cells: (usize, usize)) -> Option<Residue> {
+    largest_patch(&deviating_parts(fit, no_error, cells), cells.0)
+}
+
+/// The cells around one, and itself.
+fn neighbours(at: usize, reach: usize, (across, down): (usize, usize)) -> impl Iterator<Item = usize> {
+    let (column, row) = (at % across, at / across);
+    let rows = row.saturating_sub(reach)..(row + reach + 1).min(down);
+    let columns = column.saturating_sub(reach)..(column + reach + 1).min(across);
+    rows.flat_map(move |r| columns.clone().map(move |c| r * across + c))
+}
+
 fn energy(parts: &[Option<f64>]) -> f64 {
     parts.iter().flatten().map(|change| (change.abs() - OFF).powi(2)).sum()
 }
@@ -42,10 +70,7 @@ fn energy(parts: &[Option<f64>]) -> f64 {
 fn deviating_parts(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Vec<Option<f64>> {
     let residuals = residuals_under(fit, changes);
     let neighbourhood = |at: usize| {
-        let (column, row) = (at % across, at / across);
-        let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(down);
-        let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(across);
-        let near: Vec<usize> = rows.flat_map(|r| columns.clone().map(move |c| r * across + c)).collect();
+        let near: Vec<usize> = neighbours(at, REACH, (across, down)).collect();
         let change = middle(near.iter().filter_map(|i| residuals[*i]))?;
         let errors = middle(near.iter().filter_map(|i| Some(residuals[*i]? / fit.error[*i])))?;
         (change.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(change)

@@ -129,21 +129,35 @@ impl Draft<'_> {
             let since = common(names, |g| before.since_survey(g));
             let moved = common(names, |g| before.since_reference(g));
             let asked = common(names, |g| before.asked(g));
+            let confirmed = common(names, |g| before.position(g).and_then(Position::confirmed_turn));
+            let denied = common(names, |g| before.position(g).and_then(Position::denied));
             let step = match names.as_slice() {
                 [one] => self.group(one).map_or(TIED_STEP, |g| g.step().stops()),
                 // Tied groups may have been turned apart: together they change by any amount.
                 _ => TIED_STEP,
             };
             known.changes.push(flash + since.unwrap_or(Stops::ZERO));
-            known.priors.push(SourcePrior { is_flash: true, step, asked });
+            known.priors.push(SourcePrior { is_flash: true, step, asked, confirmed, denied });
             known.deviation.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
             turned += since.unwrap_or(Stops::ZERO) + asked.unwrap_or(Stops::ZERO);
         }
         known.changes.push(ambient);
-        known.priors.push(SourcePrior { is_flash: false, step: AMBIENT_STEP, asked: None });
+        known.priors.push(SourcePrior {
+            is_flash: false,
+            step: AMBIENT_STEP,
+            asked: None,
+            confirmed: None,
+            denied: None,
+        });
         if !lights.skipped.is_empty() {
             known.changes.push(flash);
-            known.priors.push(SourcePrior { is_flash: true, step: Step::Third.stops(), asked: None });
+            known.priors.push(SourcePrior {
+                is_flash: true,
+                step: Step::Third.stops(),
+                asked: None,
+                confirmed: None,
+                denied: None,
+            });
         }
         let turned = turned / lights.names.len().max(1) as f64;
         known.ambient_share = lights.ambient_share_at(Area::WHOLE, settings, turned)?.get();
