@@ -88,6 +88,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let observed = facts.observed();
     Verdict {
         finding,
+        suspicion: false,
         sentence,
         expected: facts.expected,
         lighting: facts.lighting,

@@ -23,6 +23,9 @@ pub struct GroupReading {
     /// Somebody was asked to turn it by this.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked: Option<Stops>,
+    /// Somebody said that what was asked of it was done, and no frame had landed since.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub confirmed: bool,
 }
 
 impl GroupReading {
@@ -66,6 +69,8 @@ pub struct GroupPrior<'a> {
     pub deviation: &'a [Option<Stops>],
     /// The turn that was asked of it.
     pub asked: &'a [Option<Stops>],
+    /// Whether somebody has said since the last frame that it was done.
+    pub confirmed: &'a [bool],
     /// Groups that the survey left out.
     pub not_surveyed: &'a [GroupName],
 }
@@ -103,7 +108,7 @@ impl LightEvidence {
         (ambient_share, ambient_limit): (f64, f64),
         soon: bool,
     ) -> LightEvidence {
-        let GroupPrior { names, deviation: known, asked, not_surveyed } = before;
+        let GroupPrior { names, deviation: known, asked, confirmed, not_surveyed } = before;
         let changes = match sources {
             Sources::Changes(changes) => changes.clone(),
             _ => vec![SourceChange::NotSettled; names.len() + 1],
@@ -119,6 +124,7 @@ impl LightEvidence {
                 change,
                 deviation,
                 asked: asked[s].filter(|a| a.abs() > SAME_SETTING),
+                confirmed: confirmed[s],
             }
         };
         let unexplained = match sources {

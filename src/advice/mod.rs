@@ -4,7 +4,7 @@
 //! the verdict says so and nothing is corrected.
 //!
 //! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
-//! `spot`, `facts` (all numbers of one frame), `light_words` and `sentence`, and `judge` on top.
+//! `spot`, `facts` (all numbers of one frame), `light_words` and `sentence`, `judge`, and `patience` on top.
 
 mod alternatives;
 mod correction;
@@ -13,6 +13,7 @@ mod headline;
 mod judge;
 mod light_words;
 mod lights;
+mod patience;
 mod sentence;
 mod spot;
 mod verdict;
@@ -22,6 +23,7 @@ pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
+pub use patience::{Patience, SinceLast};
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
     ScaleEnd, Verdict, is_soon_after,

@@ -281,6 +281,9 @@ pub enum ClippedIn {
 pub struct Verdict {
     #[serde(alias = "cause")]
     pub finding: Finding,
+    /// One frame alone is no proof of it: nobody is to turn a light for it until another shows the same.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub suspicion: bool,
     pub sentence: String,
     /// From the settings, in stops.
     pub expected: Option<Stops>,

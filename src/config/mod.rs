@@ -19,6 +19,7 @@ use self::reading::text_of;
 pub use self::watching::ConfigWatch;
 use self::written::Written;
 use self::wrong::Wrong;
+use crate::advice::Patience;
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
@@ -34,6 +35,7 @@ pub struct Config {
     pub log: Option<PathBuf>,
     pub socket: Option<PathBuf>,
     pub tolerance: Stops,
+    pub patience: Patience,
     pub lighting: Lighting,
     pub recycle_time: Duration,
     pub camera_steps: Series,
@@ -83,6 +85,7 @@ impl Default for Config {
             log: None,
             socket: None,
             tolerance: Stops(0.15),
+            patience: Patience::default(),
             lighting: Lighting::Flash,
             recycle_time: Duration::from_secs(2),
             camera_steps: Series::Thirds,
@@ -177,6 +180,7 @@ mod tests {
         assert_eq!(example.groups.len(), 3);
         let with_a_default = [
             "tolerance",
+            "patience",
             "lighting",
             "recycle_time",
             "camera_steps",

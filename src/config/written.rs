@@ -9,6 +9,7 @@ use serde::Deserialize;
 
 use super::Config;
 use super::wrong::Wrong;
+use crate::advice::Patience;
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
@@ -60,6 +61,7 @@ pub(super) struct Written {
     log: Option<PathBuf>,
     socket: Option<PathBuf>,
     tolerance: Option<Scalar>,
+    patience: Option<Scalar>,
     lighting: Option<Scalar>,
     #[serde(alias = "recycle")]
     recycle_time: Option<Scalar>,
@@ -135,6 +137,7 @@ impl Written {
                 Some(t) => Stops(quantity("tolerance", &t.0, &["stop", "stops"], 0.02..=2.0)?),
                 None => usual.tolerance,
             },
+            patience: word("patience", self.patience.as_ref(), &PATIENCES)?.unwrap_or_default(),
             lighting: word("lighting", self.lighting.as_ref(), &LIGHTINGS)?.unwrap_or(usual.lighting),
             recycle_time: seconds("recycle_time", self.recycle_time.as_ref(), 0.0..=60.0)?
                 .unwrap_or(usual.recycle_time),
@@ -245,6 +248,7 @@ pub(super) fn checked_name(name: &str) -> Result<&str, Wrong> {
     if fine { Ok(trimmed) } else { Err(Wrong::new("name", name, "a name has 1 to 40 printable characters")) }
 }
 
+const PATIENCES: [(&str, Patience); 2] = [("next frame", Patience::NextFrame), ("at once", Patience::AtOnce)];
 const LIGHTINGS: [(&str, Lighting); 3] =
     [("flash", Lighting::Flash), ("continuous", Lighting::Continuous), ("either", Lighting::Either)];
 const RESPONSES: [(&str, ResponseChoice); 3] =

@@ -119,6 +119,11 @@ impl Position {
         }
     }
 
+    /// Somebody told something of it after the last frame.
+    pub fn was_spoken_of(&self) -> bool {
+        self.word.is_some()
+    }
+
     /// The turn that somebody told after the last frame to have been carried out as asked.
     pub fn confirmed_turn(&self) -> Option<Stops> {
         self.word.filter(|word| word.confirmed).map(|word| word.turn)

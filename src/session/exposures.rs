@@ -84,6 +84,15 @@ impl Exposure {
         self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
     }
 
+    /// Frames after it are compared with another picture, which somebody named since.
+    pub fn is_followed_by_another_look(&self) -> bool {
+        self.since.iter().any(|(_, body)| match &**body {
+            Body::Look { .. } => true,
+            Body::Reference { frame, .. } => *frame != Some(self.frame),
+            _ => false,
+        })
+    }
+
     pub fn finding(&self) -> Option<Finding> {
         self.judged.as_ref().map(|(_, judgement)| judgement.verdict.finding)
     }

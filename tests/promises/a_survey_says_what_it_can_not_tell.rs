@@ -69,6 +69,7 @@ fn a_light_that_the_survey_left_out_is_named_and_is_turned_by_nobody() {
     survey(&mut set, &[0, 2]);
     // Somebody has turned all lights down a stop, the one that was left out, too: where it stands is not known.
     let alike = Take { powers: vec![-1.0; 3], ..set.usual() };
+    set.shoot(alike.clone());
     let verdict = set.shoot(alike)["verdict"].clone();
     assert_eq!(verdict["not_surveyed"], json!(["fill"]), "{verdict}");
     for frame in [verdict.clone(), set.shoot(set.usual())["verdict"].clone()] {

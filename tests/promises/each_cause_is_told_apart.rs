@@ -75,8 +75,10 @@ fn within_the_tolerance_a_frame_matches_and_beyond_it_does_not() {
     let studio = Studio::with_config(&format!("tolerance: 0.3 stop\n{RIG}"));
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.15, 2))), "matched");
-    assert_eq!(cause(&studio.take("3.jpg", shot(8.0, 0.6, 3))), "lights_changed");
-    assert!(studio.corrections().len() == 1);
+    for (name, number) in [("3.jpg", 3), ("4.jpg", 4)] {
+        assert_eq!(cause(&studio.take(name, shot(8.0, 0.6, number))), "lights_changed");
+    }
+    assert_eq!(studio.corrections().len(), 1);
 }
 
 #[test]
@@ -245,11 +247,13 @@ fn one_light_that_changed_by_itself_is_not_answered_by_turning_all() {
     assert!(said.contains("darker than the settings explain") && said.contains("is out"), "{said}");
     assert!(studio.corrections().is_empty());
     assert_eq!(cause(&studio.take("3.jpg", shot(8.0, 0.0, 3))), "matched");
-    assert_eq!(cause(&studio.take("4.jpg", shot(8.0, -1.0, 4))), "lights_changed");
+    for (name, number) in [("4.jpg", 4), ("5.jpg", 5)] {
+        assert_eq!(cause(&studio.take(name, shot(8.0, -1.0, number))), "lights_changed");
+    }
     assert_eq!(studio.corrections().len(), 1, "all changed alike: all are turned");
     // A reference that was taken while a light was out: then it comes on.
     assert_eq!(studio.tell(json!({"command": "reference", "file": "2.jpg"}))["ok"], true);
-    let on = studio.take("5.jpg", shot(8.0, 0.0, 5));
+    let on = studio.take("6.jpg", shot(8.0, 0.0, 6));
     assert_eq!(cause(&on), "uneven", "{on}");
     let said = on["verdict"]["sentence"].as_str().unwrap();
     assert!(said.contains("brighter than the settings explain") && !said.contains("is out"), "{said}");

@@ -42,6 +42,7 @@ mod no_reading_from_a_cut_file;
 mod nobody_without_the_token_stops_the_page;
 mod nothing_holds_up_the_sitting;
 mod nothing_is_lost_or_doubled_over_a_restart;
+mod one_frame_is_a_suspicion;
 mod outside_references;
 mod pages_that_hang_hold_up_no_frame;
 mod published_tables;

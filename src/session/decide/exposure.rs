@@ -6,11 +6,12 @@ use std::sync::Arc;
 use super::follow::Effects;
 use super::laying::LaidOver;
 use super::{Draft, FrameInput, Landed};
-use crate::advice::{Correction, Evidence, LightEvidence, Verdict, judge};
+use crate::advice::{Correction, Evidence, LightEvidence, Patience, SinceLast, Verdict, judge};
 use crate::drift::{Lighting, expected};
+use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{DialLimit, PowerSetting, SAME_SETTING, Stops};
-use crate::rig::GroupName;
+use crate::rig::{GroupName, Position};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, MeteredFrame};
@@ -217,12 +218,34 @@ impl Draft<'_> {
         let laid = self.lay(before, &pair);
         let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, lights.as_ref());
         let settings = &exposure.observation.settings;
-        let Effects { positions, ended, correction } = self.effects(before, settings, &verdict);
+        let (verdict, Effects { positions, ended, correction }) = self.with_patience(before, settings, verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
         let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
         let anchor = self.new_anchor(before.reference(), exposure, &pair, laid.as_ref(), &verdict);
         let judgement = Judgement::without_effect(exposure.frame, occasion, verdict);
         Judgement { notes, positions, ended, correction, anchor, ..judgement }
+    }
+
+    /// What follows from a verdict: nothing, where one frame alone is no proof of it.
+    fn with_patience(&self, before: &Setup, settings: &Settings, verdict: Verdict) -> (Verdict, Effects) {
+        let last = before.last.as_ref();
+        let apart = last.and_then(|last| expected(&last.observation.settings, settings, self.config.lighting));
+        let another_look = last
+            .and_then(|last| self.sitting.exposures.find(last.frame))
+            .is_some_and(Exposure::is_followed_by_another_look);
+        let since = SinceLast {
+            verdict: last.map(|last| &last.verdict),
+            settings_changed: apart.is_none_or(|apart| apart.abs() > SAME_SETTING),
+            turn_expected: another_look
+                || before.open.is_some()
+                || before.positions.iter().any(Position::was_spoken_of),
+            moved: before.moved_alike(),
+        };
+        if self.config.patience == Patience::NextFrame && verdict.is_a_suspicion(&since, self.config.tolerance) {
+            return (verdict.as_a_suspicion(), Effects::default());
+        }
+        let effects = self.effects(before, settings, &verdict);
+        (verdict, effects)
     }
 
     pub(super) fn verdict(
@@ -284,7 +307,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let moves = |j: &Judgement| -> Vec<(GroupName, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.since_reference.rounded())).collect()
     };
-    let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
+    let says = (a.finding, &a.sentence) == (b.finding, &b.sentence);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
         && (moves(old), &old.ended, request(old)) == (moves(anew), &anew.ended, request(anew))

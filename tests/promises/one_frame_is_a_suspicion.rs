@@ -1,0 +1,96 @@
+//! A change that neither settings nor a turn explain is told at once, and answered by a turn only when the next frame shows it, too:
+//! what passes, nobody turned a light for. What settings or a request explain is answered at once. Through the real program.
+
+use crate::harness::set::Set;
+use crate::harness::sittings::{Lamps, Take};
+use crate::harness::{Studio, shot};
+use serde_json::{Value, json};
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+
+fn is_suspicion(frame: &Value) -> bool {
+    let verdict = &frame["verdict"];
+    let asks = verdict["sentence"].as_str().unwrap().contains("Shoot another before turning anything");
+    assert_eq!(verdict["suspicion"] == true, asks, "{verdict}");
+    asks
+}
+
+#[test]
+fn light_that_changed_by_itself_is_answered_in_the_second_frame() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let first = studio.take("2.jpg", shot(8.0, -1.0, 2));
+    assert!(first["verdict"]["finding"] == "lights_changed" && is_suspicion(&first), "{first}");
+    assert!(studio.corrections().is_empty() && studio.powers().is_empty(), "nothing is turned, nor taken to be");
+    let second = studio.take("3.jpg", shot(8.0, -1.0, 3));
+    assert!(second["verdict"]["finding"] == "lights_changed" && !is_suspicion(&second), "{second}");
+    let clicks = studio.corrections().pop().unwrap()["correction"]["dial_changes"][0]["clicks"].clone();
+    assert_eq!(clicks, 3, "a stop up");
+}
+
+#[test]
+fn what_passes_is_never_answered() {
+    let studio = Studio::with_config(RIG);
+    for (number, power) in [(1, 0.0), (2, -1.0), (3, 0.0), (4, -1.0), (5, 0.0), (6, 1.0), (7, -1.0)] {
+        let frame = studio.take(&format!("{number}.jpg"), shot(8.0, power, number));
+        assert_eq!(is_suspicion(&frame), power != 0.0, "{frame}");
+    }
+    assert!(studio.corrections().is_empty() && studio.powers().is_empty());
+}
+
+#[test]
+fn what_the_settings_explain_is_answered_at_once() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert!(!is_suspicion(&studio.take("2.jpg", shot(11.0, 0.0, 2))));
+    assert_eq!(studio.corrections().len(), 1);
+    // Half way.
+    assert!(!is_suspicion(&studio.take("3.jpg", shot(16.0, 1.0, 3))));
+    assert_eq!(studio.corrections().len(), 2);
+}
+
+#[test]
+fn who_wants_it_at_once_gets_it() {
+    let studio = Studio::with_config(&format!("patience: at once\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert!(!is_suspicion(&studio.take("2.jpg", shot(8.0, -1.0, 2))));
+    assert_eq!(studio.corrections().len(), 1);
+}
+
+/// A survey of all groups of a set.
+fn surveyed() -> Set {
+    let mut set = Set::open("");
+    set.shoot(set.usual());
+    assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
+    for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2), Lamps::All] {
+        assert_ne!(set.shoot_for_survey(firing)["step"]["what"], "refused");
+    }
+    set
+}
+
+#[test]
+fn a_single_light_that_nobody_spoke_of_is_answered_in_the_second_frame_and_a_forgotten_one_at_once() {
+    let mut set = surveyed();
+    let turned = |set: &Set| Take { powers: vec![0.0, 0.0, 1.0], ..set.usual() };
+    let first = set.shoot(turned(&set));
+    assert!(first["verdict"]["finding"] == "group_changed" && is_suspicion(&first), "{first}");
+    assert!(set.studio.corrections().is_empty() && set.studio.powers().is_empty());
+    assert!(!is_suspicion(&set.shoot(turned(&set))));
+    assert_eq!(set.studio.corrections().len(), 1);
+    set.shoot(set.usual());
+    // Asked to be turned, and forgotten: that is explained.
+    assert_eq!(set.studio.tell(json!({"command": "next", "f_number": "f/7.1"}))["ok"], true);
+    let forgotten = Take { f_number: 7.1, powers: vec![-2.0, -2.0, 0.0], ..set.usual() };
+    assert!(!is_suspicion(&set.shoot(forgotten)));
+    assert_eq!(set.studio.corrections().len(), 3, "the turn that was asked for, and the one that was forgotten");
+}
+
+#[test]
+fn a_light_that_is_out_is_answered_by_no_turn_however_often_it_is_seen() {
+    let mut set = surveyed();
+    for _ in 0..3 {
+        let out = Take { powers: vec![0.0, 0.0, f64::NEG_INFINITY], ..set.usual() };
+        assert_eq!(set.shoot(out)["verdict"]["finding"], "group_not_fired");
+    }
+    assert!(set.studio.corrections().is_empty());
+}
