@@ -21,7 +21,7 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) ->
                      light. Look there before turning anything."
                 ),
                 Some((group, by)) => format!(
-                    "{part}: either something new lights or shades it, as a reflector does, or {group} changed by {by}. Look there, \
+                    "{part}: either something new lights or shades it, as a reflector does, or {group} changed by {by} stop. Look there, \
                      and at {group}'s dial, before turning anything."
                 ),
             }

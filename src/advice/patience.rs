@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::lights::GroupReading;
 use super::verdict::{Finding, Verdict};
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 
 /// How soon a change that nothing explains is answered by a turn.
@@ -25,24 +25,38 @@ pub enum Patience {
 /// What happened between the last frame and this one, as far as anybody knows.
 #[derive(Debug, Clone, Copy)]
 pub struct SinceLast<'a> {
-    /// What was said of the last frame.
+    /// What was said of the last frame, when it was another exposure and compared with the same picture.
     pub verdict: Option<&'a Verdict>,
-    /// The camera's settings were changed.
-    pub settings_changed: bool,
-    /// A turn was asked for that is not known to be done, or somebody told of one, or of another look.
-    pub turn_expected: bool,
+    /// Somebody named another picture to compare frames with: whatever differs from that one is no news.
+    pub another_look: bool,
+    /// The largest turn that was to be expected of a light: asked for, told, or what a change of the settings needs.
+    pub turn: Stops,
     /// How far all groups are known to have been turned alike since the reference.
     pub moved: Option<Stops>,
 }
 
-/// Two readings of one change lie within this, and a light no farther from where it is expected.
+/// Two readings of one change lie within this.
 const SAME: Stops = Stops(0.2);
+/// A turn may go a click too far.
+const A_CLICK: Stops = Stops(0.4);
+
+/// A smaller change is none.
+fn nothing(tolerance: Stops) -> Stops {
+    Stops(tolerance.0.min(SAME.0))
+}
+
+impl SinceLast<'_> {
+    /// The largest change that is still explained: half a turn and one the wrong way lie within it, too.
+    fn farthest(&self, tolerance: Stops) -> Stops {
+        if self.turn > SAME_SETTING { self.turn + A_CLICK } else { nothing(tolerance) }
+    }
+}
 
 impl Verdict {
-    /// A change of the lights that nothing explains, and that the last frame doesn't bear out.
+    /// A change of the lights that nothing explains, and that the last frame doesn't bear out. Whether anything would follow from
+    /// it is another question.
     pub fn is_a_suspicion(&self, since: &SinceLast, tolerance: Stops) -> bool {
-        let turns = self.finding == Finding::GroupChanged || self.finding.is_correctable();
-        turns && !self.is_explained(since, tolerance) && !since.verdict.is_some_and(|last| self.is_borne_out_by(last))
+        !self.is_explained(since, tolerance) && !since.verdict.is_some_and(|last| self.is_borne_out_by(last))
     }
 
     /// The same verdict, for nobody to turn a light by.
@@ -53,49 +67,60 @@ impl Verdict {
     }
 
     fn is_explained(&self, since: &SinceLast, tolerance: Stops) -> bool {
-        let is_expected = since.settings_changed || since.turn_expected;
+        if since.another_look {
+            return true;
+        }
         match self.finding {
-            Finding::GroupChanged => self.groups.iter().all(|group| is_explained(group, is_expected, tolerance)),
-            Finding::BothChanged => is_expected || self.is_where_it_was(since),
-            Finding::LightsChanged => self.is_where_it_was(since) || since.turn_expected,
-            _ => self.assumption.is_some() || self.is_where_it_was(since),
+            Finding::GroupChanged => self.groups.iter().all(|group| group.is_explained(since, tolerance)),
+            // Whatever was turned fits.
+            Finding::Matched | Finding::ColourShifted => true,
+            Finding::LightsChanged | Finding::BothChanged => self.is_as_near_as(since.farthest(tolerance), since),
+            _ => self.assumption.is_some() || self.is_as_near_as(nothing(tolerance), since),
         }
     }
 
-    /// The lights are as they were known to be.
-    fn is_where_it_was(&self, since: &SinceLast) -> bool {
-        since.moved.zip(self.light_change).is_some_and(|(moved, change)| (change - moved).abs() <= SAME)
+    /// The lights are no farther than this from where they were known to be.
+    fn is_as_near_as(&self, most: Stops, since: &SinceLast) -> bool {
+        let moved = since.moved.unwrap_or(Stops::ZERO);
+        self.light_change.is_some_and(|change| (change - moved).abs() <= most)
     }
 
     /// The last frame showed the same change, and nothing was turned for it.
     fn is_borne_out_by(&self, last: &Verdict) -> bool {
         let near = |a: Stops, b: Stops| (a - b).abs() <= SAME;
         let both_changed = |group: &GroupReading| {
-            let Some(now) = change_of(group).filter(|change| change.abs() > SAME) else { return true };
-            let before = last.groups.iter().find(|g| g.groups == group.groups).and_then(change_of);
+            let Some(now) = group.read_change().filter(|change| change.abs() > SAME) else { return true };
+            let before = last.groups.iter().find(|g| g.groups == group.groups).and_then(GroupReading::read_change);
             before.is_some_and(|before| near(now, before))
         };
-        let alike = match (self.finding, last.finding) {
-            (Finding::GroupChanged, Finding::GroupChanged) => self.groups.iter().all(both_changed),
-            (Finding::GroupChanged, _) | (_, Finding::GroupChanged) => false,
-            _ => self.light_change.zip(last.light_change).is_some_and(|(now, before)| near(now, before)),
+        let by_lights = |verdict: &Verdict| verdict.finding == Finding::GroupChanged;
+        let alike = match (by_lights(self), by_lights(last)) {
+            (true, true) => self.groups.iter().all(both_changed),
+            // Where settings aren't known, what the light alone says must do.
+            _ => {
+                let change = |verdict: &Verdict| verdict.light_change.or(verdict.observed);
+                change(self).zip(change(last)).is_some_and(|(now, before)| near(now, before))
+            }
         };
         last.suspicion && alike
     }
 }
 
-fn change_of(group: &GroupReading) -> Option<Stops> {
-    match group.change {
-        SourceChange::Changed { change, .. } => Some(change),
-        SourceChange::NotFired | SourceChange::NotSettled => None,
+impl GroupReading {
+    /// It stayed, or did what was to be expected of it.
+    pub fn is_explained(&self, since: &SinceLast, tolerance: Stops) -> bool {
+        let Some(change) = self.read_change() else { return true };
+        let is_right = self.deviation.is_some_and(|deviation| deviation.abs() <= tolerance);
+        let is_to_turn = self.asked.is_some() || self.confirmed || is_right;
+        change.abs() <= nothing(tolerance) || (is_to_turn && change.abs() <= since.farthest(tolerance))
     }
-}
 
-/// A light stayed, did what was asked, or what was to be expected of it after a change of settings or a word.
-fn is_explained(group: &GroupReading, is_expected: bool, tolerance: Stops) -> bool {
-    let Some(change) = change_of(group) else { return true };
-    let is_right = group.deviation.is_some_and(|deviation| deviation.abs() <= tolerance);
-    change.abs() <= SAME || (is_expected && (is_right || group.asked.is_some() || group.confirmed))
+    fn read_change(&self) -> Option<Stops> {
+        match self.change {
+            SourceChange::Changed { change, .. } => Some(change),
+            SourceChange::NotFired | SourceChange::NotSettled => None,
+        }
+    }
 }
 
 const SHOOT_ANOTHER: &str = " Shoot another before turning anything: a turn is suggested when it shows the same.";

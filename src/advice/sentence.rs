@@ -111,13 +111,19 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
     }
 }
 
+/// A curve that knows two stops no better than this is not the camera's own.
+const VAGUE_CURVE: Stops = Stops(0.3);
+
 /// Why nothing is suggested when a survey is there and the lights can't be told apart all the same.
 fn which_light(facts: &Facts) -> &'static str {
     let open = |l: &&LightEvidence| !l.not_settled().is_empty() && !moved_with_the_frame(&l.groups, facts.drift());
-    if facts.lights().as_ref().is_some_and(open) {
-        " Which light it was can't be told from this frame, so look at each (with a calibrated camera more can be told)."
-    } else {
-        ""
+    let two_stops = facts.evidence.response.uncertainty_between(Stops(-1.0), Stops(1.0));
+    match facts.lights().as_ref().is_some_and(open) {
+        true if two_stops > VAGUE_CURVE => {
+            " Which light it was can't be told from this frame, so look at each (with a calibrated camera more can be told)."
+        }
+        true => " Which light it was can't be told from this frame, so look at each.",
+        false => "",
     }
 }
 

@@ -55,7 +55,7 @@ pub struct Position {
 struct Word {
     /// How far it is now from where it was known to be before.
     turn: Stops,
-    /// It carried out what the open correction asked.
+    /// The first word carried out what the open correction asked.
     confirmed: bool,
     /// Where it had been was read out of a frame.
     was_read: bool,
@@ -119,9 +119,9 @@ impl Position {
         }
     }
 
-    /// Somebody told something of it after the last frame.
-    pub fn was_spoken_of(&self) -> bool {
-        self.word.is_some()
+    /// What somebody told of it after the last frame comes to; nought where that was what was known.
+    pub fn told_turn(&self) -> Option<Stops> {
+        self.word.map(|word| word.turn)
     }
 
     /// The turn that somebody told after the last frame to have been carried out as asked.
@@ -166,8 +166,10 @@ impl Position {
     /// Nothing can be taken back any more. What it came to is known until a frame was judged by it.
     pub fn settle(&mut self) {
         if let Some(first) = self.earlier.first() {
-            let (turn, was_read) = ((self.at - first.at).rounded(), first.known == Known::ReadBySurvey);
-            self.word = Some(Word { turn, confirmed: first.confirmed, was_read });
+            let turn = (self.at - first.at).rounded();
+            let first = Word { turn, confirmed: first.confirmed, was_read: first.known == Known::ReadBySurvey };
+            // What was told before something else was asked still holds.
+            self.word = Some(self.word.map_or(first, |word| Word { turn: (word.turn + turn).rounded(), ..word }));
         }
         self.earlier.clear();
     }

@@ -61,7 +61,7 @@ pub struct SurveyFrame {
     /// That picture; `None` where it lies as it was shot.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub laid_over: Option<PictureId>,
-    /// Its number; `None` in logs that did not keep it.
+    /// Its number; `None` in states of earlier days, which did not keep it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub frame: Option<FrameNumber>,
 }

@@ -93,6 +93,12 @@ impl Exposure {
         })
     }
 
+    /// The reference is another since; the first frame becomes it by itself, and was compared with none.
+    pub fn has_a_new_reference(&self) -> bool {
+        let named = |body: &Body| matches!(body, Body::Look { .. } | Body::Reference { .. });
+        self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| named(body))
+    }
+
     pub fn finding(&self) -> Option<Finding> {
         self.judged.as_ref().map(|(_, judgement)| judgement.verdict.finding)
     }
@@ -264,7 +270,9 @@ impl Exposure {
     fn change(&self, setup: &mut Setup) {
         if let Some((n, judgement)) = &self.judged {
             self.go_on_from_here(setup, judgement);
-            setup.positions.iter_mut().for_each(Position::judged_by);
+            if self.counts() {
+                setup.positions.iter_mut().for_each(Position::judged_by);
+            }
             setup.take_judgement(*n, judgement);
         }
         self.since.iter().for_each(|(n, body)| setup.apply(*n, body));

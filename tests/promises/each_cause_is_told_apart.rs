@@ -147,6 +147,11 @@ fn without_settings_the_light_alone_counts() {
     assert_eq!(frame["verdict"]["expected"], Value::Null);
     near(&frame["verdict"]["drift"], -1.0, 0.3);
     assert!(frame["notes"][0].as_str().unwrap().contains("no camera metadata"));
+    // What the light alone says is answered, too, once a second frame says it.
+    assert!(studio.corrections().is_empty());
+    studio.put("3.jpg", &without_exif(&shot(8.0, -1.0, 3).jpeg()));
+    studio.sync();
+    assert_eq!(studio.corrections().len(), 1);
 }
 
 #[test]

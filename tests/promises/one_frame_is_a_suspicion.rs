@@ -49,6 +49,33 @@ fn what_the_settings_explain_is_answered_at_once() {
     assert_eq!(studio.corrections().len(), 2);
 }
 
+/// A request is open, and a frame shows far more than it asked: a weak flash, as likely as not.
+#[test]
+fn an_open_request_explains_no_change_of_any_size() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(9.0, 0.0, 2));
+    assert_eq!(studio.corrections().len(), 1, "a third of a stop up");
+    assert!(is_suspicion(&studio.take("3.jpg", shot(9.0, -1.5, 3))));
+    assert_eq!(studio.corrections().len(), 1);
+    assert!(studio.ends().is_empty(), "the request stays");
+}
+
+/// The same photograph under two names is no second frame.
+#[test]
+fn a_copy_bears_nothing_out() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let bumped = crate::harness::Shot { number: 2, ..shot(8.0, 1.0, 2) };
+    studio.take_bytes("2.jpg", &bumped.jpeg());
+    let mut copy = bumped.jpeg();
+    // Another file of the same exposure: its caption differs.
+    copy.splice(2..2, [0xFF, 0xFE, 0, 6, b'c', b'o', b'p', b'y']);
+    studio.put("copy of 2.jpg", &copy);
+    studio.sync();
+    assert!(studio.corrections().is_empty());
+}
+
 #[test]
 fn who_wants_it_at_once_gets_it() {
     let studio = Studio::with_config(&format!("patience: at once\n{RIG}"));

@@ -53,7 +53,7 @@ pub(super) mod prior {
     pub const FORGOTTEN: f64 = 0.08;
     /// One was turned half way, a click too far or too little, or the wrong way.
     pub const TURNED_WRONGLY: f64 = 0.05;
-    pub const BY_ANY_AMOUNT: f64 = 0.05;
+    pub const BY_ANY_AMOUNT: f64 = 0.02;
     pub const NOT_FIRED: f64 = 0.03;
     pub const DIPPED: f64 = 0.01;
     pub const DIPPED_SOON: f64 = 0.2;
@@ -143,8 +143,9 @@ fn confirmed_wrongly(priors: &[SourcePrior], flashes: &[usize]) -> Vec<Hypothesi
     for s in flashes {
         let Some(confirmed) = priors[*s].confirmed.filter(|c| *c != Stops::ZERO) else { continue };
         let half = (confirmed / 2.0).to_nearest(priors[*s].step);
-        for (undone, weight) in [(confirmed, prior::FORGOTTEN), (half, prior::TURNED_WRONGLY / 4.0)] {
-            all.push(Hypothesis { changes: with(&rest, *s, -undone.0), weight: weight * share });
+        all.push(Hypothesis { changes: with(&rest, *s, -confirmed.0), weight: prior::FORGOTTEN * share });
+        if half != Stops::ZERO && half != confirmed {
+            all.push(Hypothesis { changes: with(&rest, *s, -half.0), weight: prior::TURNED_WRONGLY * share / 4.0 });
         }
     }
     all

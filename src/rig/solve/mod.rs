@@ -88,7 +88,8 @@ fn something_new(fit: &Fit, posterior: &Posterior, priors: &[SourcePrior], cells
     }
     let left_over = residue::left_over(fit, &likeliest.changes, cells);
     let most = if unasked.is_empty() { MOST_LEFT_OVER_OF_ROOM } else { MOST_LEFT_OVER };
-    if left_over <= most && !(room && !unasked.is_empty()) {
+    let two_at_once = room && !unasked.is_empty();
+    if left_over <= most && !two_at_once {
         return None;
     }
     let as_asked: Vec<f64> = (0..priors.len()).map(asked).collect();

@@ -236,7 +236,7 @@ mod tests {
     /// A light that was moved nearer changes by no click.
     #[test]
     fn a_light_may_change_by_any_amount() {
-        let nearer = weigh(&found(&[0.0, 0.85], &[0.01, 0.015]), &flashes(2, None), false).change_of(1);
+        let nearer = weigh(&found(&[0.0, 0.85], &[0.005, 0.005]), &flashes(2, None), false).change_of(1);
         assert!((change(nearer) - 0.85).abs() < 0.07, "{nearer:?}");
     }
 

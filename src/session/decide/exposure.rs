@@ -11,11 +11,12 @@ use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{DialLimit, PowerSetting, SAME_SETTING, Stops};
-use crate::rig::{GroupName, Position};
+use crate::rig::GroupName;
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, MeteredFrame};
 use crate::session::record::{Added, Body, FrameRecord};
+use crate::session::remembered::Last;
 use crate::session::setup::Setup;
 
 /// What is said of a frame that later ones have overtaken.
@@ -217,8 +218,7 @@ impl Draft<'_> {
         let pair = self.comparable(before, exposure);
         let laid = self.lay(before, &pair);
         let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, lights.as_ref());
-        let settings = &exposure.observation.settings;
-        let (verdict, Effects { positions, ended, correction }) = self.with_patience(before, settings, verdict);
+        let (verdict, Effects { positions, ended, correction }) = self.with_patience(before, exposure, verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
         let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
         let anchor = self.new_anchor(before.reference(), exposure, &pair, laid.as_ref(), &verdict);
@@ -226,26 +226,52 @@ impl Draft<'_> {
         Judgement { notes, positions, ended, correction, anchor, ..judgement }
     }
 
-    /// What follows from a verdict: nothing, where one frame alone is no proof of it.
-    fn with_patience(&self, before: &Setup, settings: &Settings, verdict: Verdict) -> (Verdict, Effects) {
+    /// What follows from a verdict. Where one frame alone is no proof of it, only what is explained: a light that did as asked did so,
+    /// whatever else changed, and nobody is to turn it again.
+    fn with_patience(&self, before: &Setup, exposure: &Exposure, verdict: Verdict) -> (Verdict, Effects) {
+        let settings = &exposure.observation.settings;
+        let mut effects = self.effects(before, settings, &verdict);
+        let since = self.since_last(before, settings);
+        let is_nothing = effects.correction.is_none() && effects.positions.is_empty();
+        if self.config.patience == Patience::AtOnce
+            || is_nothing
+            || !verdict.is_a_suspicion(&since, self.config.tolerance)
+        {
+            return (verdict, effects);
+        }
+        let explained = |name: &GroupName| {
+            let mut groups = verdict.groups.iter().filter(|g| g.groups.contains(name));
+            groups.any(|g| g.asked.is_some() && g.is_explained(&since, self.config.tolerance))
+        };
+        effects.positions.retain(|position| explained(&position.group));
+        effects.correction = None;
+        if effects.positions.is_empty() {
+            effects.ended = None;
+        }
+        (verdict.as_a_suspicion(), effects)
+    }
+
+    /// What happened since the last frame, as far as anybody knows.
+    fn since_last<'b>(&self, before: &'b Setup, settings: &Settings) -> SinceLast<'b> {
         let last = before.last.as_ref();
         let apart = last.and_then(|last| expected(&last.observation.settings, settings, self.config.lighting));
-        let another_look = last
-            .and_then(|last| self.sitting.exposures.find(last.frame))
-            .is_some_and(Exposure::is_followed_by_another_look);
-        let since = SinceLast {
-            verdict: last.map(|last| &last.verdict),
-            settings_changed: apart.is_none_or(|apart| apart.abs() > SAME_SETTING),
-            turn_expected: another_look
-                || before.open.is_some()
-                || before.positions.iter().any(Position::was_spoken_of),
-            moved: before.moved_alike(),
+        let later = |exposure: &&Exposure| last.is_some_and(|last| exposure.frame >= last.frame);
+        let later = || self.sitting.exposures.iter().filter(later);
+        let time = |settings: &Settings| settings.captured.clone();
+        let is_another = |last: &&Last| {
+            let times = time(&last.observation.settings).zip(time(settings));
+            times.is_none_or(|(last, this)| last != this)
         };
-        if self.config.patience == Patience::NextFrame && verdict.is_a_suspicion(&since, self.config.tolerance) {
-            return (verdict.as_a_suspicion(), Effects::default());
+        let turns = before.positions.iter().flat_map(|p| [before.asked(&p.group), p.told_turn()]).flatten();
+        SinceLast {
+            verdict: last
+                .filter(is_another)
+                .map(|last| &last.verdict)
+                .filter(|_| !later().any(Exposure::has_a_new_reference)),
+            another_look: later().any(Exposure::is_followed_by_another_look),
+            turn: Stops(turns.chain(apart).map(|turn| turn.abs().0).fold(0.0, f64::max)),
+            moved: before.moved_alike(),
         }
-        let effects = self.effects(before, settings, &verdict);
-        (verdict, effects)
     }
 
     pub(super) fn verdict(
@@ -307,7 +333,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let moves = |j: &Judgement| -> Vec<(GroupName, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.since_reference.rounded())).collect()
     };
-    let says = (a.finding, &a.sentence) == (b.finding, &b.sentence);
+    let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
         && (moves(old), &old.ended, request(old)) == (moves(anew), &anew.ended, request(anew))

@@ -10,7 +10,7 @@ use crate::drift::{Lighting, expected};
 use crate::frame::{Rendering, Settings};
 use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
-use crate::response::{Curve, ResponseChoice};
+use crate::response::{Curve, Response, ResponseChoice};
 use crate::rig::Survey;
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
@@ -117,7 +117,9 @@ impl Draft<'_> {
         let Some(picture) = exposure.observation.reading_of(false) else { return };
         let known = self.curve_to_learn(settings, picture);
         let Some((known, light)) = known.zip(survey.superposition()) else { return };
-        if let Some(lesson) = teach_by_sum(survey.frames().collect(), &light, &known) {
+        let lesson = teach_by_sum(survey.frames().collect(), &light, &known);
+        // The survey is read by the better curve from here on.
+        if let Some(lesson) = lesson.filter(|lesson| survey.lights(&Response::unnamed(&lesson.curve)).is_some()) {
             self.learned(self.rendered(settings, picture), Learning::Survey, lesson);
         }
     }

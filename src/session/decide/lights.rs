@@ -132,7 +132,7 @@ impl Draft<'_> {
             let moved = common(names, |g| before.since_reference(g));
             let asked = common(names, |g| before.asked(g));
             let confirmed = common(names, |g| before.position(g).and_then(Position::confirmed_turn));
-            let denied = common(names, |g| before.position(g).and_then(Position::denied));
+            let denied = common(names, |g| denied(before, g));
             let step = match names.as_slice() {
                 [one] => self.group(one).map_or(TIED_STEP, |g| g.step().stops()),
                 // Tied groups may have been turned apart: together they change by any amount.
@@ -318,6 +318,18 @@ fn is_of_the_survey(setup: &Setup, light: &LightMap) -> bool {
     let same_look = surveyed.look.is_none() || surveyed.look == setup.current;
     let first = surveyed.survey.taken.first().map(|frame| &frame.light);
     same_look && first.is_some_and(|first| first.fits(light) && first.is_raw() == light.is_raw())
+}
+
+/// The change that the last frame was read to show of a group, where somebody has told since that there was none: whether or not
+/// it had been taken for true.
+fn denied(before: &Setup, name: &GroupName) -> Option<Stops> {
+    let position = before.position(name)?;
+    let suspected = before.last.as_ref().filter(|last| last.verdict.suspicion);
+    let group = suspected.and_then(|last| last.verdict.groups.iter().find(|g| g.groups.contains(name)));
+    match group.and_then(settled) {
+        Some(read) if position.confirmed_turn().is_none() => position.told_turn().map(|told| read.change - told),
+        _ => position.denied(),
+    }
 }
 
 fn settled(group: &GroupReading) -> Option<Settled<'_>> {

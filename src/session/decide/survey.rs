@@ -172,7 +172,7 @@ impl Draft<'_> {
     }
 
     fn finish_survey(&mut self, survey: &Survey, response: &Response) {
-        // The last frame was checked by putting the lights together: here they go together, too.
+        // The last frame, and a curve that it taught, were checked by putting the lights together: here they go together, too.
         let Some(lights) = survey.lights(response) else { return };
         let report = Box::new(lights.report(&self.config.spots, &self.config.judged_spot));
         self.stage(Body::Survey { step: SurveyStep::Finished { report }, next: None });
