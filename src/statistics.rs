@@ -55,6 +55,22 @@ pub fn robust_deviation(values: impl Iterator<Item = f64>, centre: f64) -> Optio
     Some(median(&mut distances)? * MAD_TO_DEVIATION)
 }
 
+/// Degrees of freedom of errors with long tails: Student's t (Lange, Little and Taylor, JASA 84, 1989, from memory).
+pub const LONG_TAILED: f64 = 4.0;
+
+/// How much larger errors with long tails are than they were taken to be, by the median of their ratios to that; `None` of no ratios.
+pub fn larger_long_tailed(ratios: impl Iterator<Item = f64>) -> Option<f64> {
+    // The median of the size of Student's t with four degrees of freedom (any table, from memory).
+    const MEDIAN_SIZE: f64 = 0.741;
+    let mut sizes: Vec<f64> = ratios.map(f64::abs).collect();
+    Some(median(&mut sizes)? / MEDIAN_SIZE)
+}
+
+/// How much an observation with a long-tailed error counts in least squares, `left` being left over of it.
+pub fn long_tailed_weight(left: f64, error: f64) -> f64 {
+    (LONG_TAILED + 1.0) / (LONG_TAILED + (left / error).powi(2)) / error.powi(2)
+}
+
 /// Half-width of a median's 95 % interval, given the deviation of single values and how many of them are independent.
 ///
 /// Student's quantile and not the normal one, for the deviation is known from no more values than those.

@@ -110,7 +110,7 @@ pub(super) fn not_surveyed(lights: &LightEvidence) -> Option<String> {
     (!left_out.is_empty()).then(|| format!("{} can't be told: the survey left {them} out", left_out.join(" and ")))
 }
 
-fn brighter_or_darker(change: Stops) -> &'static str {
+pub(super) fn brighter_or_darker(change: Stops) -> &'static str {
     if change > Stops::ZERO { "brighter" } else { "darker" }
 }
 

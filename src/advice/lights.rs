@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::drift::place_of;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::GroupName;
-use crate::rig::solve::{SourceChange, Sources};
+use crate::rig::solve::{SourceChange, SourcePrior, Sources};
 
 /// What a frame tells of one group, or of groups that no picture can tell apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -67,10 +67,8 @@ pub struct GroupPrior<'a> {
     pub names: &'a [Vec<GroupName>],
     /// How far each is from what the reference's look needs; `None` when that isn't known.
     pub deviation: &'a [Option<Stops>],
-    /// The turn that was asked of it.
-    pub asked: &'a [Option<Stops>],
-    /// Whether somebody has said since the last frame that it was done.
-    pub confirmed: &'a [bool],
+    /// What was asked of each, and what somebody said was done.
+    pub priors: &'a [SourcePrior],
     /// Groups that the survey left out.
     pub not_surveyed: &'a [GroupName],
 }
@@ -108,7 +106,7 @@ impl LightEvidence {
         (ambient_share, ambient_limit): (f64, f64),
         soon: bool,
     ) -> LightEvidence {
-        let GroupPrior { names, deviation: known, asked, confirmed, not_surveyed } = before;
+        let GroupPrior { names, deviation: known, priors, not_surveyed } = before;
         let changes = match sources {
             Sources::Changes(changes) => changes.clone(),
             _ => vec![SourceChange::NotSettled; names.len() + 1],
@@ -123,8 +121,8 @@ impl LightEvidence {
                 groups: groups.clone(),
                 change,
                 deviation,
-                asked: asked[s].filter(|a| a.abs() > SAME_SETTING),
-                confirmed: confirmed[s],
+                asked: priors[s].asked.filter(|a| a.abs() > SAME_SETTING),
+                confirmed: priors[s].confirmed.is_some(),
             }
         };
         let unexplained = match sources {

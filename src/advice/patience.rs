@@ -4,16 +4,13 @@
 //! nobody spoke of, may be a misfire or a weak flash, a hand or a reflector: it is told, and a turn is suggested only when the next
 //! frame shows the same.
 
-use serde::{Deserialize, Serialize};
-
 use super::lights::GroupReading;
 use super::verdict::{Finding, Verdict};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 
 /// How soon a change that nothing explains is answered by a turn.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Patience {
     /// When the next frame shows the same.
     #[default]

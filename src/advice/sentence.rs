@@ -1,7 +1,7 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::facts::Facts;
-use super::light_words::{self, not_surveyed, untold};
+use super::light_words::{self, brighter_or_darker, not_surveyed, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::verdict::{ClippedIn, ClippedSpot, Finding, InsteadOf, NoSuchSpot, ScaleEnd};
 use crate::drift::Lighting;
@@ -188,7 +188,7 @@ fn clipped_in_words(clipped: &ClippedSpot) -> String {
     };
     match clipped.at_least {
         Some(least) => {
-            let side = if least > Stops::ZERO { "brighter" } else { "darker" };
+            let side = brighter_or_darker(least);
             let it = if clipped.lies_in == ClippedIn::Reference { ": this frame is " } else { ", " };
             format!("{end}{place}{it}at least {} {side} than the reference", size(Some(least)))
         }
@@ -240,7 +240,7 @@ fn why_alone(facts: &Facts) -> &'static str {
 fn uneven(facts: &Facts) -> String {
     let part = facts.uneven.as_ref().map_or("a part of it", |uneven| uneven.part.as_str());
     let off = |off: Option<Stops>| {
-        let side = if off.is_some_and(|off| off > Stops::ZERO) { "brighter" } else { "darker" };
+        let side = brighter_or_darker(off.unwrap_or(Stops::ZERO));
         format!("{} {side}", size(off))
     };
     let elsewhere = facts.uneven.as_ref().and_then(|uneven| uneven.elsewhere);

@@ -57,7 +57,7 @@ const MOST_GAIN: Stops = Stops(0.15);
 /// A survey pulls a curve no farther than this many standard deviations from what was likely, between these codes.
 const FARTHEST_BY_SUM: f64 = 2.5;
 const TOLD_TONES: [[f64; 2]; 4] = [[40.0, 118.0], [80.0, 160.0], [118.0, 200.0], [160.0, 230.0]];
-/// What is left over of a half is no more than what flashes and frames leave over anyway.
+/// Flashes and frames leave over as much as this by any curve: then a half bears a lesson out, whatever it left over before.
 const GOOD_FIT: Stops = Stops(0.02);
 const FEWEST_QUANTILES: usize = 12;
 
@@ -146,16 +146,16 @@ pub fn teach_by_raw(number: FrameNumber, parts: &[RawPair], known: &Curve) -> Op
 /// have been far off, and the curve stays near what was likely.
 pub fn teach_by_sum(frames: Vec<FrameNumber>, light: &Superposition, known: &Curve) -> Option<Learned> {
     let found = fit_to_sum(light, known, GAIN)?;
-    let were_turned = fit_to_sum(light, known, TURN)?;
-    let repeated = were_turned.gains.iter().all(|gain| gain.abs() <= MOST_GAIN);
     let is_likely = TOLD_TONES.iter().all(|[dark, bright]| {
         let change = |curve: &Curve| Response::unnamed(curve).light(*bright) - Response::unnamed(curve).light(*dark);
         let doubt = known.deviation(std::iter::once((*dark, *bright, 1.0)));
         (change(&found.curve) - change(known)).abs() <= doubt * FARTHEST_BY_SUM
     });
-    let bears_out = [true, false].into_iter().all(|odd| is_borne_out(&light.half(odd), &light.half(!odd), known));
-    learned(known, found.curve, found.residual, frames)
-        .filter(|l| repeated && is_likely && bears_out && l.residual <= MOST_RESIDUAL)
+    let lesson = learned(known, found.curve, found.residual, frames).filter(|l| l.residual <= MOST_RESIDUAL)?;
+    // What costs a fit more is asked last.
+    let was_turned = || fit_to_sum(light, known, TURN).is_none_or(|fit| fit.gains.iter().any(|g| g.abs() > MOST_GAIN));
+    let bears_out = |odd: bool| is_borne_out(&light.half(odd), &light.half(!odd), known);
+    (is_likely && !was_turned() && bears_out(true) && bears_out(false)).then_some(lesson)
 }
 
 /// Whether what one half of the scene teaches leaves less over of the other half than what was known before.

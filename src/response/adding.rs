@@ -20,7 +20,7 @@ use super::fit::{TRUSTED, before, curve_of};
 use super::gaussian::Curve;
 use super::rising::solve_rising;
 use crate::photometry::Stops;
-use crate::statistics::median;
+use crate::statistics::{larger_long_tailed, long_tailed_weight, median};
 
 /// One frame whose light is a part of the sum.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,10 +55,10 @@ pub struct Added {
 const PART: f64 = 0.03;
 /// As many parts err together: by what moved between the frames, and by the lens.
 const TOGETHER: f64 = 64.0;
-/// Degrees of freedom of a part's error, which has long tails.
-const FREEDOM: f64 = 4.0;
 /// Light that a curve can't be trusted for may be this share of a part's.
 const MOST_UNTRUSTED: f64 = 0.03;
+/// Parts along each side of a block whose parts stay together when the scene is halved.
+const BLOCK: usize = 8;
 const FEWEST_PARTS: usize = 200;
 const STEPS: usize = 20;
 /// A curve that changes by less than this from step to step is found, in stops.
@@ -88,13 +88,13 @@ pub fn fit_to_sum(light: &Superposition, prior: &Curve, gain: Stops) -> Option<A
             return None;
         }
         sizes = equations.iter().map(|e| e.left.abs()).collect();
-        let scale = larger_than_noise(&equations);
+        // Never smaller than what was taken for granted: errors that a whole frame shares don't show in what is left over.
+        let scale = larger_long_tailed(equations.iter().map(|e| e.left / e.error)).map_or(1.0, |scale| scale.max(1.0));
         let mut normal = known.clone();
         let mut right = DVector::<f64>::zeros(size);
         right.rows_mut(0, SPLINES).copy_from(&pull);
         for Equation { left, slopes, error } in &equations {
-            let error = error * scale;
-            let weight = (FREEDOM + 1.0) / (FREEDOM + (left / error).powi(2)) / error.powi(2) / TOGETHER;
+            let weight = long_tailed_weight(*left, error * scale) / TOGETHER;
             normal.ger(weight, slopes, slopes, 1.0);
             // Where the equation would have the unknowns, were it straight.
             right.axpy(weight * (slopes.dot(&now) - left), slopes, 1.0);
@@ -110,13 +110,6 @@ pub fn fit_to_sum(light: &Superposition, prior: &Curve, gain: Stops) -> Option<A
     Some(Added { curve: curve_of(&now, &covariance), gains, residual: Stops(median(&mut sizes)?) })
 }
 
-/// How much larger what is left over is than the noise that was taken for granted, and no less than that.
-fn larger_than_noise(equations: &[Equation]) -> f64 {
-    let mut sizes: Vec<f64> = equations.iter().map(|e| (e.left / e.error).abs()).collect();
-    // The median of a t distribution's size with four degrees of freedom is 0.741.
-    (median(&mut sizes).unwrap_or(1.0) / 0.741).max(1.0)
-}
-
 impl Superposition {
     /// Every second block of its parts, the `odd` ones or the others.
     pub fn half(&self, odd: bool) -> Superposition {
@@ -128,7 +121,7 @@ impl Superposition {
         Superposition { addends: addends.collect(), all: of(&self.all), columns }
     }
 
-    /// Median size of what a curve leaves over, each frame's light as exact as can be; `None` where too little can be used.
+    /// Median size of what a curve leaves over, each frame's light off by its gain; `None` where too little can be used.
     pub fn misfit(&self, curve: &Curve, gains: &[Stops]) -> Option<Stops> {
         let mut now = curve.mean.clone().insert_rows(SPLINES, gains.len(), 0.0);
         gains.iter().enumerate().for_each(|(at, gain)| now[SPLINES + at] = gain.0);
@@ -175,6 +168,3 @@ impl Superposition {
         Some(Equation { left, slopes, error: error.sqrt() })
     }
 }
-
-/// Parts along each side of a block whose parts stay together when the scene is halved.
-const BLOCK: usize = 8;

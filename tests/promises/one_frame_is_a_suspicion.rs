@@ -73,6 +73,7 @@ fn a_copy_bears_nothing_out() {
     copy.splice(2..2, [0xFF, 0xFE, 0, 6, b'c', b'o', b'p', b'y']);
     studio.put("copy of 2.jpg", &copy);
     studio.sync();
+    assert!(is_suspicion(&studio.frame("copy of 2.jpg")), "it is a frame of its own, and seen to be the same exposure");
     assert!(studio.corrections().is_empty());
 }
 

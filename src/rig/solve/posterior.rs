@@ -44,7 +44,7 @@ const STRAY: f64 = 0.01;
 /// How far a diaphragm or shutter makes all light of a frame differ.
 const EXPOSURE: f64 = 0.03;
 /// Claims need this much of all weight on their side.
-const SURE: f64 = 0.95;
+pub(super) const SURE: f64 = 0.95;
 /// A change is seen when its factor is known to this share of it.
 const SEEN: f64 = 0.25;
 /// Changes this near to each other are one claim.

@@ -10,9 +10,8 @@ use nalgebra::{DMatrix, DVector};
 
 use super::field::Shift;
 use super::model::{BLOCKS, NUDGE, Nudged, Task, View};
-use crate::statistics::median;
+use crate::statistics::{LONG_TAILED, larger_long_tailed, long_tailed_weight};
 
-const FREEDOM: f64 = 4.0;
 /// How far a scene lies off before anything is seen, standard deviation: patches, patches, powers of two.
 const PLACE_PRIOR: [f64; 3] = [2.0, 2.0, 0.03];
 /// Changes are looked for within these stops.
@@ -50,7 +49,7 @@ impl Task {
             .used()
             .map(|(i, left)| {
                 let error = view.error[i] * state.scale;
-                (FREEDOM + 1.0) / 2.0 * (1.0 + (left / error).powi(2) / FREEDOM).ln() + error.ln()
+                (LONG_TAILED + 1.0) / 2.0 * (1.0 + (left / error).powi(2) / LONG_TAILED).ln() + error.ln()
             })
             .sum();
         errors + self.prior_cost(state)
@@ -95,7 +94,7 @@ impl Task {
 
     pub fn weight(&self, view: &View, state: &FitState, cell: usize, left: f64) -> f64 {
         let error = view.error[cell] * state.scale;
-        (FREEDOM + 1.0) / (FREEDOM + (left / error).powi(2)) / error.powi(2)
+        long_tailed_weight(left, error)
     }
 }
 
@@ -124,9 +123,8 @@ impl FitState {
 
 /// How much larger errors are than they were taken to be, robustly.
 fn scale(view: &View) -> f64 {
-    let mut sizes: Vec<f64> = view.used().map(|(i, left)| (left / view.error[i]).abs()).collect();
-    // The median of a t distribution's size with four degrees of freedom is 0.741.
-    (median(&mut sizes).unwrap_or(1.0) / 0.741).clamp(0.3, 5.0)
+    let ratios = view.used().map(|(i, left)| left / view.error[i]);
+    larger_long_tailed(ratios).unwrap_or(1.0).clamp(0.3, 5.0)
 }
 
 /// The linear system of one step.

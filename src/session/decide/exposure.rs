@@ -231,12 +231,12 @@ impl Draft<'_> {
     fn with_patience(&self, before: &Setup, exposure: &Exposure, verdict: Verdict) -> (Verdict, Effects) {
         let settings = &exposure.observation.settings;
         let mut effects = self.effects(before, settings, &verdict);
-        let since = self.since_last(before, settings);
         let is_nothing = effects.correction.is_none() && effects.positions.is_empty();
-        if self.config.patience == Patience::AtOnce
-            || is_nothing
-            || !verdict.is_a_suspicion(&since, self.config.tolerance)
-        {
+        if self.config.patience == Patience::AtOnce || is_nothing {
+            return (verdict, effects);
+        }
+        let since = self.since_last(before, settings);
+        if !verdict.is_a_suspicion(&since, self.config.tolerance) {
             return (verdict, effects);
         }
         let explained = |name: &GroupName| {
@@ -257,9 +257,9 @@ impl Draft<'_> {
         let apart = last.and_then(|last| expected(&last.observation.settings, settings, self.config.lighting));
         let later = |exposure: &&Exposure| last.is_some_and(|last| exposure.frame >= last.frame);
         let later = || self.sitting.exposures.iter().filter(later);
-        let time = |settings: &Settings| settings.captured.clone();
+        // A copy, or another picture of the same exposure, is no second witness.
         let is_another = |last: &&Last| {
-            let times = time(&last.observation.settings).zip(time(settings));
+            let times = last.observation.settings.captured.as_ref().zip(settings.captured.as_ref());
             times.is_none_or(|(last, this)| last != this)
         };
         let turns = before.positions.iter().flat_map(|p| [before.asked(&p.group), p.told_turn()]).flatten();

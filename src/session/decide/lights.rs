@@ -100,13 +100,10 @@ impl Draft<'_> {
             Sources::Band { .. } if slow => Sources::Unreadable,
             sources => sources,
         };
-        let asked: Vec<Option<Stops>> = known.priors.iter().map(|p| p.asked).collect();
-        let confirmed: Vec<bool> = known.priors.iter().map(|p| p.confirmed.is_some()).collect();
         let groups = GroupPrior {
             names: &lights.names,
             deviation: &known.deviation,
-            asked: &asked,
-            confirmed: &confirmed,
+            priors: &known.priors,
             not_surveyed: &lights.skipped,
         };
         let ambient = (known.ambient_share, self.config.ambient_limit);
