@@ -5,14 +5,17 @@
 
 use super::lights::LightEvidence;
 use super::spot::{self, Chosen, Pair};
-use super::verdict::{ClippedSpot, Evidence, is_soon_after};
+use super::verdict::{ClippedSpot, Evidence, Observation, is_soon_after};
 use crate::align::Overlay;
 use crate::drift::{
-    Assumption, Disparity, EvidenceUsed, Lighting, Observed, Prediction, Unevenness, Weighed, compare_grids, disparity,
-    expected, farthest_part, fitting_light, tints_of_patches, uncertainty_of_expected, weigh,
+    Assumption, BurningLight, Disparity, EvidenceUsed, Lighting, Observed, Prediction, Unevenness, Weighed,
+    burning_light, compare_grids, disparity, expected, farthest_part, fitting_light, tints_of_patches,
+    uncertainty_of_expected, weigh,
 };
-use crate::meter::Reading;
+use crate::frame::FlashTag;
+use crate::meter::{Reading, WHOLE};
 use crate::photometry::{SAME_SETTING, Stops};
+use crate::response::TRUSTED;
 
 /// What is known of one frame.
 pub(super) struct Facts<'a> {
@@ -28,6 +31,8 @@ pub(super) struct Facts<'a> {
     pub uneven: Option<Unevenness>,
     /// How much speaks against all lights having changed alike, for which no light accounts.
     pub disparity: Option<Disparity>,
+    /// Light that burns all the time explains, by the change of the exposure time, what flash doesn't.
+    pub burning: Option<BurningLight>,
     /// The frame shows something else than the reference.
     pub is_other_scene: bool,
     /// Change of log2 red over green and blue over green at the spot, where either passes the limit.
@@ -58,7 +63,9 @@ impl<'a> Facts<'a> {
         let layout = Layout::of(evidence, observed, known_drift(evidence, expected, weighed.as_ref()));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
+        let burning = burning_of(evidence, observed).filter(|_| !accounted);
         Facts {
+            burning,
             lighting,
             expected,
             weighed,
@@ -74,6 +81,11 @@ impl<'a> Facts<'a> {
     /// What the picture shows at the spot that counts.
     pub fn observed(&self) -> Option<&Observed> {
         self.spot.as_ref()?.observed.as_ref()
+    }
+
+    /// What the frame is compared with, in words.
+    pub fn compared_with(&self) -> &'static str {
+        if self.evidence.building { "the frame before" } else { "the reference" }
     }
 
     pub fn drift(&self) -> Option<Stops> {
@@ -139,6 +151,30 @@ impl<'a> Facts<'a> {
         dark && (fell <= MISFIRE || nothing_left)
     }
 
+    /// Most of the frame is burnt out: what it is of can't be seen.
+    pub fn is_mostly_burnt_out(&self) -> bool {
+        let reading = self.evidence.frame.metered.as_ref().and_then(|metered| metered.reading(WHOLE));
+        reading
+            .and_then(|whole| whole.quantiles.get(whole.quantiles.len() / 2))
+            .is_some_and(|code| *code >= TRUSTED.end)
+    }
+
+    /// Nothing at all is to be seen in the frame, not even what a room's light shows.
+    pub fn is_black_all_over(&self) -> bool {
+        let reading = self.evidence.frame.metered.as_ref().and_then(|metered| metered.reading(WHOLE));
+        reading.and_then(|whole| whole.quantiles.last()).is_some_and(|code| *code <= NEARLY_BLACK)
+    }
+
+    /// The camera saw its flash fire in the reference and not in this frame, which is the darker for it.
+    pub fn is_without_the_flash_that_the_camera_sees(&self) -> bool {
+        let tag = |observation: Option<&Observation>| observation.and_then(|o| o.settings.flash);
+        let Evidence { reference, frame, .. } = self.evidence;
+        let fell = self.observed().map(|seen| seen.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down());
+        self.lighting != Lighting::Continuous
+            && (tag(*reference), tag(Some(frame))) == (Some(FlashTag::Fired), Some(FlashTag::NotFired))
+            && fell.is_some_and(|fell| fell < -self.evidence.tolerance)
+    }
+
     /// How far the lights may have been turned down: the open correction may have been carried out, and then less light was to
     /// come.
     fn turned_down(&self) -> Stops {
@@ -172,6 +208,14 @@ fn lighting_of(evidence: &Evidence, observed: Option<&Observed>) -> Lighting {
         }
         (told, _) => told,
     }
+}
+
+/// For flash only: of other light the settings are known to tell it.
+fn burning_of(evidence: &Evidence, observed: Option<&Observed>) -> Option<BurningLight> {
+    let reference = evidence.reference.filter(|_| evidence.lighting == Lighting::Flash && !evidence.light_alone)?;
+    let seen = observed.map(|seen| (seen.drift, seen.half_width))?;
+    let turned = evidence.moved.unwrap_or(Stops::ZERO);
+    burning_light(&reference.settings, &evidence.frame.settings, seen, turned)
 }
 
 fn predictions(

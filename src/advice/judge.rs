@@ -3,6 +3,7 @@
 //! Owns the order in which findings are asked for. Several of them often hold at once: a frame without flash is dark, clipped, uneven
 //! and unlike the reference, too. The first that holds in [`FINDINGS`] is told.
 
+use super::building;
 use super::facts::Facts;
 use super::lights::LightEvidence;
 use super::sentence;
@@ -27,15 +28,16 @@ type Test = fn(&Facts) -> bool;
 /// 8. What moved: the settings, the lights, or both. All drifts that are left over end here.
 const FINDINGS: [&[(Finding, Test)]; 3] = [&BEFORE_THE_LIGHTS, &BY_THE_LIGHTS, &AFTER_THE_LIGHTS];
 
-const BEFORE_THE_LIGHTS: [(Finding, Test); 5] = [
+const BEFORE_THE_LIGHTS: [(Finding, Test); 6] = [
     // 1
     (Finding::NotMetered, |f| f.evidence.frame.metered.is_none()),
     (Finding::NoReference, |f| f.evidence.reference.is_none_or(|r| r.metered.is_none())),
     (Finding::NotTrustworthy, is_not_trustworthy),
     // 2
     (Finding::Misfire, |f| f.is_dark_as_without_flash() && !lights_know_better(f)),
+    (Finding::Misfire, |f| f.is_without_the_flash_that_the_camera_sees() && !lights_know_better(f)),
     // 3
-    (Finding::NewScene, |f| f.is_other_scene && !f.is_dark_as_without_flash()),
+    (Finding::NewScene, |f| f.is_other_scene && !f.is_dark_as_without_flash() && !f.is_mostly_burnt_out()),
 ];
 
 /// 4
@@ -48,11 +50,12 @@ const BY_THE_LIGHTS: [(Finding, Test); 6] = [
     (Finding::AmbientRisen, |f| f.lights().is_some_and(LightEvidence::show_more_ambient)),
 ];
 
-const AFTER_THE_LIGHTS: [(Finding, Test); 11] = [
+const AFTER_THE_LIGHTS: [(Finding, Test); 12] = [
     // 5
     (Finding::Clipped, |f| f.observed().is_none()),
     // 6
     (Finding::Recycle, |f| f.is_weak_as_while_charging()),
+    (Finding::BurningLight, |f| f.burning.is_some() && !matches(f)),
     (Finding::Uneven, is_uneven),
     (Finding::AmbientRisen, only_ambient_is_left),
     // 7
@@ -83,11 +86,12 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let facts = Facts::of(evidence);
     let finding =
         FINDINGS.into_iter().flatten().find(|(_, holds)| holds(&facts)).map_or(LEFT_OVER, |(finding, _)| *finding);
-    let sentence = sentence::say(finding, &facts);
+    let told_so = facts.evidence.building.then(|| building::say(finding, &facts)).flatten();
+    let sentence = told_so.unwrap_or_else(|| sentence::say(finding, &facts));
     let reported = reported(finding, &facts);
     let observed = facts.observed();
     Verdict {
-        finding,
+        finding: if evidence.building { building::finding(finding) } else { finding },
         suspicion: false,
         sentence,
         expected: facts.expected,

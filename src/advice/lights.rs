@@ -23,9 +23,9 @@ pub struct GroupReading {
     /// Somebody was asked to turn it by this.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked: Option<Stops>,
-    /// Somebody said that what was asked of it was done, and no frame had landed since.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub confirmed: bool,
+    /// Somebody told, since the last frame, that it was turned by this.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub told: Option<Stops>,
 }
 
 impl GroupReading {
@@ -122,7 +122,7 @@ impl LightEvidence {
                 change,
                 deviation,
                 asked: priors[s].asked.filter(|a| a.abs() > SAME_SETTING),
-                confirmed: priors[s].confirmed.is_some(),
+                told: priors[s].told,
             }
         };
         let unexplained = match sources {

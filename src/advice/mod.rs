@@ -4,9 +4,10 @@
 //! the verdict says so and nothing is corrected.
 //!
 //! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
-//! `spot`, `facts` (all numbers of one frame), `light_words` and `sentence`, `judge`, and `patience` on top.
+//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top.
 
 mod alternatives;
+mod building;
 mod correction;
 mod facts;
 mod headline;
@@ -14,11 +15,13 @@ mod judge;
 mod light_words;
 mod lights;
 mod patience;
+mod remarks;
 mod sentence;
 mod spot;
 mod verdict;
 
 pub use alternatives::{OtherWays, other_ways};
+pub use building::FirstReference;
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;
 pub use judge::judge;

@@ -108,7 +108,7 @@ impl GroupReading {
     pub fn is_explained(&self, since: &SinceLast, tolerance: Stops) -> bool {
         let Some(change) = self.read_change() else { return true };
         let is_right = self.deviation.is_some_and(|deviation| deviation.abs() <= tolerance);
-        let is_to_turn = self.asked.is_some() || self.confirmed || is_right;
+        let is_to_turn = self.asked.is_some() || self.told.is_some() || is_right;
         change.abs() <= nothing(tolerance) || (is_to_turn && change.abs() <= since.farthest(tolerance))
     }
 

@@ -1,9 +1,10 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::facts::Facts;
-use super::light_words::{self, brighter_or_darker, not_surveyed, untold};
+use super::light_words::{self, brighter_or_darker, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
-use super::verdict::{ClippedIn, ClippedSpot, Finding, InsteadOf, NoSuchSpot, ScaleEnd};
+use super::remarks::{at, remarks};
+use super::verdict::{ClippedIn, ClippedSpot, Finding, ScaleEnd};
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
@@ -15,33 +16,7 @@ pub(super) fn say(finding: Finding, facts: &Facts) -> String {
         Some(sentence) => sentence,
         None => of_the_frame(finding, facts),
     };
-    let with = [left_out(finding, facts), stood_in(finding, facts)];
-    std::iter::once(Some(sentence)).chain(with).flatten().collect::<Vec<_>>().join(" ")
-}
-
-/// The lights that the survey left out, where the sentence itself doesn't name them.
-fn left_out(finding: Finding, facts: &Facts) -> Option<String> {
-    let named = matches!(finding, Finding::Matched | Finding::GroupChanged | Finding::AmbientRisen);
-    // Here the lights are not looked at, or what to do is the same whatever the others did.
-    let moot = matches!(
-        finding,
-        Finding::NotMetered
-            | Finding::NoReference
-            | Finding::NotTrustworthy
-            | Finding::Misfire
-            | Finding::NewScene
-            | Finding::SyncBand
-            | Finding::Survey
-    );
-    let lights = facts.lights().filter(|_| !named && !moot)?;
-    not_surveyed(lights).map(|said| format!("{}.", light_words::capital(&said)))
-}
-
-/// The spot that stood in for the one that frames are judged by.
-fn stood_in(finding: Finding, facts: &Facts) -> Option<String> {
-    let compared = !matches!(finding, Finding::NotMetered | Finding::NoReference);
-    let judged = facts.spot.as_ref().map(|s| &s.judged).filter(|_| compared)?;
-    judged.instead_of.as_ref().map(|of| stands_in(&judged.spot, of))
+    std::iter::once(sentence).chain(remarks(finding, facts)).collect::<Vec<_>>().join(" ")
 }
 
 /// The sentence of a finding that the single lights tell.
@@ -84,6 +59,7 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
             format!("Matches the reference ({}){but}.", amount(drift))
         }
         Finding::Uncertain => uncertain(facts),
+        Finding::BurningLight => burning(facts),
         Finding::SettingsUnknown => {
             format!("{}, by the light alone: {}.", over_or_under(drift), why_alone(facts))
         }
@@ -107,7 +83,9 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
         | Finding::GroupWeak
         | Finding::AmbientRisen
         | Finding::ModifierMoved
-        | Finding::SyncBand => String::new(),
+        | Finding::SyncBand
+        // While the light is built, `building` has the words.
+        | Finding::Building => String::new(),
     }
 }
 
@@ -129,20 +107,6 @@ fn which_light(facts: &Facts) -> &'static str {
 
 // --- the spot ---
 
-/// A spot by its name; the whole frame by itself.
-fn at(spot: &str) -> String {
-    if spot == WHOLE { "the whole frame".to_owned() } else { format!("'{spot}'") }
-}
-
-fn stands_in(spot: &str, InsteadOf { spot: missing, why }: &InsteadOf) -> String {
-    let why = match why {
-        NoSuchSpot::Moved => "was moved since the reference was metered",
-        NoSuchSpot::NotInReference => "is not in the reference",
-        NoSuchSpot::NotInFrame | NoSuchSpot::NotFound => "was not found in this frame",
-    };
-    format!("Judged by {}, for '{missing}' {why}.", at(spot))
-}
-
 fn misfire(facts: &Facts) -> String {
     if facts.lighting == Lighting::Continuous {
         return "The light was off in this frame: hold, leave every power as it is, look to it, shoot again."
@@ -150,19 +114,28 @@ fn misfire(facts: &Facts) -> String {
     }
     let spot = facts.spot.as_ref().map(|s| s.judged.spot.as_str()).filter(|spot| *spot != WHOLE);
     let what = spot.map_or_else(|| "this frame".to_owned(), |spot| format!("'{spot}' in this frame"));
-    format!("No flash lit {what}: hold, leave every power as it is, check the trigger, shoot again.")
+    if !facts.is_dark_as_without_flash() {
+        return format!(
+            "The camera says that its flash did not fire in this frame, in the reference it did: {}. Hold, leave every power as it is, \
+             check the trigger, shoot again.",
+            over_or_under(facts.drift())
+        );
+    }
+    let cap = if facts.is_black_all_over() { " and that the lens cap is off" } else { "" };
+    format!("No flash lit {what}: hold, leave every power as it is, check the trigger and its cable{cap}, shoot again.")
 }
 
 /// Which spot is clipped, how far its light is off at least, and what the settings say.
-fn clipped(facts: &Facts) -> String {
+pub(super) fn clipped(facts: &Facts) -> String {
     let Some(spot) = &facts.spot else {
         return "It has no spot in common with its reference, so nothing can be compared: set the reference anew."
             .to_owned();
     };
     let name = light_words::capital(&at(&spot.judged.spot));
+    let reference = facts.compared_with();
     let said = match &spot.judged.clipped {
-        Some(clipped) => format!("{name} is {}", clipped_in_words(clipped)),
-        None => format!("{name} holds too few tones to compare it with the reference"),
+        Some(clipped) => format!("{name} is {}", clipped_in_words(clipped, reference)),
+        None => format!("{name} holds too few tones to compare it with {reference}"),
     };
     match facts.drift() {
         Some(by_settings) if by_settings.abs() > SAME_SETTING => {
@@ -172,25 +145,28 @@ fn clipped(facts: &Facts) -> String {
             let but = if explains { "" } else { ", which doesn't explain it" };
             format!("{said}; the settings alone say {}{why}{but}.", amount(Some(by_settings)))
         }
+        _ if facts.expected.is_some() && facts.is_mostly_burnt_out() && !facts.evidence.building => {
+            format!("{said}, with the settings of the reference: look at the lights before turning anything.")
+        }
         _ => format!("{said}."),
     }
 }
 
-fn clipped_in_words(clipped: &ClippedSpot) -> String {
+fn clipped_in_words(clipped: &ClippedSpot, reference: &str) -> String {
     let end = match clipped.end {
         ScaleEnd::BurntOut => "burnt out",
         ScaleEnd::Black => "black",
     };
     let place = match clipped.lies_in {
         ClippedIn::Frame => "",
-        ClippedIn::Reference => " in the reference",
-        ClippedIn::Both => " in this frame and in the reference",
+        ClippedIn::Reference => &format!(" in {reference}"),
+        ClippedIn::Both => &format!(" in this frame and in {reference}"),
     };
     match clipped.at_least {
         Some(least) => {
             let side = brighter_or_darker(least);
             let it = if clipped.lies_in == ClippedIn::Reference { ": this frame is " } else { ", " };
-            format!("{end}{place}{it}at least {} {side} than the reference", size(Some(least)))
+            format!("{end}{place}{it}at least {} {side} than {reference}", size(Some(least)))
         }
         None => format!("{end}{place}, so how far its light is off can't be told"),
     }
@@ -235,6 +211,30 @@ fn why_alone(facts: &Facts) -> &'static str {
         (false, Lighting::Either) if both_known => "whether flash or continuous light lit it can't be told",
         _ => "the camera's settings are not known",
     }
+}
+
+/// A change of the exposure time, of which flash knows nothing, and that shows in the picture.
+fn burning(facts: &Facts) -> String {
+    let (Some(light), Some(drift)) = (facts.burning, facts.drift()) else { return String::new() };
+    let what = if light.may_be_all {
+        "the light of this set burns all the time, and no flash lit it".to_owned()
+    } else {
+        format!(
+            "light that burns all the time (lamps, daylight) gave about {:.0} % of it in the reference",
+            light.share * 100.0
+        )
+    };
+    let or = if light.may_be_all || light.is_borne_out { "" } else { ", or a light was turned" };
+    let instead = if light.may_be_all {
+        "If that is meant, write lighting: continuous in the configuration"
+    } else {
+        "Go back to the exposure time of the reference, or darken the room"
+    };
+    format!(
+        "{}: {}, so {what}{or}. {instead}; leave the flashes as they are.",
+        over_or_under(Some(drift)),
+        what_changed(facts)
+    )
 }
 
 fn uneven(facts: &Facts) -> String {
@@ -282,7 +282,7 @@ fn both(facts: &Facts) -> String {
     )
 }
 
-fn what_changed(facts: &Facts) -> String {
+pub(super) fn what_changed(facts: &Facts) -> String {
     let Some(reference) = facts.evidence.reference else {
         return "the settings changed".to_owned();
     };
@@ -310,10 +310,10 @@ fn over_or_under(drift: Option<Stops>) -> String {
     format!("{} {side}", size(drift))
 }
 
-fn amount(stops: Option<Stops>) -> String {
+pub(super) fn amount(stops: Option<Stops>) -> String {
     stops.map_or_else(|| "nothing".to_owned(), |s| format!("{s} stop"))
 }
 
-fn size(stops: Option<Stops>) -> String {
+pub(super) fn size(stops: Option<Stops>) -> String {
     stops.map_or_else(|| "somewhat".to_owned(), |s| format!("{:.2} stop", s.abs().0))
 }

@@ -17,6 +17,11 @@ use crate::response::{Response, TRUSTED};
 /// A prediction that falls short of a bound by no more than this still explains it: settings are not exact (common
 /// practice, no source).
 const NEARLY: Stops = Stops(0.10);
+/// A frame with this share of a spot at the end of the scale has nothing else there.
+const ALL_CLIPPED: f64 = 0.95;
+/// Which of the bounds on a drift is taken, in their order.
+const MIDDLE: f64 = 0.5;
+const ALL_BUT_THE_LAST: f64 = 0.9;
 /// Where the scene moved by more than this part of the frame, a spot's readings in both are those of two places.
 const STILL: f64 = 0.03;
 
@@ -172,8 +177,9 @@ pub(super) fn place_of<'a>(
 /// What a spot tells that can't be compared: which end of the scale it ran into, and how far the light is off at least.
 ///
 /// A tone that is burnt out had at least the light of the scale's top, a black one at most that of its bottom. So each part
-/// of the spot, a quantile or a patch, bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot. What is
-/// not known of the curve and of two cameras is taken off the bound.
+/// of the spot, a quantile or a patch, bounds the drift from one side, and the middle one of the bounds holds for at least half of the spot; where
+/// nothing else is left of the spot in the frame, its darkest parts (or brightest) bound it as well as any, but for the last tenth. What
+/// is not known of the curve and of two cameras is taken off the bound.
 fn clipped(codes: impl Iterator<Item = [f64; 2]>, response: &Response, uncertainty: Stops) -> Option<ClippedSpot> {
     let (bottom, top) = (response.light(TRUSTED.start), response.light(TRUSTED.end));
     let range = |code: f64| match response.light(code).0 {
@@ -196,20 +202,22 @@ fn clipped(codes: impl Iterator<Item = [f64; 2]>, response: &Response, uncertain
         (false, false) if in_reference > in_frame => ClippedIn::Reference,
         (false, false) => ClippedIn::Frame,
     };
-    let at_least = middle(parts.iter().map(|(r, f)| f.0 - r.1))
+    let is_all_clipped = in_frame as f64 >= ALL_CLIPPED * parts.len() as f64;
+    let at = if is_all_clipped { ALL_BUT_THE_LAST } else { MIDDLE };
+    let at_least = bound(parts.iter().map(|(r, f)| f.0 - r.1), at)
         .filter(|least| *least > 0.0)
-        .or_else(|| middle(parts.iter().map(|(r, f)| r.0 - f.1)).filter(|least| *least > 0.0).map(|least| -least))
+        .or_else(|| bound(parts.iter().map(|(r, f)| r.0 - f.1), at).filter(|least| *least > 0.0).map(|least| -least))
         .map(Stops)
         .and_then(|bound| surely(bound, response.uncertainty_between(Stops::ZERO, bound).in_quadrature(uncertainty)));
     (in_frame.max(in_reference) > 0).then_some(ClippedSpot { end, lies_in, at_least })
 }
 
-/// The lower of the middle bounds, where there is one.
-fn middle(bounds: impl Iterator<Item = f64>) -> Option<f64> {
+/// The bound that this share of them lies below, where there is one.
+fn bound(bounds: impl Iterator<Item = f64>, share: f64) -> Option<f64> {
     let mut bounds: Vec<f64> = bounds.collect();
     bounds.sort_by(f64::total_cmp);
-    let middle = bounds.len().checked_sub(1)? / 2;
-    bounds.get(middle).copied().filter(|bound| bound.is_finite())
+    let at = (bounds.len().checked_sub(1)? as f64 * share) as usize;
+    bounds.get(at).copied().filter(|bound| bound.is_finite())
 }
 
 /// What is left of a bound, less its uncertainty; `None` when that leaves nothing.
@@ -268,6 +276,8 @@ mod tests {
             tolerance: Stops(0.15),
             recycle_seconds: 2.0,
             moved: Some(Stops::ZERO),
+            told: None,
+            building: false,
             followed: None,
             is_ahead: false,
             light_alone: false,
@@ -317,5 +327,19 @@ mod tests {
             assert_eq!(spot.instead_of.unwrap(), InsteadOf { spot: "cheek".into(), why });
             assert!(verdict.sentence.contains("'cheek'"), "{}", verdict.sentence);
         }
+    }
+
+    /// Light of a scene's darkest tenth that is burnt out, too, was over by more than that of its middle.
+    #[test]
+    fn what_is_burnt_out_all_over_is_bounded_by_its_dark_parts() {
+        let of = |white: usize| {
+            let codes = (0..100_u8)
+                .map(|at| [f64::from(20 + 2 * at), if usize::from(at) >= 100 - white { 255.0 } else { 240.0 }]);
+            clipped(codes, &Response::srgb(), Stops::ZERO).unwrap().at_least.unwrap()
+        };
+        let light = |code: f64| Response::srgb().light(code);
+        let most = light(250.0) - light(40.0);
+        assert!(of(100) > light(250.0) - light(60.0) && of(100) <= most, "{:?} of {most}", of(100));
+        assert!(of(60) < light(250.0) - light(100.0), "{:?}", of(60));
     }
 }

@@ -59,6 +59,10 @@ pub enum Finding {
     SyncBand,
     /// The light matches, its colour doesn't.
     ColourShifted,
+    /// The exposure time changed, and light that burns all the time with it.
+    BurningLight,
+    /// The light is being built: it changed since the frame before.
+    Building,
     /// The frame is a part of a light survey.
     Survey,
 }
@@ -133,6 +137,8 @@ pub struct Previous {
 pub struct Evidence<'a> {
     pub reference: Option<&'a Observation>,
     pub frame: &'a Observation,
+    /// The reference is the frame before: the light is being built.
+    pub building: bool,
     pub previous: Option<&'a Previous>,
     pub response: &'a Response,
     /// Name of the spot that the frame is judged by.
@@ -143,6 +149,8 @@ pub struct Evidence<'a> {
     pub recycle_seconds: f64,
     /// How far all groups alike were turned since the reference; `None` when not known.
     pub moved: Option<Stops>,
+    /// How far all groups alike were told to have been turned since the last frame.
+    pub told: Option<Stops>,
     /// How far all groups alike would be turned if the open correction was carried out.
     pub followed: Option<Stops>,
     /// The open correction prepares settings that the frame was not shot with.

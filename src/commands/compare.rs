@@ -207,6 +207,8 @@ impl Comparison {
         let overlay = overlay.map(|(over, frame)| Overlay::of(over, &Prepared::of(frame)));
         let response = self.response_of(&pair.frame);
         let verdict = judge(&Evidence {
+            building: false,
+            told: None,
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
             previous: None,

@@ -31,6 +31,7 @@ use crate::outlet::live_view::Lines;
 use crate::outlet::plain::{printable, printable_json, printable_lines};
 use crate::outlet::printing::Printer;
 use crate::outlet::socket_place;
+use crate::session::Command;
 use crate::workers;
 
 /// What is still to be said at the end gets this long.
@@ -83,6 +84,11 @@ enum Sub {
     Accuracy(accuracy::Args),
     /// Tell or ask a running greyhold something
     Tell(tell::Args),
+    /// Accept the last frame: how it differs was meant, and it is the reference from now on
+    #[command(after_help = tell::ACCEPTING)]
+    Accept(tell::Plain),
+    /// Another person sits now: the powers stay, the next frame is the reference
+    NewSitter(tell::Plain),
     /// Follow what a running greyhold says
     Follow(follow::Args),
     /// Check a configuration, folder, log or frame, or write the example configuration
@@ -106,6 +112,8 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),
         Sub::Tell(args) => tell::run(args),
+        Sub::Accept(args) => args.tell(&Command::Accept { frame: None }),
+        Sub::NewSitter(args) => args.tell(&Command::NewSitter {}),
         Sub::Follow(args) => follow::run(&args),
         Sub::Check(args) => check::run(&args),
         Sub::ReadFiles(args) => read_files::run(&args),

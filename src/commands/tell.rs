@@ -32,6 +32,19 @@ pub struct Args {
     json: bool,
 }
 
+/// Something that is told in one word.
+#[derive(Debug, clap::Args)]
+pub struct Plain {
+    #[command(flatten)]
+    place: Where,
+    /// The whole answer as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub const ACCEPTING: &str = "Use it when the light is built, or when a change that greyhold found was meant: the last \
+                             frame is the reference then, with the powers that its lights have.";
+
 #[derive(Debug, Subcommand)]
 enum What {
     /// Make the last frame, or a file, the reference
@@ -88,15 +101,24 @@ enum SurveyWord {
 }
 
 pub fn run(args: Args) -> Result<Exit, CommandError> {
-    let command = command(args.what)?;
-    let socket = args.place.socket()?;
-    let reply = ask(&socket, &command)?;
+    tell(&command(args.what)?, &args.place, args.json)
+}
+
+impl Plain {
+    pub fn tell(&self, command: &Command) -> Result<Exit, CommandError> {
+        tell(command, &self.place, self.json)
+    }
+}
+
+/// Tells a running greyhold something, and shows its answer.
+fn tell(command: &Command, place: &Where, as_json: bool) -> Result<Exit, CommandError> {
+    let reply = ask(&place.socket()?, command)?;
     let ok = reply["ok"].as_bool().unwrap_or(false);
     let says = reply["message"].as_str().unwrap_or_default();
     // Who waits for the folder before he ejects a card must not be told that all is well when it isn't.
     let is_complete = reply["value"]["complete"].as_bool().unwrap_or(true);
     let done = if ok && is_complete { Exit::Clean } else { Exit::SomeUnusable };
-    if args.json {
+    if as_json {
         say_json(&reply.to_string());
         Ok(done)
     } else if ok {

@@ -4,6 +4,7 @@
 
 mod curves;
 pub mod drawn;
+mod fault;
 mod reading;
 mod watching;
 mod written;
@@ -15,18 +16,18 @@ use std::time::Duration;
 use thiserror::Error;
 
 pub use self::curves::{Calibrated, CurveError, Curves, Made, curve_of_earlier_logs, usual_folder};
+use self::fault::fault_in;
 use self::reading::text_of;
 pub use self::watching::ConfigWatch;
 use self::written::Written;
 use self::wrong::Wrong;
-use crate::advice::Patience;
+use crate::advice::{FirstReference, Patience};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
 use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::LightGroup;
-use crate::wording;
 
 /// A checked configuration.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,6 +37,7 @@ pub struct Config {
     pub socket: Option<PathBuf>,
     pub tolerance: Stops,
     pub patience: Patience,
+    pub reference: FirstReference,
     pub lighting: Lighting,
     pub recycle_time: Duration,
     pub camera_steps: Series,
@@ -86,6 +88,7 @@ impl Default for Config {
             socket: None,
             tolerance: Stops(0.15),
             patience: Patience::default(),
+            reference: FirstReference::default(),
             lighting: Lighting::Flash,
             recycle_time: Duration::from_secs(2),
             camera_steps: Series::Thirds,
@@ -138,34 +141,6 @@ impl Config {
     }
 }
 
-/// A parser's complaint with its line, its key where it tells one, and what to do.
-pub(crate) fn fault_in(text: &str, file: &str, e: &serde_yaml::Error) -> ConfigError {
-    let message = e.to_string();
-    // The way to a value comes first: "groups[0].heads: ...".
-    let is_way = |way: &&str| !way.is_empty() && way.chars().all(|c| c.is_alphanumeric() || "_-[].".contains(c));
-    let (way, message) = match message.split_once(": ").filter(|(way, _)| is_way(way)) {
-        Some((way, rest)) => (way, rest),
-        None => ("", message.as_str()),
-    };
-    let fault = wording::of_fault(message);
-    let quoted = message.split('`').nth(1).unwrap_or_default();
-    let begun = e.location().map(|place| place.line());
-    // For these the parser tells where the keys begin, and not the key.
-    let nth = ["unknown field", "duplicate field"].iter().position(|fault| message.starts_with(fault));
-    let line = match nth {
-        Some(nth) => wrong::lines_that_write(quoted, text, begun.unwrap_or(1)).nth(nth).or(begun),
-        None => begun,
-    };
-    let key = if nth.is_some() { quoted } else { way.rsplit('.').next().unwrap_or_default() };
-    let key = key.split('[').next().unwrap_or_default().to_owned();
-    let file = file.to_owned();
-    match line {
-        Some(line) if key.is_empty() => ConfigError::Line { file, line, fault },
-        Some(line) => ConfigError::At { file, line, key, fault },
-        None => ConfigError::Syntax { file, fault },
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -181,6 +156,7 @@ mod tests {
         let with_a_default = [
             "tolerance",
             "patience",
+            "reference",
             "lighting",
             "recycle_time",
             "camera_steps",

@@ -9,7 +9,7 @@ use serde::Deserialize;
 
 use super::Config;
 use super::wrong::Wrong;
-use crate::advice::Patience;
+use crate::advice::{FirstReference, Patience};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
@@ -62,6 +62,7 @@ pub(super) struct Written {
     socket: Option<PathBuf>,
     tolerance: Option<Scalar>,
     patience: Option<Scalar>,
+    reference: Option<Scalar>,
     lighting: Option<Scalar>,
     #[serde(alias = "recycle")]
     recycle_time: Option<Scalar>,
@@ -138,6 +139,7 @@ impl Written {
                 None => usual.tolerance,
             },
             patience: word("patience", self.patience.as_ref(), &PATIENCES)?.unwrap_or_default(),
+            reference: word("reference", self.reference.as_ref(), &REFERENCES)?.unwrap_or_default(),
             lighting: word("lighting", self.lighting.as_ref(), &LIGHTINGS)?.unwrap_or(usual.lighting),
             recycle_time: seconds("recycle_time", self.recycle_time.as_ref(), 0.0..=60.0)?
                 .unwrap_or(usual.recycle_time),
@@ -249,6 +251,8 @@ pub(super) fn checked_name(name: &str) -> Result<&str, Wrong> {
 }
 
 const PATIENCES: [(&str, Patience); 2] = [("next frame", Patience::NextFrame), ("at once", Patience::AtOnce)];
+const REFERENCES: [(&str, FirstReference); 2] =
+    [("when accepted", FirstReference::WhenAccepted), ("first frame", FirstReference::FirstFrame)];
 const LIGHTINGS: [(&str, Lighting); 3] =
     [("flash", Lighting::Flash), ("continuous", Lighting::Continuous), ("either", Lighting::Either)];
 const RESPONSES: [(&str, ResponseChoice); 3] =

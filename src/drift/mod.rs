@@ -3,12 +3,14 @@
 //! Pure functions on values. Knows no lights and gives no advice.
 
 mod alike;
+mod burning;
 mod expected;
 mod observed;
 mod patches;
 mod weigh;
 
 pub use alike::{Disparity, disparity, farthest_part};
+pub use burning::{BurningLight, burning_light};
 pub use expected::{Lighting, expected, fitting_light, uncertainty_of_expected};
 pub use observed::{
     GridComparison, Observed, UNKNOWN_FRAMING, Unevenness, compare_grids, observe, place_of, take_patch,

@@ -111,16 +111,16 @@ impl LightMap {
     }
 
     /// The map as a reference that the frame was laid over would see it: each patch where its part of the scene lies in the
-    /// frame.
-    pub fn laid_over(&self, alignment: &Alignment) -> LightMap {
+    /// frame. `shaped` is a map of the reference's shape: the camera may have been turned.
+    pub fn laid_over(&self, alignment: &Alignment, shaped: &LightMap) -> LightMap {
+        let (columns, rows) = (shaped.columns, shaped.rows);
         let place = |at: usize| {
-            let column = (at % self.columns) as f64 + 0.5;
-            let row = (at / self.columns) as f64 + 0.5;
-            let [x, y] = alignment.place_in_frame([column / self.columns as f64, row / self.rows as f64]);
+            let column = (at % columns) as f64 + 0.5;
+            let row = (at / columns) as f64 + 0.5;
+            let [x, y] = alignment.place_in_frame([column / columns as f64, row / rows as f64]);
             self.between(x * self.columns as f64 - 0.5, y * self.rows as f64 - 0.5)
         };
-        let codes = (0..self.codes.len()).map(place);
-        LightMap::of(self.columns, self.rows, self.scale, codes)
+        LightMap::of(columns, rows, self.scale, (0..columns * rows).map(place))
     }
 
     /// The code between four patches, by their distance; `None` where one that counts is clipped, or lies beyond the edge by more

@@ -10,7 +10,7 @@ pub use super::paint::Paint;
 use super::verdict_words::{correction_lines, end_line, judged_block, observed_block};
 use crate::photometry::SAME_SETTING;
 use crate::response::RAW;
-use crate::session::{Body, Learning, PowerSource, Purpose, Record, SurveyStep};
+use crate::session::{Body, Learning, PowerSource, Purpose, Record, ReferenceBy, SurveyStep};
 
 /// The block for a record; `None` for those that only matter to the log.
 pub fn block(record: &Record, paint: Paint) -> Option<String> {
@@ -93,7 +93,7 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             )
         }
         Body::Correction { purpose, correction, sentence } => {
-            let title = matches!(purpose, Purpose::Next { .. }).then(|| format!("  {sentence}"));
+            let title = matches!(purpose, Purpose::Next { .. } | Purpose::Look { .. }).then(|| format!("  {sentence}"));
             title.into_iter().chain(correction_lines(correction, paint)).collect::<Vec<_>>().join("\n")
         }
         Body::Resolved { correction, how } => end_line(*correction, *how),
@@ -105,7 +105,8 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
         Body::Undone { group, .. } => format!("  {group}: taken back, it stands as before"),
         Body::Remetered { file, .. } => format!("  {} is read by the new spots", file),
-        Body::Reference { look, file, .. } => format!("  {} is the reference of look '{look}'", file),
+        Body::Reference { look, file, by, .. } => reference_line(look, file, *by)?,
+        Body::NewSitter => "  a new sitter: the powers stay, the next frame is the reference".to_owned(),
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
         Body::Skipped { file, why, .. } => format!("{} was passed over: {why}", file),
         Body::Warning { text } => format!("! {text}"),
@@ -124,6 +125,18 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         _ => return None,
     };
     Some(text)
+}
+
+/// What a frame is to the others; `None` while the light is built from frame to frame, which each frame's own sentence says.
+fn reference_line(look: &str, file: &str, by: ReferenceBy) -> Option<String> {
+    let why = match by {
+        ReferenceBy::Building => return None,
+        ReferenceBy::Told | ReferenceBy::FirstFrame => "",
+        ReferenceBy::Accepted => " (accepted)",
+        ReferenceBy::BeforeAperture => " (it matched, and then the aperture changed)",
+        ReferenceBy::NewSitter => " (the new sitter's first)",
+    };
+    Some(format!("  {file} is the reference of look '{look}'{why}"))
 }
 
 fn survey_block(step: &SurveyStep, next: Option<&str>, paint: Paint) -> Option<String> {

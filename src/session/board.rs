@@ -7,6 +7,7 @@ use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
 use super::setup::Setup;
 use super::sitting::Sitting;
+use super::standing::Standing;
 use crate::advice::{Finding, Headline, Verdict};
 use crate::config::Config;
 use crate::frame::Settings;
@@ -24,6 +25,7 @@ pub struct Board {
     pub frames: u64,
     pub look: Option<String>,
     pub looks: Vec<String>,
+    pub standing: Standing,
     pub last: Option<LastShown>,
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
@@ -154,6 +156,7 @@ impl Board {
             frames: sitting.frames.get(),
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
+            standing: setup.standing,
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone())),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
@@ -176,6 +179,7 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
         sentence: match &pending.purpose {
             Purpose::Drift { frame } => format!("Answers frame {frame}."),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
+            Purpose::Look { look } => format!("For look '{look}'."),
         },
         ratio_error: (ratio_error > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", ratio_error.0)),
     }
@@ -193,7 +197,8 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         finding: last.verdict.finding,
         sentence: last.verdict.sentence.clone(),
         drift: last.verdict.headline().map(|h| h.in_words()),
-        is_reference: sitting.setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
+        is_reference: sitting.setup.standing == Standing::Accepted
+            && sitting.setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
         removed: sitting.exposures.is_removed(last.frame),
         clipping: reading.map_or_else(|| "not metered".to_owned(), clipping),
     }

@@ -25,6 +25,14 @@ pub enum Command {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         frame: Option<FrameNumber>,
     },
+    /// The last frame is what is wanted: it is the reference, with the powers that the lights have in it.
+    Accept {
+        /// Only if this is the last frame.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        frame: Option<FrameNumber>,
+    },
+    /// Another person sits now: the powers stay, and the next frame is the reference.
+    NewSitter {},
     /// Makes another look current.
     Look {
         look: String,
@@ -157,6 +165,7 @@ pub fn status(sitting: &Sitting) -> Value {
         "records": sitting.records,
         "frames": sitting.frames,
         "look": setup.current,
+        "standing": setup.standing,
         "looks": looks.collect::<serde_json::Map<_, _>>(),
         "groups": positions.collect::<Vec<_>>(),
         "correction": setup.open,

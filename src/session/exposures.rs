@@ -78,8 +78,9 @@ impl Exposure {
 
     /// Somebody set another reference since, or asked for another correction.
     pub fn was_overtaken_by_words(&self) -> bool {
-        let overtakes =
-            |body: &Body| matches!(body, Body::Reference { .. } | Body::Look { .. } | Body::Correction { .. });
+        let overtakes = |body: &Body| {
+            matches!(body, Body::Reference { .. } | Body::Look { .. } | Body::NewSitter | Body::Correction { .. })
+        };
         // The first frame becomes the reference by itself, and asks for nothing.
         self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
     }
@@ -87,7 +88,7 @@ impl Exposure {
     /// Frames after it are compared with another picture, which somebody named since.
     pub fn is_followed_by_another_look(&self) -> bool {
         self.since.iter().any(|(_, body)| match &**body {
-            Body::Look { .. } => true,
+            Body::Look { .. } | Body::NewSitter => true,
             Body::Reference { frame, .. } => *frame != Some(self.frame),
             _ => false,
         })
@@ -95,7 +96,7 @@ impl Exposure {
 
     /// The reference is another since; the first frame becomes it by itself, and was compared with none.
     pub fn has_a_new_reference(&self) -> bool {
-        let named = |body: &Body| matches!(body, Body::Look { .. } | Body::Reference { .. });
+        let named = |body: &Body| matches!(body, Body::Look { .. } | Body::NewSitter | Body::Reference { .. });
         self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| named(body))
     }
 

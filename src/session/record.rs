@@ -8,8 +8,9 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::earlier::{LoggedObservation, LoggedSurveyFrame};
-use super::judgement::{How, Judgement};
+use super::judgement::{How, Judgement, PositionRead};
 use super::sealed::{LineFault, check_seal, check_version, seal};
+use super::standing::ReferenceBy;
 use crate::advice::{Correction, Verdict};
 use crate::container::Fingerprint;
 use crate::frame::Settings;
@@ -62,7 +63,14 @@ pub enum Body {
         #[serde(alias = "subject")]
         observation: Box<LoggedObservation>,
         powers: BTreeMap<GroupName, Option<PowerSetting>>,
+        #[serde(default, skip_serializing_if = "ReferenceBy::is_told")]
+        by: ReferenceBy,
+        /// Dials that it shows elsewhere than they were known to be, and that somebody meant so.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        positions: Vec<PositionRead>,
     },
+    /// Another person sits now: the powers stay, and the next frame that can be one is the look's reference.
+    NewSitter,
     /// Another look was made current.
     Look {
         look: String,
@@ -216,6 +224,8 @@ pub enum Purpose {
     Drift { frame: FrameNumber },
     /// Prepares settings that have not been shot yet.
     Next { settings: Box<Settings> },
+    /// Brings the lights to where they stood for a look.
+    Look { look: String },
 }
 
 /// What a response curve belongs to.

@@ -8,10 +8,12 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::dials::{Said, alike, moved_by, place};
 use super::judgement::{How, Judgement, PositionRead};
 use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
 use super::remembered::{Last, Look, OpenCorrection, Surveyed};
 use super::rows;
+use super::standing::{ReferenceBy, Standing};
 use crate::advice::{Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
@@ -28,6 +30,8 @@ pub struct Setup {
     pub looks: BTreeMap<String, Look>,
     /// The look that frames are compared with.
     pub current: Option<String>,
+    #[serde(default)]
+    pub standing: Standing,
     pub positions: Vec<Position>,
     pub open: Option<OpenCorrection>,
     /// The correction that was told to be done since the last frame: a word that is taken back opens it again.
@@ -48,7 +52,8 @@ impl Setup {
 
     /// The look that frames are compared with.
     pub fn reference(&self) -> Option<&Look> {
-        self.looks.get(self.current.as_ref()?)
+        let look = self.looks.get(self.current.as_ref()?)?;
+        (self.standing != Standing::AwaitsSitter).then_some(look)
     }
 
     pub fn previous(&self) -> Option<Previous> {
@@ -87,6 +92,11 @@ impl Setup {
         alike(self.positions.iter().map(|p| self.since_reference(&p.group)))
     }
 
+    /// How far all groups alike were told to have been turned since the last frame.
+    pub fn told_alike(&self) -> Option<Stops> {
+        alike(self.positions.iter().map(Position::told_turn))
+    }
+
     /// Whether groups are known to have been turned unlike each other since the reference.
     pub fn moved_apart(&self) -> bool {
         self.positions.iter().all(|p| self.since_reference(&p.group).is_some()) && self.moved_alike().is_none()
@@ -104,9 +114,19 @@ impl Setup {
         self.open.as_ref().is_some_and(|open| open.prepares_beyond(shot, lighting).is_some())
     }
 
-    /// The present power of every group.
-    pub fn powers(&self) -> BTreeMap<GroupName, Option<PowerSetting>> {
-        self.positions.iter().map(|p| (p.group.clone(), p.power())).collect()
+    /// Where the dials stand for a frame that becomes a look's reference.
+    pub(super) fn marks_of(
+        &self,
+        look: &str,
+        frame: Option<FrameNumber>,
+        by: ReferenceBy,
+    ) -> BTreeMap<GroupName, Stops> {
+        // The frame that a light was built up to was marked when it was shot; a light may have been turned since.
+        let built =
+            self.looks.get(look).filter(|known| by != ReferenceBy::Told && frame.is_some() && known.frame == frame);
+        // What the lights were set to for a file from elsewhere, nobody knows.
+        let now = || self.positions.iter().filter(|_| frame.is_some()).map(|p| (p.group.clone(), p.at)).collect();
+        built.map_or_else(now, |known| known.marks.clone())
     }
 
     /// Whether a frame of these settings was shot before the last one, by the same camera's clock.
@@ -128,15 +148,21 @@ impl Setup {
     pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         match body {
             Body::Config { groups, .. } => self.take_config(groups),
-            Body::Reference { look, frame, file, observation, .. } => {
-                // What the lights were set to for a file from elsewhere, nobody knows.
-                let marked = self.positions.iter().filter(|_| frame.is_some());
-                let marks = marked.map(|p| (p.group.clone(), p.at)).collect();
+            Body::Reference { look, frame, file, observation, by, positions, .. } => {
+                positions.iter().for_each(|read| self.read_position(read));
+                let marks = self.marks_of(look, *frame, *by);
                 let observation = Arc::new(observation.in_codes(|_| None));
                 self.looks.insert(look.clone(), Look::new(*frame, file.clone(), observation, marks));
                 self.make_current(look);
+                if *by == ReferenceBy::Building {
+                    self.standing = Standing::Building;
+                }
             }
             Body::Look { look } => self.make_current(look),
+            Body::NewSitter => {
+                self.standing = Standing::AwaitsSitter;
+                self.settle();
+            }
             Body::Correction { purpose, correction, .. } => {
                 self.settle();
                 self.open = Some(OpenCorrection::new(n, purpose.clone(), (**correction).clone(), &self.positions));
@@ -216,6 +242,7 @@ impl Setup {
     fn make_current(&mut self, name: &str) {
         if self.looks.contains_key(name) {
             self.current = Some(name.to_owned());
+            self.standing = Standing::Accepted;
             self.open = None;
             self.settle();
         }
@@ -359,42 +386,4 @@ impl Setup {
             last.observation = observation.clone();
         }
     }
-}
-
-/// What was told of a power.
-#[derive(Debug, Clone, Copy)]
-struct Said {
-    setting: Option<PowerSetting>,
-    turned: Option<Stops>,
-    moved: Option<Stops>,
-}
-
-/// Puts a group's dial where it was read to be; as [`moved_by`].
-fn place(positions: &mut [Position], mark: Option<Stops>, read: &PositionRead) -> Option<Stops> {
-    let position = positions.iter_mut().find(|p| p.group == read.group)?;
-    moved_by(position, mark, read.since_reference, read.known)
-}
-
-/// Puts a dial where it is, so far from its mark. Without a mark there is one from now on, which is given.
-fn moved_by(position: &mut Position, mark: Option<Stops>, moved: Stops, known: Known) -> Option<Stops> {
-    match mark {
-        Some(mark) => {
-            position.place(mark + moved, known);
-            None
-        }
-        None => {
-            position.place(position.at, known);
-            Some((position.at - moved).rounded())
-        }
-    }
-}
-
-/// The mean of moves that are alike; `None` when they aren't or one is not known.
-fn alike(moves: impl Iterator<Item = Option<Stops>>) -> Option<Stops> {
-    /// Dials of different steps round one turn a little differently.
-    const ALIKE: Stops = Stops(0.06);
-    let moves: Vec<Stops> = moves.collect::<Option<_>>()?;
-    let first = *moves.first()?;
-    let mean = moves.iter().fold(Stops::ZERO, |sum, m| sum + *m) / moves.len() as f64;
-    moves.iter().all(|m| (*m - first).abs() <= ALIKE).then_some(mean)
 }

@@ -96,11 +96,14 @@ impl Sitting {
     /// A record that people's and the survey's words are folded by again, in codes; `None` when it is in them already.
     fn in_codes(&self, body: &Body) -> Option<Body> {
         match body {
-            Body::Reference { look, frame, file, observation, powers } => {
+            Body::Reference { observation, .. } => {
                 let observation =
                     Box::new(LoggedObservation::from(observation.in_codes(|name| self.curve_of_readings(name))));
-                let (look, frame, file, powers) = (look.clone(), *frame, file.clone(), powers.clone());
-                Some(Body::Reference { look, frame, file, observation, powers })
+                let mut in_codes = body.clone();
+                if let Body::Reference { observation: of, .. } = &mut in_codes {
+                    *of = observation;
+                }
+                Some(in_codes)
             }
             Body::Survey { step: SurveyStep::Taken { frame, shows }, next } => {
                 // A frame that nobody can read any more is missing: the survey tells what it told, and reads no light.
@@ -177,6 +180,7 @@ impl Sitting {
             Body::Config { .. }
             | Body::Reference { .. }
             | Body::Look { .. }
+            | Body::NewSitter
             | Body::Correction { .. }
             | Body::Resolved { .. }
             | Body::Power { .. }

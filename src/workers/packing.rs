@@ -188,11 +188,12 @@ mod tests {
         let exposure =
             (prop::option::of((0.5..256.0_f64, -20.0..20.0_f64)), prop::option::of((1e-5..900.0_f64, -20.0..20.0_f64)));
         let when = prop::option::of((0..999_999_999_i32, any::<bool>(), prop::option::of("[+-][0-9]{2}:[0-9]{2}")));
-        let texts = (prop::option::of(".{0,256}"), prop::option::of(".{0,256}"));
+        let text = || prop::option::of(".{0,256}");
+        let texts = (text(), text(), text());
         let words = (0..4_usize, 0..4_usize, 0..4_usize, 1..=8_u8, any::<bool>());
         let more = (prop::option::of(1.0..1e7_f64), real(), real(), prop::option::of(1e-3..1e5_f64));
         (exposure, when, texts, words, more).prop_map(
-            |((n, t), when, (camera, lens), words, (iso, bias, focal, far))| {
+            |((n, t), when, (camera, body, lens), words, (iso, bias, focal, far))| {
                 let (iso_kind, flash, colour, orientation, per_frame) = words;
                 Settings {
                     f_number: n.and_then(|(mark, av)| FNumber::from_parts(mark, av)),
@@ -213,6 +214,7 @@ mod tests {
                         sub_seconds,
                     }),
                     camera,
+                    body,
                     lens,
                     focal_length_mm: focal,
                     subject_distance: far.and_then(Metres::new),

@@ -165,7 +165,7 @@ pub fn actions() -> Vec<Vec<u8>> {
         r#"{"action":"set_at","group":"key","setting":"1/8"}"#,
         r#"{"action":"undo","group":"key"}"#,
         r#"{"action":"next","f_number":"5.6","iso":"100","exposure_time":null,"marks":"thirds"}"#,
-        r#"{"action":"refer","frame":9}"#,
+        r#"{"action":"accept","frame":9}"#,
         r#"{"action":"look","look":"day"}"#,
         r#"{"action":"survey","what":"begin"}"#,
         r#"{"action":"spot","name":"cheek","area":{"left":0.1,"top":0.2,"width":0.3,"height":0.4}}"#,

@@ -126,8 +126,15 @@ pub struct Studio {
 }
 
 impl Studio {
-    /// A folder that nobody watches yet.
+    /// A folder that nobody watches yet, whose first frame will be the reference.
     pub fn empty() -> Studio {
+        let mut studio = Studio::without_configuration();
+        studio.configure("");
+        studio
+    }
+
+    /// A folder that nobody watches yet, and that is watched as anybody's who has just begun.
+    pub fn without_configuration() -> Studio {
         let home = tempfile::tempdir().unwrap();
         let folder = home.path().join("capture");
         fs::create_dir(&folder).unwrap();
@@ -152,11 +159,17 @@ impl Studio {
     }
 
     pub fn with_config(yaml: &str) -> Studio {
-        let mut studio = Studio::empty();
-        fs::write(studio.config(), yaml).unwrap();
-        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+        let mut studio = Studio::without_configuration();
+        studio.configure(yaml);
         studio.start();
         studio
+    }
+
+    /// Unless it says otherwise, the first frame is the reference.
+    pub fn configure(&mut self, yaml: &str) {
+        let first = if yaml.contains("reference:") { "" } else { "reference: first frame\n" };
+        fs::write(self.config(), format!("{first}{yaml}")).unwrap();
+        self.extra = vec!["--config".into(), self.config().display().to_string()];
     }
 
     pub fn config(&self) -> PathBuf {

@@ -1,7 +1,5 @@
 //! A photographer with three groups of lights and a calibrated camera, and the real program watching.
 
-use std::fs;
-
 use serde_json::Value;
 
 use super::Studio;
@@ -30,8 +28,7 @@ impl Set {
     pub fn prepared(more: &str) -> Set {
         let mut studio = Studio::empty();
         calibrate_into(&studio.home.path().join("curves"));
-        fs::write(studio.config(), format!("{more}{LIGHTS}")).unwrap();
-        studio.extra = vec!["--config".into(), studio.config().display().to_string()];
+        studio.configure(&format!("{more}{LIGHTS}"));
         Set { studio, rig: Rig::portrait(), finish: |jpeg, _| jpeg, random: Random(11), shots: 0 }
     }
 

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
+use greyhold::advice::FirstReference;
 use greyhold::align::{CodePicture, PictureId};
 use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::{Calibrated, Config, Curves, Made};
@@ -323,7 +324,8 @@ pub fn config(rig: &Rig) -> Config {
             heads: 1,
         }
     };
-    Config { groups: rig.lamps.iter().map(group).collect(), ..Config::default() }
+    let reference = FirstReference::FirstFrame;
+    Config { groups: rig.lamps.iter().map(group).collect(), reference, ..Config::default() }
 }
 
 impl Sitting {

@@ -64,7 +64,7 @@ fn what_needs_a_restart_is_said() {
 #[cfg(unix)]
 #[test]
 fn a_link_is_followed_when_its_file_changes_and_when_it_is_turned() {
-    let mut studio = Studio::empty();
+    let mut studio = Studio::without_configuration();
     let (first, second) = (studio.home.path().join("first.yaml"), studio.home.path().join("second.yaml"));
     fs::write(&first, RIG).unwrap();
     std::os::unix::fs::symlink(&first, studio.config()).unwrap();

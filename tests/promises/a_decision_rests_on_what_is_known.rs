@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
-use greyhold::advice::{Finding, Observation};
+use greyhold::advice::{Finding, FirstReference, Observation};
 use greyhold::config::{Config, Curves};
 use greyhold::container::Fingerprint;
 use greyhold::drift::observe;
@@ -97,8 +97,9 @@ struct Desk {
 }
 
 impl Desk {
-    fn new() -> Desk {
-        let config = Config::parse(RIG, "three_groups.yaml").unwrap();
+    /// The first frame is the reference, or the light is built first.
+    fn new(reference: FirstReference) -> Desk {
+        let config = Config { reference, ..Config::parse(RIG, "three_groups.yaml").unwrap() };
         let knowledge = Knowledge::new(Arc::new(Curves::stock_only()));
         let (state, records, asked_by) = (State::default(), Vec::new(), BTreeMap::new());
         let (late, files, gone, removed) = (VecDeque::new(), BTreeMap::new(), Vec::new(), BTreeSet::new());
@@ -121,7 +122,7 @@ impl Desk {
         let told = self.records.len();
         let asked = self.state.sitting.setup.open.as_ref().and_then(|open| match open.purpose {
             Purpose::Drift { frame } => Some((frame, open.correction.wanted)),
-            Purpose::Next { .. } => None,
+            Purpose::Next { .. } | Purpose::Look { .. } => None,
         });
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         let kept = self.records_kept(decision.records.len());
@@ -322,6 +323,10 @@ impl Desk {
     }
 }
 
+fn first_reference() -> impl Strategy<Value = FirstReference> {
+    prop::sample::select(vec![FirstReference::FirstFrame, FirstReference::WhenAccepted])
+}
+
 fn group() -> impl Strategy<Value = GroupName> {
     prop::sample::select(vec!["key", "fill", "rim", "nobody"]).prop_map(GroupName::from)
 }
@@ -348,6 +353,8 @@ fn commands() -> impl Strategy<Value = Command> {
         2 => group().prop_map(|group| Command::Undo { group }),
         2 => next,
         1 => name().prop_map(|look| Command::Reference { file: None, look, frame: None }),
+        1 => Just(Command::Accept { frame: None }),
+        1 => Just(Command::NewSitter {}),
         1 => name().prop_map(|look| Command::Look { look: look.unwrap_or_else(|| "main".to_owned()) }),
         1 => ask.prop_map(|what| Command::Survey { what, groups: Vec::new() }),
     ]
@@ -381,18 +388,22 @@ proptest! {
 
     /// The checks of [`Desk::check`] hold after every record.
     #[test]
-    fn the_state_is_what_its_records_say(steps in prop::collection::vec(steps(), 1..25)) {
-        let mut desk = Desk::new();
+    fn the_state_is_what_its_records_say(
+        reference in first_reference(),
+        steps in prop::collection::vec(steps(), 1..25),
+    ) {
+        let mut desk = Desk::new(reference);
         steps.iter().for_each(|step| desk.take(step));
         prop_assert_eq!(&desk.replayed(), &desk.state);
     }
 
     #[test]
     fn telling_and_undoing_is_the_identity(
+        reference in first_reference(),
         steps in prop::collection::vec(steps(), 1..20),
         told in prop::collection::vec((group(), setting(), any::<bool>()), 1..6),
     ) {
-        let mut desk = Desk::new();
+        let mut desk = Desk::new(reference);
         steps.iter().for_each(|step| desk.take(step));
         let before = desk.state.sitting.setup.clone();
         let mut taken = Vec::new();
@@ -416,12 +427,13 @@ proptest! {
     /// The two files of an exposure say the same in either order, also of what comes after.
     #[test]
     fn the_second_file_in_either_order_ends_in_the_same_state(
+        reference in first_reference(),
         steps in prop::collection::vec(steps(), 0..12),
         (aperture, thirds, fires) in (0..F_NUMBERS.len(), -6..7_i32, prop::bool::weighted(0.9)),
         after in shots(),
     ) {
         let ends = [Files::PictureThenRaw, Files::RawThenPicture].map(|files| {
-            let mut desk = Desk::new();
+            let mut desk = Desk::new(reference);
             // What a lesson teaches depends on when it was given. Here all pictures go by one curve, and not by their own.
             desk.config.response_curve = ResponseChoice::Srgb;
             steps.iter().for_each(|step| desk.take(step));
@@ -438,13 +450,14 @@ proptest! {
     /// Killed between the records of a decision on a frame, and started again.
     #[test]
     fn a_restart_between_the_records_of_a_decision_ends_in_the_same_state(
+        reference in first_reference(),
         steps in prop::collection::vec(steps(), 0..12),
         (aperture, thirds, fires) in (0..F_NUMBERS.len(), -6..7_i32, prop::bool::weighted(0.9)),
         files in prop::sample::select(vec![Files::Picture, Files::Raw, Files::PictureThenRaw, Files::RawThenPicture]),
         after in 0..12_usize,
     ) {
         let ends = [false, true].map(|is_killed| {
-            let mut desk = Desk::new();
+            let mut desk = Desk::new(reference);
             steps.iter().for_each(|step| desk.take(step));
             // The frames of a survey are taken for it by records of their own.
             desk.tell(&Command::Survey { what: SurveyAsk::Stop, groups: Vec::new() });

@@ -118,10 +118,7 @@ const CONDITION: &str = "if nobody touched a light";
 
 #[test]
 fn every_screen_says_what_the_narrow_interval_holds_under() {
-    let mut studio = Studio::empty();
-    fs::write(studio.config(), rig("whole")).unwrap();
-    studio.extra = vec!["--config".into(), studio.config().display().to_string()];
-    studio.start();
+    let studio = Studio::with_config(&rig("whole"));
     studio.take("1.jpg", shot(14.0, 0.0, 1));
     let frame = studio.take("2.jpg", shot(7.1, 0.0, 2));
     let verdict = &frame["verdict"];

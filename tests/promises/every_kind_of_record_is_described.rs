@@ -18,7 +18,7 @@ fn schema() -> Value {
 
 /// A sitting in which nearly everything happens that can.
 fn eventful() -> Studio {
-    let mut set = Set::prepared("");
+    let mut set = Set::prepared("reference: when accepted\n");
     set.studio.put("of_yesterday.jpg", &shot(8.0, 0.0, 90).jpeg());
     set.studio.start();
     set.shoot(set.usual());
@@ -56,6 +56,10 @@ fn eventful() -> Studio {
     set.shoot(Take { f_number: 5.6, powers: vec![-2.0; 3], ..set.usual() });
     fs::remove_file(set.studio.folder.join("frame_010.jpg")).unwrap();
     wait_for("the deletion to be told", || !set.studio.of_type("file_removed").is_empty());
+    for word in [json!({"command": "accept"}), json!({"command": "new_sitter"})] {
+        assert_eq!(set.studio.tell(word.clone())["ok"], true, "{word}");
+    }
+    set.shoot(set.usual());
     set.studio.stop();
     set.studio
 }

@@ -58,7 +58,8 @@ fn floods_of_commands_leave_the_frames_their_turns() {
 /// A finger that draws sends many wishes: the last one counts, and no more than a few are worked out.
 #[test]
 fn of_many_spots_drawn_at_once_the_last_counts() {
-    let studio = Studio::open();
+    let mut studio = Studio::without_configuration();
+    studio.start();
     studio.take("first.jpg", shot(8.0, 0.0, 1));
     let drawing: Vec<_> = (0..12)
         .map(|n| {

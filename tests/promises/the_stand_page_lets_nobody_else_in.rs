@@ -158,7 +158,7 @@ fn no_path_from_a_client_reaches_the_disk() {
         assert!(!answer.text().contains("root:"), "{path}");
     }
     for body in [
-        r#"{"action":"refer","frame":1,"file":"/etc/passwd"}"#,
+        r#"{"action":"accept","frame":1,"file":"/etc/passwd"}"#,
         r#"{"action":"reference","file":"/etc/passwd"}"#,
         r#"{"command":"reference","file":"/etc/passwd"}"#,
         r#"{"action":"since","n":1}"#,

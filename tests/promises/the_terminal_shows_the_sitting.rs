@@ -158,7 +158,7 @@ fn written(through: &str) -> String {
     let read = || fs::read_to_string(&out).unwrap_or_default();
     wait_for("the beginning", || read().contains("watching capture"));
     fs::write(capture.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
-    wait_for("the frame", || read().contains("1.jpg is the reference"));
+    wait_for("the frame", || read().contains("held against the one before"));
     read()
 }
 

@@ -104,6 +104,8 @@ fn verdict(reference: &MeteredFrame, frame: &MeteredFrame, overlay: &Overlay, re
     judge(&Evidence {
         reference: Some(&reference.observation),
         frame: &frame.observation,
+        building: false,
+        told: None,
         previous: None,
         response,
         judged_spot: &config.judged_spot,

@@ -118,8 +118,8 @@ pub fn story() -> Vec<Episode> {
     let shot = |f_number, at| Some(Shot { f_number, at, quirk: Quirk::None });
     let only = |group, at| Some(Shot { f_number: 14.0, at, quirk: Quirk::Only(group) });
     vec![
-        Episode { caption: "The first frame at f/14 becomes the reference.", first: vec![], shot: shot(14.0, 0.0) },
-        Episode { caption: "A second one, nothing changed.", first: vec![], shot: shot(14.0, 20.0) },
+        Episode { caption: "The light is built: the first frame at f/14.", first: vec![], shot: shot(14.0, 0.0) },
+        Episode { caption: "A second one, nothing changed: the light stands.", first: vec![], shot: shot(14.0, 20.0) },
         Episode {
             caption: "A light survey, so that each group can be read out of every frame. First no flash at all.",
             first: vec![Then::BeginSurvey],

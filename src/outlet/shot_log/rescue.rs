@@ -161,7 +161,7 @@ fn kind_of(body: &Body) -> &'static str {
         Body::Judged(_) => "judgements",
         Body::ExistingFiles { .. } | Body::FileChanged { .. } | Body::FileRemoved { .. } => "files known",
         Body::Skipped { .. } => "files passed over",
-        Body::Reference { .. } | Body::Look { .. } => "references and looks",
+        Body::Reference { .. } | Body::Look { .. } | Body::NewSitter => "references and looks",
         Body::Remetered { .. } | Body::Response { .. } => "readings and curves",
         Body::Correction { .. } | Body::Resolved { .. } => "corrections",
         Body::Power { .. } | Body::Undone { .. } => "powers",

@@ -38,10 +38,11 @@ enum Action {
         exposure_time: Option<String>,
         camera_steps: Option<Series>,
     },
-    /// The last frame, if it is still this one, is the reference.
-    Refer {
+    /// The last frame, if it is still this one, is as it was meant.
+    Accept {
         frame: FrameNumber,
     },
+    NewSitter,
     Look {
         look: String,
     },
@@ -64,7 +65,8 @@ impl From<Action> for Command {
             Action::Next { f_number, iso, exposure_time, camera_steps } => {
                 Command::Next { f_number, iso, exposure_time, camera_steps }
             }
-            Action::Refer { frame } => Command::Reference { file: None, look: None, frame: Some(frame) },
+            Action::Accept { frame } => Command::Accept { frame: Some(frame) },
+            Action::NewSitter => Command::NewSitter {},
             Action::Look { look } => Command::Look { look },
             Action::Survey { what } => Command::Survey { what, groups: Vec::new() },
             Action::Spot { name, area } => Command::Spot { name, area },

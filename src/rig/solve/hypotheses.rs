@@ -17,8 +17,8 @@ pub struct SourcePrior {
     pub step: Stops,
     /// The turn that the open correction asks of it.
     pub asked: Option<Stops>,
-    /// The turn that was asked and that somebody said was done, since the last frame: it is in what is expected.
-    pub confirmed: Option<Stops>,
+    /// The turn that somebody told, since the last frame, to have been made: it is in what is expected.
+    pub told: Option<Stops>,
     /// The change that the last frame was read to show, where somebody has told since that there was none.
     pub denied: Option<Stops>,
 }
@@ -83,7 +83,7 @@ pub(super) fn single_doings(priors: &[SourcePrior], soon: bool) -> Vec<Hypothesi
     let rest = vec![0.0; priors.len()];
     let mut all = vec![Hypothesis { changes: rest.clone(), weight: prior::NOTHING }];
     all.extend(by_request(priors, &flashes));
-    all.extend(confirmed_wrongly(priors, &flashes));
+    all.extend(told_wrongly(priors, &flashes));
     let coarsest = flashes.iter().map(|s| priors[*s].step.0).fold(0.0, f64::max);
     let alike = |by: f64| -> Vec<f64> {
         let change = |p: &SourcePrior| if p.is_flash { Stops(by).to_nearest(p.step).0 } else { 0.0 };
@@ -136,15 +136,15 @@ fn by_request(priors: &[SourcePrior], flashes: &[usize]) -> Vec<Hypothesis> {
 }
 
 /// What was said to be done, and was not for one light, or half of it.
-fn confirmed_wrongly(priors: &[SourcePrior], flashes: &[usize]) -> Vec<Hypothesis> {
+fn told_wrongly(priors: &[SourcePrior], flashes: &[usize]) -> Vec<Hypothesis> {
     let rest = vec![0.0; priors.len()];
     let share = 1.0 / flashes.len().max(1) as f64;
     let mut all = Vec::new();
     for s in flashes {
-        let Some(confirmed) = priors[*s].confirmed.filter(|c| *c != Stops::ZERO) else { continue };
-        let half = (confirmed / 2.0).to_nearest(priors[*s].step);
-        all.push(Hypothesis { changes: with(&rest, *s, -confirmed.0), weight: prior::FORGOTTEN * share });
-        if half != Stops::ZERO && half != confirmed {
+        let Some(told) = priors[*s].told.filter(|told| *told != Stops::ZERO) else { continue };
+        let half = (told / 2.0).to_nearest(priors[*s].step);
+        all.push(Hypothesis { changes: with(&rest, *s, -told.0), weight: prior::FORGOTTEN * share });
+        if half != Stops::ZERO && half != told {
             all.push(Hypothesis { changes: with(&rest, *s, -half.0), weight: prior::TURNED_WRONGLY * share / 4.0 });
         }
     }

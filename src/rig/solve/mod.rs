@@ -86,7 +86,7 @@ fn something_new(fit: &Fit, posterior: &Posterior, priors: &[SourcePrior], cells
     let is_unasked = |s: &usize| {
         let change = likeliest.changes[*s];
         let is_asked = priors[*s].asked.is_some_and(|asked| asked != Stops::ZERO);
-        let is_to_turn = is_asked || priors[*s].confirmed.is_some();
+        let is_to_turn = is_asked || priors[*s].told.is_some();
         priors[*s].is_flash && change.is_finite() && change.abs() > ALIKE && !is_to_turn
     };
     let unasked: Vec<usize> = (0..priors.len()).filter(is_unasked).collect();

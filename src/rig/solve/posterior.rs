@@ -166,7 +166,7 @@ mod tests {
     }
 
     fn flashes(count: usize, asked: Option<f64>) -> Vec<SourcePrior> {
-        vec![SourcePrior { is_flash: true, step: THIRD, asked: asked.map(Stops), confirmed: None, denied: None }; count]
+        vec![SourcePrior { is_flash: true, step: THIRD, asked: asked.map(Stops), told: None, denied: None }; count]
     }
 
     fn change(change_of: SourceChange) -> f64 {
@@ -219,7 +219,7 @@ mod tests {
         let seen = found(&[0.0, -2.1], &[0.02, 0.022]);
         assert_eq!(weigh(&seen, &flashes(2, None), false).change_of(1), SourceChange::NotSettled);
         let mut priors = flashes(2, None);
-        priors[1].confirmed = Some(Stops(2.0));
+        priors[1].told = Some(Stops(2.0));
         assert!((change(weigh(&seen, &priors, false).change_of(1)) + 2.0).abs() < 0.1);
     }
 
@@ -246,13 +246,7 @@ mod tests {
         for asked in [[Some(-1.0), Some(-0.5)], [Some(-1.0), None]] {
             let priors: Vec<SourcePrior> = asked
                 .iter()
-                .map(|a| SourcePrior {
-                    is_flash: true,
-                    step: THIRD,
-                    asked: a.map(Stops),
-                    confirmed: None,
-                    denied: None,
-                })
+                .map(|a| SourcePrior { is_flash: true, step: THIRD, asked: a.map(Stops), told: None, denied: None })
                 .collect();
             let listed = single_doings(&priors, false);
             let forgotten: Vec<_> =

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::follow::Effects;
 use super::laying::LaidOver;
 use super::{Draft, FrameInput, Landed};
-use crate::advice::{Correction, Evidence, LightEvidence, Patience, SinceLast, Verdict, judge};
+use crate::advice::{Correction, Evidence, Finding, LightEvidence, Patience, SinceLast, Verdict, judge};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -50,6 +50,9 @@ impl Draft<'_> {
         let frame = self.sitting.frames.next();
         let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.observation.settings);
         self.landed_map = outcome.light.map(|light| (frame, light));
+        if !overtaken {
+            self.accept_before_another_aperture(&outcome.observation.settings);
+        }
         self.stage(Body::Frame(Box::new(FrameRecord {
             frame,
             file: file.name,
@@ -84,7 +87,7 @@ impl Draft<'_> {
     /// What follows from the judgement of a frame's first file.
     pub(super) fn conclude_from_first(&mut self, frame: FrameNumber) {
         let Some(exposure) = self.sitting.exposures.find(frame).filter(|e| e.counts()).cloned() else { return };
-        self.refer_to_first(frame);
+        self.refer_by_itself(frame);
         if let Some((_, judgement)) = &exposure.judged {
             self.learn_from_settings(&exposure, &judgement.verdict);
         }
@@ -125,7 +128,7 @@ impl Draft<'_> {
 
     /// What follows from the judgement of a frame's further file.
     pub(super) fn conclude_from_further(&mut self, frame: FrameNumber) {
-        self.refer_to_first(frame);
+        self.refer_by_itself(frame);
         self.learn_from_raw(frame);
     }
 
@@ -214,14 +217,16 @@ impl Draft<'_> {
     }
 
     fn judgement(&self, exposure: &Exposure, before: &Setup, occasion: Occasion) -> Judgement {
-        let lights = self.see_lights(exposure, before);
+        // While the light is built, no single light has a place that it should be at.
+        let lights = if self.is_building(before) { None } else { self.see_lights(exposure, before) };
         let pair = self.comparable(before, exposure);
         let laid = self.lay(before, &pair);
         let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, lights.as_ref());
         let (verdict, Effects { positions, ended, correction }) = self.with_patience(before, exposure, verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
         let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
-        let anchor = self.new_anchor(before.reference(), exposure, &pair, laid.as_ref(), &verdict);
+        let lasting = before.reference().filter(|_| !self.is_building(before));
+        let anchor = self.new_anchor(lasting, exposure, &pair, laid.as_ref(), &verdict);
         let judgement = Judgement::without_effect(exposure.frame, occasion, verdict);
         Judgement { notes, positions, ended, correction, anchor, ..judgement }
     }
@@ -229,6 +234,9 @@ impl Draft<'_> {
     /// What follows from a verdict. Where one frame alone is no proof of it, only what is explained: a light that did as asked did so,
     /// whatever else changed, and nobody is to turn it again.
     fn with_patience(&self, before: &Setup, exposure: &Exposure, verdict: Verdict) -> (Verdict, Effects) {
+        if self.is_building(before) {
+            return (verdict, Effects::default());
+        }
         let settings = &exposure.observation.settings;
         let mut effects = self.effects(before, settings, &verdict);
         let is_nothing = effects.correction.is_none() && effects.positions.is_empty();
@@ -285,6 +293,7 @@ impl Draft<'_> {
         judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
+            building: self.is_building(before),
             previous: before.previous().filter(|_| !found_at_start).as_ref(),
             response: &self.response_of(&pair.frame),
             judged_spot: &self.config.judged_spot,
@@ -293,6 +302,7 @@ impl Draft<'_> {
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: before.moved_alike(),
             followed: before.moved_if_followed(),
+            told: before.told_alike(),
             is_ahead: before.is_ahead_of(&pair.frame.settings, self.config.lighting),
             light_alone: false,
             lights,
@@ -333,7 +343,9 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let moves = |j: &Judgement| -> Vec<(GroupName, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.since_reference.rounded())).collect()
     };
-    let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
+    // By which curve a frame was read that was compared with none is nothing that anybody sees.
+    let by_the_same = a.response == b.response || a.finding == Finding::NoReference;
+    let says = by_the_same && (a.finding, &a.sentence) == (b.finding, &b.sentence);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
         && (moves(old), &old.ended, request(old)) == (moves(anew), &anew.ended, request(anew))

@@ -41,6 +41,7 @@ impl Draft<'_> {
             | Finding::NotTrustworthy
             | Finding::NewScene
             | Finding::Uneven
+            | Finding::BurningLight
             | Finding::Uncertain => Effects::default(),
             _ => self.effects_of_the_whole(before, settings, verdict),
         }
@@ -136,7 +137,7 @@ pub(super) fn is_still_wanted(open: &OpenCorrection, wanted: Option<Stops>) -> b
     match (&open.purpose, wanted) {
         (_, Some(wanted)) => (open.correction.wanted - wanted).abs() <= STILL_WANTED,
         (Purpose::Next { .. }, None) => true,
-        (Purpose::Drift { .. }, None) => false,
+        (Purpose::Drift { .. } | Purpose::Look { .. }, None) => false,
     }
 }
 

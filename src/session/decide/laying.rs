@@ -104,13 +104,19 @@ impl Draft<'_> {
     }
 
     /// A frame's map of light as it lies in the survey's picture, or in the reference's; as it was shot where it can't be
-    /// laid over that.
-    pub(super) fn light_laid_over(&self, over: Option<PictureId>, exposure: &Exposure, light: &LightMap) -> LightOver {
+    /// laid over that. `shaped` is a map of that picture's shape.
+    pub(super) fn light_laid_over(
+        &self,
+        over: Option<PictureId>,
+        exposure: &Exposure,
+        light: &LightMap,
+        shaped: &LightMap,
+    ) -> LightOver {
         let reading = exposure.observation.reading_of(light.is_raw());
         let frame = reading.and_then(|reading| reading.picture);
         let overlay = over.zip(frame).and_then(|(over, frame)| self.knowledge.scenes.overlay(over, frame));
         match overlay.as_deref().and_then(Overlay::alignment) {
-            Some(alignment) => LightOver { light: light.laid_over(alignment), over },
+            Some(alignment) => LightOver { light: light.laid_over(alignment, shaped), over },
             None => LightOver { light: light.clone(), over: None },
         }
     }

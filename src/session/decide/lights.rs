@@ -86,8 +86,12 @@ impl Draft<'_> {
     /// What the single lights did in an exposure, where a survey tells.
     pub(super) fn see_lights(&self, exposure: &Exposure, before: &Setup) -> Option<LightEvidence> {
         let light = self.map_by_survey(exposure.frame, before)?;
-        let over = before.surveyed.as_ref().and_then(|surveyed| surveyed.survey.laid_over());
-        let light = &self.light_laid_over(over, exposure, light).light;
+        let survey = before.surveyed.as_ref().map(|surveyed| &surveyed.survey)?;
+        let first = &survey.taken.first()?.light;
+        let light = &self.light_laid_over(survey.laid_over(), exposure, light, first).light;
+        if !first.fits(light) {
+            return None;
+        }
         let settings = &exposure.observation.settings;
         let response = self.response_of_map(light, &exposure.observation);
         let lights = self.lights_by(before, &response)?;
@@ -128,7 +132,7 @@ impl Draft<'_> {
             let since = common(names, |g| before.since_survey(g));
             let moved = common(names, |g| before.since_reference(g));
             let asked = common(names, |g| before.asked(g));
-            let confirmed = common(names, |g| before.position(g).and_then(Position::confirmed_turn));
+            let told = common(names, |g| told(before, g));
             let denied = common(names, |g| denied(before, g));
             let step = match names.as_slice() {
                 [one] => self.group(one).map_or(TIED_STEP, |g| g.step().stops()),
@@ -136,25 +140,19 @@ impl Draft<'_> {
                 _ => TIED_STEP,
             };
             known.changes.push(flash + since.unwrap_or(Stops::ZERO));
-            known.priors.push(SourcePrior { is_flash: true, step, asked, confirmed, denied });
+            known.priors.push(SourcePrior { is_flash: true, step, asked, told, denied });
             known.deviation.push(moved.filter(|_| since.is_some()).map(|moved| against + moved));
             turned += since.unwrap_or(Stops::ZERO) + asked.unwrap_or(Stops::ZERO);
         }
         known.changes.push(ambient);
-        known.priors.push(SourcePrior {
-            is_flash: false,
-            step: AMBIENT_STEP,
-            asked: None,
-            confirmed: None,
-            denied: None,
-        });
+        known.priors.push(SourcePrior { is_flash: false, step: AMBIENT_STEP, asked: None, told: None, denied: None });
         if !lights.skipped.is_empty() {
             known.changes.push(flash);
             known.priors.push(SourcePrior {
                 is_flash: true,
                 step: Step::Third.stops(),
                 asked: None,
-                confirmed: None,
+                told: None,
                 denied: None,
             });
         }
@@ -307,14 +305,19 @@ impl Draft<'_> {
     }
 }
 
-/// Whether a frame's light can be told apart by the last survey: made for this look, by this kind of file, of this
-/// shape.
+/// Whether a frame's light can be told apart by the last survey: made for this look, by this kind of file.
 fn is_of_the_survey(setup: &Setup, light: &LightMap) -> bool {
     let Some(surveyed) = &setup.surveyed else { return false };
     // Another look has other lights.
     let same_look = surveyed.look.is_none() || surveyed.look == setup.current;
     let first = surveyed.survey.taken.first().map(|frame| &frame.light);
-    same_look && first.is_some_and(|first| first.fits(light) && first.is_raw() == light.is_raw())
+    same_look && first.is_some_and(|first| first.is_raw() == light.is_raw())
+}
+
+/// The turn that somebody told after the last frame, where it is more than a word against what that was read to show.
+fn told(before: &Setup, name: &GroupName) -> Option<Stops> {
+    let turn = before.position(name)?.told_turn()?;
+    (turn.abs() > NO_TURN && denied(before, name).is_none()).then_some(turn)
 }
 
 /// The change that the last frame was read to show of a group, where somebody has told since that there was none: whether or not

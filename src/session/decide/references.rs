@@ -1,36 +1,114 @@
-//! What frames are compared with: references are set and told.
+//! What frames are compared with: references are set, accepted and told.
 
 use super::Draft;
-use crate::advice::{Finding, Observation};
+use super::telling::moves_of;
+use crate::advice::{Finding, FirstReference, Observation, correct_each};
+use crate::frame::Settings;
 use crate::meter::CENTRE;
 use crate::numbers::FrameNumber;
-use crate::photometry::Stops;
+use crate::photometry::{SAME_SETTING, Stops};
+use crate::rig::{DialChange, GroupName, Position};
 use crate::session::command::Reply;
-use crate::session::record::Body;
+use crate::session::judgement::PositionRead;
+use crate::session::record::{Body, Purpose};
+use crate::session::remembered::Last;
+use crate::session::setup::Setup;
+use crate::session::standing::{ReferenceBy, Standing};
 
 /// Name of the look that the first frame begins.
 const FIRST_LOOK: &str = "main";
-/// A first frame darker than this is no reference.
+/// A frame darker than this is no reference by itself.
 const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
+/// A frame that others are to be compared with.
+struct Chosen {
+    frame: Option<FrameNumber>,
+    file: String,
+    observation: Observation,
+}
+
+impl Chosen {
+    fn last(last: &Last) -> Chosen {
+        Chosen { frame: Some(last.frame), file: last.file.clone(), observation: Observation::clone(&last.observation) }
+    }
+}
+
 impl Draft<'_> {
-    /// The first exposure that can be one is the reference.
-    pub(super) fn refer_to_first(&mut self, frame: FrameNumber) {
+    // --- by itself ---
+
+    /// While the light is built, a frame is held against the one before it.
+    pub(super) fn is_building(&self, setup: &Setup) -> bool {
+        let may_be = match setup.standing {
+            Standing::Building => true,
+            Standing::Accepted => setup.reference().is_none(),
+            Standing::AwaitsSitter => false,
+        };
+        may_be && self.config.reference == FirstReference::WhenAccepted
+    }
+
+    /// The first exposure that can be one is the reference; while the light is built the last that can be one.
+    pub(super) fn refer_by_itself(&mut self, frame: FrameNumber) {
+        let setup = &self.sitting.setup;
         let Some(exposure) = self.sitting.exposures.find(frame) else { return };
-        let is_first = exposure.finding() == Some(Finding::NoReference) && self.sitting.setup.reference().is_none();
-        if is_first && self.level_of(&exposure.observation).is_some_and(|l| l > TOO_DARK_TO_REFER) {
-            let (file, observation) = (exposure.file.clone(), Observation::clone(&exposure.observation));
-            self.set_reference(FIRST_LOOK.to_owned(), Some(frame), file, observation);
+        let is_first = exposure.finding() == Some(Finding::NoReference) && setup.reference().is_none();
+        let is_newer = self.is_building(setup) && setup.reference().is_some_and(|look| look.frame < Some(frame));
+        let is_light = self.level_of(&exposure.observation).is_some_and(|level| level > TOO_DARK_TO_REFER);
+        if !is_light || !(is_first || is_newer) || exposure.finding() == Some(Finding::Misfire) {
+            return;
+        }
+        let by = match (setup.standing, self.config.reference) {
+            (Standing::AwaitsSitter, _) => ReferenceBy::NewSitter,
+            (_, FirstReference::FirstFrame) => ReferenceBy::FirstFrame,
+            (_, FirstReference::WhenAccepted) => ReferenceBy::Building,
+        };
+        let (file, observation) = (exposure.file.clone(), Observation::clone(&exposure.observation));
+        self.set_reference(self.current_look(), Chosen { frame: Some(frame), file, observation }, by, Vec::new());
+    }
+
+    /// Two frames matched, and now the aperture changes: with the last of them the photographer was content.
+    pub(super) fn accept_before_another_aperture(&mut self, settings: &Settings) {
+        let Some(look) = self.sitting.setup.reference().filter(|_| self.is_building(&self.sitting.setup)) else {
+            return;
+        };
+        let marks = look.observation.settings.f_number.zip(settings.f_number);
+        let is_another = marks.is_some_and(|(was, is)| (was.av() - is.av()).abs() > SAME_SETTING);
+        let exposure = look.frame.and_then(|frame| self.sitting.exposures.find(frame));
+        if is_another && exposure.is_some_and(|exposure| exposure.finding() == Some(Finding::Matched)) {
+            self.accept_what_is_built(ReferenceBy::BeforeAperture);
         }
     }
 
-    fn set_reference(&mut self, look: String, frame: Option<FrameNumber>, file: String, observation: Observation) {
-        self.withdraw();
-        // What the lights were set to for a file from elsewhere, nobody has told.
-        let known_then = |power| if frame.is_some() { power } else { None };
-        let powers = self.sitting.setup.powers().into_iter().map(|(group, power)| (group, known_then(power))).collect();
-        self.stage(Body::Reference { look, frame, file, observation: Box::new(observation.into()), powers });
+    /// The frame that others are compared with while the light is built is the reference from now on. Gives its file.
+    pub(super) fn accept_what_is_built(&mut self, by: ReferenceBy) -> Option<String> {
+        let look = self.sitting.setup.reference().filter(|_| self.is_building(&self.sitting.setup))?;
+        let (frame, file) = (look.frame, look.file.clone());
+        let chosen = Chosen { frame, file: file.clone(), observation: Observation::clone(&look.observation) };
+        self.set_reference(self.current_look(), chosen, by, Vec::new());
+        Some(file)
     }
+
+    fn current_look(&self) -> String {
+        self.sitting.setup.current.clone().unwrap_or_else(|| FIRST_LOOK.to_owned())
+    }
+
+    fn set_reference(&mut self, look: String, chosen: Chosen, by: ReferenceBy, positions: Vec<PositionRead>) {
+        self.withdraw();
+        let Chosen { frame, file, observation } = chosen;
+        let setup = &self.sitting.setup;
+        let marks = setup.marks_of(&look, frame, by);
+        let power = |position: &Position| {
+            let read = positions
+                .iter()
+                .find(|read| read.group == position.group)
+                .and_then(|read| setup.mark(&read.group).map(|mark| mark + read.since_reference));
+            read.or(marks.get(&position.group).copied()).and_then(|mark| position.power_at(mark))
+        };
+        let powers = setup.positions.iter().map(|p| (p.group.clone(), power(p))).collect();
+        let observation = Box::new(observation.into());
+        self.stage(Body::Reference { look, frame, file, observation, powers, by, positions });
+    }
+
+    // --- by somebody's word ---
 
     pub(super) fn tell_reference(
         &mut self,
@@ -39,24 +117,92 @@ impl Draft<'_> {
         observation: Option<Observation>,
     ) -> Reply {
         let look = look.map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned);
-        let look = look.or_else(|| self.sitting.setup.current.clone()).unwrap_or_else(|| FIRST_LOOK.to_owned());
+        let look = look.unwrap_or_else(|| self.current_look());
         if look.chars().count() > 40 || look.chars().any(char::is_control) {
             return Reply::refused("a look's name has 1 to 40 printable characters");
         }
-        let (frame, name, observation) = match (file, observation, self.sitting.setup.last.clone()) {
-            (Some(file), Some(observation), _) => (None, file.to_owned(), observation),
+        let chosen = match (file, observation, &self.sitting.setup.last) {
+            (Some(file), Some(observation), _) => Chosen { frame: None, file: file.to_owned(), observation },
             (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
-            (None, _, Some(last)) => (Some(last.frame), last.file, Observation::clone(&last.observation)),
+            (None, _, Some(last)) => Chosen::last(last),
             (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
         };
-        let Some(level) = self.level_of(&observation) else {
-            return Reply::refused(format!("{name} was not metered and can't be a reference"));
-        };
-        if frame.is_some() && level <= TOO_DARK_TO_REFER {
-            return Reply::refused(format!("{name} is nearly black (a misfire?): shoot another, or name a file"));
+        if let Err(why) = self.can_be_a_reference(&chosen) {
+            return Reply::refused(why);
         }
-        self.set_reference(look.clone(), frame, name.clone(), observation);
-        Reply::done(format!("{name} is the reference of '{look}'"))
+        let name = chosen.file.clone();
+        let is_new = !self.sitting.setup.looks.is_empty() && !self.sitting.setup.looks.contains_key(&look);
+        self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
+        let powers = if is_new { format!(".\n{}", self.asks_for_powers()) } else { String::new() };
+        Reply::done(format!("{name} is the reference of '{look}'{powers}"))
+    }
+
+    /// What the lights are taken to be set to for a look that has just begun.
+    fn asks_for_powers(&self) -> String {
+        let shown = |name: &GroupName| {
+            let power = self.sitting.setup.position(name).and_then(|position| position.power());
+            self.group(name).zip(power).map_or_else(|| "not known".to_owned(), |(group, power)| group.shown(power))
+        };
+        let powers: Vec<String> =
+            self.config.groups.iter().map(|group| format!("{} {}", group.name, shown(&group.name))).collect();
+        format!(
+            "Its powers are taken to be: {}. Tell those that are others: tell power GROUP SETTING.",
+            powers.join(", ")
+        )
+    }
+
+    fn can_be_a_reference(&self, chosen: &Chosen) -> Result<(), String> {
+        let Chosen { frame, file, observation } = chosen;
+        match self.level_of(observation) {
+            None => Err(format!("{file} was not metered and can't be a reference")),
+            Some(level) if frame.is_some() && level <= TOO_DARK_TO_REFER => {
+                Err(format!("{file} is nearly black (a misfire?): shoot another, or name a file"))
+            }
+            Some(_) => Ok(()),
+        }
+    }
+
+    /// What changed was meant: the last frame is the reference, with what it shows the lights to have been turned by.
+    pub(super) fn tell_accept(&mut self) -> Reply {
+        let Some(last) = self.sitting.setup.last.clone() else {
+            return Reply::refused("there is no frame yet: shoot one");
+        };
+        let chosen = Chosen::last(&last);
+        if let Err(why) = self.can_be_a_reference(&chosen) {
+            return Reply::refused(why);
+        }
+        if last.verdict.finding.is_hold() {
+            return Reply::refused(format!(
+                "a light failed in {}, so it is nothing to go by: shoot another",
+                last.file
+            ));
+        }
+        let (look, positions) = (self.current_look(), self.meant_positions(&last));
+        self.set_reference(look.clone(), chosen, ReferenceBy::Accepted, positions);
+        Reply::done(format!("{} is the reference of '{look}': frames are held against it from now on", last.file))
+    }
+
+    /// Where the last frame shows dials, of which it alone was no proof. What was told since goes before.
+    fn meant_positions(&self, last: &Last) -> Vec<PositionRead> {
+        let Some((exposure, before)) = self.exposure(last.frame).filter(|(e, _)| !e.has_a_new_reference()) else {
+            return Vec::new();
+        };
+        if !last.verdict.suspicion {
+            return Vec::new();
+        }
+        let told = |group: &GroupName| self.sitting.setup.position(group).is_some_and(|p| p.told_by().is_some());
+        let mut read = self.effects(&before, &exposure.observation.settings, &last.verdict).positions;
+        read.retain(|read| !told(&read.group));
+        read
+    }
+
+    pub(super) fn tell_new_sitter(&mut self) -> Reply {
+        if self.sitting.setup.reference().is_none() {
+            return Reply::refused("there is no reference yet, so the next frame is of whoever sits: shoot it");
+        }
+        self.withdraw();
+        self.stage(Body::NewSitter);
+        Reply::done("the powers stay as they are; the next frame is the new sitter's reference")
     }
 
     pub(super) fn tell_look(&mut self, look: &str) -> Reply {
@@ -67,7 +213,31 @@ impl Draft<'_> {
         }
         self.withdraw();
         self.stage(Body::Look { look: look.to_owned() });
-        Reply::done(format!("frames are compared with '{look}' now"))
+        let mut says = vec![format!("frames are compared with '{look}' now")];
+        says.extend(self.turn_to_look(look));
+        Reply::done(says.join("\n"))
+    }
+
+    /// Asks for the turns that bring the lights to where they stood for the current look.
+    fn turn_to_look(&mut self, look: &str) -> Vec<String> {
+        let setup = &self.sitting.setup;
+        let Some(settings) = setup.reference().map(|look| look.observation.settings.clone()) else { return Vec::new() };
+        let Some(moves) = moves_of(setup) else {
+            return vec![
+                "It isn't known what the lights were set to for it: set them by eye, and tell their powers.".into(),
+            ];
+        };
+        let wanted = moves.into_iter().map(|(group, moved)| (group, -moved)).collect();
+        let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings);
+        if correction.is_empty() {
+            return vec![format!("The lights stand as they did for it; it was shot with {}.", settings.in_short())];
+        }
+        let sentence = format!("For look '{look}' ({}).", settings.in_short());
+        let mut says = vec![sentence.clone()];
+        says.extend(correction.dial_changes.iter().map(DialChange::in_words));
+        let purpose = Purpose::Look { look: look.to_owned() };
+        self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
+        says
     }
 
     fn level_of(&self, observation: &Observation) -> Option<Stops> {

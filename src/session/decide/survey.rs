@@ -15,6 +15,7 @@ use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
 use crate::session::record::{Body, SurveyStep};
 use crate::session::setup::Setup;
+use crate::session::standing::ReferenceBy;
 
 /// A frame of a single light is refused only on a reading as sure as this: vaguer ones had refused lights that were alone in
 /// `and_a_claim_that_is_made_is_right`, which must survey each of its lights.
@@ -65,6 +66,9 @@ impl Draft<'_> {
         if self.config.lighting != Lighting::Flash {
             return Reply::refused("a survey is for flash: set lighting: flash in the configuration");
         }
+        // A survey is made for the look that the sitting is to have.
+        let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
+        let accepted = accepted.map_or_else(String::new, |file| format!("{file} is the reference now.\n"));
         let chosen: Vec<GroupName> = all.iter().filter(|g| groups.is_empty() || groups.contains(g)).cloned().collect();
         let survey = Survey::of(&chosen, &all);
         let skipped = if survey.skipped.is_empty() {
@@ -78,7 +82,7 @@ impl Draft<'_> {
             next: Some(next.clone()),
         });
         Reply::done(format!(
-            "{skipped}The next frames are the survey's, the sitter keeping still, the powers as they are. ISO, aperture and \
+            "{accepted}{skipped}The next frames are the survey's, the sitter keeping still, the powers as they are. ISO, aperture and \
              time may differ from frame to frame.\nNow {next}."
         ))
     }
@@ -144,7 +148,8 @@ impl Draft<'_> {
         // Frames of a survey lie over one picture, so that a sitter who moves between them costs little.
         let over = survey.laid_over().or(reference.and_then(|reading| reading.picture));
         let clipped = light.clipped();
-        let LightOver { light, over } = self.light_laid_over(over, exposure, light);
+        let shaped = survey.taken.first().map_or(light, |taken| &taken.light);
+        let LightOver { light, over } = self.light_laid_over(over, exposure, light, shaped);
         let response = self.response_of_map(&light, &exposure.observation);
         let frame = SurveyFrame {
             firing: firing.clone(),

@@ -8,13 +8,14 @@ use super::Draft;
 use crate::advice::{Observation, correct, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
-use crate::numbers::RecordNumber;
+use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::setup::Setup;
+use crate::session::standing::ReferenceBy;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
@@ -23,9 +24,14 @@ impl Draft<'_> {
         let setup = &self.sitting.setup;
         match command {
             Command::Reference { frame: Some(frame), .. } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
-                Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
+                not_the_last(*frame)
             }
             Command::Reference { file, look, .. } => self.tell_reference(file.as_deref(), look.as_deref(), observation),
+            Command::Accept { frame: Some(frame) } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
+                not_the_last(*frame)
+            }
+            Command::Accept { .. } => self.tell_accept(),
+            Command::NewSitter {} => self.tell_new_sitter(),
             Command::Look { look } => self.tell_look(look),
             Command::Power { group, setting } => self.tell_power(group, setting),
             Command::Confirm { correction: Some(record), .. }
@@ -188,6 +194,9 @@ impl Draft<'_> {
         says.extend(correction.dial_changes.iter().map(DialChange::in_words));
         says.extend(correction.other_ways.iter().map(|w| w.in_words()));
         says.extend(self.ambient_warning(setup, &settings, correction.change()));
+        // Who asks for other settings is content with the light.
+        let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
+        says.splice(..0, accepted.map(|file| format!("{file} is the reference now.")));
         self.withdraw();
         if !correction.is_empty() {
             let purpose = Purpose::Next { settings: Box::new(settings) };
@@ -207,8 +216,12 @@ impl Draft<'_> {
 }
 
 /// How far each group was turned since the reference; `None` when that isn't known of one.
-fn moves_of(setup: &Setup) -> Option<BTreeMap<GroupName, Stops>> {
+pub(super) fn moves_of(setup: &Setup) -> Option<BTreeMap<GroupName, Stops>> {
     setup.positions.iter().map(|p| Some((p.group.clone(), setup.since_reference(&p.group)?))).collect()
+}
+
+fn not_the_last(frame: FrameNumber) -> Reply {
+    Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
 }
 
 /// The last frame's settings with those that are planned.

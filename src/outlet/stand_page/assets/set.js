@@ -182,7 +182,8 @@ export class SetView {
   constructor() {
     this.spots = new Spots();
     this.lightMap = new LightMap(() => this.repaint());
-    twice(by("refer"), () => act({ action: "refer", frame: this.board.last.frame }));
+    by("accept").addEventListener("click", () => act({ action: "accept", frame: this.board.last.frame }));
+    twice(by("new-sitter"), () => act({ action: "new_sitter" }));
     by("look-form").addEventListener("submit", (event) => {
       event.preventDefault();
       act({ action: "look", look: by("looks").value });
@@ -216,14 +217,18 @@ export class SetView {
 
   showLast(board) {
     const { last } = board;
-    by("refer").disabled = !last || last.is_reference;
+    const building = board.standing === "building";
+    by("accept").disabled = !last || last.is_reference || Boolean(board.hold) || board.standing === "awaits_sitter";
+    write(by("accept"), building ? "The light stands: this frame is the reference" : "I meant that: this frame is the reference");
+    by("new-sitter").disabled = board.standing !== "accepted" || !board.look;
     const looks = JSON.stringify([board.look, board.looks]);
     if (by("look-form").dataset.now !== looks) {
       by("look-form").dataset.now = looks;
       by("look-form").hidden = board.looks.length < 2;
       choices(by("looks"), board.looks.map((l) => [l, l]), board.look ?? "");
     }
-    write(by("last-look"), board.look ?? "none yet");
+    const standing = { building: " (the light is being built)", awaits_sitter: " (waits for the new sitter's first frame)" };
+    write(by("last-look"), board.look ? board.look + (standing[board.standing] ?? "") : "none yet");
     if (!last) return;
     write(by("last-sentence"), last.sentence);
     by("last-sentence").dataset.hold = board.hold ? "yes" : "no";

@@ -1,0 +1,75 @@
+//! Building the light: until a reference is accepted, a frame is held against the one before it, and what changed is told. Nothing
+//! is wrong then, and nobody is asked to turn anything.
+
+use super::facts::Facts;
+use super::light_words::brighter_or_darker;
+use super::sentence::{amount, clipped, size, what_changed};
+use super::verdict::Finding;
+use crate::photometry::SAME_SETTING;
+
+/// Which frame a sitting's first reference is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum FirstReference {
+    /// The one that somebody accepts, or the last of two that match before the aperture changes.
+    #[default]
+    WhenAccepted,
+    /// The first that can be one.
+    FirstFrame,
+}
+
+const FIRST: &str = "Metered. While you build the light, each frame is held against the one before. It becomes the reference when you accept it \
+                     ('greyhold accept'), or by itself when two match and then the aperture changes.";
+
+/// What is found of a frame while the light is built. That nothing changed, and that nothing can be seen, is told as ever.
+pub(super) fn finding(finding: Finding) -> Finding {
+    match finding {
+        Finding::Matched
+        | Finding::NotMetered
+        | Finding::NoReference
+        | Finding::NotTrustworthy
+        | Finding::Misfire
+        | Finding::Survey => finding,
+        _ => Finding::Building,
+    }
+}
+
+/// What changed since the frame before; `None` where what is said of any frame says it.
+pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
+    let changed = match found {
+        Finding::Matched => format!("like the frame before ({})", amount(facts.drift())),
+        Finding::NoReference => return Some(FIRST.to_owned()),
+        found if finding(found) != Finding::Building => return None,
+        Finding::NewScene => "it shows something else than the frame before".to_owned(),
+        Finding::Clipped => return Some(format!("Building the light. {}", clipped(facts))),
+        Finding::ColourShifted => {
+            let (red, blue) = facts.colour_shift.unwrap_or_default();
+            format!(
+                "as bright as the frame before, but of another colour (red over green {red}, blue over green {blue})"
+            )
+        }
+        Finding::Uneven => part(facts),
+        Finding::Uncertain => {
+            format!("it reads {} against the frame before, and may be just like it", amount(facts.drift()))
+        }
+        _ => whole(facts),
+    };
+    Some(format!("Building the light: {changed}."))
+}
+
+fn part(facts: &Facts) -> String {
+    let Some(uneven) = facts.uneven.as_ref() else { return whole(facts) };
+    let side = brighter_or_darker(uneven.change);
+    let rest = uneven.elsewhere.map(|rest| match rest.abs() > facts.evidence.tolerance {
+        true => format!(", the rest {} {}", size(Some(rest)), brighter_or_darker(rest)),
+        false => ", the rest hardly".to_owned(),
+    });
+    let than = if facts.expected.is_some() { "than the settings explain" } else { "than in the frame before" };
+    format!("{} is {} {side} {than}{}", uneven.part, size(Some(uneven.change)), rest.unwrap_or_default())
+}
+
+fn whole(facts: &Facts) -> String {
+    let settings = facts.expected.filter(|expected| expected.abs() > SAME_SETTING);
+    let why = settings.map_or_else(String::new, |_| format!(" ({})", what_changed(facts)));
+    let side = facts.drift().map_or("other", brighter_or_darker);
+    format!("{} {side} than the frame before{why}", size(facts.drift()))
+}

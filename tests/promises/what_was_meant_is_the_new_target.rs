@@ -1,0 +1,127 @@
+//! People say what they meant: a change that was meant is the new target, with the powers that the lights have in it; another
+//! sitter gets a reference and keeps the powers; a look that is gone back to says what to turn. Through the real program.
+
+use crate::harness::set::Set;
+use crate::harness::sittings::{Lamps, Take};
+use crate::harness::{Studio, greyhold, shot};
+use serde_json::{Value, json};
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+
+fn tell(studio: &Studio, command: Value) -> String {
+    let reply = studio.tell(command.clone());
+    assert_eq!(reply["ok"], true, "{command}: {reply}");
+    reply["message"].as_str().unwrap().to_owned()
+}
+
+fn refused(studio: &Studio, command: Value) -> String {
+    let reply = studio.tell(command);
+    assert_eq!(reply["ok"], false, "{reply}");
+    reply["message"].as_str().unwrap().to_owned()
+}
+
+fn finding(frame: &Value) -> &str {
+    frame["verdict"]["finding"].as_str().unwrap()
+}
+
+/// The power of a group, in stops from full.
+fn power(studio: &Studio, group: &str) -> f64 {
+    let status = studio.tell(json!({"command": "status"}))["value"].clone();
+    let groups = status["groups"].as_array().unwrap().clone();
+    groups.iter().find(|g| g["group"] == group).unwrap()["power"].as_f64().unwrap()
+}
+
+#[test]
+fn a_light_that_was_turned_on_purpose_stays_as_it_is() {
+    let mut set = Set::open("");
+    set.shoot(set.usual());
+    tell(&set.studio, json!({"command": "survey"}));
+    for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2), Lamps::All] {
+        assert_ne!(set.shoot_for_survey(firing)["step"]["what"], "refused");
+    }
+    let before = power(&set.studio, "rim");
+    let turned = |set: &Set| Take { powers: vec![0.0, 0.0, 1.0], ..set.usual() };
+    assert_eq!(finding(&set.shoot(turned(&set))), "group_changed");
+    tell(&set.studio, json!({"command": "accept"}));
+    assert!((power(&set.studio, "rim") - before - 1.0).abs() < 0.05, "its power is what the picture showed");
+    let next = set.shoot(turned(&set));
+    assert_eq!(finding(&next), "matched", "{next}");
+    assert!(set.studio.corrections().is_empty());
+    let back = set.shoot(set.usual());
+    assert_eq!(finding(&back), "group_changed", "the old light is off now: {back}");
+}
+
+#[test]
+fn what_was_asked_is_over_when_the_frame_is_accepted() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(5.6, 0.0, 2));
+    assert_eq!(studio.corrections().len(), 1);
+    let socket = studio.socket().display().to_string();
+    let done = greyhold(&["accept", "--socket", &socket]);
+    assert!(done.status.success(), "{done:?}");
+    assert_eq!(studio.ends().len(), 1);
+    assert_eq!(finding(&studio.take("3.jpg", shot(5.6, 0.0, 3))), "matched");
+    assert_eq!(studio.of_type("reference").pop().unwrap()["by"], "accepted");
+}
+
+#[test]
+fn a_frame_in_which_a_light_failed_is_no_target() {
+    let studio = Studio::with_config(RIG);
+    assert!(refused(&studio, json!({"command": "accept"})).contains("no frame yet"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, -12.0, 2));
+    assert!(refused(&studio, json!({"command": "accept"})).contains("2.jpg"));
+    assert_eq!(studio.of_type("reference").len(), 1);
+    // Who taps on what was shown a frame ago doesn't mean this one.
+    assert!(refused(&studio, json!({"command": "accept", "frame": 1})).contains("not the last one"));
+}
+
+#[test]
+fn another_sitter_gets_a_reference_and_keeps_the_powers() {
+    let studio = Studio::with_config(RIG);
+    assert!(refused(&studio, json!({"command": "new_sitter"})).contains("no reference yet"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let before = ["key", "fill", "rim"].map(|group| power(&studio, group));
+    let socket = studio.socket().display().to_string();
+    assert!(greyhold(&["new-sitter", "--socket", &socket]).status.success());
+    // Of darker skin, which is no change of light.
+    let first = studio.take("2.jpg", shot(8.0, -0.8, 2));
+    assert_eq!(finding(&first), "no_reference", "{first}");
+    let reference = studio.of_type("reference").pop().unwrap();
+    assert_eq!(
+        (&reference["frame"], &reference["by"], &reference["look"]),
+        (&json!(2), &json!("new_sitter"), &json!("main"))
+    );
+    assert_eq!(finding(&studio.take("3.jpg", shot(8.0, -0.8, 3))), "matched");
+    assert!(studio.corrections().is_empty());
+    assert_eq!(["key", "fill", "rim"].map(|group| power(&studio, group)), before);
+    // And the powers go on from there.
+    studio.take("4.jpg", shot(5.6, -0.8, 4));
+    assert_eq!(studio.corrections().pop().unwrap()["correction"]["dial_changes"][0]["clicks"], -3);
+}
+
+#[test]
+fn a_new_look_tells_its_powers_and_one_that_is_gone_back_to_what_to_turn() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("rim", "7.0")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    let begun = tell(&studio, json!({"command": "reference", "look": "low key"}));
+    assert!(begun.contains("key 1/8") && begun.contains("tell power"), "{begun}");
+    let back = tell(&studio, json!({"command": "look", "look": "main"}));
+    assert!(back.contains("f/8") && back.contains("key"), "{back}");
+    let asked = studio.corrections().pop().unwrap();
+    assert_eq!(asked["purpose"], json!({"look": {"look": "main"}}));
+    let clicks = |group: &str| {
+        let turns = asked["correction"]["dial_changes"].as_array().unwrap();
+        turns.iter().find(|t| t["group"] == group).map_or(0, |t| t["clicks"].as_i64().unwrap())
+    };
+    assert_eq!((clicks("key"), clicks("rim"), clicks("fill")), (6, 3, 0), "two stops and one, in thirds");
+    tell(&studio, json!({"command": "confirm"}));
+    assert_eq!(finding(&studio.take("3.jpg", shot(8.0, 0.0, 3))), "matched");
+    let there = tell(&studio, json!({"command": "look", "look": "main"}));
+    assert!(there.contains("stand as they did"), "{there}");
+}
