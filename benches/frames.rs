@@ -95,8 +95,7 @@ fn surveyed(response: &Response) -> (Basis, Vec<SourcePrior>, LightMap) {
     let basis = Basis::of(&singles, &light(&map(usual.clone())), response, true).unwrap();
     let mut turned = usual;
     turned.powers[2] = -1.0;
-    let prior =
-        |flash| SourcePrior { is_flash: flash, step: Stops(1.0 / 3.0), asked: None, told: None, denied: None };
+    let prior = |flash| SourcePrior { is_flash: flash, step: Stops(1.0 / 3.0), asked: None, told: None, denied: None };
     (basis, vec![prior(true), prior(true), prior(true), prior(false)], map(turned))
 }
 

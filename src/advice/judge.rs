@@ -106,6 +106,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         spots: super::spot::observed(evidence),
         response: evidence.frame.metered.as_ref().map(|_| evidence.response.name.clone()),
         groups: evidence.lights.map(|l| l.groups.clone()).unwrap_or_default(),
+        left_over: evidence.lights.and_then(|l| l.left_over),
         not_surveyed: evidence.lights.map(|l| l.not_surveyed.clone()).unwrap_or_default(),
         uneven: facts.uneven.filter(|_| finding == Finding::Uneven),
         disparity: facts.disparity,

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::drift::place_of;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::GroupName;
-use crate::rig::solve::{SourceChange, SourcePrior, Sources};
+use crate::rig::solve::{Reading, SourceChange, SourcePrior, Sources};
 
 /// What a frame tells of one group, or of groups that no picture can tell apart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -60,6 +60,8 @@ pub struct LightEvidence {
     pub unexplained: Unexplained,
     /// A flash may still have been charging.
     pub soon: bool,
+    /// What the likeliest story of the lights leaves over.
+    pub left_over: Option<Stops>,
 }
 
 /// What is known of the groups before their frame is looked at, per source of flash.
@@ -100,7 +102,7 @@ impl LightEvidence {
     /// Puts a reading together. `cells` is the grid that it was made on, `ambient_share` what is known of ambient light,
     /// `ambient_limit` what it may be.
     pub fn of(
-        sources: &Sources,
+        Reading { sources, left_over }: &Reading,
         before: &GroupPrior,
         cells: (usize, usize),
         (ambient_share, ambient_limit): (f64, f64),
@@ -144,6 +146,7 @@ impl LightEvidence {
             ambient_limit,
             unexplained,
             soon,
+            left_over: *left_over,
         }
     }
 

@@ -34,6 +34,8 @@ pub struct SinceLast<'a> {
 
 /// Two readings of one change lie within this.
 const SAME: Stops = Stops(0.2);
+/// The coarsest usual click.
+const ONE_CLICK: Stops = Stops(1.0 / 3.0);
 /// A turn may go a click too far.
 const A_CLICK: Stops = Stops(0.4);
 
@@ -61,6 +63,11 @@ impl Verdict {
         self.suspicion = true;
         self.sentence.push_str(SHOOT_ANOTHER);
         self
+    }
+
+    /// Nothing is wrong with the lights, whatever the settings did.
+    pub fn shows_lights_as_they_should_be(&self) -> bool {
+        matches!(self.finding, Finding::Matched | Finding::ColourShifted | Finding::SettingsChanged) && !self.suspicion
     }
 
     fn is_explained(&self, since: &SinceLast, tolerance: Stops) -> bool {
@@ -108,8 +115,10 @@ impl GroupReading {
     pub fn is_explained(&self, since: &SinceLast, tolerance: Stops) -> bool {
         let Some(change) = self.read_change() else { return true };
         let is_right = self.deviation.is_some_and(|deviation| deviation.abs() <= tolerance);
-        let is_to_turn = self.asked.is_some() || self.told.is_some() || is_right;
-        change.abs() <= nothing(tolerance) || (is_to_turn && change.abs() <= since.farthest(tolerance))
+        let fits = is_right && change.abs() <= since.farthest(tolerance);
+        let asked = self.asked.is_some_and(|asked| ways_of_a_turn(asked).any(|way| (change - way).abs() <= SAME));
+        let told = self.told.is_some_and(|told| ways_of_a_word(told).any(|way| (change - way).abs() <= SAME));
+        change.abs() <= nothing(tolerance) || fits || asked || told
     }
 
     fn read_change(&self) -> Option<Stops> {
@@ -118,6 +127,17 @@ impl GroupReading {
             SourceChange::NotFired | SourceChange::NotSettled => None,
         }
     }
+}
+
+/// What comes of a turn that was asked for: it was made, half of it, the wrong way, or a click too far or too little.
+fn ways_of_a_turn(asked: Stops) -> impl Iterator<Item = Stops> {
+    [asked, asked / 2.0, -asked, asked + ONE_CLICK, asked - ONE_CLICK].into_iter()
+}
+
+/// What comes of a turn that somebody told, against where the light then was taken to be: it was not made, or half of it, or the
+/// wrong way.
+fn ways_of_a_word(told: Stops) -> impl Iterator<Item = Stops> {
+    [-told, -told / 2.0, -told * 2.0].into_iter()
 }
 
 const SHOOT_ANOTHER: &str = " Shoot another before turning anything: a turn is suggested when it shows the same.";

@@ -322,6 +322,9 @@ pub struct Verdict {
     /// What each group did, where a survey tells.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub groups: Vec<GroupReading>,
+    /// What the likeliest story of the lights leaves over: the 90th percentile of how far the parts of the frame are off it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left_over: Option<Stops>,
     /// Groups that the survey left out: this frame tells nothing of them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub not_surveyed: Vec<GroupName>,

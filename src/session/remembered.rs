@@ -133,6 +133,29 @@ pub struct Last {
     pub verdict: Verdict,
 }
 
+/// What the last frames left over in which the lights were as they should be, oldest first: one who turns the head leaves more than
+/// one who doesn't.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct LeftOver(Vec<Stops>);
+
+impl LeftOver {
+    /// Frames that are looked back on.
+    const MOST: usize = 12;
+
+    pub(super) fn take(&mut self, verdict: &Verdict) {
+        let Some(left) = verdict.left_over.filter(|_| verdict.shows_lights_as_they_should_be()) else { return };
+        if self.0.len() == LeftOver::MOST {
+            self.0.remove(0);
+        }
+        self.0.push(left);
+    }
+
+    /// The most of it; nought as long as no such frame was seen.
+    pub fn most(&self) -> Stops {
+        Stops(self.0.iter().map(|left| left.0).fold(0.0, f64::max))
+    }
+}
+
 /// A frame as the trend shows it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TrendPoint {

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use super::dials::{Said, alike, moved_by, place};
 use super::judgement::{How, Judgement, PositionRead};
 use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
-use super::remembered::{Last, Look, OpenCorrection, Surveyed};
+use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
 use super::rows;
 use super::standing::{ReferenceBy, Standing};
 use crate::advice::{Observation, Previous};
@@ -41,6 +41,8 @@ pub struct Setup {
     /// The survey under way, and the last one that was finished.
     pub surveying: Option<Survey>,
     pub surveyed: Option<Arc<Surveyed>>,
+    #[serde(default)]
+    pub left_over: LeftOver,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
     /// The powers that the configuration names.
@@ -321,6 +323,7 @@ impl Setup {
             (SurveyStep::Taken { frame, shows }, Some(survey)) => survey.taken.extend(shows.taken_as(*frame)),
             (SurveyStep::Skipped { group }, Some(survey)) => survey.skip(group),
             (SurveyStep::Finished { report }, surveying) => {
+                self.left_over = LeftOver::default();
                 let marks = self.positions.iter().map(|p| (p.group.clone(), p.at)).collect();
                 let (report, look) = ((**report).clone(), self.current.clone());
                 let finished = |survey| Arc::new(Surveyed { record: n, survey, report, look, marks });
@@ -340,6 +343,7 @@ impl Setup {
 
     /// Takes up what was made of an exposure, by record `n`.
     pub(super) fn take_judgement(&mut self, n: RecordNumber, judgement: &Judgement) {
+        self.left_over.take(&judgement.verdict);
         for read in &judgement.positions {
             self.read_position(read);
         }

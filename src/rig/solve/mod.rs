@@ -39,9 +39,29 @@ pub enum Sources {
     Unreadable,
 }
 
+/// What was read out of one frame, and how much the likeliest story leaves over: `None` where none is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    pub sources: Sources,
+    pub left_over: Option<Stops>,
+}
+
+/// What is known before a frame is looked at.
+#[derive(Debug, Clone, Copy)]
+pub struct Before<'a> {
+    /// How each source should have changed since the survey.
+    pub expected: &'a [Stops],
+    pub priors: &'a [SourcePrior],
+    /// A flash may still have been charging.
+    pub soon: bool,
+    /// What this sitter's frames were seen to leave over at most, where lights did as they should: one who turns the head leaves more
+    /// than one who doesn't.
+    pub usual: Stops,
+}
+
 /// Lights and movement leave over no more than this, in stops: 0.03 in nearly all of 300 frames of real faces under strobes whose sitters
-/// shifted by up to 6 % of the frame; mirrored light left 0.05 to 0.1 in three of four. Chosen on those frames; a head that turns
-/// leaves more. No test of its own holds it, nor the next two.
+/// shifted by up to 6 % of the frame; mirrored light left 0.05 to 0.1 in three of four. Chosen on those frames; where a sitter's own
+/// frames leave more, that counts. No test of its own holds it, nor the next two.
 const MOST_LEFT_OVER: f64 = 0.04;
 /// And a room whose light rose: a survey shows it darkly.
 const MOST_LEFT_OVER_OF_ROOM: f64 = 0.06;
@@ -50,37 +70,48 @@ const ALIKE: f64 = 0.15;
 /// A room's light rose by at least this: it is read out of dark frames, and a stop of it is soon found where nothing happened.
 const RISEN: f64 = 1.5;
 
-/// Reads the sources out of a frame. `expected` is how each should have changed since the survey;
-/// `soon`: a flash may still have been charging.
-pub fn read(
-    basis: &Basis,
-    expected: &[Stops],
-    priors: &[SourcePrior],
-    soon: bool,
-    frame: &LightMap,
-    response: &Response,
-) -> Sources {
+/// Reads the sources out of a frame.
+pub fn read(basis: &Basis, before: &Before, frame: &LightMap, response: &Response) -> Reading {
     let frame = &PatchLight::of(frame, response);
-    if let Some(share) = band::band(basis, expected, frame, response) {
-        return Sources::Band { share };
+    let untold = |sources| Reading { sources, left_over: None };
+    if let Some(share) = band::band(basis, before.expected, frame, response) {
+        return untold(Sources::Band { share });
     }
-    let Some(fit) = basis.task(frame, response, expected).fit() else { return Sources::Unreadable };
-    let posterior = posterior::weigh(&fit, priors, soon);
-    let changes: Vec<SourceChange> = (0..priors.len()).map(|s| posterior.change_of(s)).collect();
-    let no_error = Posterior::no_error(priors);
+    let Some(fit) = basis.task(frame, response, before.expected).fit() else { return untold(Sources::Unreadable) };
+    let posterior = posterior::weigh(&fit, before.priors, before.soon);
+    let left_over = posterior.likeliest().map(|h| residue::left_over(&fit, &h.changes, frame.cells()));
+    let sources = sources_of(&fit, &posterior, before, left_over, frame.cells());
+    Reading { sources, left_over: left_over.filter(|left| left.is_finite()).map(Stops) }
+}
+
+fn sources_of(
+    fit: &Fit,
+    posterior: &Posterior,
+    before: &Before,
+    left_over: Option<f64>,
+    cells: (usize, usize),
+) -> Sources {
+    let changes: Vec<SourceChange> = (0..before.priors.len()).map(|s| posterior.change_of(s)).collect();
     // What a light that is out leaves in the shadows is no modifier's doing.
     if changes.contains(&SourceChange::NotFired) {
         return Sources::Changes(changes);
     }
-    let left = posterior.likeliest().and_then(|h| residue::residue(&fit, &h.changes, &no_error, frame.cells()));
+    let no_error = Posterior::no_error(before.priors);
+    let left = posterior.likeliest().and_then(|h| residue::residue(fit, &h.changes, &no_error, cells));
     let unexplained = left.map(|r| Sources::Residue { cells: r.cells, change: Stops(r.change), or: None });
-    let unexplained = unexplained.or_else(|| something_new(&fit, &posterior, priors, frame.cells()));
+    let unexplained = unexplained.or_else(|| something_new(fit, posterior, before, left_over?, cells));
     unexplained.unwrap_or(Sources::Changes(changes))
 }
 
 /// A light may seem to have changed because a reflector or the like was brought in, which throws light from where that one
 /// stands: then more is left over than lights leave, or the room's light seems to have risen at the same time.
-fn something_new(fit: &Fit, posterior: &Posterior, priors: &[SourcePrior], cells: (usize, usize)) -> Option<Sources> {
+fn something_new(
+    fit: &Fit,
+    posterior: &Posterior,
+    Before { priors, usual, .. }: &Before,
+    left_over: f64,
+    cells: (usize, usize),
+) -> Option<Sources> {
     let likeliest = posterior.likeliest()?;
     // A light that was to be turned may have been turned wrongly: that is the likelier story.
     let is_unasked = |s: &usize| {
@@ -97,8 +128,7 @@ fn something_new(fit: &Fit, posterior: &Posterior, priors: &[SourcePrior], cells
     if (unasked.is_empty() && !room) || unasked.len() == flashes {
         return None;
     }
-    let left_over = residue::left_over(fit, &likeliest.changes, cells);
-    let most = if unasked.is_empty() { MOST_LEFT_OVER_OF_ROOM } else { MOST_LEFT_OVER };
+    let most = if unasked.is_empty() { MOST_LEFT_OVER_OF_ROOM } else { MOST_LEFT_OVER }.max(usual.0);
     let two_at_once = room && !unasked.is_empty();
     if left_over <= most && !two_at_once {
         return None;

@@ -15,7 +15,7 @@ use crate::meter::{Area, LightMap};
 use crate::numbers::FrameNumber;
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
-use crate::rig::solve::{SourceChange, SourcePrior, Sources, read};
+use crate::rig::solve::{self, SourceChange, SourcePrior, Sources};
 use crate::rig::{DialChange, GroupName, Known, Lights, Position};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{How, PositionRead};
@@ -99,11 +99,13 @@ impl Draft<'_> {
         let previous = before.previous().filter(|_| !exposure.found_at_start);
         let soon = is_soon_after(previous.as_ref(), settings, self.config.recycle_time.as_secs_f64());
         let slow = settings.exposure_time.is_none_or(|t| t.tv() < self.config.sync_speed.tv() + Stops(-0.01));
-        let sources = match read(&lights.basis, &known.changes, &known.priors, soon, light, &response) {
-            // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
-            Sources::Band { .. } if slow => Sources::Unreadable,
-            sources => sources,
-        };
+        let usual = before.left_over.most();
+        let prior = solve::Before { expected: &known.changes, priors: &known.priors, soon, usual };
+        let mut reading = solve::read(&lights.basis, &prior, light, &response);
+        // No shutter this slow cuts a flash off; what it is, the frame as a whole tells.
+        if slow && matches!(reading.sources, Sources::Band { .. }) {
+            reading.sources = Sources::Unreadable;
+        }
         let groups = GroupPrior {
             names: &lights.names,
             deviation: &known.deviation,
@@ -111,7 +113,7 @@ impl Draft<'_> {
             not_surveyed: &lights.skipped,
         };
         let ambient = (known.ambient_share, self.config.ambient_limit);
-        Some(LightEvidence::of(&sources, &groups, light.cells(), ambient, soon))
+        Some(LightEvidence::of(&reading, &groups, light.cells(), ambient, soon))
     }
 
     /// The lights of the last survey, put together by one curve.
