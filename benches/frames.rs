@@ -30,7 +30,7 @@ use greyhold::response::Response;
 #[cfg(feature = "raw")]
 use greyhold::rig::PatchLight;
 #[cfg(feature = "raw")]
-use greyhold::rig::solve::{Basis, Single, SourcePrior, read};
+use greyhold::rig::solve::{Basis, Before, Single, SourcePrior, read};
 use greyhold::studio::{CameraSettings, Light, Pose, Scene, exif_block};
 use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
@@ -129,7 +129,8 @@ fn decoding(c: &mut Criterion) {
         let (basis, priors, map) = surveyed(&response);
         let expected = vec![Stops::ZERO; priors.len()];
         group.bench_function("single lights out of a finished reading, by a survey of three groups", |b| {
-            b.iter(|| black_box(read(&basis, &expected, &priors, false, &map, &response)));
+            let before = Before { expected: &expected, priors: &priors, soon: false, usual: Stops::ZERO };
+            b.iter(|| black_box(read(&basis, &before, &map, &response)));
         });
     }
     #[cfg(feature = "raw")]

@@ -16,6 +16,12 @@ const MAD_TO_DEVIATION: f64 = 1.4826;
 /// (Kendall and Stuart, from memory).
 const MEDIAN_OVER_MEAN: f64 = 1.2533;
 
+/// Share of the standard normal distribution that lies below a place of it.
+/// Source: by the complementary error function (Abramowitz and Stegun 7.1.2 and 26.2.29, from memory), by the `libm` crate.
+pub fn normal_below(at: f64) -> f64 {
+    libm::erfc(-at / std::f64::consts::SQRT_2) / 2.0
+}
+
 /// The middle of values, and the mean of the middle two of an even count; they are sorted. `None` of no values.
 ///
 /// The mean of two and not one of them: the same values with all signs turned then have exactly the turned median.

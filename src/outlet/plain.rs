@@ -76,6 +76,8 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             let files = files.join(" and ");
             format!("  {files} {is} gone from the folder: frame {frame} stays in the log, with what was seen in {it}")
         }
+        // By which curve a frame is read that is compared with none is nothing to see.
+        Body::Judged(judgement) if judgement.says_nothing_new() => return None,
         Body::Judged(judgement) => judged_block(judgement, paint),
         Body::Response { of, how, frames, uncertainty, .. } => {
             let from = match how {

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::advice::{Correction, Verdict};
+use crate::advice::{Correction, Finding, Verdict};
 use crate::drift::Anchor;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
@@ -56,6 +56,14 @@ impl Judgement {
             correction: None,
             anchor: None,
         }
+    }
+}
+
+impl Judgement {
+    /// It takes the place of another only because a curve is known better, which a frame without a reference doesn't show.
+    pub fn says_nothing_new(&self) -> bool {
+        let by_curve = self.supersedes.is_some() && self.occasion == Occasion::BetterCurve;
+        by_curve && self.verdict.finding == Finding::NoReference
     }
 }
 

@@ -32,7 +32,7 @@ pub(super) struct Hypothesis {
 }
 
 /// Lights are turned within these stops.
-const MOST_TURN: f64 = 5.0;
+pub(super) const MOST_TURN: f64 = 5.0;
 /// A light that is moved, or loses its diffuser, changes within these.
 const MOST_BY_ANY_AMOUNT: f64 = 2.5;
 /// What is nearer to a denied change than this part of it is denied with it.

@@ -8,9 +8,9 @@ use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use super::fit::Fit;
-use super::hypotheses::{Hypothesis, SourcePrior, hypotheses};
+use super::hypotheses::{Hypothesis, MOST_TURN, SourcePrior, hypotheses};
 use crate::photometry::Stops;
-use crate::statistics::Z95;
+use crate::statistics::normal_below;
 
 /// How one source changed, against what was expected.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -96,8 +96,7 @@ impl Posterior {
             return SourceChange::NotSettled;
         }
         let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
-        let spread = near(at).map(|(c, w)| (c - mean).powi(2) * w).sum::<f64>() / weight;
-        SourceChange::Changed { change: Stops(mean), half_width: Stops(Z95 * (spread + DIAL * DIAL).sqrt()) }
+        SourceChange::Changed { change: Stops(mean), half_width: half_width_about(mean, &changes) }
     }
 
     /// The hypotheses of no error: nothing was turned, or what was asked was.
@@ -114,6 +113,25 @@ impl Posterior {
     pub fn weight_of(&self, kind: impl Fn(&Hypothesis) -> bool) -> f64 {
         self.hypotheses.iter().filter(|h| kind(h)).map(|h| h.weight).sum()
     }
+}
+
+/// The half-width about a change that holds 95 % of all that may have happened, and not only of what is claimed: each change with its
+/// weight, and with what a dial leaves open about it.
+fn half_width_about(mean: f64, changes: &[(f64, f64)]) -> Stops {
+    let within = |half_width: f64| {
+        let of = |(change, weight): &(f64, f64)| {
+            let below = |edge: f64| normal_below((edge - change) / DIAL);
+            weight * (below(mean + half_width) - below(mean - half_width))
+        };
+        changes.iter().map(of).sum::<f64>()
+    };
+    // What is claimed has more weight than this, so that it is reached.
+    let (mut narrow, mut wide) = (0.0, 2.0 * MOST_TURN);
+    for _ in 0..40 {
+        let half_width = (narrow + wide) / 2.0;
+        if within(half_width) < SURE { narrow = half_width } else { wide = half_width }
+    }
+    Stops(wide)
 }
 
 /// The likelihood of the fit's factors under a hypothesis, as its logarithm: normal, in linear light.
@@ -254,6 +272,19 @@ mod tests {
             let expected: usize = if asked[1].is_some() { 2 } else { 0 };
             assert_eq!(forgotten.len(), expected, "{forgotten:?}");
         }
+    }
+
+    /// What speaks for another story, if only a little, belongs to the interval.
+    #[test]
+    fn the_interval_is_that_of_all_stories() {
+        let clear = half_width_about(0.0, &[(0.0, 1.0)]).0;
+        // CHECK: 95 % of a normal distribution lie within 1.96 deviations (any statistical table, from memory).
+        assert!((clear - 1.96 * DIAL).abs() < 1e-3, "{clear}");
+        let doubtful = half_width_about(0.0, &[(0.0, 0.955), (1.0 / 3.0, 0.045)]).0;
+        assert!(doubtful > 1.3 * clear && doubtful < 1.0 / 3.0, "{doubtful}");
+        // One in twenty is another story, and what is left of the first doesn't reach.
+        let two = half_width_about(0.0, &[(0.0, 0.94), (1.0 / 3.0, 0.06)]).0;
+        assert!(two > 1.0 / 3.0 - 1.96 * DIAL, "{two}");
     }
 
     proptest! {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::follow::Effects;
 use super::laying::LaidOver;
 use super::{Draft, FrameInput, Landed};
-use crate::advice::{Correction, Evidence, Finding, LightEvidence, Patience, SinceLast, Verdict, judge};
+use crate::advice::{Correction, Evidence, LightEvidence, Patience, SinceLast, Verdict, judge};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -343,9 +343,7 @@ fn is_same(old: &Judgement, anew: &Judgement) -> bool {
     let moves = |j: &Judgement| -> Vec<(GroupName, Stops)> {
         j.positions.iter().map(|p| (p.group.clone(), p.since_reference.rounded())).collect()
     };
-    // By which curve a frame was read that was compared with none is nothing that anybody sees.
-    let by_the_same = a.response == b.response || a.finding == Finding::NoReference;
-    let says = by_the_same && (a.finding, &a.sentence) == (b.finding, &b.sentence);
+    let says = (a.finding, &a.sentence, &a.response) == (b.finding, &b.sentence, &b.response);
     says && numbers.iter().all(|(a, b)| near(*a, *b))
         && a.groups.len() == b.groups.len()
         && (moves(old), &old.ended, request(old)) == (moves(anew), &anew.ended, request(anew))
