@@ -65,3 +65,30 @@ fn where_nothing_changed_nearly_nothing_speaks_against_it() {
     println!("sitters who walked, unchanged light: disparity at most 4 in {little} of {}", walked.len());
     crate::assert_share(little, walked.len(), 0.97, "frames that nearly nothing speaks against");
 }
+
+/// The limits on what speaks against all lights having changed alike, moved by a fifth: what changes is printed, and no promise
+/// hangs by a thread.
+#[test]
+fn a_fifth_more_or_less_of_the_limits_changes_little() {
+    let Some(frames) = alike() else { return };
+    let Some(singles) = judged("GREYHOLD_SINGLES", "singles") else { return };
+    let visible = |j: &&Judged| j.kind == "single" && j.changed >= VISIBLY;
+    let walked = |kind: &'static str| move |j: &&Judged| j.kind == kind && !j.head_turned;
+    let heads = |j: &&Judged| j.kind == "unchanged" && j.head_turned;
+    let table: [(&str, f64, Vec<&Judged>, bool); 4] = [
+        ("one light alone, beyond OF_ALIKE", Disparity::OF_ALIKE.0, singles.iter().filter(visible).collect(), true),
+        ("all alike, within OF_ALIKE", Disparity::OF_ALIKE.0, frames.iter().filter(walked("alike")).collect(), false),
+        ("nothing changed, within 4 (a survey's)", 4.0, frames.iter().filter(walked("unchanged")).collect(), false),
+        ("heads turned, within 24 (where the whole matches)", 24.0, frames.iter().filter(heads).collect(), false),
+    ];
+    println!("{:<52} {:>7} {:>7} {:>7}", "of the frames, at the limit times", "0.8", "1.0", "1.2");
+    for (what, limit, of, beyond) in table {
+        let share = |times: f64| {
+            let is_so = |j: &&&Judged| j.stock.disparity.is_some_and(|d| (d.0 > limit * times) == beyond);
+            of.iter().filter(is_so).count() as f64 / of.len() as f64
+        };
+        let [less, now, more] = [0.8, 1.0, 1.2].map(share);
+        println!("{what:<52} {:>6.1}% {:>6.1}% {:>6.1}%  of {}", 100.0 * less, 100.0 * now, 100.0 * more, of.len());
+        assert!(less.min(more) >= now - 0.1, "{what}: a fifth is worth more than a tenth of the frames");
+    }
+}
