@@ -95,6 +95,19 @@ fn say_off(group: &GroupReading) -> String {
     }
 }
 
+/// All lights but one are proved right: then it is the other.
+pub(super) fn the_other(lights: &LightEvidence, tolerance: Stops) -> Option<String> {
+    let (settled, open): (Vec<_>, Vec<_>) = lights.groups.iter().partition(|g| g.settled().is_some());
+    let are_right = settled.iter().all(|g| g.settled().is_some_and(|off| off.abs() <= tolerance));
+    let ([other], true, false) = (open.as_slice(), are_right && lights.not_surveyed.is_empty(), settled.is_empty())
+    else {
+        return None;
+    };
+    let right = settled.iter().map(|g| g.name()).collect::<Vec<_>>();
+    let are = if right.len() == 1 { "is as it should be" } else { "are as they should be" };
+    Some(format!("{} {are}, so it is probably {}", capital(&right.join(" and ")), other.name()))
+}
+
 /// The groups of which this frame tells nothing, with why; `None` when it tells something of each.
 pub(super) fn untold(lights: &LightEvidence) -> Option<String> {
     let open = lights.not_settled();
@@ -117,4 +130,42 @@ pub(super) fn brighter_or_darker(change: Stops) -> &'static str {
 pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn group(name: &str, change: SourceChange) -> GroupReading {
+        let deviation = matches!(change, SourceChange::Changed { .. }).then_some(Stops::ZERO);
+        GroupReading { groups: vec![name.into()], change, deviation, asked: None, told: None }
+    }
+
+    fn evidence(groups: Vec<GroupReading>) -> LightEvidence {
+        LightEvidence {
+            groups,
+            not_surveyed: Vec::new(),
+            ambient: SourceChange::NotSettled,
+            ambient_share: 0.0,
+            ambient_limit: 0.05,
+            unexplained: Unexplained::Nothing,
+            soon: false,
+            left_over: None,
+        }
+    }
+
+    #[test]
+    fn of_two_lights_it_is_the_one_that_is_not_proved_right() {
+        let right = SourceChange::Changed { change: Stops::ZERO, half_width: Stops(0.08) };
+        let tolerance = Stops(0.15);
+        let said = |groups: Vec<GroupReading>| the_other(&evidence(groups), tolerance);
+        let two = said(vec![group("key", right), group("fill", SourceChange::NotSettled)]);
+        assert_eq!(two.as_deref(), Some("Key is as it should be, so it is probably fill"));
+        // Where two can't be told, or one is off, nothing follows for a third.
+        let open = || group("fill", SourceChange::NotSettled);
+        assert_eq!(said(vec![group("key", right), open(), group("rim", SourceChange::NotSettled)]), None);
+        let off = GroupReading { deviation: Some(Stops(0.5)), ..group("key", right) };
+        assert_eq!(said(vec![off, open()]), None);
+        assert_eq!(said(vec![open()]), None);
+    }
 }

@@ -93,16 +93,20 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
 const VAGUE_CURVE: Stops = Stops(0.3);
 
 /// Why nothing is suggested when a survey is there and the lights can't be told apart all the same.
-fn which_light(facts: &Facts) -> &'static str {
+fn which_light(facts: &Facts) -> String {
+    if let Some(other) = the_other(facts) {
+        return format!(" {other}: look at it before turning anything.");
+    }
     let open = |l: &&LightEvidence| !l.not_settled().is_empty() && !moved_with_the_frame(&l.groups, facts.drift());
     let two_stops = facts.evidence.response.uncertainty_between(Stops(-1.0), Stops(1.0));
-    match facts.lights().as_ref().is_some_and(open) {
+    let said = match facts.lights().as_ref().is_some_and(open) {
         true if two_stops > VAGUE_CURVE => {
             " Which light it was can't be told from this frame, so look at each (with a calibrated camera more can be told)."
         }
         true => " Which light it was can't be told from this frame, so look at each.",
         false => "",
-    }
+    };
+    said.to_owned()
 }
 
 // --- the spot ---
@@ -170,6 +174,11 @@ fn clipped_in_words(clipped: &ClippedSpot, reference: &str) -> String {
         }
         None => format!("{end}{place}, so how far its light is off can't be told"),
     }
+}
+
+/// Two lights, and one is proved right: it is the other.
+fn the_other(facts: &Facts) -> Option<String> {
+    light_words::the_other(facts.lights()?, facts.evidence.tolerance)
 }
 
 // --- the numbers ---
@@ -253,17 +262,17 @@ fn uneven(facts: &Facts) -> String {
         }
     };
     let change = facts.uneven.as_ref().map(|uneven| uneven.change);
-    let probably = if change.is_some_and(|change| change > Stops::ZERO) {
-        "one light was turned up or was left behind"
-    } else {
-        "one light is out, was turned down or was left behind"
+    let probably = match (the_other(facts), change.is_some_and(|change| change > Stops::ZERO)) {
+        (Some(other), _) => other,
+        (None, true) => "Probably one light was turned up or was left behind".to_owned(),
+        (None, false) => "Probably one light is out, was turned down or was left behind".to_owned(),
     };
     let survey = match (facts.lights(), facts.lighting) {
         (None, Lighting::Flash) => " During a watch, 'greyhold tell survey' finds out which light it is.",
         _ => "",
     };
     format!(
-        "Not all of the frame changed alike: {part} is {}{than}. Probably {probably}, or something moved: look there before \
+        "Not all of the frame changed alike: {part} is {}{than}. {probably}, or something moved: look there before \
          turning anything, and shoot again.{survey}",
         off(change),
     )

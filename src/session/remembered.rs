@@ -211,3 +211,29 @@ pub struct Surveyed {
     /// Where each dial stood then, on its own scale.
     pub marks: BTreeMap<GroupName, Stops>,
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn verdict(finding: &str, left_over: f64) -> Verdict {
+        let text = serde_json::json!({
+            "finding": finding, "sentence": "", "expected": 0.0, "lighting": "flash", "observed": 0.0, "observed_uncertainty": 0.1,
+            "drift": 0.0, "uncertainty": 0.1, "evidence_used": "both", "assumption": null, "light_change": 0.0, "spots": [],
+            "uneven": null, "left_over": left_over
+        });
+        serde_json::from_value(text).unwrap()
+    }
+
+    /// A modifier that moved is no measure of how much a sitter turns the head.
+    #[test]
+    fn only_frames_that_match_tell_what_a_sitter_leaves_over() {
+        let mut left_over = LeftOver::default();
+        assert_eq!(left_over.most(), Stops::ZERO);
+        left_over.take(&verdict("modifier_moved", 0.3));
+        left_over.take(&verdict("matched", 0.05));
+        assert_eq!(left_over.most(), Stops(0.05));
+        (0..LeftOver::MOST).for_each(|_| left_over.take(&verdict("settings_changed", 0.02)));
+        assert_eq!(left_over.most(), Stops(0.02), "what is long ago is forgotten");
+    }
+}
