@@ -14,7 +14,7 @@ use self::table::Table;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::{say, say_json};
-use crate::advice::{Evidence, Finding, Framing, Laid, Observation, Verdict, judge};
+use crate::advice::{Evidence, Finding, Framing, Laid, Observation, Patience, SinceLast, Verdict, judge};
 use crate::align::{Overlay, Prepared};
 use crate::config::{Config, Curves};
 use crate::drift::{Disparity, EvidenceUsed, Lighting, Observed, Unevenness};
@@ -225,7 +225,21 @@ impl Comparison {
             colour_limit: self.config.colour_limit,
             laid: overlay.as_ref().map(|overlay| Laid { overlay, anchor: None }),
         });
+        let verdict = self.with_patience(verdict);
         Judged { metered, small, overlay, response, verdict }
+    }
+
+    /// As a watch says it whose reference was the frame before: what neither settings nor anybody explains is answered by another frame
+    /// first.
+    fn with_patience(&self, verdict: Verdict) -> Verdict {
+        let turn = verdict.expected.unwrap_or(Stops::ZERO).abs();
+        let since = SinceLast { verdict: None, another_look: false, turn, moved: Some(Stops::ZERO) };
+        let tolerance = self.config.tolerance;
+        let waits = self.config.patience == Patience::NextFrame && !self.light_alone;
+        match waits && verdict.wanted(tolerance).is_some() && verdict.is_a_suspicion(&since, tolerance) {
+            true => verdict.as_a_suspicion(),
+            false => verdict,
+        }
     }
 
     /// The curve that a frame's counting reading goes by.

@@ -98,6 +98,24 @@ fn compare_prints_one_object_a_frame() {
     assert!(table.contains("too bright") && table.contains("+1.00"), "{table}");
 }
 
+/// Word for word: one judge is behind both.
+#[test]
+fn compare_says_what_a_watch_says_whose_reference_was_the_frame_before() {
+    let cases = [(5.6, 0.0), (8.0, -1.0), (5.6, 1.0), (8.0, 0.0), (8.0, -12.0), (1.4, 0.0), (8.0, 6.0)];
+    let mut findings = std::collections::BTreeSet::new();
+    for (number, (f_number, power)) in (2..).zip(cases) {
+        let studio = Studio::open();
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        let watched = studio.take("2.jpg", shot(f_number, power, number));
+        let [reference, frame] = ["1.jpg", "2.jpg"].map(|name| studio.folder.join(name).display().to_string());
+        let compared: Value =
+            serde_json::from_str(&out(&greyhold(&["compare", "--json", &reference, &frame]))).unwrap();
+        assert_eq!(compared["sentence"], watched["verdict"]["sentence"], "f/{f_number}, {power} stop");
+        findings.insert(watched["verdict"]["finding"].to_string());
+    }
+    assert!(findings.len() >= 5, "{findings:?}");
+}
+
 #[test]
 fn tell_and_follow_speak_with_a_running_one() {
     let studio = Studio::open();
