@@ -17,18 +17,16 @@ pub enum FirstReference {
     FirstFrame,
 }
 
-const FIRST: &str = "Metered. While you build the light, each frame is held against the one before. It becomes the reference when you accept it \
-                     ('greyhold accept'), or by itself when two match and then the aperture changes.";
+const FIRST: &str = "Metered. While you build the light, each frame is held against the one before. It becomes the reference when you accept it";
 
 /// What is found of a frame while the light is built. That nothing changed, and that nothing can be seen, is told as ever.
-pub(super) fn finding(finding: Finding) -> Finding {
+pub(super) fn finding(finding: Finding, facts: &Facts) -> Finding {
     match finding {
-        Finding::Matched
-        | Finding::NotMetered
-        | Finding::NoReference
-        | Finding::NotTrustworthy
-        | Finding::Misfire
-        | Finding::Survey => finding,
+        Finding::Matched | Finding::NotMetered | Finding::NoReference | Finding::NotTrustworthy | Finding::Survey => {
+            finding
+        }
+        // Lights are switched on one by one then.
+        Finding::Misfire if facts.is_black_all_over() => finding,
         _ => Finding::Building,
     }
 }
@@ -37,8 +35,15 @@ pub(super) fn finding(finding: Finding) -> Finding {
 pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
     let changed = match found {
         Finding::Matched => format!("like the frame before ({})", amount(facts.drift())),
-        Finding::NoReference => return Some(FIRST.to_owned()),
-        found if finding(found) != Finding::Building => return None,
+        Finding::NoReference if facts.evidence.frame.settings.f_number.is_none() => {
+            return Some(format!("{FIRST} ('greyhold accept')."));
+        }
+        Finding::NoReference => {
+            return Some(format!(
+                "{FIRST} ('greyhold accept'), or by itself when two match and then the aperture changes."
+            ));
+        }
+        found if finding(found, facts) != Finding::Building => return None,
         Finding::NewScene => "it shows something else than the frame before".to_owned(),
         Finding::Clipped => return Some(format!("Building the light. {}", clipped(facts))),
         Finding::ColourShifted => {
@@ -63,7 +68,7 @@ fn part(facts: &Facts) -> String {
         true => format!(", the rest {} {}", size(Some(rest)), brighter_or_darker(rest)),
         false => ", the rest hardly".to_owned(),
     });
-    let than = if facts.expected.is_some() { "than the settings explain" } else { "than in the frame before" };
+    let than = if facts.settings_changed() { "than the settings explain" } else { "than in the frame before" };
     format!("{} is {} {side} {than}{}", uneven.part, size(Some(uneven.change)), rest.unwrap_or_default())
 }
 

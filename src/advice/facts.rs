@@ -172,7 +172,9 @@ impl<'a> Facts<'a> {
         let fell = self.observed().map(|seen| seen.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down());
         self.lighting != Lighting::Continuous
             && (tag(*reference), tag(Some(frame))) == (Some(FlashTag::Fired), Some(FlashTag::NotFired))
-            && fell.is_some_and(|fell| fell < -self.evidence.tolerance)
+            && fell
+                .zip(self.observed())
+                .is_some_and(|(fell, seen)| -fell > self.evidence.tolerance && -fell > seen.half_width)
     }
 
     /// How far the lights may have been turned down: the open correction may have been carried out, and then less light was to
@@ -214,7 +216,8 @@ fn lighting_of(evidence: &Evidence, observed: Option<&Observed>) -> Lighting {
 fn burning_of(evidence: &Evidence, observed: Option<&Observed>) -> Option<BurningLight> {
     let reference = evidence.reference.filter(|_| evidence.lighting == Lighting::Flash && !evidence.light_alone)?;
     let seen = observed.map(|seen| (seen.drift, seen.half_width))?;
-    let turned = evidence.moved.unwrap_or(Stops::ZERO);
+    // A correction that was half carried out, or groups that stand apart, explain a change as well.
+    let turned = evidence.moved.filter(|_| evidence.followed.is_none())?;
     burning_light(&reference.settings, &evidence.frame.settings, seen, turned)
 }
 

@@ -91,7 +91,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let reported = reported(finding, &facts);
     let observed = facts.observed();
     Verdict {
-        finding: if evidence.building { building::finding(finding) } else { finding },
+        finding: if evidence.building { building::finding(finding, &facts) } else { finding },
         suspicion: false,
         sentence,
         expected: facts.expected,

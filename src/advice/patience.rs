@@ -65,9 +65,9 @@ impl Verdict {
         self
     }
 
-    /// Nothing is wrong with the lights, whatever the settings did.
-    pub fn shows_lights_as_they_should_be(&self) -> bool {
-        matches!(self.finding, Finding::Matched | Finding::ColourShifted | Finding::SettingsChanged) && !self.suspicion
+    /// Nothing changed: neither the settings nor the lights.
+    pub fn matches_at_its_own_settings(&self) -> bool {
+        self.finding == Finding::Matched && self.expected.is_some_and(|expected| expected.abs() <= SAME_SETTING)
     }
 
     fn is_explained(&self, since: &SinceLast, tolerance: Stops) -> bool {

@@ -120,8 +120,9 @@ fn misfire(facts: &Facts) -> String {
     let what = spot.map_or_else(|| "this frame".to_owned(), |spot| format!("'{spot}' in this frame"));
     if !facts.is_dark_as_without_flash() {
         return format!(
-            "The camera says that its flash did not fire in this frame, in the reference it did: {}. Hold, leave every power as it is, \
+            "The camera says that its flash did not fire in this frame, in {} it did: {}. Hold, leave every power as it is, \
              check the trigger, shoot again.",
+            facts.compared_with(),
             over_or_under(facts.drift())
         );
     }
@@ -226,21 +227,20 @@ fn why_alone(facts: &Facts) -> &'static str {
 fn burning(facts: &Facts) -> String {
     let (Some(light), Some(drift)) = (facts.burning, facts.drift()) else { return String::new() };
     let what = if light.may_be_all {
-        "the light of this set burns all the time, and no flash lit it".to_owned()
+        "light that burns all the time may have lit it, and no flash".to_owned()
     } else {
         format!(
             "light that burns all the time (lamps, daylight) gave about {:.0} % of it in the reference",
             light.share * 100.0
         )
     };
-    let or = if light.may_be_all || light.is_borne_out { "" } else { ", or a light was turned" };
     let instead = if light.may_be_all {
         "If that is meant, write lighting: continuous in the configuration"
     } else {
         "Go back to the exposure time of the reference, or darken the room"
     };
     format!(
-        "{}: {}, so {what}{or}. {instead}; leave the flashes as they are.",
+        "{}: {}, so {what}; or a light was turned. {instead}; leave the flashes as they are.",
         over_or_under(Some(drift)),
         what_changed(facts)
     )

@@ -76,6 +76,11 @@ impl Finding {
         )
     }
 
+    /// What a survey told of the lights is not so any more, if this was meant.
+    pub fn outdates_a_survey(self) -> bool {
+        matches!(self, Finding::ModifierMoved | Finding::AmbientRisen)
+    }
+
     /// Findings that a correction of all groups answers.
     pub fn is_correctable(self) -> bool {
         matches!(

@@ -54,6 +54,10 @@ enum What {
         #[arg(long)]
         look: Option<String>,
     },
+    /// Accept the last frame: how it differs was meant, and it is the reference from now on
+    Accept,
+    /// Another person sits now: the powers stay, the next frame is the reference
+    NewSitter,
     /// Compare with another look's reference from now on
     Look { name: String },
     /// Tell what a group of lights is set to, as the lights show it
@@ -136,6 +140,8 @@ fn command(what: What) -> Result<Command, CommandError> {
             let file = file.map(|f| std::fs::canonicalize(&f).unwrap_or(f).display().to_string());
             Command::Reference { file, look, frame: None }
         }
+        What::Accept => Command::Accept { frame: None },
+        What::NewSitter => Command::NewSitter {},
         What::Look { name } => Command::Look { look: name },
         What::Power { group, setting } => Command::Power { group, setting },
         What::Confirm { group } => Command::Confirm { group, correction: None },

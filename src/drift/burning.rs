@@ -2,7 +2,7 @@
 //! flash doesn't heed.
 
 use super::expected::{Lighting, expected};
-use crate::frame::{FlashTag, Settings};
+use crate::frame::Settings;
 use crate::photometry::Stops;
 use crate::statistics::Z95;
 
@@ -13,8 +13,6 @@ pub struct BurningLight {
     pub share: f64,
     /// All of the light may be of this kind.
     pub may_be_all: bool,
-    /// The camera saw no flash in either frame: another story is hardly left.
-    pub is_borne_out: bool,
 }
 
 /// A change of the exposure time smaller than this shows nothing.
@@ -41,11 +39,9 @@ pub fn burning_light(
         return None;
     }
     let share = (unexplained.ratio() - 1.0) / (longer.ratio() - 1.0);
-    let no_flash_seen = |settings: &Settings| settings.flash.is_some_and(|tag| tag != FlashTag::Fired);
     Some(BurningLight {
         share: share.clamp(0.0, 1.0),
         may_be_all: (unexplained - longer).abs() <= half_width.in_quadrature(half_width / Z95),
-        is_borne_out: no_flash_seen(from) && no_flash_seen(to),
     })
 }
 

@@ -124,6 +124,12 @@ impl Position {
         self.word.map(|word| word.turn)
     }
 
+    /// Where it was for the last frame, before anybody told otherwise.
+    pub fn at_last_frame(&self) -> Stops {
+        let before_now = self.earlier.first().map_or(self.at, |earlier| earlier.at);
+        (before_now - self.told_turn().unwrap_or(Stops::ZERO)).rounded()
+    }
+
     /// The turn that somebody told after the last frame to have been carried out as asked.
     pub fn confirmed_turn(&self) -> Option<Stops> {
         self.word.filter(|word| word.confirmed).map(|word| word.turn)

@@ -1,8 +1,24 @@
 //! Where dials are put by what was told of them or read out of a frame.
 
+use std::collections::BTreeMap;
+
 use super::judgement::PositionRead;
+use super::standing::ReferenceBy;
+use crate::numbers::FrameNumber;
 use crate::photometry::{PowerSetting, Stops};
-use crate::rig::{Known, Position};
+use crate::rig::{GroupName, Known, Position};
+
+/// Where the dials stand for a frame that becomes a reference now.
+pub(super) fn marks_now(
+    positions: &[Position],
+    frame: Option<FrameNumber>,
+    by: ReferenceBy,
+) -> BTreeMap<GroupName, Stops> {
+    // What was told since an accepted frame is a turn since.
+    let at = |p: &Position| if by == ReferenceBy::Accepted { p.at_last_frame() } else { p.at };
+    // What the lights were set to for a file from elsewhere, nobody knows.
+    positions.iter().filter(|_| frame.is_some()).map(|p| (p.group.clone(), at(p))).collect()
+}
 
 /// What was told of a power.
 #[derive(Debug, Clone, Copy)]

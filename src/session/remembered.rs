@@ -141,18 +141,20 @@ pub struct LeftOver(Vec<Stops>);
 impl LeftOver {
     /// Frames that are looked back on.
     const MOST: usize = 12;
+    /// Beyond this something else is the matter than a head that turns (real faces under strobes, seed 11).
+    const CEILING: f64 = 0.1;
 
     pub(super) fn take(&mut self, verdict: &Verdict) {
-        let Some(left) = verdict.left_over.filter(|_| verdict.shows_lights_as_they_should_be()) else { return };
+        let Some(left) = verdict.left_over.filter(|_| verdict.matches_at_its_own_settings()) else { return };
         if self.0.len() == LeftOver::MOST {
             self.0.remove(0);
         }
         self.0.push(left);
     }
 
-    /// The most of it; nought as long as no such frame was seen.
+    /// The most of it, within what a head that turns leaves; nought as long as no such frame was seen.
     pub fn most(&self) -> Stops {
-        Stops(self.0.iter().map(|left| left.0).fold(0.0, f64::max))
+        Stops(self.0.iter().map(|left| left.0).fold(0.0, f64::max).min(LeftOver::CEILING))
     }
 }
 
@@ -233,7 +235,9 @@ mod tests {
         left_over.take(&verdict("modifier_moved", 0.3));
         left_over.take(&verdict("matched", 0.05));
         assert_eq!(left_over.most(), Stops(0.05));
-        (0..LeftOver::MOST).for_each(|_| left_over.take(&verdict("settings_changed", 0.02)));
+        left_over.take(&verdict("settings_changed", 0.07));
+        assert_eq!(left_over.most(), Stops(0.05));
+        (0..LeftOver::MOST).for_each(|_| left_over.take(&verdict("matched", 0.02)));
         assert_eq!(left_over.most(), Stops(0.02), "what is long ago is forgotten");
     }
 }

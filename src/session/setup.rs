@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::dials::{Said, alike, moved_by, place};
+use super::dials::{Said, alike, marks_now, moved_by, place};
 use super::judgement::{How, Judgement, PositionRead};
 use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
 use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
@@ -124,11 +124,9 @@ impl Setup {
         by: ReferenceBy,
     ) -> BTreeMap<GroupName, Stops> {
         // The frame that a light was built up to was marked when it was shot; a light may have been turned since.
-        let built =
-            self.looks.get(look).filter(|known| by != ReferenceBy::Told && frame.is_some() && known.frame == frame);
-        // What the lights were set to for a file from elsewhere, nobody knows.
-        let now = || self.positions.iter().filter(|_| frame.is_some()).map(|p| (p.group.clone(), p.at)).collect();
-        built.map_or_else(now, |known| known.marks.clone())
+        let is_marked = by != ReferenceBy::Told || self.standing == Standing::Building;
+        let built = self.looks.get(look).filter(|known| is_marked && frame.is_some() && known.frame == frame);
+        built.map_or_else(|| marks_now(&self.positions, frame, by), |known| known.marks.clone())
     }
 
     /// Whether a frame of these settings was shot before the last one, by the same camera's clock.
@@ -153,6 +151,12 @@ impl Setup {
             Body::Reference { look, frame, file, observation, by, positions, .. } => {
                 positions.iter().for_each(|read| self.read_position(read));
                 let marks = self.marks_of(look, *frame, *by);
+                // What a survey found to stand in the light, and was meant, makes the survey one of another light.
+                if *by == ReferenceBy::Accepted
+                    && self.last.as_ref().is_some_and(|last| last.verdict.finding.outdates_a_survey())
+                {
+                    self.surveyed = None;
+                }
                 let observation = Arc::new(observation.in_codes(|_| None));
                 self.looks.insert(look.clone(), Look::new(*frame, file.clone(), observation, marks));
                 self.make_current(look);
@@ -163,6 +167,7 @@ impl Setup {
             Body::Look { look } => self.make_current(look),
             Body::NewSitter => {
                 self.standing = Standing::AwaitsSitter;
+                (self.surveyed, self.left_over) = (None, LeftOver::default());
                 self.settle();
             }
             Body::Correction { purpose, correction, .. } => {

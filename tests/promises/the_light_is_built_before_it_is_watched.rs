@@ -78,6 +78,29 @@ fn a_frame_without_flash_is_nothing_that_others_are_held_against() {
     assert_eq!(finding(&after), "matched", "{after}");
 }
 
+/// What is burnt out, or black, shows nothing that the next frame could be held against.
+#[test]
+fn a_white_frame_is_nothing_that_others_are_held_against() {
+    let studio = building();
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let white = studio.take("2.jpg", shot(8.0, 7.0, 2));
+    assert!(said(&white).contains("burnt out"), "{white}");
+    let reply = studio.tell(json!({"command": "accept"}));
+    assert!(reply["ok"] == false && reply["message"].as_str().unwrap().contains("burnt out"), "{reply}");
+    let after = studio.take("3.jpg", shot(8.0, 0.0, 3));
+    assert_eq!(finding(&after), "matched", "held against the first: {after}");
+}
+
+/// Lights are switched on one by one: a frame that is far darker and not black is a step like any other.
+#[test]
+fn a_weak_light_alone_is_no_misfire() {
+    let studio = building();
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert_eq!(finding(&studio.take("2.jpg", shot(8.0, -3.3, 2))), "building");
+    assert_eq!(finding(&studio.take("3.jpg", shot(8.0, -3.3, 3))), "matched");
+    assert_eq!(studio.tell(json!({"command": "accept"}))["ok"], true);
+}
+
 #[test]
 fn it_is_accepted_by_hand_by_a_question_for_other_settings_or_by_a_survey() {
     let accepts =

@@ -65,6 +65,7 @@ fn light_that_burns_all_the_time() {
     // 30 %: log2(0.7 + 0.3 * 4) stops in four times the time.
     let part = studio.take_bytes("3.jpg", &timed(1.9_f64.log2(), 1.0 / 40.0, 3));
     assert_eq!(part["verdict"]["finding"], "burning_light", "{part}");
+    assert!(said(&part).contains("or a light was turned"), "no picture proves it: {}", said(&part));
     let share: f64 = said(&part).split_once("about ").unwrap().1.split(' ').next().unwrap().parse().unwrap();
     assert!((share - 30.0).abs() < 8.0, "{}", said(&part));
     assert!(studio.corrections().is_empty(), "no flash is turned for it");
@@ -109,7 +110,11 @@ fn powers_that_were_told_and_that_the_picture_does_not_show() {
         "{frame}"
     );
     // What was told and is seen needs no word.
-    assert_eq!(studio.tell(json!({"command": "power", "group": "key", "setting": "1/4"}))["ok"], true);
+    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "7.0")] {
+        assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
+    }
+    let turned = studio.take("3.jpg", shot(8.0, -1.0, 3));
+    assert!(!said(&turned).contains("but the picture"), "{turned}");
 }
 
 #[test]

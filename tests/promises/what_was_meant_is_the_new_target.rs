@@ -101,6 +101,77 @@ fn another_sitter_gets_a_reference_and_keeps_the_powers() {
     assert_eq!(studio.corrections().pop().unwrap()["correction"]["dial_changes"][0]["clicks"], -3);
 }
 
+/// Whoever shoots before the lights are turned is not told to turn all of them alike.
+#[test]
+fn a_look_that_is_gone_back_to_keeps_asking_for_its_own_turns() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("rim", "7.0")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    tell(&studio, json!({"command": "reference", "look": "low key"}));
+    tell(&studio, json!({"command": "look", "look": "main"}));
+    let asked = studio.tell(json!({"command": "status"}))["value"]["correction"].clone();
+    studio.take("3.jpg", shot(8.0, -1.5, 3));
+    assert_eq!(studio.tell(json!({"command": "status"}))["value"]["correction"], asked, "it is what it was");
+    assert_eq!(studio.corrections().len(), 1);
+}
+
+/// What is told after the accepted frame was turned after it.
+#[test]
+fn powers_that_are_told_after_the_accepted_frame_are_turns_since() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    let told = [("key", "1/4"), ("fill", "31.3"), ("rim", "7.0")];
+    for (group, setting) in told {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    tell(&studio, json!({"command": "accept"}));
+    let before = told.map(|(group, _)| power(&studio, group));
+    let opened = studio.take("3.jpg", shot(5.6, -1.0, 3));
+    assert_eq!(finding(&opened), "matched", "{opened}");
+    assert_eq!(told.map(|(group, _)| power(&studio, group)), before);
+}
+
+#[test]
+fn a_new_sitters_first_frame_is_one_of_the_new_sitter_and_as_bright_as_the_settings_allow() {
+    let studio = Studio::with_config(RIG);
+    let standing = || studio.tell(json!({"command": "status"}))["value"]["standing"].clone();
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    tell(&studio, json!({"command": "new_sitter"}));
+    assert!(refused(&studio, json!({"command": "new_sitter"})).contains("already"));
+    assert!(refused(&studio, json!({"command": "accept"})).contains("last sitter"));
+    // A raw file of the last sitter lands late.
+    studio.put("1.dng", &shot(8.0, 0.0, 1).raw());
+    assert!(studio.sync().is_empty());
+    assert_eq!(standing(), "awaits_sitter");
+    // Two stops over by the settings, with the lights as they were: no reference, and said so.
+    studio.take("2.jpg", shot(4.0, -0.8, 2));
+    assert_eq!(standing(), "awaits_sitter");
+    assert!(studio.of_type("warning").pop().unwrap()["text"].as_str().unwrap().contains("+2.00 stop"));
+    studio.take("3.jpg", shot(8.0, -12.0, 3));
+    assert!(studio.of_type("warning").pop().unwrap()["text"].as_str().unwrap().contains("nearly black"));
+    studio.take("4.jpg", shot(8.0, -0.8, 4));
+    assert_eq!((standing(), &studio.of_type("reference").pop().unwrap()["frame"]), (json!("accepted"), &json!(4)));
+}
+
+#[test]
+fn a_survey_of_the_last_sitter_reads_no_lights_of_the_next() {
+    let mut set = Set::open("");
+    set.shoot(set.usual());
+    tell(&set.studio, json!({"command": "survey"}));
+    assert!(refused(&set.studio, json!({"command": "new_sitter"})).contains("survey"));
+    for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2), Lamps::All] {
+        assert_ne!(set.shoot_for_survey(firing)["step"]["what"], "refused");
+    }
+    assert!(!set.shoot(set.usual())["verdict"]["groups"].as_array().unwrap().is_empty());
+    assert!(tell(&set.studio, json!({"command": "new_sitter"})).contains("survey anew"));
+    set.shoot(set.usual());
+    assert!(set.shoot(set.usual())["verdict"].get("groups").is_none());
+}
+
 #[test]
 fn a_new_look_tells_its_powers_and_one_that_is_gone_back_to_what_to_turn() {
     let studio = Studio::with_config(RIG);

@@ -50,6 +50,10 @@ impl Draft<'_> {
     /// What follows from the frame as a whole: all groups are taken to have moved alike.
     fn effects_of_the_whole(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
         let mut effects = Effects::default();
+        // Groups that are known to stand apart from the look are not turned alike: what is asked of each of them holds.
+        if before.moved_apart() && verdict.assumption != Some(Assumption::CorrectionFollowed) {
+            return effects;
+        }
         let wanted = verdict.wanted(self.config.tolerance);
         if verdict.assumption == Some(Assumption::CorrectionFollowed) {
             effects.positions = self.carried_out(before);

@@ -3,12 +3,15 @@
 use super::Draft;
 use super::telling::moves_of;
 use crate::advice::{Finding, FirstReference, Observation, correct_each};
+use crate::drift::expected;
 use crate::frame::Settings;
-use crate::meter::CENTRE;
+use crate::meter::{CENTRE, WHOLE};
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
+use crate::response::TRUSTED;
 use crate::rig::{DialChange, GroupName, Position};
 use crate::session::command::Reply;
+use crate::session::dials::alike;
 use crate::session::judgement::PositionRead;
 use crate::session::record::{Body, Purpose};
 use crate::session::remembered::Last;
@@ -19,6 +22,9 @@ use crate::session::standing::{ReferenceBy, Standing};
 const FIRST_LOOK: &str = "main";
 /// A frame darker than this is no reference by itself.
 const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
+
+/// What a survey told holds for its sitter, and for what stood in the light then.
+const SURVEY_ANEW: &str = "The light survey holds no more: survey anew to have single lights read.";
 
 /// A frame that others are to be compared with.
 struct Chosen {
@@ -52,9 +58,20 @@ impl Draft<'_> {
         let Some(exposure) = self.sitting.exposures.find(frame) else { return };
         let is_first = exposure.finding() == Some(Finding::NoReference) && setup.reference().is_none();
         let is_newer = self.is_building(setup) && setup.reference().is_some_and(|look| look.frame < Some(frame));
-        let is_light = self.level_of(&exposure.observation).is_some_and(|level| level > TOO_DARK_TO_REFER);
-        if !is_light || !(is_first || is_newer) || exposure.finding() == Some(Finding::Misfire) {
+        // A further file of a frame from before whoever sits now, or before the light was what it is, makes none.
+        let is_of_now = exposure.before.as_ref().is_some_and(|before| before.standing == setup.standing);
+        let is_last = setup.last.as_ref().is_some_and(|last| last.frame == frame);
+        if !(is_first || is_newer) || !is_of_now || !is_last || exposure.removed {
             return;
+        }
+        if let Some(why) = self.is_nothing_to_go_by(&exposure.observation) {
+            let text = format!("{} is {why}: it is nothing to go by, and the next frame may be", exposure.file);
+            return if is_first {
+                self.stage(Body::Warning { text })
+            };
+        }
+        if let Some(text) = self.is_off_the_last_sitter(&exposure.file, &exposure.observation.settings) {
+            return self.stage(Body::Warning { text });
         }
         let by = match (setup.standing, self.config.reference) {
             (Standing::AwaitsSitter, _) => ReferenceBy::NewSitter,
@@ -63,6 +80,37 @@ impl Draft<'_> {
         };
         let (file, observation) = (exposure.file.clone(), Observation::clone(&exposure.observation));
         self.set_reference(self.current_look(), Chosen { frame: Some(frame), file, observation }, by, Vec::new());
+    }
+
+    /// Why nothing can be held against a frame.
+    fn is_nothing_to_go_by(&self, observation: &Observation) -> Option<&'static str> {
+        // A raw file runs into its end before its picture does: what is left of either can be held against others.
+        let mut readings = [&observation.metered, &observation.second].into_iter().flatten().peekable();
+        readings.peek()?;
+        let is_burnt_out = readings
+            .filter_map(|metered| metered.reading(WHOLE))
+            .all(|whole| whole.quantiles.get(whole.quantiles.len() / 2).is_some_and(|code| *code >= TRUSTED.end));
+        let is_dark = self.level_of(observation).is_none_or(|level| level <= TOO_DARK_TO_REFER);
+        match (is_burnt_out, is_dark) {
+            (true, _) => Some("burnt out"),
+            (_, true) => Some("nearly black (a misfire?)"),
+            _ => None,
+        }
+    }
+
+    /// What settings and powers say of a new sitter's first frame, where it can't be as bright as the last one's were.
+    fn is_off_the_last_sitter(&self, file: &str, settings: &Settings) -> Option<String> {
+        let setup = &self.sitting.setup;
+        let look = setup.looks.get(setup.current.as_ref()?).filter(|_| setup.standing == Standing::AwaitsSitter)?;
+        let change = expected(&look.observation.settings, settings, self.config.lighting.planned())?;
+        let moved = alike(setup.positions.iter().map(|p| Some(p.at - *look.marks.get(&p.group)?)))?;
+        let off = (change + moved).rounded();
+        (off.abs() > self.config.tolerance).then(|| {
+            format!(
+                "by its settings and the powers {file} is {off} stop against the last sitter's reference, so it is none: set the powers \
+                 ('tell power') or the camera and shoot another, or accept it"
+            )
+        })
     }
 
     /// Two frames matched, and now the aperture changes: with the last of them the photographer was content.
@@ -152,13 +200,15 @@ impl Draft<'_> {
     }
 
     fn can_be_a_reference(&self, chosen: &Chosen) -> Result<(), String> {
-        let Chosen { frame, file, observation } = chosen;
-        match self.level_of(observation) {
-            None => Err(format!("{file} was not metered and can't be a reference")),
-            Some(level) if frame.is_some() && level <= TOO_DARK_TO_REFER => {
-                Err(format!("{file} is nearly black (a misfire?): shoot another, or name a file"))
+        let Chosen { file, observation, .. } = chosen;
+        if self.level_of(observation).is_none() {
+            return Err(format!("{file} was not metered and can't be a reference"));
+        }
+        match self.is_nothing_to_go_by(observation) {
+            Some(why) => {
+                Err(format!("{file} is {why}, so nothing can be held against it: shoot another, or name a file"))
             }
-            Some(_) => Ok(()),
+            None => Ok(()),
         }
     }
 
@@ -171,15 +221,27 @@ impl Draft<'_> {
         if let Err(why) = self.can_be_a_reference(&chosen) {
             return Reply::refused(why);
         }
+        let setup = &self.sitting.setup;
+        let before = self.exposure(last.frame).map(|(_, before)| before.standing);
+        if setup.standing == Standing::AwaitsSitter && before != Some(Standing::AwaitsSitter) {
+            return Reply::refused(format!("{} is of the last sitter: shoot a frame of the new one", last.file));
+        }
         if last.verdict.finding.is_hold() {
             return Reply::refused(format!(
                 "a light failed in {}, so it is nothing to go by: shoot another",
                 last.file
             ));
         }
+        let had_a_survey = setup.surveyed.is_some();
         let (look, positions) = (self.current_look(), self.meant_positions(&last));
         self.set_reference(look.clone(), chosen, ReferenceBy::Accepted, positions);
-        Reply::done(format!("{} is the reference of '{look}': frames are held against it from now on", last.file))
+        let mut says =
+            vec![format!("{} is the reference of '{look}': frames are held against it from now on.", last.file)];
+        says.push(self.asks_for_powers());
+        if had_a_survey && self.sitting.setup.surveyed.is_none() {
+            says.push(SURVEY_ANEW.to_owned());
+        }
+        Reply::done(says.join("\n"))
     }
 
     /// Where the last frame shows dials, of which it alone was no proof. What was told since goes before.
@@ -197,12 +259,20 @@ impl Draft<'_> {
     }
 
     pub(super) fn tell_new_sitter(&mut self) -> Reply {
-        if self.sitting.setup.reference().is_none() {
+        let setup = &self.sitting.setup;
+        if setup.standing == Standing::AwaitsSitter {
+            return Reply::refused("the new sitter's first frame is waited for already: shoot it");
+        }
+        if setup.reference().is_none() {
             return Reply::refused("there is no reference yet, so the next frame is of whoever sits: shoot it");
         }
+        if setup.surveying.is_some() {
+            return Reply::refused("a light survey is under way: finish it, or give it up with 'survey stop'");
+        }
+        let survey = if setup.surveyed.is_some() { format!(".\n{SURVEY_ANEW}") } else { String::new() };
         self.withdraw();
         self.stage(Body::NewSitter);
-        Reply::done("the powers stay as they are; the next frame is the new sitter's reference")
+        Reply::done(format!("the powers stay as they are; the next frame is the new sitter's reference{survey}"))
     }
 
     pub(super) fn tell_look(&mut self, look: &str) -> Reply {
@@ -210,6 +280,9 @@ impl Draft<'_> {
             let names: Vec<&str> = self.sitting.setup.looks.keys().map(String::as_str).collect();
             let there = if names.is_empty() { "none yet".to_owned() } else { names.join(", ") };
             return Reply::refused(format!("there is no look '{look}' (there is: {there}); 'reference' begins one"));
+        }
+        if self.is_building(&self.sitting.setup) {
+            return Reply::refused("the light is being built: accept it first ('greyhold accept')");
         }
         self.withdraw();
         self.stage(Body::Look { look: look.to_owned() });
@@ -230,7 +303,8 @@ impl Draft<'_> {
         let wanted = moves.into_iter().map(|(group, moved)| (group, -moved)).collect();
         let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings);
         if correction.is_empty() {
-            return vec![format!("The lights stand as they did for it; it was shot with {}.", settings.in_short())];
+            let told = "As far as anybody told, the lights stand as they did for it";
+            return vec![format!("{told}; it was shot with {}.", settings.in_short())];
         }
         let sentence = format!("For look '{look}' ({}).", settings.in_short());
         let mut says = vec![sentence.clone()];

@@ -15,7 +15,7 @@ use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::setup::Setup;
-use crate::session::standing::ReferenceBy;
+use crate::session::standing::{ReferenceBy, Standing};
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
@@ -58,13 +58,24 @@ impl Draft<'_> {
     }
 
     fn in_short(&self) -> String {
-        let look = self.sitting.setup.current.as_deref().unwrap_or("no reference yet");
+        let setup = &self.sitting.setup;
+        let look = match (setup.current.as_deref(), setup.standing) {
+            (None, _) => "no reference yet".to_owned(),
+            (Some(look), Standing::AwaitsSitter) => {
+                format!("look '{look}', which waits for the new sitter's first frame")
+            }
+            (Some(look), _) if self.is_building(setup) => format!("look '{look}', whose light is being built"),
+            (Some(look), _) => {
+                let reference = setup.reference().map_or("nothing", |reference| reference.file.as_str());
+                format!("look '{look}', reference {reference}")
+            }
+        };
         let last = self.sitting.setup.last.as_ref();
         let gone = |frame| if self.sitting.exposures.is_removed(frame) { " (gone from the folder)" } else { "" };
         let last =
             last.map_or("no frame yet".to_owned(), |l| format!("{}{}: {}", l.file, gone(l.frame), l.verdict.sentence));
         let survey = if self.sitting.setup.surveying.is_some() { "; a light survey is under way" } else { "" };
-        format!("{} frames, look '{look}', last {last}{survey}", self.sitting.frames)
+        format!("{} frames, {look}, last {last}{survey}", self.sitting.frames)
     }
 
     fn group_names(&self) -> String {
@@ -164,7 +175,9 @@ impl Draft<'_> {
     fn tell_next(&mut self, planned: &Planned) -> Reply {
         let setup = &self.sitting.setup;
         let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
-            return Reply::refused("there is no reference yet: shoot a frame first");
+            let waits = setup.standing == Standing::AwaitsSitter;
+            let whose = if waits { "of the new sitter " } else { "" };
+            return Reply::refused(format!("there is no reference yet: shoot a frame {whose}first"));
         };
         let Some(moves) = moves_of(setup) else {
             return Reply::refused(
