@@ -1,7 +1,8 @@
 //! Until a reference is accepted, what changed since the frame before is told, and nothing is asked of anybody. It is accepted by
 //! hand, or by itself when two frames match and then the aperture changes. Through the real program.
 
-use crate::harness::{Studio, shot};
+use crate::harness::{Studio, shot, wait_for};
+use greyhold::studio::exif_block;
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
@@ -89,6 +90,17 @@ fn a_white_frame_is_nothing_that_others_are_held_against() {
     assert!(reply["ok"] == false && reply["message"].as_str().unwrap().contains("burnt out"), "{reply}");
     let after = studio.take("3.jpg", shot(8.0, 0.0, 3));
     assert_eq!(finding(&after), "matched", "held against the first: {after}");
+}
+
+/// A file whose pixels are not metered says nothing of the light.
+#[test]
+fn a_frame_that_is_not_metered_is_nothing_that_others_are_held_against() {
+    let studio = building();
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.put("2.arw", &exif_block(&shot(8.0, 1.0, 2).exposure()).unwrap());
+    wait_for("the raw file alone", || studio.frames().len() == 2);
+    assert_eq!(finding(&studio.frame("2.arw")), "not_metered");
+    assert_eq!(finding(&studio.take("3.jpg", shot(8.0, 0.0, 3))), "matched");
 }
 
 /// Lights are switched on one by one: a frame that is far darker and not black is a step like any other.

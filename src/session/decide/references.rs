@@ -61,7 +61,8 @@ impl Draft<'_> {
         // A further file of a frame from before whoever sits now, or before the light was what it is, makes none.
         let is_of_now = exposure.before.as_ref().is_some_and(|before| before.standing == setup.standing);
         let is_last = setup.last.as_ref().is_some_and(|last| last.frame == frame);
-        if !(is_first || is_newer) || !is_of_now || !is_last || exposure.removed {
+        let is_metered = self.level_of(&exposure.observation).is_some();
+        if !(is_first || is_newer) || !is_of_now || !is_last || !is_metered || exposure.removed {
             return;
         }
         if let Some(why) = self.is_nothing_to_go_by(&exposure.observation) {
@@ -85,10 +86,10 @@ impl Draft<'_> {
     /// Why nothing can be held against a frame.
     fn is_nothing_to_go_by(&self, observation: &Observation) -> Option<&'static str> {
         // A raw file runs into its end before its picture does: what is left of either can be held against others.
-        let mut readings = [&observation.metered, &observation.second].into_iter().flatten().peekable();
+        let readings = [&observation.metered, &observation.second].into_iter().flatten();
+        let mut readings = readings.filter_map(|metered| metered.reading(WHOLE)).peekable();
         readings.peek()?;
         let is_burnt_out = readings
-            .filter_map(|metered| metered.reading(WHOLE))
             .all(|whole| whole.quantiles.get(whole.quantiles.len() / 2).is_some_and(|code| *code >= TRUSTED.end));
         let is_dark = self.level_of(observation).is_none_or(|level| level <= TOO_DARK_TO_REFER);
         match (is_burnt_out, is_dark) {
