@@ -50,8 +50,8 @@ impl Draft<'_> {
     /// What follows from the frame as a whole: all groups are taken to have moved alike.
     fn effects_of_the_whole(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
         let mut effects = Effects::default();
-        // Groups that are known to stand apart from the look are not turned alike: what is asked of each of them holds.
-        if before.moved_apart() && verdict.assumption != Some(Assumption::CorrectionFollowed) {
+        // Groups that are known to stand apart from the look are not turned alike where each is asked for a turn of its own.
+        if before.open.is_some() && before.moved_apart() && verdict.assumption != Some(Assumption::CorrectionFollowed) {
             return effects;
         }
         let wanted = verdict.wanted(self.config.tolerance);
