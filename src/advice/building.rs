@@ -17,8 +17,6 @@ pub enum FirstReference {
     FirstFrame,
 }
 
-const FIRST: &str = "Metered. While you build the light, each frame is held against the one before. It becomes the reference when you accept it";
-
 /// What is found of a frame while the light is built. That nothing changed, and that nothing can be seen, is told as ever.
 pub(super) fn finding(finding: Finding, facts: &Facts) -> Finding {
     match finding {
@@ -35,14 +33,7 @@ pub(super) fn finding(finding: Finding, facts: &Facts) -> Finding {
 pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
     let changed = match found {
         Finding::Matched => format!("like the frame before ({})", amount(facts.drift())),
-        Finding::NoReference if facts.evidence.frame.settings.f_number.is_none() => {
-            return Some(format!("{FIRST} ('greyhold accept')."));
-        }
-        Finding::NoReference => {
-            return Some(format!(
-                "{FIRST} ('greyhold accept'), or by itself when two match and then the aperture changes."
-            ));
-        }
+        Finding::NoReference => return Some(first(facts)),
         found if finding(found, facts) != Finding::Building => return None,
         Finding::NewScene => "it shows something else than the frame before".to_owned(),
         Finding::Clipped => return Some(format!("Building the light. {}", clipped(facts))),
@@ -59,6 +50,18 @@ pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
         _ => whole(facts),
     };
     Some(format!("Building the light: {changed}."))
+}
+
+fn first(facts: &Facts) -> String {
+    // Without contacts a lens tells no aperture.
+    let by_itself = match facts.evidence.frame.settings.f_number {
+        Some(_) => ", or by itself when two match and then the aperture changes",
+        None => "",
+    };
+    format!(
+        "Metered. While you build the light, each frame is held against the one before. It becomes the reference when you accept it \
+         ('greyhold accept'){by_itself}."
+    )
 }
 
 fn part(facts: &Facts) -> String {

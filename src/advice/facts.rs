@@ -15,7 +15,6 @@ use crate::drift::{
 use crate::frame::FlashTag;
 use crate::meter::{Reading, WHOLE};
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::response::TRUSTED;
 
 /// What is known of one frame.
 pub(super) struct Facts<'a> {
@@ -127,8 +126,7 @@ impl<'a> Facts<'a> {
         if self.evidence.alignment().is_some()
             && let Some(observed) = self.observed().filter(|o| o.usable >= TELLS_OF_THE_SPOT)
         {
-            let fell = observed.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down();
-            return observed.drift <= DARK && fell <= MISFIRE;
+            return observed.drift <= DARK && self.beyond_what_is_known(observed) <= MISFIRE;
         }
         let response = self.evidence.response;
         let bright = |reading: &Reading| {
@@ -153,28 +151,34 @@ impl<'a> Facts<'a> {
 
     /// Most of the frame is burnt out: what it is of can't be seen.
     pub fn is_mostly_burnt_out(&self) -> bool {
-        let reading = self.evidence.frame.metered.as_ref().and_then(|metered| metered.reading(WHOLE));
-        reading
-            .and_then(|whole| whole.quantiles.get(whole.quantiles.len() / 2))
-            .is_some_and(|code| *code >= TRUSTED.end)
+        self.whole().is_some_and(Reading::is_mostly_burnt_out)
     }
 
     /// Nothing at all is to be seen in the frame, not even what a room's light shows.
     pub fn is_black_all_over(&self) -> bool {
-        let reading = self.evidence.frame.metered.as_ref().and_then(|metered| metered.reading(WHOLE));
-        reading.and_then(|whole| whole.quantiles.last()).is_some_and(|code| *code <= NEARLY_BLACK)
+        self.whole().and_then(|whole| whole.quantiles.last()).is_some_and(|code| *code <= NEARLY_BLACK)
+    }
+
+    /// The reading of all of the frame.
+    fn whole(&self) -> Option<&'a Reading> {
+        self.evidence.frame.metered.as_ref()?.reading(WHOLE)
+    }
+
+    /// How far the light lies above what settings and turns explain.
+    fn beyond_what_is_known(&self, observed: &Observed) -> Stops {
+        observed.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down()
     }
 
     /// The camera saw its flash fire in the reference and not in this frame, which is the darker for it.
     pub fn is_without_the_flash_that_the_camera_sees(&self) -> bool {
         let tag = |observation: Option<&Observation>| observation.and_then(|o| o.settings.flash);
         let Evidence { reference, frame, .. } = self.evidence;
-        let fell = self.observed().map(|seen| seen.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down());
         self.lighting != Lighting::Continuous
             && (tag(*reference), tag(Some(frame))) == (Some(FlashTag::Fired), Some(FlashTag::NotFired))
-            && fell
-                .zip(self.observed())
-                .is_some_and(|(fell, seen)| -fell > self.evidence.tolerance && -fell > seen.half_width)
+            && self.observed().is_some_and(|seen| {
+                let fell = -self.beyond_what_is_known(seen);
+                fell > self.evidence.tolerance && fell > seen.half_width
+            })
     }
 
     /// How far the lights may have been turned down: the open correction may have been carried out, and then less light was to

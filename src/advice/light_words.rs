@@ -70,8 +70,7 @@ fn changed(lights: &LightEvidence, tolerance: Stops) -> String {
     let right: Vec<String> =
         lights.groups.iter().filter(|g| g.settled().is_some() && !wrong(g)).map(GroupReading::name).collect();
     if !right.is_empty() {
-        let are = if right.len() == 1 { "is as it should be" } else { "are as they should be" };
-        parts.push(format!("{} {are}", right.join(" and ")));
+        parts.push(as_they_should_be(&right));
     }
     let open: Vec<String> = lights.groups.iter().filter(|g| g.settled().is_none()).map(GroupReading::name).collect();
     if !open.is_empty() {
@@ -103,9 +102,14 @@ pub(super) fn the_other(lights: &LightEvidence, tolerance: Stops) -> Option<Stri
     else {
         return None;
     };
-    let right = settled.iter().map(|g| g.name()).collect::<Vec<_>>();
-    let are = if right.len() == 1 { "is as it should be" } else { "are as they should be" };
-    Some(format!("{} {are}, so it is probably {}", capital(&right.join(" and ")), other.name()))
+    let right: Vec<String> = settled.iter().map(|g| g.name()).collect();
+    Some(format!("{}, so it is probably {}", capital(&as_they_should_be(&right)), other.name()))
+}
+
+/// 'key and rim are as they should be'.
+fn as_they_should_be(names: &[String]) -> String {
+    let are = if names.len() == 1 { "is as it should be" } else { "are as they should be" };
+    format!("{} {are}", names.join(" and "))
 }
 
 /// The groups of which this frame tells nothing, with why; `None` when it tells something of each.

@@ -235,7 +235,7 @@ fn burning(facts: &Facts) -> String {
         )
     };
     let instead = if light.may_be_all {
-        "If that is meant, write lighting: continuous in the configuration"
+        "If you work by such light, write lighting: continuous in the configuration"
     } else {
         "Go back to the exposure time of the reference, or darken the room"
     };

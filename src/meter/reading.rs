@@ -14,8 +14,7 @@ use super::spot::{Area, Place, Spot, Weighting};
 use crate::align::PictureId;
 use crate::frame::{BURNT_OUT, Picture};
 use crate::photometry::Stops;
-use crate::response::Response;
-use crate::response::Tones;
+use crate::response::{Response, TRUSTED, Tones};
 
 /// What a file's codes stand for. All run from 0 to 255, with parts of a code between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -79,6 +78,11 @@ impl FrameReadings {
 }
 
 impl Reading {
+    /// Most of it is burnt out: what it is of can't be seen.
+    pub fn is_mostly_burnt_out(&self) -> bool {
+        self.quantiles.get(self.quantiles.len() / 2).is_some_and(|code| *code >= TRUSTED.end)
+    }
+
     /// Log-average of the light by a curve, in stops from mid-grey.
     pub fn level_by(&self, response: &Response) -> Stops {
         let standard = Response::srgb();

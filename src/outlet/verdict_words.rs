@@ -131,7 +131,7 @@ fn sign(finding: Finding) -> &'static str {
         Finding::Matched => "=",
         finding if finding.is_hold() => "HOLD",
         finding if finding.is_correctable() => "~",
-        Finding::NoReference | Finding::NotMetered | Finding::Survey => "-",
+        Finding::NoReference | Finding::NotMetered | Finding::Survey | Finding::Building => "-",
         Finding::GroupChanged => "~",
         _ => "?",
     }

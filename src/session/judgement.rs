@@ -57,9 +57,7 @@ impl Judgement {
             anchor: None,
         }
     }
-}
 
-impl Judgement {
     /// It takes the place of another only because a curve is known better, which a frame without a reference doesn't show.
     pub fn says_nothing_new(&self) -> bool {
         let by_curve = self.supersedes.is_some() && self.occasion == Occasion::BetterCurve;

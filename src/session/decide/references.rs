@@ -5,10 +5,9 @@ use super::telling::moves_of;
 use crate::advice::{Finding, FirstReference, Observation, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;
-use crate::meter::{CENTRE, WHOLE};
+use crate::meter::{CENTRE, Reading, WHOLE};
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::response::TRUSTED;
 use crate::rig::{DialChange, GroupName, Position};
 use crate::session::command::Reply;
 use crate::session::dials::alike;
@@ -66,10 +65,12 @@ impl Draft<'_> {
             return;
         }
         if let Some(why) = self.is_nothing_to_go_by(&exposure.observation) {
-            let text = format!("{} is {why}: it is nothing to go by, and the next frame may be", exposure.file);
-            return if is_first {
-                self.stage(Body::Warning { text })
-            };
+            // While the light is built, the frame's own sentence says it.
+            if is_first {
+                let text = format!("{} is {why}: it is nothing to go by, shoot another", exposure.file);
+                self.stage(Body::Warning { text });
+            }
+            return;
         }
         if let Some(text) = self.is_off_the_last_sitter(&exposure.file, &exposure.observation.settings) {
             return self.stage(Body::Warning { text });
@@ -89,8 +90,7 @@ impl Draft<'_> {
         let readings = [&observation.metered, &observation.second].into_iter().flatten();
         let mut readings = readings.filter_map(|metered| metered.reading(WHOLE)).peekable();
         readings.peek()?;
-        let is_burnt_out = readings
-            .all(|whole| whole.quantiles.get(whole.quantiles.len() / 2).is_some_and(|code| *code >= TRUSTED.end));
+        let is_burnt_out = readings.all(Reading::is_mostly_burnt_out);
         let is_dark = self.level_of(observation).is_none_or(|level| level <= TOO_DARK_TO_REFER);
         match (is_burnt_out, is_dark) {
             (true, _) => Some("burnt out"),
@@ -108,8 +108,8 @@ impl Draft<'_> {
         let off = (change + moved).rounded();
         (off.abs() > self.config.tolerance).then(|| {
             format!(
-                "by its settings and the powers {file} is {off} stop against the last sitter's reference, so it is none: set the powers \
-                 ('tell power') or the camera and shoot another, or accept it"
+                "{file} is not taken as the new sitter's reference: by its settings and the powers it is {off} stop against the last \
+                 sitter's. Turn the lights and tell their powers, or change the camera, and shoot another; or accept it"
             )
         })
     }
