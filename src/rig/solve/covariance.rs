@@ -7,6 +7,8 @@
 //! * times `TOO_SURE` squared, for errors hang together beyond a block as well;
 //! * what is not known of the response curve, which pulls all cells of one brightness alike and shows in no residual.
 //!
+//! What a head that turns does to a light as a whole (`shape`) is the posterior's to add: it has long tails.
+//!
 //! What was believed of the sources before is taken out again: the posterior puts in what is likely, and would count it twice.
 
 use nalgebra::{DMatrix, DVector};

@@ -14,6 +14,8 @@ pub(super) struct Fit {
     /// Light of each source against what was expected of it, as a factor.
     pub factors: DVector<f64>,
     pub covariance: DMatrix<f64>,
+    /// What of each source's change may be the doing of a head that turned, standard deviation in stops.
+    pub shape: Vec<f64>,
     pub shift: Shift,
     /// Frame minus fit, in stops; `None` where a cell was not used.
     pub left: Vec<Option<f64>>,
@@ -21,6 +23,13 @@ pub(super) struct Fit {
     pub error: Vec<f64>,
     /// Each source's share of the fitted light, source by source.
     pub shares: Vec<Vec<f64>>,
+}
+
+impl Fit {
+    /// Standard deviation of a source's factor by the doubt of shape.
+    pub fn by_shape(&self, source: usize) -> f64 {
+        std::f64::consts::LN_2 * self.factors[source] * self.shape[source]
+    }
 }
 
 /// Steps of the place tried at the start, in patches.
@@ -79,11 +88,13 @@ impl Task {
 
     fn finish(&self, state: FitState) -> Option<Fit> {
         let view = self.view(&state.change, state.shift, Nudged::All);
+        let shape = self.by_shape(&state, &view);
         let covariance = self.covariance(&state, &view)?;
         let sources = self.fields.len();
         Some(Fit {
             factors: state.change.map(f64::exp2),
             covariance,
+            shape,
             shift: state.shift,
             shares: (0..sources).map(|s| view.shares.iter().map(|cell| cell[s]).collect()).collect(),
             left: view.left,

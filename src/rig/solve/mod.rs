@@ -13,6 +13,7 @@ mod model;
 mod posterior;
 mod residue;
 mod robust;
+mod shape;
 
 pub use self::basis::{Basis, Single};
 use self::fit::Fit;

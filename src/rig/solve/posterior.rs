@@ -39,6 +39,8 @@ pub(super) struct Posterior {
 
 /// How far a light is off what its dial says, standard deviation in stops (common practice, no source).
 const DIAL: f64 = 0.04;
+/// How often a head turns how far, in times the usual doubt of shape: mostly little, at times much.
+const TURNS: [(f64, f64); 2] = [(0.8, 1.0), (0.2, 4.0)];
 /// Light that is found of a source that is out, standard deviation as a factor.
 const STRAY: f64 = 0.01;
 /// How far a diaphragm or shutter makes all light of a frame differ.
@@ -55,10 +57,10 @@ const NEGLIGIBLE: f64 = 1e-6;
 
 /// Weighs the hypotheses. `soon`: a flash may still have been charging.
 pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
-    let likelihood = Likelihood::new(found);
+    let likelihood = TURNS.map(|(weight, times)| (weight, Likelihood::new(found, times)));
     let mut hypotheses = hypotheses(found, priors, soon);
     for hypothesis in &mut hypotheses {
-        hypothesis.weight = hypothesis.weight.max(1e-300).ln() + likelihood.log_of(&hypothesis.changes);
+        hypothesis.weight = hypothesis.weight.max(1e-300).ln() + log_of_turns(&likelihood, &hypothesis.changes);
     }
     let best = hypotheses.iter().map(|h| h.weight).fold(f64::NEG_INFINITY, f64::max);
     for hypothesis in &mut hypotheses {
@@ -67,7 +69,7 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
     hypotheses.retain(|h| h.weight > NEGLIGIBLE);
     let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
     hypotheses.iter_mut().for_each(|h| h.weight /= sum);
-    let sd = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt()).collect();
+    let sd = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt().hypot(found.by_shape(s))).collect();
     let alike = priors.iter().map(|p| if p.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
     Posterior { hypotheses, sd, alike }
 }
@@ -134,31 +136,42 @@ fn half_width_about(mean: f64, changes: &[(f64, f64)]) -> Stops {
     Stops(wide)
 }
 
+/// How likely the fit's factors are under a hypothesis, however far the head turned, as a logarithm.
+fn log_of_turns(turns: &[(f64, Likelihood)], changes: &[f64]) -> f64 {
+    let logs = turns.iter().map(|(weight, likelihood)| weight.ln() + likelihood.log_of(changes));
+    let best = logs.clone().fold(f64::NEG_INFINITY, f64::max);
+    best + logs.map(|log| (log - best).exp()).sum::<f64>().ln()
+}
+
 /// The likelihood of the fit's factors under a hypothesis, as its logarithm: normal, in linear light.
 struct Likelihood {
     factors: DVector<f64>,
     inverse: DMatrix<f64>,
+    /// By which wider likelihoods are lower everywhere.
+    level: f64,
 }
 
 impl Likelihood {
-    fn new(found: &Fit) -> Likelihood {
+    /// `times`: how many times the usual doubt of shape.
+    fn new(found: &Fit, times: f64) -> Likelihood {
         let ln2 = std::f64::consts::LN_2;
         let mut covariance = found.covariance.clone();
         // A light is as much off its dial as it is bright.
         for (s, factor) in found.factors.iter().enumerate() {
-            covariance[(s, s)] += (ln2 * factor * DIAL).powi(2) + STRAY * STRAY;
+            covariance[(s, s)] += (ln2 * factor * DIAL).powi(2) + STRAY * STRAY + (times * found.by_shape(s)).powi(2);
         }
         covariance += &found.factors * found.factors.transpose() * (ln2 * EXPOSURE).powi(2);
         let inverse = covariance.clone().try_inverse().unwrap_or_else(|| {
             // Only numbers that are none get here; then nothing can be told.
             DMatrix::zeros(found.factors.len(), found.factors.len())
         });
-        Likelihood { factors: found.factors.clone(), inverse }
+        let level = -0.5 * covariance.determinant().max(f64::MIN_POSITIVE).ln();
+        Likelihood { factors: found.factors.clone(), inverse, level }
     }
 
     fn log_of(&self, changes: &[f64]) -> f64 {
         let difference = DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())) - &self.factors;
-        -0.5 * difference.dot(&(&self.inverse * &difference))
+        self.level - 0.5 * difference.dot(&(&self.inverse * &difference))
     }
 }
 
@@ -176,6 +189,7 @@ mod tests {
         Fit {
             factors: DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())),
             covariance: DMatrix::from_diagonal(&variance),
+            shape: vec![0.0; sd.len()],
             shift: Shift::default(),
             left: Vec::new(),
             error: Vec::new(),
@@ -192,6 +206,19 @@ mod tests {
             SourceChange::Changed { change, .. } => change.0,
             other => panic!("{other:?}"),
         }
+    }
+
+    /// CHECK: common practice, no source: who turns the head shows a rim light a click more or less of what it grazes.
+    #[test]
+    fn a_click_of_a_light_that_grazes_is_no_result_and_of_one_that_does_not_it_is() {
+        let a_click_down = |shape: f64| {
+            let fit = Fit { shape: vec![0.01, shape], ..found(&[0.0, -1.0 / 3.0], &[0.02, 0.02]) };
+            weigh(&fit, &flashes(2, None), false).change_of(1)
+        };
+        assert!((change(a_click_down(0.01)) + 1.0 / 3.0).abs() < 0.05);
+        assert_eq!(a_click_down(0.1), SourceChange::NotSettled);
+        let two_stops = Fit { shape: vec![0.01, 0.1], ..found(&[0.0, -2.0], &[0.02, 0.02]) };
+        assert!((change(weigh(&two_stops, &flashes(2, None), false).change_of(1)) + 2.0).abs() < 0.1);
     }
 
     #[test]

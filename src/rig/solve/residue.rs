@@ -27,6 +27,8 @@ const OFF_ERRORS: f64 = 1.0;
 const LEAST_CHANGE: f64 = 0.15;
 /// Square stops that the parts which are off have in all, beyond what any frame has.
 const LEAST: f64 = 0.06;
+/// So many deviations of the doubt of shape are no residue.
+const SHAPES: f64 = 2.0;
 /// Lights explain a change when they leave less than this of what it would leave had they done nothing.
 const UNEXPLAINED: f64 = 0.25;
 
@@ -82,9 +84,14 @@ fn deviating_parts(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -
     (0..across * down).map(neighbourhood).collect()
 }
 
-/// Frame minus fit when the sources did what a hypothesis says, and not what fits best.
+/// Frame minus fit when the sources did what a hypothesis says, and not what fits best; but for what a head that turned may have
+/// done to each.
 fn residuals_under(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
-    let factors: Vec<f64> = changes.iter().zip(fit.factors.iter()).map(|(c, f)| c.exp2() / f).collect();
+    let off = |s: usize| {
+        let (off, most) = (changes[s] - fit.factors[s].log2(), SHAPES * fit.shape[s]);
+        (off - off.clamp(-most, most)).exp2()
+    };
+    let factors: Vec<f64> = (0..changes.len()).map(off).collect();
     let more = |at: usize| fit.shares.iter().zip(&factors).map(|(s, f)| s[at] * f).sum::<f64>().log2();
     let residuals =
         fit.left.iter().enumerate().map(|(at, residual)| residual.map(|l| l - more(at)).filter(|l| l.is_finite()));
