@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::settling::Now;
 
 /// How long a raw file waits for the picture of the same stem, which is read much sooner.
-const PATIENCE: Duration = Duration::from_millis(250);
+const PATIENCE: Duration = Duration::from_millis(350);
 /// Stems of released pictures that are remembered.
 const REMEMBERED: usize = 512;
 

@@ -101,6 +101,12 @@ impl<F> TakingUp<F> {
         state.is_some_and(|state| self.relation(path, &state) != Relation::Same)
     }
 
+    /// An event named a file. Of a kind whose structure nobody knows, a close doesn't prove that the file is whole: it must rest.
+    pub fn heard(&mut self, path: &Path, hint: Hint, now: Now) {
+        let hint = if Kind::of(path) == Some(Kind::RawOther) { Hint::Seen } else { hint };
+        self.settling.notice(path, hint, now);
+    }
+
     /// Turns down what stayed empty, and tells what is gone, unless the scan was of another folder than the one in which the
     /// known files lay.
     pub fn after_scan(&mut self, found: &Found, of_their_folder: bool, now: Now) {

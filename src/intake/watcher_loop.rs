@@ -224,7 +224,7 @@ impl<R: Reader> Worker<R> {
             if self.options.rules.takes_below(self.folder.path(), &path)
                 && self.taking_up.is_news(&path, FileState::at(&path))
             {
-                self.taking_up.settling.notice(&path, hint, now);
+                self.taking_up.heard(&path, hint, now);
                 self.named.insert(path);
             }
         }

@@ -34,24 +34,45 @@ pub struct Watch {
 impl Watch {
     /// Watches a folder and its sub-folders; `wake` is told, once, that hints are waiting; it must not block.
     pub fn start(folder: &Path, wake: impl Fn() + Send + 'static) -> notify::Result<Watch> {
+        // A folder that is itself a link would be passed over, for none is followed; and some systems name what happened by the real
+        // path, whatever was asked for.
+        let real = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_owned());
+        let names = Names { real: real.clone(), called: folder.to_owned() };
         let hints = Arc::new(Mutex::new(Hints::default()));
         let gathered = Arc::clone(&hints);
         // The handler must not block: it only notes the hint and wakes the intake.
         let handler = move |event: notify::Result<Event>| {
             let mut hints = gathered.lock().unwrap_or_else(PoisonError::into_inner);
-            hints.add(event);
+            hints.add(event.map(|event| names.as_called(event)));
             if !std::mem::replace(&mut hints.woken, true) {
                 wake();
             }
         };
         let config = Config::default().with_follow_symlinks(false);
         let mut watcher = RecommendedWatcher::new(handler, config)?;
-        watcher.watch(folder, RecursiveMode::Recursive)?;
+        watcher.watch(&real, RecursiveMode::Recursive)?;
         Ok(Watch { hints, _watcher: watcher })
     }
 
     pub fn take(&self) -> Hints {
         std::mem::take(&mut *self.hints.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+/// What the folder is called here, and where it really lies.
+struct Names {
+    real: PathBuf,
+    called: PathBuf,
+}
+
+impl Names {
+    fn as_called(&self, mut event: Event) -> Event {
+        for path in &mut event.paths {
+            if let Ok(below) = path.strip_prefix(&self.real) {
+                *path = self.called.join(below);
+            }
+        }
+        event
     }
 }
 
@@ -108,6 +129,25 @@ mod tests {
         hints.add(event(EventKind::Remove(RemoveKind::File), "gone.jpg"));
         assert_eq!(hints.paths, HashMap::from([(PathBuf::from("a.jpg"), Hint::Closed)]));
         assert!(!hints.rescan);
+    }
+
+    // Elsewhere closes aren't told.
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_folder_that_is_a_link_has_events_under_its_own_name() {
+        let home = tempfile::tempdir().unwrap();
+        let (folder, link) = (home.path().join("folder"), home.path().join("link"));
+        std::fs::create_dir(&folder).unwrap();
+        std::os::unix::fs::symlink(&folder, &link).unwrap();
+        let (wake, woken) = std::sync::mpsc::channel();
+        let watch = Watch::start(&link, move || wake.send(()).unwrap_or_default()).unwrap();
+        std::fs::write(folder.join("a.jpg"), b"picture").unwrap();
+        let mut heard = HashMap::new();
+        while heard.get(&link.join("a.jpg")) != Some(&Hint::Closed) {
+            woken.recv_timeout(std::time::Duration::from_secs(20)).unwrap();
+            heard.extend(watch.take().paths);
+        }
+        assert_eq!(heard.len(), 1, "{heard:?}");
     }
 
     #[test]

@@ -2,10 +2,10 @@
 //! at several places, the best of them followed to its end (`robust`), by the `model`, with its `covariance`.
 
 use nalgebra::{DMatrix, DVector};
-use ndarray::{Array1, Array2};
 
 use super::field::Shift;
 use super::model::{Nudged, Task};
+use super::nnls::nnls;
 use super::robust::FitState;
 
 /// What a fit found.
@@ -101,15 +101,4 @@ impl Task {
             error: view.error.iter().zip(&self.curve_sd).map(|(e, curve)| e.hypot(*curve)).collect(),
         })
     }
-}
-
-/// Non-negative least squares: the `x >= 0` that brings `rows * x` nearest to `wanted`.
-/// Source: Lawson and Hanson, Solving Least Squares Problems, 1974, by the `nnls` crate.
-pub fn nnls(rows: &[Vec<f64>], wanted: &[f64]) -> Vec<f64> {
-    let columns = rows.first().map_or(0, Vec::len);
-    if columns == 0 {
-        return Vec::new();
-    }
-    let matrix = Array2::from_shape_fn((rows.len(), columns), |(i, j)| rows[i][j]);
-    ::nnls::nnls(matrix.view(), Array1::from_iter(wanted.iter().copied()).view()).0.to_vec()
 }

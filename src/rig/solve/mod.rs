@@ -10,6 +10,7 @@ mod field;
 mod fit;
 mod hypotheses;
 mod model;
+mod nnls;
 mod posterior;
 mod residue;
 mod robust;
@@ -17,8 +18,8 @@ mod shape;
 
 pub use self::basis::{Basis, Single};
 use self::fit::Fit;
-pub use self::fit::nnls;
 pub use self::hypotheses::SourcePrior;
+pub use self::nnls::nnls;
 use self::posterior::Posterior;
 pub use self::posterior::SourceChange;
 use crate::meter::{LightMap, PATCHES};
@@ -98,7 +99,7 @@ fn sources_of(
         return Sources::Changes(changes);
     }
     let no_error = Posterior::no_error(before.priors);
-    let left = posterior.likeliest().and_then(|h| residue::residue(fit, &h.changes, &no_error, cells));
+    let left = posterior.without_turns().and_then(|h| residue::residue(fit, &h.changes, &no_error, cells));
     let unexplained = left.map(|r| Sources::Residue { cells: r.cells, change: Stops(r.change), or: None });
     let unexplained = unexplained.or_else(|| something_new(fit, posterior, before, left_over?, cells));
     unexplained.unwrap_or(Sources::Changes(changes))

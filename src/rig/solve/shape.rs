@@ -10,8 +10,7 @@ use super::robust::FitState;
 use crate::statistics::median;
 
 /// A light's shape is off by so many times what features are: chosen, with the posterior's `TURNS`, on real faces under strobes whose
-/// heads turned by up to 5 degrees, and on some whose didn't (`.ci/strobe-shoot --hold` keeps what it promises; moves `turned`, seeds
-/// 23 and 24, and `walk`, 21 and 22).
+/// heads turned by up to 5 degrees, and on some whose didn't (`.ci/strobe-shoot`, moves `turned`, seeds 23 and 24, and `walk`, 21 and 22).
 const OF_FEATURES: f64 = 1.5;
 /// Where less changes from patch to patch, nothing shows how far features are off, in stops.
 const FEATURELESS: f64 = 0.02;
