@@ -159,7 +159,7 @@ fn a_file_that_is_being_read_is_left_alone_and_settles_anew_if_nothing_came_of_i
     settling.observe(path, Some(state(10, 0)), Duration::ZERO);
     assert_eq!(settling.to_be_read(path), Some(state(10, 0)));
     let soon = Duration::from_secs(1);
-    settling.notice(path, Hint::Closed, soon);
+    settling.notice(path, Hint::Seen, soon);
     assert!(settling.due(soon).is_empty() && settling.is_waiting(path));
     settling.read_in_vain(path, soon);
     assert_eq!(settling.due(soon), [path]);

@@ -54,7 +54,7 @@ const CLASSES: [Class; 3] = [
         sample: 15,
         claims_right: 0.95,
         groups_claimed: 0.35,
-        causes_right: 0.9,
+        causes_right: 0.85,
     },
 ];
 const BY_STOCK: usize = 2;
