@@ -352,6 +352,12 @@ fn spots_are_dragged_on_the_picture_and_a_frame_is_made_the_reference() {
         let cheek =
             frame["verdict"]["spots"].as_array().unwrap().iter().find(|s| s["spot"] == "cheek").cloned().unwrap();
         assert!((cheek["drift"].as_f64().unwrap() - 0.5).abs() < 0.2, "{cheek}");
+        // What is accepted is the frame that the page shows, and its button stands still once the turns are shown.
+        page.until(
+            "the turns",
+            "document.querySelector('#last-frame').textContent.startsWith('3,') && document.body.textContent.includes('Answers frame 3')",
+        )
+        .await;
         page.click("#accept").await;
         page.until("the reference", "document.querySelector('#last-frame').textContent.includes('the reference')")
             .await;
