@@ -65,8 +65,8 @@ pub struct Before<'a> {
 /// shifted by up to 6 % of the frame; mirrored light left 0.05 to 0.1 in three of four. Chosen on those frames; where a sitter's own
 /// frames leave more, that counts. No test of its own holds it, nor the next two.
 const MOST_LEFT_OVER: f64 = 0.04;
-/// And a room whose light rose: a survey shows it darkly.
-const MOST_LEFT_OVER_OF_ROOM: f64 = 0.06;
+/// And no more than this where a light changed only if no head turned, or where only a room's light rose: a survey shows it darkly.
+const MOST_LEFT_OVER_IN_DOUBT: f64 = 0.06;
 /// Changes nearer to each other are one.
 const ALIKE: f64 = 0.15;
 /// A room's light rose by at least this: it is read out of dark frames, and a stop of it is soon found where nothing happened.
@@ -115,30 +115,38 @@ fn something_new(
     cells: (usize, usize),
 ) -> Option<Sources> {
     let likeliest = posterior.likeliest()?;
-    // A light that was to be turned may have been turned wrongly: that is the likelier story.
-    let is_unasked = |s: &usize| {
-        let change = likeliest.changes[*s];
-        let is_asked = priors[*s].asked.is_some_and(|asked| asked != Stops::ZERO);
-        let is_to_turn = is_asked || priors[*s].told.is_some();
-        priors[*s].is_flash && change.is_finite() && change.abs() > ALIKE && !is_to_turn
-    };
-    let unasked: Vec<usize> = (0..priors.len()).filter(is_unasked).collect();
+    let unasked = unasked_of(&likeliest.changes, priors);
+    // Lights that only changed if no head turned. What is brought in brightens.
+    let in_doubt: Vec<usize> = posterior.without_turns().map_or_else(Vec::new, |h| {
+        unasked_of(&h.changes, priors).into_iter().filter(|s| h.changes[*s] > 0.0).collect()
+    });
     let flashes = priors.iter().filter(|p| p.is_flash).count();
     let has_risen = |s: usize| posterior.weight_of(|h| h.changes[s] >= RISEN) >= posterior::SURE;
     let room = (0..priors.len()).any(|s| !priors[s].is_flash && has_risen(s));
+    let (lights, most) =
+        if unasked.is_empty() { (in_doubt.len(), MOST_LEFT_OVER_IN_DOUBT) } else { (unasked.len(), MOST_LEFT_OVER) };
     // All lights alike are nothing that is brought in.
-    if (unasked.is_empty() && !room) || unasked.len() == flashes {
+    if (lights == 0 && !room) || lights == flashes {
         return None;
     }
-    let most = if unasked.is_empty() { MOST_LEFT_OVER_OF_ROOM } else { MOST_LEFT_OVER }.max(usual.0);
-    let two_at_once = room && !unasked.is_empty();
-    if left_over <= most && !two_at_once {
+    let two_at_once = room && lights > 0;
+    if left_over <= most.max(usual.0) && !two_at_once {
         return None;
     }
     let [_, as_asked] = Posterior::no_error(priors);
     let changed = residue::changed_most(fit, &as_asked, cells)?;
     let or = unasked.first().map(|s| (*s, Stops(likeliest.changes[*s])));
     Some(Sources::Residue { cells: changed.cells, change: Stops(changed.change), or })
+}
+
+/// The flashes that changed by themselves. A light that was to be turned may have been turned wrongly: that is the likelier story.
+fn unasked_of(changes: &[f64], priors: &[SourcePrior]) -> Vec<usize> {
+    let is_unasked = |s: &usize| {
+        let is_asked = priors[*s].asked.is_some_and(|asked| asked != Stops::ZERO);
+        let is_to_turn = is_asked || priors[*s].told.is_some();
+        priors[*s].is_flash && changes[*s].is_finite() && changes[*s].abs() > ALIKE && !is_to_turn
+    };
+    (0..priors.len()).filter(is_unasked).collect()
 }
 
 /// Mean light of the cells; `None` where a patch is clipped.

@@ -61,9 +61,7 @@ const NEGLIGIBLE: f64 = 1e-6;
 pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
     let likelihood = TURNS.map(|(weight, times)| (weight, Likelihood::new(found, times)));
     let mut hypotheses = hypotheses(found, priors, soon);
-    let straight = Likelihood::new(found, 0.0);
-    let weight = |h: &Hypothesis| h.weight.max(1e-300).ln() + straight.log_of(&h.changes);
-    let without_turns = hypotheses.iter().max_by(|a, b| weight(a).total_cmp(&weight(b))).cloned();
+    let without_turns = likeliest_without_turns(found, &hypotheses).cloned();
     for hypothesis in &mut hypotheses {
         hypothesis.weight = hypothesis.weight.max(1e-300).ln() + log_of_turns(&likelihood, &hypothesis.changes);
     }
@@ -74,7 +72,8 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
     hypotheses.retain(|h| h.weight > NEGLIGIBLE);
     let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
     hypotheses.iter_mut().for_each(|h| h.weight /= sum);
-    let sd = (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt().hypot(found.by_shape(s))).collect();
+    let sd =
+        (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt().hypot(found.factor_by_shape(s))).collect();
     let alike = priors.iter().map(|p| if p.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
     Posterior { hypotheses, without_turns, sd, alike }
 }
@@ -147,6 +146,12 @@ fn half_width_about(mean: f64, changes: &[(f64, f64)]) -> Stops {
     Stops(wide)
 }
 
+fn likeliest_without_turns<'a>(found: &Fit, hypotheses: &'a [Hypothesis]) -> Option<&'a Hypothesis> {
+    let straight = Likelihood::new(found, 0.0);
+    let weighed = hypotheses.iter().map(|h| (h.weight.max(1e-300).ln() + straight.log_of(&h.changes), h));
+    weighed.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, hypothesis)| hypothesis)
+}
+
 /// How likely the fit's factors are under a hypothesis, however far the head turned, as a logarithm.
 fn log_of_turns(turns: &[(f64, Likelihood); 2], changes: &[f64]) -> f64 {
     let [one, other] = turns.each_ref().map(|(weight, likelihood)| weight.ln() + likelihood.log_of(changes));
@@ -169,7 +174,8 @@ impl Likelihood {
         let mut covariance = found.covariance.clone();
         // A light is as much off its dial as it is bright.
         for (s, factor) in found.factors.iter().enumerate() {
-            covariance[(s, s)] += (ln2 * factor * DIAL).powi(2) + STRAY * STRAY + (times * found.by_shape(s)).powi(2);
+            covariance[(s, s)] +=
+                (ln2 * factor * DIAL).powi(2) + STRAY * STRAY + (times * found.factor_by_shape(s)).powi(2);
         }
         covariance += &found.factors * found.factors.transpose() * (ln2 * EXPOSURE).powi(2);
         let inverse = covariance.clone().try_inverse().unwrap_or_else(|| {

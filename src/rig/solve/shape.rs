@@ -17,7 +17,7 @@ const FEATURELESS: f64 = 0.02;
 
 impl Task {
     /// Standard deviation of each source's change by shape, in stops.
-    pub fn by_shape(&self, state: &FitState, view: &View) -> Vec<f64> {
+    pub fn stops_by_shape(&self, state: &FitState, view: &View) -> Vec<f64> {
         let Shift { right, down, .. } = state.shift;
         let here = self.source_cells(state.shift);
         let aside = [Shift { right: right + 1.0, ..state.shift }, Shift { down: down + 1.0, ..state.shift }];
