@@ -34,7 +34,7 @@ use greyhold::rig::solve::{Basis, Before, Single, SourcePrior, read};
 use greyhold::studio::{CameraSettings, Light, Pose, Scene, exif_block};
 use greyhold::workers::{Depth, Pool, Task};
 #[cfg(feature = "raw")]
-use harness::http::{Feed, here, send, sign_in};
+use harness::http::{follow_as_a_page, here, sign_in};
 #[cfg(feature = "raw")]
 use harness::random::Random;
 #[cfg(feature = "raw")]
@@ -308,27 +308,10 @@ impl Drop for Watch {
     }
 }
 
-/// Follows a watch as a page does: reads its feed, and fetches each new picture and chart.
 #[cfg(feature = "raw")]
-fn follow_as_a_page(watch: &Watch) {
-    let port = watch.port.unwrap();
-    let cookie = sign_in(here(port), watch.token.as_deref().unwrap());
-    std::thread::spawn(move || {
-        let Ok(mut feed) = Feed::open_at(here(port), &cookie, None) else { return };
-        let host = format!("127.0.0.1:{port}");
-        let mut seen = None;
-        // As the page does: in a burst not every picture is fetched.
-        let mut fetched = Instant::now();
-        while let Some(board) = feed.try_next("board") {
-            let Some(frame) = board["picture"][0].as_u64() else { continue };
-            if Some(frame) != seen && fetched.elapsed() > Duration::from_millis(500) {
-                (seen, fetched) = (Some(frame), Instant::now());
-                for path in [format!("/picture?frame={frame}"), "/trend.svg?ink=on_dark".to_owned()] {
-                    send(here(port), &format!("GET {path}"), &[("Host", &host), ("Cookie", &cookie)], "");
-                }
-            }
-        }
-    });
+fn follow(watch: &Watch, pages: usize) {
+    let Some((port, token)) = watch.port.zip(watch.token.as_deref()) else { return };
+    (0..pages).for_each(|_| follow_as_a_page(port, sign_in(here(port), token)));
 }
 
 fn closed_file_to_event(c: &mut Criterion) {
@@ -341,7 +324,7 @@ fn closed_file_to_event(c: &mut Criterion) {
         let home = tempfile::tempdir().unwrap();
         let mut watch = Watch::start(home.path(), page);
         #[cfg(feature = "raw")]
-        (0..followers).for_each(|_| follow_as_a_page(&watch));
+        follow(&watch, followers);
         let mut number = 0_u32;
         group.bench_function(format!("24 megapixels, settle time included, {name}"), |b| {
             b.iter_custom(|rounds| {
@@ -374,7 +357,7 @@ fn burst_with(pages: usize) {
     let jpeg = big_jpeg(Pose::default());
     let mut watch = Watch::start(home.path(), Page::Served);
     #[cfg(feature = "raw")]
-    (0..pages).for_each(|_| follow_as_a_page(&watch));
+    follow(&watch, pages);
     let folder = watch.folder.clone();
     let began = Instant::now();
     let writer = std::thread::spawn(move || {

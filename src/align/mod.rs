@@ -5,7 +5,7 @@
 //! be two such motions, a backdrop's and a sitter's. From these each patch of the reference is followed into the frame, and
 //! back again. What comes out are pairs of codes of the same parts of the scene; what light they stand for is for others.
 //!
-//! The files use each other in this order: `plane`, `code_picture`, `stored`, `structure`, `motion`, `features`, `window`, `net`,
+//! The files use each other in this order: `plane`, `code_picture`, `stored`, `structure`, `glance`, `motion`, `features`, `window`, `net`,
 //! `patches`, `prepared`, and `alignment` on top.
 
 mod alignment;
@@ -13,6 +13,7 @@ mod alignment;
 mod alignment_tests;
 mod code_picture;
 mod features;
+mod glance;
 mod motion;
 mod net;
 mod patches;
@@ -25,6 +26,7 @@ mod window;
 
 pub use alignment::{Alignment, MatchedPatch, Moved, Overlay};
 pub use code_picture::CodePicture;
+pub use glance::Glance;
 pub use prepared::Prepared;
 pub use side_by_side::side_by_side;
 pub use stored::PictureId;

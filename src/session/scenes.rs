@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use crate::align::{CodePicture, Overlay, PictureId, Prepared};
+use crate::align::{CodePicture, Glance, Overlay, PictureId, Prepared};
 
 /// Pictures that are kept beyond a restart: those of 15 looks with all their anchors.
 pub const MOST_PICTURES: usize = 200;
@@ -28,8 +28,8 @@ pub enum PictureKeeping {
     TellAgain,
 }
 
-/// The frame, and what it is laid over by turns.
-const MOST_PREPARED: usize = 4;
+/// The frame, and what it is laid over by turns: the reference, the survey's picture, some anchors.
+const MOST_PREPARED: usize = 6;
 /// Of the exposures that can be judged anew, over several pictures each.
 const MOST_OVERLAYS: usize = 64;
 
@@ -42,6 +42,7 @@ pub struct Scenes {
 
 #[derive(Debug, Default)]
 struct Made {
+    glances: VecDeque<(PictureId, Arc<Glance>)>,
     prepared: VecDeque<(PictureId, Arc<Prepared>)>,
     overlays: VecDeque<(Laying, Arc<Overlay>)>,
 }
@@ -82,6 +83,22 @@ impl Scenes {
     /// The same without a mirror: for one of several pictures that the frame may lie over.
     pub fn overlay_upright(&self, reference: PictureId, frame: PictureId) -> Option<Arc<Overlay>> {
         self.lay(Laying { reference, frame, in_mirror: false }, Overlay::of_upright)
+    }
+
+    /// How likely a frame is to lie over one of several pictures, compared with the others.
+    pub fn likeness(&self, reference: PictureId, frame: PictureId) -> f32 {
+        let glances = self.glance(reference).zip(self.glance(frame));
+        glances.map_or(f32::NEG_INFINITY, |(reference, frame)| reference.likeness(&frame))
+    }
+
+    fn glance(&self, id: PictureId) -> Option<Arc<Glance>> {
+        let picture = self.pictures.get(&id)?;
+        if let Some(known) = find(&mut self.made().glances, id) {
+            return Some(known);
+        }
+        let glance = Arc::new(Glance::of(picture));
+        keep(&mut self.made().glances, id, &glance, MOST_PICTURES);
+        Some(glance)
     }
 
     fn lay(&self, laying: Laying, how: impl Fn(&Prepared, &Prepared) -> Overlay) -> Option<Arc<Overlay>> {

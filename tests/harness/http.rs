@@ -2,6 +2,7 @@
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpStream};
+use std::time::{Duration, Instant};
 
 use greyhold::outlet::stand_page::addresses;
 use serde_json::{Value, json};
@@ -131,6 +132,26 @@ pub fn ask(to: SocketAddr, line: &str, cookie: &str) -> Answer {
     let mut headers = vec![("Host", host.as_str()), ("Origin", &origin), ("Content-Type", "application/json")];
     headers.extend((!cookie.is_empty()).then_some(("Cookie", cookie)));
     send(to, line, &headers, if line.starts_with("POST") { "{}" } else { "" })
+}
+
+/// Follows a watch as a page does, on a thread of its own: reads its feed, and fetches new pictures and charts.
+pub fn follow_as_a_page(port: u16, cookie: String) {
+    std::thread::spawn(move || {
+        let Ok(mut feed) = Feed::open_at(here(port), &cookie, None) else { return };
+        let host = format!("127.0.0.1:{port}");
+        let mut seen = None;
+        // As the page does: in a burst not every picture is fetched.
+        let mut fetched = Instant::now();
+        while let Some(board) = feed.try_next("board") {
+            let Some(frame) = board["picture"][0].as_u64() else { continue };
+            if Some(frame) != seen && fetched.elapsed() > Duration::from_millis(500) {
+                (seen, fetched) = (Some(frame), Instant::now());
+                for path in [format!("/picture?frame={frame}"), "/trend.svg?ink=on_dark".to_owned()] {
+                    send(here(port), &format!("GET {path}"), &[("Host", &host), ("Cookie", &cookie)], "");
+                }
+            }
+        }
+    });
 }
 
 /// A page that follows the sitting, without a browser.

@@ -27,7 +27,7 @@ pub(super) struct Fit {
 
 impl Fit {
     /// Standard deviation of a source's factor by the doubt of shape.
-    pub fn by_shape(&self, source: usize) -> f64 {
+    pub fn factor_by_shape(&self, source: usize) -> f64 {
         std::f64::consts::LN_2 * self.factors[source] * self.shape[source]
     }
 }
@@ -88,7 +88,7 @@ impl Task {
 
     fn finish(&self, state: FitState) -> Option<Fit> {
         let view = self.view(&state.change, state.shift, Nudged::All);
-        let shape = self.by_shape(&state, &view);
+        let shape = self.stops_by_shape(&state, &view);
         let covariance = self.covariance(&state, &view)?;
         let sources = self.fields.len();
         Some(Fit {

@@ -26,6 +26,9 @@ const ENOUGH: f64 = 0.6;
 const FAR: f64 = 0.15;
 /// An anchor counts where it knows so many times as much.
 const MORE: f64 = 1.25;
+/// Nobody waits until a frame was laid over a dozen anchors: it is laid over the newest, for a sitter goes on from there, and over
+/// those that are most like it at a glance, so many in all.
+const MOST_ASKED: usize = 3;
 /// A frame whose own light is less sure is no anchor: all that is measured by it would be less sure still.
 const SURE_ENOUGH: Stops = Stops(0.12);
 
@@ -54,13 +57,22 @@ impl Draft<'_> {
         let reference = pair.reference.as_ref()?.metered.as_ref()?.picture?;
         let scenes = &self.knowledge.scenes;
         let mut best = LaidOver { overlay: scenes.overlay(reference, frame)?, anchor: None };
+        if best.known() >= ENOUGH {
+            return Some(best);
+        }
         let is_raw = |id: &PictureId| scenes.picture(*id).map(|picture| picture.is_raw());
-        for anchor in look.anchors.iter().rev() {
+        let of_its_kind = |anchor: &&Anchor| anchor.pictures.iter().copied().find(|id| is_raw(id) == is_raw(&frame));
+        let anchors = look.anchors.iter().rev().filter_map(|anchor| Some((anchor, of_its_kind(&anchor)?)));
+        let mut anchors: Vec<(f32, &Anchor, PictureId)> =
+            anchors.map(|(anchor, picture)| (scenes.likeness(picture, frame), anchor, picture)).collect();
+        if let [_newest, others @ ..] = anchors.as_mut_slice() {
+            others.sort_by(|a, b| b.0.total_cmp(&a.0));
+        }
+        for (_, anchor, picture) in anchors.into_iter().take(MOST_ASKED) {
             if best.known() >= ENOUGH {
                 break;
             }
-            let picture = anchor.pictures.iter().find(|id| is_raw(id) == is_raw(&frame));
-            let Some(overlay) = picture.and_then(|picture| scenes.overlay_upright(*picture, frame)) else { continue };
+            let Some(overlay) = scenes.overlay_upright(picture, frame) else { continue };
             let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
             // One that shows no more than the reference adds its own error and nothing else.
             if laid.known() > best.known() * MORE {
