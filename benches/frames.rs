@@ -326,7 +326,7 @@ fn closed_file_to_event(c: &mut Criterion) {
         #[cfg(feature = "raw")]
         follow(&watch, followers);
         let mut number = 0_u32;
-        group.bench_function(format!("24 megapixels, settle time included, {name}"), |b| {
+        group.bench_function(format!("24 megapixels, {name}"), |b| {
             b.iter_custom(|rounds| {
                 let mut total = Duration::ZERO;
                 for _ in 0..rounds {

@@ -1,7 +1,7 @@
 //! What it costs to grow: from a closed file to its judgement, the daemon's memory and its start anew, over the frames of a sitting,
 //! groups of lights, spots, and pages that are open, each by itself.
 //!
-//! `cargo bench --bench growth -- --frames 100000` prints the tables of docs/growth.md; without a number it stops at 1,000 frames.
+//! `cargo bench --bench growth -- --frames 10000` prints the tables of docs/growth.md; without a number it stops at 1,000 frames.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[path = "../tests/harness/mod.rs"]
@@ -53,7 +53,7 @@ fn main() {
 
 /// Small pictures, so that what grows isn't hidden by reading them.
 fn over_frames(most: u64) {
-    heading("frames", " start anew | log |");
+    heading("frames", " start anew | open part of the log |");
     let mut sitting = Sitting::open(3, 3);
     for frames in FRAMES.into_iter().filter(|n| *n <= most) {
         while sitting.shots < frames - (MEASURED + WARMING) as u64 {

@@ -80,9 +80,9 @@ const NOT_ALIKE_AT_OTHER_SETTINGS: Disparity = Disparity(12.0);
 /// And where the whole is seen to match: 97 % of the frames lie below it in which a head turned by 5 degrees and nothing changed. Tuned
 /// and held as [`Disparity::OF_ALIKE`].
 const NOT_ALIKE_WHERE_THE_WHOLE_MATCHES: Disparity = Disparity(24.0);
-/// Where a survey tells of the lights and the whole is seen to match, a part must differ by more: heads that turned by 5 degrees left
-/// up to 0.22 (real faces under strobes, `.ci/strobe-shoot`, moves `turned`, seeds 21 to 24). No test of its own holds it.
-const PART_BESIDE_LIGHTS_THAT_ARE_RIGHT: Stops = Stops(0.25);
+/// Where the whole is seen to match, and those lights are as they should be that can be told, a part must differ by more: heads that
+/// turned by 5 degrees left up to 0.22 (real faces under strobes, `.ci/strobe-shoot`, moves `turned`, seeds 21 to 24). No test of its own holds it.
+const PART_BESIDE_RIGHT_LIGHTS: Stops = Stops(0.25);
 
 /// Judges one frame.
 pub fn judge(evidence: &Evidence) -> Verdict {
@@ -168,8 +168,8 @@ fn is_uneven(f: &Facts) -> bool {
         (false, false) => Disparity::OF_ALIKE,
     };
     let is_enough = |part: &Unevenness| {
-        let beside_lights =
-            sees_a_match && f.lights().is_some() && part.change.abs() <= PART_BESIDE_LIGHTS_THAT_ARE_RIGHT;
+        let are_right = sees_a_match && f.lights().is_some_and(|l| l.settled_are_right(f.evidence.tolerance));
+        let beside_lights = are_right && part.change.abs() <= PART_BESIDE_RIGHT_LIGHTS;
         part.change.abs() > f.evidence.tolerance && !beside_lights
     };
     f.uneven.as_ref().is_some_and(is_enough) && disparity > most

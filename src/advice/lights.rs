@@ -208,8 +208,13 @@ impl LightEvidence {
 
     /// Every flash is settled and as it should be: what makes the frame brighter is ambient light.
     pub fn flashes_are_right(&self, tolerance: Stops) -> bool {
-        self.all_settled()
-            && self.groups.iter().filter_map(GroupReading::settled).all(|deviation| deviation.abs() <= tolerance)
+        self.all_settled() && self.settled_are_right(tolerance)
+    }
+
+    /// Some flashes are settled, and all of those are as they should be.
+    pub fn settled_are_right(&self, tolerance: Stops) -> bool {
+        let mut settled = self.groups.iter().filter_map(GroupReading::settled).peekable();
+        settled.peek().is_some() && settled.all(|deviation| deviation.abs() <= tolerance)
     }
 
     /// Surveyed groups of which this frame tells nothing.

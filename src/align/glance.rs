@@ -1,4 +1,4 @@
-//! A picture at a glance: which of several pictures another one is likeliest to lie over, for a hundredth of what laying it costs.
+//! A picture at a glance: which of several pictures another one is likeliest to lie over, for a small part of what laying it costs.
 
 use super::code_picture::CodePicture;
 use super::plane::{Plane, dot};
@@ -91,6 +91,7 @@ mod tests {
     #[test]
     fn a_picture_of_one_pixel_is_like_nothing() {
         let nothing = CodePicture { width: 1, height: 1, is_raw: false, luminance: vec![0], colour: vec![[0; 3]] };
-        assert!(things(1, 0, 1.0).likeness(&Glance::of(&nothing)) <= 0.0);
+        let (nothing, things) = (Glance::of(&nothing), things(1, 0, 1.0));
+        assert!(things.likeness(&nothing) <= 0.0 && nothing.likeness(&things) <= 0.0);
     }
 }

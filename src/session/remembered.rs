@@ -237,8 +237,9 @@ mod tests {
     #[test]
     fn only_frames_that_match_tell_what_a_sitter_leaves_over() {
         let mut left_over = LeftOver::default();
-        assert_eq!(left_over.most(), Stops::ZERO);
+        assert_eq!(left_over.most(), Stops(LeftOver::UNSEEN));
         left_over.take(&verdict("modifier_moved", 0.3));
+        assert_eq!(left_over.most(), Stops(LeftOver::UNSEEN), "none was seen yet");
         left_over.take(&verdict("matched", 0.05));
         assert_eq!(left_over.most(), Stops(0.05));
         left_over.take(&verdict("settings_changed", 0.07));

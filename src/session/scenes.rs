@@ -28,7 +28,7 @@ pub enum PictureKeeping {
     TellAgain,
 }
 
-/// The frame, and what it is laid over by turns: the reference, the survey's picture, some anchors.
+/// The frame, and what it is laid over by turns: the reference, the survey's picture, three anchors.
 const MOST_PREPARED: usize = 6;
 /// Of the exposures that can be judged anew, over several pictures each.
 const MOST_OVERLAYS: usize = 64;

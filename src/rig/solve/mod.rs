@@ -57,7 +57,7 @@ pub struct Before<'a> {
     /// A flash may still have been charging.
     pub soon: bool,
     /// What this sitter's frames were seen to leave over at most, where lights did as they should: one who turns the head leaves more
-    /// than one who doesn't.
+    /// than one who doesn't. As long as none was seen, what a turned head leaves as a rule.
     pub usual: Stops,
 }
 
@@ -106,7 +106,8 @@ fn sources_of(
 }
 
 /// A light may seem to have changed because a reflector or the like was brought in, which throws light from where that one
-/// stands: then more is left over than lights leave, or the room's light seems to have risen at the same time.
+/// stands: then more is left over than lights leave, or the room's light seems to have risen at the same time. The
+/// same goes for a light that only changed if no head turned.
 fn something_new(
     fit: &Fit,
     posterior: &Posterior,
@@ -126,7 +127,7 @@ fn something_new(
     let (lights, most) =
         if unasked.is_empty() { (in_doubt.len(), MOST_LEFT_OVER_IN_DOUBT) } else { (unasked.len(), MOST_LEFT_OVER) };
     // All lights alike are nothing that is brought in.
-    if (lights == 0 && !room) || lights == flashes {
+    if (lights == 0 && !room) || unasked.len() == flashes || (lights == flashes && !room) {
         return None;
     }
     let two_at_once = room && lights > 0;
@@ -135,7 +136,8 @@ fn something_new(
     }
     let [_, as_asked] = Posterior::no_error(priors);
     let changed = residue::changed_most(fit, &as_asked, cells)?;
-    let or = unasked.first().map(|s| (*s, Stops(likeliest.changes[*s])));
+    let story = if unasked.is_empty() { posterior.without_turns()? } else { likeliest };
+    let or = unasked.first().or(in_doubt.first()).map(|s| (*s, Stops(story.changes[*s])));
     Some(Sources::Residue { cells: changed.cells, change: Stops(changed.change), or })
 }
 

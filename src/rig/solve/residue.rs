@@ -25,8 +25,8 @@ const OFF_ERRORS: f64 = 1.0;
 /// A part that is off by less, in stops, matches as lights do that are off by less; heads that turn by 5 degrees leave up to 0.13
 /// (real faces under strobes, seed 11; no test of its own holds it).
 const LEAST_CHANGE: f64 = 0.15;
-/// And where no light did anything, since the shadow of a nose that turned is off by up to 0.19 (the same faces, seeds 21 to 24). A reflector
-/// that fell leaves 0.15 to 0.2 in a third of the sittings of `each_light_is_read_out_of_a_frame`.
+/// And where no light did anything but what was asked, since the shadow of a nose that turned is off by up to 0.19 (the same faces,
+/// seeds 21 to 24). A reflector that fell leaves 0.15 to 0.2 in a third of the sittings of `each_light_is_read_out_of_a_frame`.
 const LEAST_CHANGE_ALONE: f64 = 0.2;
 /// Square stops that the parts which are off have in all, beyond what any frame has.
 const LEAST: f64 = 0.06;

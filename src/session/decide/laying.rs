@@ -63,12 +63,14 @@ impl Draft<'_> {
         let is_raw = |id: &PictureId| scenes.picture(*id).map(|picture| picture.is_raw());
         let of_its_kind = |anchor: &&Anchor| anchor.pictures.iter().copied().find(|id| is_raw(id) == is_raw(&frame));
         let anchors = look.anchors.iter().rev().filter_map(|anchor| Some((anchor, of_its_kind(&anchor)?)));
-        let mut anchors: Vec<(f32, &Anchor, PictureId)> =
-            anchors.map(|(anchor, picture)| (scenes.likeness(picture, frame), anchor, picture)).collect();
-        if let [_newest, others @ ..] = anchors.as_mut_slice() {
+        let mut anchors: Vec<(&Anchor, PictureId)> = anchors.collect();
+        if anchors.len() > MOST_ASKED {
+            let others = anchors.split_off(1).into_iter();
+            let mut others: Vec<_> = others.map(|of| (scenes.likeness(of.1, frame), of)).collect();
             others.sort_by(|a, b| b.0.total_cmp(&a.0));
+            anchors.extend(others.into_iter().map(|(_, of)| of));
         }
-        for (_, anchor, picture) in anchors.into_iter().take(MOST_ASKED) {
+        for (anchor, picture) in anchors.into_iter().take(MOST_ASKED) {
             if best.known() >= ENOUGH {
                 break;
             }
