@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 
 use greyhold::studio::Light;
 use harness::http::follow_as_a_page;
+use harness::process::status_of;
 use harness::random::Random;
 use harness::sittings::{Lamp, Lamps, Rig, SECONDS, Take, calibrate_into, pose};
 use harness::{Shot, Studio, shot};
@@ -34,7 +35,6 @@ fn main() {
     let most = words.find(|w| w == "--frames").map(|_| words.next().expect("a number follows --frames"));
     let most = most.map_or(USUAL_MOST, |n| n.parse().expect("--frames is a number"));
     over_frames(most);
-    let usual = || Sitting::open(3, 3);
     heading("groups, surveyed where they are two or more", "");
     for groups in GROUPS {
         let sitting = Sitting::open(groups, 3);
@@ -44,7 +44,7 @@ fn main() {
     SPOTS.into_iter().for_each(|spots| row(spots, &mut Sitting::open(3, spots), false));
     heading("pages that are open", "");
     for pages in PAGES {
-        let mut sitting = usual();
+        let mut sitting = Sitting::open(3, 3);
         let (port, cookie) = (sitting.studio.port(), sitting.studio.session());
         (0..pages).for_each(|_| follow_as_a_page(port, cookie.clone()));
         row(pages, &mut sitting, false);
@@ -141,11 +141,16 @@ impl Sitting {
         Take { at: number as f64 * 20.0, ..Take::at_reference(&self.rig, number) }
     }
 
+    /// A picture lands, and is judged.
+    fn put_and_wait(&mut self, jpeg: &[u8]) {
+        self.put(jpeg);
+        assert!(self.studio.sync().is_empty());
+    }
+
     /// Shoots what a survey asks for.
     fn surveyed(mut self) -> Sitting {
         let jpeg = self.usual();
-        self.put(&jpeg);
-        assert!(self.studio.sync().is_empty());
+        self.put_and_wait(&jpeg);
         let begun = self.studio.tell(json!({"command": "survey"}));
         assert_eq!(begun["ok"], true, "{begun}");
         let groups = self.rig.lamps.len();
@@ -156,8 +161,7 @@ impl Sitting {
                 let seconds = if firing == Lamps::None { 0.1 } else { SECONDS };
                 let take = Take { seconds, iso, ..self.take() }.firing(firing);
                 let jpeg = take.jpeg(&self.rig, &mut self.random);
-                self.put(&jpeg);
-                assert!(self.studio.sync().is_empty());
+                self.put_and_wait(&jpeg);
                 if self.asked() != before {
                     break;
                 }
@@ -191,9 +195,7 @@ impl Sitting {
 
     /// Resident memory in MiB, where the system tells it as Linux does.
     fn memory(&self) -> Option<f64> {
-        let status = fs::read_to_string(format!("/proc/{}/status", self.studio.pid())).ok()?;
-        let line = status.lines().find(|l| l.starts_with("VmRSS"))?;
-        Some(line.split_whitespace().nth(1)?.parse::<f64>().ok()? / 1024.0)
+        status_of(self.studio.pid(), "VmRSS:").map(|kib| kib as f64 / 1024.0)
     }
 
     fn start_anew(&mut self) -> Duration {

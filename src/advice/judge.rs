@@ -8,7 +8,7 @@ use super::facts::Facts;
 use super::lights::LightEvidence;
 use super::sentence;
 use super::verdict::{Evidence, Finding, Framing, Verdict};
-use crate::drift::{Assumption, Disparity, EvidenceUsed, Unevenness, Weighed};
+use crate::drift::{Assumption, Disparity, EvidenceUsed, Weighed};
 use crate::frame::Rendering;
 use crate::photometry::Stops;
 
@@ -81,7 +81,8 @@ const NOT_ALIKE_AT_OTHER_SETTINGS: Disparity = Disparity(12.0);
 /// and held as [`Disparity::OF_ALIKE`].
 const NOT_ALIKE_WHERE_THE_WHOLE_MATCHES: Disparity = Disparity(24.0);
 /// Where the whole is seen to match, and those lights are as they should be that can be told, a part must differ by more: heads that
-/// turned by 5 degrees left up to 0.22 (real faces under strobes, `.ci/strobe-shoot`, moves `turned`, seeds 21 to 24). No test of its own holds it.
+/// turned by 5 degrees left up to 0.22 (real faces under strobes, `.ci/strobe-shoot`, moves `turned`, seeds 21 to 24). No test of its
+/// own holds it.
 const PART_BESIDE_RIGHT_LIGHTS: Stops = Stops(0.25);
 
 /// Judges one frame.
@@ -167,12 +168,10 @@ fn is_uneven(f: &Facts) -> bool {
         (false, true) => NOT_ALIKE_AT_OTHER_SETTINGS,
         (false, false) => Disparity::OF_ALIKE,
     };
-    let is_enough = |part: &Unevenness| {
-        let are_right = sees_a_match && f.lights().is_some_and(|l| l.settled_are_right(f.evidence.tolerance));
-        let beside_lights = are_right && part.change.abs() <= PART_BESIDE_RIGHT_LIGHTS;
-        part.change.abs() > f.evidence.tolerance && !beside_lights
-    };
-    f.uneven.as_ref().is_some_and(is_enough) && disparity > most
+    let lights_are_right = sees_a_match && f.lights().is_some_and(|l| l.settled_are_right(f.evidence.tolerance));
+    let is_enough =
+        |change: Stops| change > f.evidence.tolerance && !(lights_are_right && change <= PART_BESIDE_RIGHT_LIGHTS);
+    f.uneven.as_ref().is_some_and(|part| is_enough(part.change.abs())) && disparity > most
 }
 
 fn matches(f: &Facts) -> bool {

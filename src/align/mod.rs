@@ -5,8 +5,8 @@
 //! be two such motions, a backdrop's and a sitter's. From these each patch of the reference is followed into the frame, and
 //! back again. What comes out are pairs of codes of the same parts of the scene; what light they stand for is for others.
 //!
-//! The files use each other in this order: `plane`, `code_picture`, `stored`, `structure`, `glance`, `motion`, `features`, `window`, `net`,
-//! `patches`, `prepared`, and `alignment` on top.
+//! The files use each other in this order: `plane`, `code_picture`, `stored`, `structure`, `glance`, `motion`, `features`,
+//! `window`, `net`, `patches`, `prepared`, and `alignment` on top.
 
 mod alignment;
 #[cfg(test)]

@@ -92,32 +92,35 @@ impl Scenes {
     }
 
     fn glance(&self, id: PictureId) -> Option<Arc<Glance>> {
-        let picture = self.pictures.get(&id)?;
-        if let Some(known) = find(&mut self.made().glances, id) {
-            return Some(known);
-        }
-        let glance = Arc::new(Glance::of(picture));
-        keep(&mut self.made().glances, id, &glance, MOST_PICTURES);
-        Some(glance)
+        let glance = || Some(Glance::of(self.pictures.get(&id)?));
+        self.made_once(|made| &mut made.glances, id, MOST_PICTURES, glance)
     }
 
     fn lay(&self, laying: Laying, how: impl Fn(&Prepared, &Prepared) -> Overlay) -> Option<Arc<Overlay>> {
-        if let Some(known) = find(&mut self.made().overlays, laying) {
-            return Some(known);
-        }
-        let overlay = Arc::new(how(&*self.prepared(laying.reference)?, &*self.prepared(laying.frame)?));
-        keep(&mut self.made().overlays, laying, &overlay, MOST_OVERLAYS);
-        Some(overlay)
+        let overlay = || Some(how(&*self.prepared(laying.reference)?, &*self.prepared(laying.frame)?));
+        self.made_once(|made| &mut made.overlays, laying, MOST_OVERLAYS, overlay)
     }
 
     fn prepared(&self, id: PictureId) -> Option<Arc<Prepared>> {
-        let picture = self.pictures.get(&id)?;
-        if let Some(known) = find(&mut self.made().prepared, id) {
+        let prepared = || Some(Prepared::of(self.pictures.get(&id)?));
+        self.made_once(|made| &mut made.prepared, id, MOST_PREPARED, prepared)
+    }
+
+    /// What was made for the key before, or is made now and kept.
+    fn made_once<K: PartialEq + Copy, V>(
+        &self,
+        of: impl Fn(&mut Made) -> &mut VecDeque<(K, Arc<V>)>,
+        key: K,
+        most: usize,
+        make: impl FnOnce() -> Option<V>,
+    ) -> Option<Arc<V>> {
+        if let Some(known) = find(of(&mut self.made()), key) {
             return Some(known);
         }
-        let prepared = Arc::new(Prepared::of(picture));
-        keep(&mut self.made().prepared, id, &prepared, MOST_PREPARED);
-        Some(prepared)
+        // Not under the lock: it is made of others that are kept there.
+        let made = Arc::new(make()?);
+        keep(of(&mut self.made()), key, &made, most);
+        Some(made)
     }
 
     fn made(&self) -> std::sync::MutexGuard<'_, Made> {

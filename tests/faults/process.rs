@@ -5,6 +5,8 @@ use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
+use crate::harness::process::status_of;
+
 /// A process, told from a later one of the same number by when it began.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Process {
@@ -29,11 +31,11 @@ impl Process {
 
     /// Most memory that it ever held, in KiB.
     pub fn peak_kib(&self) -> u64 {
-        field(self.pid, "VmHWM:")
+        status_of(self.pid, "VmHWM:").unwrap_or(0)
     }
 
     pub fn resident_kib(&self) -> u64 {
-        field(self.pid, "VmRSS:")
+        status_of(self.pid, "VmRSS:").unwrap_or(0)
     }
 
     pub fn open_files(&self) -> usize {
@@ -82,10 +84,4 @@ fn children(pid: u32) -> Vec<u32> {
     let Ok(threads) = fs::read_dir(format!("/proc/{pid}/task")) else { return Vec::new() };
     let lists = threads.flatten().filter_map(|t| fs::read_to_string(t.path().join("children")).ok());
     lists.flat_map(|list| list.split_whitespace().filter_map(|n| n.parse().ok()).collect::<Vec<u32>>()).collect()
-}
-
-fn field(pid: u32, name: &str) -> u64 {
-    let text = fs::read_to_string(format!("/proc/{pid}/status")).unwrap_or_default();
-    let line = text.lines().find_map(|l| l.strip_prefix(name));
-    line.and_then(|l| l.split_whitespace().next()?.parse().ok()).unwrap_or(0)
 }

@@ -1,6 +1,7 @@
 //! Programs that tests run. What they say is taken from them, so that none ever waits for its reader, and every wait for one
 //! has an end that tells what was waited for.
 
+use std::fs;
 use std::io::{BufRead, BufReader, Read};
 use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::sync::mpsc::{Receiver, channel};
@@ -149,4 +150,10 @@ pub fn in_a_process_of_its_own<F: FnOnce()>(promise: F) {
     // A name that no test has would run none, and succeed.
     let played = output.status.success() && said.contains("1 passed");
     assert!(played, "in a process of its own:\n{said}\n{}", String::from_utf8_lossy(&output.stderr));
+}
+
+/// A number of a process's `/proc` status, as `VmRSS:` in KiB; `None` where the system has none.
+pub fn status_of(pid: u32, name: &str) -> Option<u64> {
+    let text = fs::read_to_string(format!("/proc/{pid}/status")).ok()?;
+    text.lines().find_map(|line| line.strip_prefix(name))?.split_whitespace().next()?.parse().ok()
 }

@@ -26,6 +26,11 @@ pub(super) struct Fit {
 }
 
 impl Fit {
+    /// Standard deviation of a source's factor as the fit has it.
+    pub fn sd(&self, source: usize) -> f64 {
+        self.covariance[(source, source)].max(0.0).sqrt()
+    }
+
     /// Standard deviation of a source's factor by the doubt of shape.
     pub fn factor_by_shape(&self, source: usize) -> f64 {
         std::f64::consts::LN_2 * self.factors[source] * self.shape[source]

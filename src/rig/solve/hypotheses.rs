@@ -198,7 +198,7 @@ fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
     let mut hypotheses = vec![(Hypothesis { changes: Vec::new(), weight: prior::SEVERAL }, 0.0)];
     for (s, prior) in priors.iter().enumerate() {
         let factor = found.factors[s];
-        let sd = (found.covariance[(s, s)].max(0.0).sqrt() + 0.05 * factor).hypot(found.factor_by_shape(s));
+        let sd = (found.sd(s) + 0.05 * factor).hypot(found.factor_by_shape(s));
         let mut options = if prior.is_flash { turns(prior.step.0) } else { rises().map(|rise| (rise, 1.0)).collect() };
         let total: f64 = options.iter().map(|(_, w)| w).sum();
         options.iter_mut().for_each(|(_, w)| *w *= 0.5 / total);

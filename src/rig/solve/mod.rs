@@ -115,29 +115,29 @@ fn something_new(
     left_over: f64,
     cells: (usize, usize),
 ) -> Option<Sources> {
-    let likeliest = posterior.likeliest()?;
-    let unasked = unasked_of(&likeliest.changes, priors);
-    // Lights that only changed if no head turned. What is brought in brightens.
-    let in_doubt: Vec<usize> = posterior.without_turns().map_or_else(Vec::new, |h| {
-        unasked_of(&h.changes, priors).into_iter().filter(|s| h.changes[*s] > 0.0).collect()
-    });
-    let flashes = priors.iter().filter(|p| p.is_flash).count();
+    let (mut story, mut most) = (posterior.likeliest()?, MOST_LEFT_OVER);
+    let mut lights = unasked_of(&story.changes, priors);
+    let in_doubt = lights.is_empty();
+    if in_doubt {
+        // Lights that only changed if no head turned. What is brought in brightens.
+        (story, most) = (posterior.without_turns()?, MOST_LEFT_OVER_IN_DOUBT);
+        lights = unasked_of(&story.changes, priors);
+        lights.retain(|s| story.changes[*s] > 0.0);
+    }
     let has_risen = |s: usize| posterior.weight_of(|h| h.changes[s] >= RISEN) >= posterior::SURE;
     let room = (0..priors.len()).any(|s| !priors[s].is_flash && has_risen(s));
-    let (lights, most) =
-        if unasked.is_empty() { (in_doubt.len(), MOST_LEFT_OVER_IN_DOUBT) } else { (unasked.len(), MOST_LEFT_OVER) };
     // All lights alike are nothing that is brought in.
-    if (lights == 0 && !room) || unasked.len() == flashes || (lights == flashes && !room) {
+    let all_alike = lights.len() == priors.iter().filter(|p| p.is_flash).count() && !(in_doubt && room);
+    if (lights.is_empty() && !room) || all_alike {
         return None;
     }
-    let two_at_once = room && lights > 0;
+    let two_at_once = room && !lights.is_empty();
     if left_over <= most.max(usual.0) && !two_at_once {
         return None;
     }
     let [_, as_asked] = Posterior::no_error(priors);
     let changed = residue::changed_most(fit, &as_asked, cells)?;
-    let story = if unasked.is_empty() { posterior.without_turns()? } else { likeliest };
-    let or = unasked.first().or(in_doubt.first()).map(|s| (*s, Stops(story.changes[*s])));
+    let or = lights.first().map(|s| (*s, Stops(story.changes[*s])));
     Some(Sources::Residue { cells: changed.cells, change: Stops(changed.change), or })
 }
 

@@ -72,8 +72,7 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
     hypotheses.retain(|h| h.weight > NEGLIGIBLE);
     let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
     hypotheses.iter_mut().for_each(|h| h.weight /= sum);
-    let sd =
-        (0..priors.len()).map(|s| found.covariance[(s, s)].max(0.0).sqrt().hypot(found.factor_by_shape(s))).collect();
+    let sd = (0..priors.len()).map(|s| found.sd(s).hypot(found.factor_by_shape(s))).collect();
     let alike = priors.iter().map(|p| if p.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
     Posterior { hypotheses, without_turns, sd, alike }
 }

@@ -60,6 +60,23 @@ impl Draft<'_> {
         if best.known() >= ENOUGH {
             return Some(best);
         }
+        for (anchor, picture) in self.anchors_like(look, frame) {
+            let Some(overlay) = scenes.overlay_upright(picture, frame) else { continue };
+            let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
+            // One that shows no more than the reference adds its own error and nothing else.
+            if laid.known() > best.known() * MORE {
+                best = laid;
+            }
+            if best.known() >= ENOUGH {
+                break;
+            }
+        }
+        Some(best)
+    }
+
+    /// The anchors that a frame is laid over, and their pictures of its kind: the newest, then the likeliest.
+    fn anchors_like<'a>(&self, look: &'a Look, frame: PictureId) -> Vec<(&'a Anchor, PictureId)> {
+        let scenes = &self.knowledge.scenes;
         let is_raw = |id: &PictureId| scenes.picture(*id).map(|picture| picture.is_raw());
         let of_its_kind = |anchor: &&Anchor| anchor.pictures.iter().copied().find(|id| is_raw(id) == is_raw(&frame));
         let anchors = look.anchors.iter().rev().filter_map(|anchor| Some((anchor, of_its_kind(&anchor)?)));
@@ -68,20 +85,9 @@ impl Draft<'_> {
             let others = anchors.split_off(1).into_iter();
             let mut others: Vec<_> = others.map(|of| (scenes.likeness(of.1, frame), of)).collect();
             others.sort_by(|a, b| b.0.total_cmp(&a.0));
-            anchors.extend(others.into_iter().map(|(_, of)| of));
+            anchors.extend(others.into_iter().map(|(_, of)| of).take(MOST_ASKED - 1));
         }
-        for (anchor, picture) in anchors.into_iter().take(MOST_ASKED) {
-            if best.known() >= ENOUGH {
-                break;
-            }
-            let Some(overlay) = scenes.overlay_upright(picture, frame) else { continue };
-            let laid = LaidOver { overlay, anchor: Some(anchor.clone()) };
-            // One that shows no more than the reference adds its own error and nothing else.
-            if laid.known() > best.known() * MORE {
-                best = laid;
-            }
-        }
-        Some(best)
+        anchors
     }
 
     /// A matching frame that shows its look as none before it did.
