@@ -311,7 +311,14 @@ impl Desk {
         };
         let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
         let outcome = Ok(MeteringPlan::of(&self.config).meter(frame));
-        self.put(Input::Frame(Box::new(FrameInput { file, outcome })));
+        let (name, input) = (file.name.clone(), FrameInput { file, outcome });
+        let may_be_killed = self.killed.is_some();
+        self.put(Input::Frame(Box::new(input.clone())));
+        // What was accepted before a frame stands in the log before it: killed in between, the program finds the file anew.
+        if may_be_killed && self.killed.is_none() && !self.files.values().flatten().any(|file| *file == name) {
+            self.restart_with_the_light();
+            self.put(Input::Frame(Box::new(input)));
+        }
     }
 
     /// What all records from the first one on come to.
