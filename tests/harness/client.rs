@@ -7,10 +7,10 @@ use std::time::{Duration, Instant};
 use interprocess::local_socket::{Stream, prelude::*};
 use serde_json::Value;
 
+use super::SEARCH;
+
 /// The longest silence. A `wait` may have a burst of frames before it, on a machine with other work.
 const SILENCE: Duration = Duration::from_secs(90);
-/// And the longest search among messages that do come.
-const SEARCH: Duration = Duration::from_secs(240);
 
 pub struct Client {
     reader: BufReader<Stream>,

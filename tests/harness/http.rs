@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use greyhold::outlet::stand_page::addresses;
 use serde_json::{Value, json};
 
-use super::{PATIENCE, Studio};
+use super::{PATIENCE, SEARCH, Studio};
 
 /// An answer.
 #[derive(Debug)]
@@ -142,8 +142,8 @@ pub fn follow_as_a_page(port: u16, cookie: String) {
         let mut seen = None;
         // As the page does: in a burst not every picture is fetched.
         let mut fetched = Instant::now();
-        while let Some(board) = feed.try_next("board") {
-            let Some(frame) = board["picture"][0].as_u64() else { continue };
+        while let Some((kind, board)) = feed.event() {
+            let Some(frame) = board["picture"][0].as_u64().filter(|_| kind == "board") else { continue };
             if Some(frame) != seen && fetched.elapsed() > Duration::from_millis(500) {
                 (seen, fetched) = (Some(frame), Instant::now());
                 for path in [format!("/picture?frame={frame}"), "/trend.svg?ink=on_dark".to_owned()] {
@@ -189,14 +189,31 @@ impl Feed {
 
     /// The next event of a kind, as JSON.
     pub fn next(&mut self, kind: &str) -> Value {
-        self.try_next(kind).expect("the feed ended")
+        self.try_next(kind).unwrap_or_else(|| panic!("waited in vain for '{kind}': the feed ended"))
     }
 
+    /// The same; `None` where the feed ends before. It beats for as long as it stands, so that the search has an end of its own.
     pub fn try_next(&mut self, kind: &str) -> Option<Value> {
-        while self.line()? != format!("event: {kind}") {}
+        let began = Instant::now();
+        loop {
+            let (found, data) = self.event()?;
+            if found == kind {
+                return Some(data);
+            }
+            assert!(began.elapsed() < SEARCH, "waited in vain for '{kind}', among many other events");
+        }
+    }
+
+    /// Any event.
+    fn event(&mut self) -> Option<(String, Value)> {
+        let kind = loop {
+            if let Some(kind) = self.line()?.strip_prefix("event: ") {
+                break kind.to_owned();
+            }
+        };
         loop {
             if let Some(data) = self.line()?.strip_prefix("data: ") {
-                return Some(serde_json::from_str(data).unwrap_or(Value::Null));
+                return Some((kind, serde_json::from_str(data).unwrap_or(Value::Null)));
             }
         }
     }

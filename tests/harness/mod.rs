@@ -33,6 +33,8 @@ use process::{Drained, Printed, ended};
 
 /// No step of a test takes longer; a test that waits this long has failed.
 pub const PATIENCE: Duration = Duration::from_secs(30);
+/// The longest search among messages that do come.
+pub const SEARCH: Duration = Duration::from_secs(240);
 
 /// One frame to take: settings, power of all lights in stops, and seconds after the first.
 #[derive(Debug, Clone, Copy)]

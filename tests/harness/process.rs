@@ -118,19 +118,24 @@ pub fn run(command: &mut Command) -> Output {
     let Some(status) = ended(&mut child, LONGEST_RUN) else {
         panic!("{command:?} did not end; it said:\n{}", errors.text());
     };
-    Output { status, stdout: printed.0.join().unwrap(), stderr: errors.whole() }
+    // A process that it left behind may hold the stream open for ever.
+    let stdout =
+        printed.0.recv_timeout(PATIENCE).unwrap_or_else(|e| panic!("{command:?} ended, its output did not: {e}"));
+    Output { status, stdout, stderr: errors.whole() }
 }
 
 /// A stream of which everything is wanted.
-struct All(JoinHandle<Vec<u8>>);
+struct All(Receiver<Vec<u8>>);
 
 impl All {
     fn of(mut stream: impl Read + Send + 'static) -> All {
-        All(std::thread::spawn(move || {
+        let (hear, all) = channel();
+        std::thread::spawn(move || {
             let mut bytes = Vec::new();
             stream.read_to_end(&mut bytes).unwrap();
-            bytes
-        }))
+            let _ = hear.send(bytes);
+        });
+        All(all)
     }
 }
 

@@ -2,11 +2,12 @@
 #![cfg(unix)]
 
 use std::fs;
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::Write;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use crate::harness::process::{Drained, Printed};
 use crate::harness::{Client, greyhold, shot, wait_for};
 use greyhold::session::{Body, Record};
 use serde_json::json;
@@ -139,11 +140,10 @@ fn has_script() -> bool {
 #[test]
 fn a_pipe_that_nobody_reads() {
     let mut watch = Watch::new();
-    let mut out = watch.start("exec WATCH", Stdio::null(), Stdio::piped()).stdout.take().unwrap();
+    let out = watch.start("exec WATCH", Stdio::null(), Stdio::piped()).stdout.take().unwrap();
     watch.assert_goes_on_and_ends();
     // What was never shown is not shown later either.
-    let mut text = String::new();
-    out.read_to_string(&mut text).unwrap();
+    let text = Drained::of(out).text();
     assert!(text.starts_with("watching capture"), "{}", &text[..text.len().min(200)]);
 }
 
@@ -153,15 +153,16 @@ fn a_pipe_that_is_read_again_tells_how_much_was_left_out() {
     let out = watch.start("exec WATCH", Stdio::null(), Stdio::piped()).stdout.take().unwrap();
     watch.fill();
     watch.client().ask(json!({"command": "note", "text": "and on it goes"}));
-    let lines = BufReader::new(out).lines().map_while(Result::ok);
     let (mut shown, mut left_out) = (0, 0);
-    for line in lines.take_while(|line| !line.contains("and on it goes")) {
+    let last = Printed::of(out).find(|line| {
         shown += usize::from(line.contains("note: xxx"));
         // More than once, where the reader falls behind again.
         if let Some(told) = line.strip_prefix('(').and_then(|l| l.strip_suffix(" lines not shown)")) {
             left_out += told.parse::<usize>().unwrap();
         }
-    }
+        line.contains("and on it goes").then_some(())
+    });
+    assert_eq!(last, Ok(()), "after {shown} shown and {left_out} left out");
     assert!(left_out > 0);
     assert_eq!(shown + left_out, 120, "every note is shown or counted");
 }

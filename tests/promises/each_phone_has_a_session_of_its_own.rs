@@ -3,6 +3,7 @@
 use std::net::SocketAddr;
 use std::process::Command;
 
+use crate::harness::PATIENCE;
 use crate::harness::http::{Feed, ask, enter, here, open_to_the_network, send, sign_in};
 use serde_json::json;
 
@@ -126,7 +127,7 @@ fn the_token_stands_where_only_this_user_reads_it() {
         assert!(!std::fs::read_to_string(entry.path()).unwrap().contains(&id), "{:?} lets nobody in", entry.path());
     }
     let ended = Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
-    assert!(ended.success() && child.wait().unwrap().success());
+    assert!(ended.success() && crate::harness::process::ended(&mut child, PATIENCE).is_some_and(|end| end.success()));
     let log = std::fs::read_to_string(folder.join("greyhold-shots.jsonl")).unwrap();
     for (what, text) in [("output", text()), ("log", log)] {
         let bare = text.replace('-', "");

@@ -4,13 +4,14 @@
 #![cfg(target_os = "linux")]
 
 use std::fs;
-use std::io::{BufRead, BufReader, ErrorKind, Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::net::{Shutdown, SocketAddr, TcpStream};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crate::harness::http::{Feed, connect, here, send, sign_in, try_send};
+use crate::harness::process::Printed;
 use crate::harness::{Studio, shot, wait_for};
 use greyhold::outlet::stand_page::addresses;
 
@@ -72,6 +73,15 @@ fn is_open(stream: &TcpStream) -> bool {
     open
 }
 
+/// Ends a flood when it goes: also where a promise fails meanwhile, which would wait for the flood's threads for ever.
+struct EndsWith<'a>(&'a AtomicBool);
+
+impl Drop for EndsWith<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
+
 /// Connections that the program holds open.
 fn sockets_of(studio: &Studio) -> usize {
     let handles = fs::read_dir(format!("/proc/{}/fd", studio.pid())).unwrap().flatten();
@@ -97,6 +107,7 @@ fn half_requests_without_end_keep_nobody_out() {
     let Some((studio, to)) = open_to_the_network() else { return };
     let over = AtomicBool::new(false);
     std::thread::scope(|scope| {
+        let _ends = EndsWith(&over);
         for half in [
             "GET / HTTP/1.1\r\nHost: ",
             "POST /enter HTTP/1.1\r\nHost: HERE\r\nOrigin: http://HERE\r\nContent-Type: application/json\r\nContent-Length: 900\r\n\r\n{",
@@ -117,7 +128,6 @@ fn half_requests_without_end_keep_nobody_out() {
             });
         }
         assert_all_stays_well(&studio);
-        over.store(true, Ordering::Relaxed);
     });
 }
 
@@ -161,6 +171,7 @@ fn a_flood_of_requests_slows_down_who_makes_it() {
     studio.session();
     let (over, to) = (AtomicBool::new(false), here(studio.port()));
     std::thread::scope(|scope| {
+        let ends = EndsWith(&over);
         let floods: Vec<_> = (0..2)
             .map(|_| {
                 scope.spawn(|| {
@@ -174,7 +185,7 @@ fn a_flood_of_requests_slows_down_who_makes_it() {
             })
             .collect();
         assert_all_stays_well(&studio);
-        over.store(true, Ordering::Relaxed);
+        drop(ends);
         assert!(floods.into_iter().map(|f| f.join().unwrap()).sum::<usize>() > 0, "it was a flood");
     });
 }
@@ -270,6 +281,8 @@ impl OtherMachine {
 
 impl Drop for OtherMachine {
     fn drop(&mut self) {
+        // Its address is in the way of the next one for as long as the link stands, which connections of the name space hold.
+        run(&format!("ip link del {}a", self.link));
         run(&format!("ip netns del {}", self.name));
     }
 }
@@ -300,8 +313,8 @@ fn a_phone_that_vanished_gives_its_place_back() {
     let mut follower = phone.shell(&format!(
         "exec 3<>/dev/tcp/10.231.77.1/{port}; printf 'GET /feed HTTP/1.1\\r\\nHost: 10.231.77.1:{port}\\r\\nCookie: {session}\\r\\n\\r\\n' >&3; exec cat <&3"
     ));
-    let mut lines = BufReader::new(follower.stdout.take().unwrap()).lines();
-    assert!(lines.any(|l| l.unwrap() == "event: beat"), "it follows");
+    let printed = Printed::of(follower.stdout.take().unwrap());
+    printed.find(|line| (line == "event: beat").then_some(())).unwrap_or_else(|e| panic!("it doesn't follow: {e}"));
     assert_eq!(sockets_of(&studio), before + 1);
     assert!(run(&format!("ip -n {} link set {}b down", phone.name, phone.link)));
     let vanished = Instant::now();

@@ -9,8 +9,8 @@ use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use crate::harness::PATIENCE;
 use crate::harness::random::Random;
+use crate::harness::{PATIENCE, SEARCH};
 use greyhold::container::{Extent, Fingerprints, Layout, Links, open};
 use greyhold::intake::{
     Arrival, Before, Control, FileReading, FileState, FirstStart, FolderStands, Intake, Job, Mode, NotRead, Options,
@@ -157,12 +157,13 @@ impl Watched {
     fn told(&mut self) -> Told {
         self.tokens += 1;
         self.intake.control.send(Control::Sync(self.tokens)).unwrap();
-        let mut told = Told::default();
+        let (mut told, began) = (Told::default(), Instant::now());
         loop {
             let arrival = self.arrivals.recv_timeout(PATIENCE).unwrap();
             if self.heard(arrival, &mut told) == Some(self.tokens) {
                 return told;
             }
+            assert!(began.elapsed() < SEARCH, "told without an end: {told:?}");
         }
     }
 

@@ -2,6 +2,7 @@
 
 use std::process::Output;
 
+use crate::harness::process::Printed;
 use crate::harness::{Studio, greyhold, shot};
 use serde_json::Value;
 
@@ -135,9 +136,10 @@ fn tell_and_follow_speak_with_a_running_one() {
         .stdout(std::process::Stdio::piped())
         .spawn()
         .unwrap();
-    let lines = std::io::BufRead::lines(std::io::BufReader::new(follower.stdout.take().unwrap()));
-    let told: Vec<String> = lines.map_while(Result::ok).take_while(|l| !l.contains("new backdrop")).collect();
-    assert!(told.iter().any(|l| l.starts_with("frame 1  a.jpg")), "{told:?}");
+    let printed = Printed::of(follower.stdout.take().unwrap());
+    for awaited in ["frame 1  a.jpg", "note: new backdrop"] {
+        printed.find(|line| line.contains(awaited).then_some(())).unwrap_or_else(|e| panic!("no '{awaited}': {e}"));
+    }
     follower.kill().unwrap();
     follower.wait().unwrap();
 }
