@@ -194,34 +194,79 @@ fn rises() -> impl Iterator<Item = f64> {
 /// Hypotheses in which every source did something of its own: the turns near what the fit found. Without them the least unlikely
 /// of the single doings would have all the weight when two people turned two lights, and would be claimed.
 fn several(found: &Fit, priors: &[SourcePrior]) -> Vec<Hypothesis> {
-    // Each with how well it goes so far, by which the best are kept when lights are many.
-    let mut hypotheses = vec![(Hypothesis { changes: Vec::new(), weight: prior::SEVERAL }, 0.0)];
+    let start = Link { before: 0, change: 0.0, weight: prior::SEVERAL, nearness: 0.0 };
+    let mut of_sources = vec![vec![start]];
     for (s, prior) in priors.iter().enumerate() {
-        let factor = found.factors[s];
-        let sd = (found.sd(s) + 0.05 * factor).hypot(found.factor_by_shape(s));
-        let mut options = if prior.is_flash { turns(prior.step.0) } else { rises().map(|rise| (rise, 1.0)).collect() };
-        let total: f64 = options.iter().map(|(_, w)| w).sum();
-        options.iter_mut().for_each(|(_, w)| *w *= 0.5 / total);
-        options.push((0.0, 0.5));
-        if prior.is_flash {
-            options.push((f64::NEG_INFINITY, 0.01));
+        let options = nearest_options(found, s, prior);
+        let so_far = &of_sources[s];
+        let mut links: Vec<Link> = (0..so_far.len())
+            .flat_map(|before| options.iter().map(move |option| so_far[before].then(before, option)))
+            .collect();
+        if links.len() > MOST_HYPOTHESES {
+            links.select_nth_unstable_by(MOST_HYPOTHESES, |a, b| b.nearness.total_cmp(&a.nearness));
+            links.truncate(MOST_HYPOTHESES);
         }
-        let near = |(turn, weight): &(f64, f64)| weight.ln() - ((turn.exp2() - factor) / sd).powi(2) / 2.0;
-        options.sort_by(|a, b| near(b).total_cmp(&near(a)));
-        options.truncate(MOST_TRIED);
-        hypotheses = hypotheses
-            .iter()
-            .flat_map(|(hypothesis, so_far)| {
-                options.iter().map(move |option| {
-                    let changes = hypothesis.changes.iter().copied().chain([option.0]).collect();
-                    (Hypothesis { changes, weight: hypothesis.weight * option.1 }, so_far + near(option))
-                })
+        of_sources.push(links);
+    }
+    let changes_up_to = |last: usize| {
+        let mut at = last;
+        let mut changes: Vec<f64> = (1..of_sources.len())
+            .rev()
+            .map(|source| {
+                let link = &of_sources[source][at];
+                at = link.before;
+                link.change
             })
             .collect();
-        if hypotheses.len() > MOST_HYPOTHESES {
-            hypotheses.sort_by(|a, b| b.1.total_cmp(&a.1));
-            hypotheses.truncate(MOST_HYPOTHESES);
-        }
+        changes.reverse();
+        changes
+    };
+    let whole = of_sources[priors.len()].iter().enumerate();
+    whole.map(|(at, link)| Hypothesis { changes: changes_up_to(at), weight: link.weight }).collect()
+}
+
+/// What one source did, after what those before it did: the many hypotheses of many lights share their beginnings.
+#[derive(Clone, Copy)]
+struct Link {
+    /// Which of the links of the source before.
+    before: usize,
+    change: f64,
+    /// Of all up to here.
+    weight: f64,
+    /// How well all up to here go with what the fit found, by which the best are kept when lights are many.
+    nearness: f64,
+}
+
+impl Link {
+    fn then(&self, before: usize, next: &Doing) -> Link {
+        Link { before, change: next.change, weight: self.weight * next.weight, nearness: self.nearness + next.nearness }
     }
-    hypotheses.into_iter().map(|(hypothesis, _)| hypothesis).collect()
+}
+
+/// A change of one source by itself.
+struct Doing {
+    change: f64,
+    weight: f64,
+    nearness: f64,
+}
+
+/// The changes of one source that go best with what the fit found.
+fn nearest_options(found: &Fit, s: usize, prior: &SourcePrior) -> Vec<Doing> {
+    let factor = found.factors[s];
+    let sd = (found.sd(s) + 0.05 * factor).hypot(found.factor_by_shape(s));
+    let mut weighted = if prior.is_flash { turns(prior.step.0) } else { rises().map(|rise| (rise, 1.0)).collect() };
+    let total: f64 = weighted.iter().map(|(_, w)| w).sum();
+    weighted.iter_mut().for_each(|(_, w)| *w *= 0.5 / total);
+    weighted.push((0.0, 0.5));
+    if prior.is_flash {
+        weighted.push((f64::NEG_INFINITY, 0.01));
+    }
+    let option = |(change, weight): (f64, f64)| {
+        let nearness = weight.ln() - ((change.exp2() - factor) / sd).powi(2) / 2.0;
+        Doing { change, weight, nearness }
+    };
+    let mut options: Vec<Doing> = weighted.into_iter().map(option).collect();
+    options.sort_by(|a, b| b.nearness.total_cmp(&a.nearness));
+    options.truncate(MOST_TRIED);
+    options
 }

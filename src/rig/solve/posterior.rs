@@ -61,9 +61,16 @@ const NEGLIGIBLE: f64 = 1e-6;
 pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
     let likelihood = TURNS.map(|(weight, times)| (weight, Likelihood::new(found, times)));
     let mut hypotheses = hypotheses(found, priors, soon);
-    let without_turns = likeliest_without_turns(found, &hypotheses).cloned();
+    let straight = Likelihood::new(found, 0.0);
+    let (mut without_turns, mut most) = (None, f64::NEG_INFINITY);
     for hypothesis in &mut hypotheses {
-        hypothesis.weight = hypothesis.weight.max(1e-300).ln() + log_of_turns(&likelihood, &hypothesis.changes);
+        let factors: Vec<f64> = hypothesis.changes.iter().map(|change| change.exp2()).collect();
+        let before = hypothesis.weight.max(1e-300).ln();
+        let weight = before + straight.log_of(&factors);
+        if weight >= most {
+            (without_turns, most) = (Some(hypothesis.clone()), weight);
+        }
+        hypothesis.weight = before + log_of_turns(&likelihood, &factors);
     }
     let best = hypotheses.iter().map(|h| h.weight).fold(f64::NEG_INFINITY, f64::max);
     for hypothesis in &mut hypotheses {
@@ -84,8 +91,7 @@ impl Posterior {
         if out >= SURE {
             return SourceChange::NotFired;
         }
-        let changes = self.hypotheses.iter().map(|h| (h.changes[source], h.weight)).filter(|(c, _)| c.is_finite());
-        let changes: Vec<(f64, f64)> = changes.collect();
+        let changes = self.finite_changes_of(source);
         let near = |at: f64| changes.iter().filter(move |(c, _)| (c - at).abs() <= self.alike[source]);
         let weight_near = |at: f64| near(at).map(|(_, w)| w).sum::<f64>();
         let Some((at, weight)) = changes
@@ -102,6 +108,19 @@ impl Posterior {
         }
         let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
         SourceChange::Changed { change: Stops(mean), half_width: half_width_about(mean, &changes) }
+    }
+
+    /// The changes of a source, each once, with the weight of all hypotheses that have it.
+    fn finite_changes_of(&self, source: usize) -> Vec<(f64, f64)> {
+        let all = self.hypotheses.iter().map(|h| (h.changes[source], h.weight));
+        let mut changes: Vec<(f64, f64)> = all.filter(|(change, _)| change.is_finite()).collect();
+        changes.sort_by(|a, b| a.0.total_cmp(&b.0));
+        changes.dedup_by(|next, first| {
+            let is_same = next.0 == first.0;
+            first.1 += if is_same { next.1 } else { 0.0 };
+            is_same
+        });
+        changes
     }
 
     /// The hypotheses of no error: nothing was turned, or what was asked was.
@@ -145,15 +164,9 @@ fn half_width_about(mean: f64, changes: &[(f64, f64)]) -> Stops {
     Stops(wide)
 }
 
-fn likeliest_without_turns<'a>(found: &Fit, hypotheses: &'a [Hypothesis]) -> Option<&'a Hypothesis> {
-    let straight = Likelihood::new(found, 0.0);
-    let weighed = hypotheses.iter().map(|h| (h.weight.max(1e-300).ln() + straight.log_of(&h.changes), h));
-    weighed.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, hypothesis)| hypothesis)
-}
-
 /// How likely the fit's factors are under a hypothesis, however far the head turned, as a logarithm.
-fn log_of_turns(turns: &[(f64, Likelihood); 2], changes: &[f64]) -> f64 {
-    let [one, other] = turns.each_ref().map(|(weight, likelihood)| weight.ln() + likelihood.log_of(changes));
+fn log_of_turns(turns: &[(f64, Likelihood); 2], factors: &[f64]) -> f64 {
+    let [one, other] = turns.each_ref().map(|(weight, likelihood)| weight.ln() + likelihood.log_of(factors));
     let best = one.max(other);
     best + ((one - best).exp() + (other - best).exp()).ln()
 }
@@ -185,9 +198,12 @@ impl Likelihood {
         Likelihood { factors: found.factors.clone(), inverse, level }
     }
 
-    fn log_of(&self, changes: &[f64]) -> f64 {
-        let difference = DVector::from_iterator(changes.len(), changes.iter().map(|c| c.exp2())) - &self.factors;
-        self.level - 0.5 * difference.dot(&(&self.inverse * &difference))
+    /// `factors`: those that the hypothesis has its sources change by.
+    fn log_of(&self, factors: &[f64]) -> f64 {
+        let off = |s: usize| factors[s] - self.factors[s];
+        let row = |a: usize| (0..factors.len()).map(|b| self.inverse[(a, b)] * off(b)).sum::<f64>();
+        let squares: f64 = (0..factors.len()).map(|a| off(a) * row(a)).sum();
+        self.level - 0.5 * squares
     }
 }
 
