@@ -330,8 +330,13 @@ impl Studio {
 
     /// Every sound record of the log.
     pub fn records(&self) -> Vec<Record> {
+        self.lines().iter().map(|l| Record::from_line(l).unwrap_or_else(|e| panic!("{e}: {l}"))).collect()
+    }
+
+    /// Those of the log. One that is just being written is none yet.
+    fn lines(&self) -> Vec<String> {
         let text = fs::read_to_string(self.log()).unwrap_or_default();
-        text.lines().map(|l| Record::from_line(l).unwrap_or_else(|e| panic!("{e}: {l}"))).collect()
+        text.split_inclusive('\n').filter_map(|line| line.strip_suffix('\n')).map(str::to_owned).collect()
     }
 
     /// Names of the logged frames, in the order of the log.
@@ -360,8 +365,7 @@ impl Studio {
     }
 
     fn values(&self) -> Vec<Value> {
-        let text = fs::read_to_string(self.log()).unwrap_or_default();
-        text.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).collect()
+        self.lines().iter().map(|l| serde_json::from_str::<Value>(l).unwrap()).collect()
     }
 
     /// The log's records of a type, as plain JSON.
