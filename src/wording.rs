@@ -1,5 +1,20 @@
-//! What the parsers of YAML and JSON find wrong, in words for the person who wrote it. Where that is, and what
-//! would be right for a key of one's own, is for others.
+//! Words that all sentences share: numbers of things; and what the parsers of YAML and JSON find wrong, in words for the person
+//! who wrote it. Where that is, and what would be right for a key of one's own, is for others.
+
+/// '1 frame', '2 frames'.
+pub fn counted(count: usize, what: &str) -> String {
+    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
+}
+
+/// A message without the numbers that a system has for its errors, which tell nobody anything.
+pub fn without_error_numbers(said: &str) -> String {
+    let mut parts = said.split(" (os error ");
+    let mut text = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        text.push_str(part.split_once(')').map_or("", |(_, rest)| rest));
+    }
+    text
+}
 
 /// A parser's complaint as a sentence that says what to do.
 pub fn of_fault(fault: &str) -> String {
@@ -123,6 +138,13 @@ fn kind_found(found: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_systems_numbers_for_its_errors_are_left_out() {
+        let said = without_error_numbers("a.jpg can't be read: No such file or directory (os error 2); look again");
+        assert_eq!(said, "a.jpg can't be read: No such file or directory; look again");
+        assert_eq!(without_error_numbers("none here"), "none here");
+    }
 
     #[test]
     fn what_parsers_say_is_said_to_people() {

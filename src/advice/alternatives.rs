@@ -35,6 +35,11 @@ pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings) -> Oth
     }
 }
 
+/// Filters are sold in whole stops (common practice, no source).
+const DENSITIES_SOLD: [f64; 6] = [0.3, 0.6, 0.9, 1.2, 1.5, 1.8];
+/// A filter that lacks less than this will do: a tenth of a stop.
+const NEARLY: f64 = 0.03;
+
 impl OtherWays {
     pub fn in_words(&self) -> String {
         let mut ways = Vec::new();
@@ -45,19 +50,21 @@ impl OtherWays {
             ways.push(format!("f/{n}"));
         }
         if let Some(Density(d)) = self.filter_density {
-            ways.push(format!("an ND filter of density {d:.1}"));
+            let sold = DENSITIES_SOLD.into_iter().find(|sold| *sold >= d - NEARLY).unwrap_or(d);
+            ways.push(format!("an ND {sold:.1} filter on the lens"));
         }
-        let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther" };
-        ways.push(format!(
-            "its light {nearer}, at {:.2} times the distance (less sure for a large modifier)",
-            self.distance_factor
-        ));
+        let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther away" };
         let side = if self.missing > Stops::ZERO { "too weak" } else { "too strong" };
+        let on_the_camera = match ways.as_slice() {
+            [] => String::new(),
+            ways => format!("{} (for every light: ask for the powers then); or ", ways.join(", or ")),
+        };
         format!(
-            "{} is at the end of its range and {:.2} stop {side}; instead: {} (ask anew for the powers then)",
+            "{0} is at the end of its range, {1} {side}. Instead: {on_the_camera}{0} {nearer}, at {2:.1} times its distance (less sure \
+             for a large modifier).",
             self.group,
-            self.missing.abs().0,
-            ways.join(", or ")
+            self.missing.size_in_words(),
+            self.distance_factor
         )
     }
 }
@@ -74,6 +81,8 @@ mod tests {
         assert_eq!((ways.iso, ways.f_number), (Some(50.0), Some(4.0)));
         assert!((ways.distance_factor - 2_f64.sqrt()).abs() < 1e-9);
         assert!((ways.filter_density.unwrap().0 - 0.3).abs() < 2e-3);
-        assert!(ways.in_words().contains("farther"));
+        assert!(
+            ways.in_words().contains("1 stop too strong") && ways.in_words().contains("an ND 0.3 filter on the lens")
+        );
     }
 }

@@ -3,7 +3,7 @@
 
 use super::facts::Facts;
 use super::light_words::brighter_or_darker;
-use super::sentence::{amount, clipped, size, what_changed};
+use super::sentence::{brighter_by, clipped, size, what_changed, where_worth_saying};
 use super::verdict::Finding;
 use crate::photometry::SAME_SETTING;
 
@@ -32,7 +32,7 @@ pub(super) fn finding(finding: Finding, facts: &Facts) -> Finding {
 /// What changed since the frame before; `None` where what is said of any frame says it.
 pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
     let changed = match found {
-        Finding::Matched => format!("like the frame before ({})", amount(facts.drift())),
+        Finding::Matched => format!("like the frame before{}", where_worth_saying(facts.drift())),
         Finding::NoReference => return Some(first(facts)),
         found if finding(found, facts) != Finding::Building => return None,
         Finding::NewScene => "it shows something else than the frame before".to_owned(),
@@ -45,7 +45,7 @@ pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
         }
         Finding::Uneven => part(facts),
         Finding::Uncertain => {
-            format!("it reads {} against the frame before, and may be just like it", amount(facts.drift()))
+            format!("it reads {} against the frame before, and may be just like it", brighter_by(facts.drift()))
         }
         _ => whole(facts),
     };

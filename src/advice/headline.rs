@@ -21,16 +21,7 @@ pub struct Headline {
 impl Headline {
     /// '+1.32 ±0.10 stop, if nobody touched a light'.
     pub fn in_words(&self) -> String {
-        self.with_sign("±")
-    }
-
-    /// The same for where only plain letters are to be had.
-    pub fn in_ascii(&self) -> String {
-        self.with_sign("+-")
-    }
-
-    fn with_sign(&self, plus_minus: &str) -> String {
-        let within = self.half_width.map_or_else(String::new, |within| format!(" {plus_minus}{:.2}", within.0));
+        let within = self.half_width.map_or_else(String::new, |within| format!(" ±{:.2}", within.0));
         let provided = self.condition.map_or_else(String::new, |condition| format!(", {condition}"));
         format!("{}{within} stop{provided}", self.drift)
     }
@@ -80,7 +71,6 @@ mod tests {
         assert_eq!(headline(None).in_words(), "+1.32 ±0.10 stop");
         let said = headline(Some("if nobody touched a light"));
         assert_eq!(said.in_words(), "+1.32 ±0.10 stop, if nobody touched a light");
-        assert_eq!(said.in_ascii(), "+1.32 +-0.10 stop, if nobody touched a light");
         assert_eq!(Headline { half_width: None, ..headline(None) }.in_words(), "+1.32 stop");
     }
 

@@ -10,35 +10,37 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) ->
     match (finding, &lights.unexplained) {
         (Finding::SyncBand, Unexplained::Band { share }) => format!(
             "A dark band along one long side covers {:.0} % of the frame: the shutter is faster than the flash allows. \
-             Hold, leave every power as it is, use a longer exposure time.",
+             Leave every power as it is, use a longer exposure time.",
             share * 100.0
         ),
         (Finding::ModifierMoved, Unexplained::Modifier { part, change, or }) => {
-            let part = format!("{} is {:.2} stop {}", capital(part), change.abs().0, brighter_or_darker(*change));
+            let part = format!("{} is {} {}", capital(part), change.size_in_words(), brighter_or_darker(*change));
             match or {
                 None => format!(
                     "{part} in a way that no change of power explains: a reflector or modifier moved, or something stands in its \
                      light. Look there before turning anything."
                 ),
                 Some((group, by)) => format!(
-                    "{part}: either something new lights or shades it, as a reflector does, or {group} changed by {by} stop. Look there, \
-                     and at {group}'s dial, before turning anything."
+                    "{part}: either something new lights or shades it, as a reflector does, or {group} got {} {}. Look there, \
+                     and at {group}'s dial, before turning anything.",
+                    by.size_in_words(),
+                    brighter_or_darker(*by)
                 ),
             }
         }
         (Finding::GroupNotFired, _) => {
             let out = lights.groups.iter().filter(|g| g.change == SourceChange::NotFired).map(GroupReading::name);
             format!(
-                "{} did not fire: hold, leave every power as it is, check its trigger and cable, shoot again.",
-                out.collect::<Vec<_>>().join(" and ")
+                "{} did not fire. Leave every power as it is, check its trigger and cable, shoot again.",
+                capital(&out.collect::<Vec<_>>().join(" and "))
             )
         }
         (Finding::GroupWeak, _) => lights.weak().next().map_or_else(String::new, |g| {
-            let fell = if let SourceChange::Changed { change, .. } = g.change { change.abs().0 } else { 0.0 };
+            let fell = if let SourceChange::Changed { change, .. } = g.change { change } else { Stops::ZERO };
             format!(
-                "{} was {fell:.2} stop weak, right after the last frame: it had not recycled. Hold, leave every power \
-                 as it is, shoot again.",
-                g.name()
+                "{} was {} weak, right after the last frame: it had not recycled. Leave every power as it is, shoot again.",
+                capital(&g.name()),
+                fell.size_in_words()
             )
         }),
         (Finding::AmbientRisen, _) => more_ambient(lights),
@@ -48,7 +50,9 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) ->
 
 fn more_ambient(lights: &LightEvidence) -> String {
     let rose = match lights.ambient {
-        SourceChange::Changed { change, .. } if change >= RISEN => format!("rose by {change} stop since the survey"),
+        SourceChange::Changed { change, .. } if change >= RISEN => {
+            format!("rose by {} since the survey", change.size_in_words())
+        }
         _ if lights.ambient_share > lights.ambient_limit => {
             format!("is {:.0} % of the frame's at these settings", lights.ambient_share * 100.0)
         }
@@ -83,13 +87,16 @@ fn changed(lights: &LightEvidence, tolerance: Stops) -> String {
 fn say_off(group: &GroupReading) -> String {
     let deviation = group.deviation.unwrap_or(Stops::ZERO);
     let side = if deviation > Stops::ZERO { "too bright" } else { "too dark" };
-    let size = format!("{} is {:.2} stop {side}", group.name(), deviation.abs().0);
+    let size = format!("{} is {} {side}", group.name(), deviation.size_in_words());
     match group.change {
         SourceChange::Changed { change, .. } if change.abs() <= ALIKE && group.asked.is_some() => {
             format!("{size}: it was not turned")
         }
-        SourceChange::Changed { change, .. } if change.abs() <= ALIKE => size,
-        SourceChange::Changed { change, half_width } => format!("{size}: it changed by {change} +-{:.2}", half_width.0),
+        // What it did says something new only where that is not how far it is off.
+        SourceChange::Changed { change, .. } if change.abs() > ALIKE && (change - deviation).abs() > ALIKE => {
+            let way = if change > Stops::ZERO { "up" } else { "down" };
+            format!("{size}: it went {way} {}", change.size_in_words())
+        }
         _ => size,
     }
 }
@@ -129,6 +136,12 @@ pub(super) fn not_surveyed(lights: &LightEvidence) -> Option<String> {
 
 pub(super) fn brighter_or_darker(change: Stops) -> &'static str {
     if change > Stops::ZERO { "brighter" } else { "darker" }
+}
+
+/// 'down 2 2/3 stops'.
+pub(super) fn up_or_down(change: Stops) -> String {
+    let way = if change > Stops::ZERO { "up" } else { "down" };
+    if change.is_worth_saying() { format!("{way} {}", change.size_in_words()) } else { "where they were".to_owned() }
 }
 
 pub(super) fn capital(text: &str) -> String {

@@ -1,7 +1,7 @@
 //! What is said of a frame beside its finding: what was left out, what stood in, what else is not as it was.
 
 use super::facts::Facts;
-use super::light_words::{self, not_surveyed};
+use super::light_words::{self, not_surveyed, up_or_down};
 use super::lights::{ALIKE, GroupReading};
 use super::verdict::{Finding, InsteadOf, NoSuchSpot};
 use crate::drift::EvidenceUsed;
@@ -64,12 +64,12 @@ fn contradicted_of_one(facts: &Facts) -> Option<String> {
         let SourceChange::Changed { change, .. } = group.change else { return None };
         let name = group.name();
         (change.abs() > ALIKE).then(|| match (change + told).abs() <= ALIKE {
-            true => format!("{name} was told to be turned by {told} stop, but the picture shows it where it was."),
+            true => {
+                format!("{name} was told to be turned {}, but the picture shows it where it was.", up_or_down(told))
+            }
             false => {
-                format!(
-                    "{name} was told to be turned by {told} stop, but the picture shows {} stop.",
-                    (told + change).rounded()
-                )
+                let shown = up_or_down(told + change);
+                format!("{name} was told to be turned {}, but the picture shows it {shown}.", up_or_down(told))
             }
         })
     };
@@ -90,9 +90,9 @@ fn contradicted_of_all(facts: &Facts) -> Option<String> {
     }
     let shows = match seen.abs() <= Stops(ALIKE.0.max(observed.half_width.0)) {
         true => "them where they were".to_owned(),
-        false => format!("{} stop", seen.rounded()),
+        false => format!("them {}", up_or_down(seen)),
     };
-    Some(format!("The lights were told to be turned by {told} stop, but the picture shows {shows}."))
+    Some(format!("The lights were told to be turned {}, but the picture shows {shows}.", up_or_down(told)))
 }
 
 /// The frame and what it was compared with, where it was.

@@ -1,7 +1,7 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::facts::Facts;
-use super::light_words::{self, brighter_or_darker, untold};
+use super::light_words::{self, brighter_or_darker, untold, up_or_down};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::remarks::{at, remarks};
 use super::verdict::{ClippedIn, ClippedSpot, Finding, ScaleEnd};
@@ -41,22 +41,23 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
         Finding::NotMetered => "Logged, but its pixels were not metered.".to_owned(),
         Finding::NoReference => "Metered; no reference to compare it with yet.".to_owned(),
         Finding::NotTrustworthy => format!(
-            "This camera seems to map the tones of each frame anew, and then its pictures can't tell stops of light (reads {}).",
-            amount(observed)
+            "This camera seems to map the tones of each frame anew, and then its pictures can't tell stops of light (it reads {}).",
+            brighter_by(observed)
         ),
         Finding::Misfire => misfire(facts),
         Finding::Recycle => format!(
-            "{} under, right after the last frame: a flash had not recycled. Hold, leave every power as it is, shoot again.",
-            size(observed)
+            "{}, right after the last frame: a flash had not recycled. Leave every power as it is, shoot again.",
+            over_or_under(observed)
         ),
         Finding::Clipped => clipped(facts),
         Finding::NewScene => {
-            "This looks like another scene than the reference's: a new look? Tell the reference, or go on.".to_owned()
+            "This looks like another scene than the reference. Where it is a new look, make it the reference; else go on."
+                .to_owned()
         }
         Finding::Uneven => uneven(facts),
         Finding::Matched => {
             let but = facts.lights().and_then(untold).map_or_else(String::new, |untold| format!("; {untold}"));
-            format!("Matches the reference ({}){but}.", amount(drift))
+            format!("Matches the reference{}{but}.", where_worth_saying(drift))
         }
         Finding::Uncertain => uncertain(facts),
         Finding::BurningLight => burning(facts),
@@ -64,7 +65,7 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
             format!("{}, by the light alone: {}.", over_or_under(drift), why_alone(facts))
         }
         Finding::SettingsChanged => {
-            format!("{}: {} and the lights were not turned to fit.", over_or_under(drift), what_changed(facts))
+            format!("{}: {}, and the lights were not turned to fit.", over_or_under(drift), what_changed(facts))
         }
         Finding::LightsChanged => {
             let and = which_light(facts);
@@ -113,21 +114,20 @@ fn which_light(facts: &Facts) -> String {
 
 fn misfire(facts: &Facts) -> String {
     if facts.lighting == Lighting::Continuous {
-        return "The light was off in this frame: hold, leave every power as it is, look to it, shoot again."
-            .to_owned();
+        return "The light was off in this frame. Leave every power as it is, check the lamp, shoot again.".to_owned();
     }
     let spot = facts.spot.as_ref().map(|s| s.judged.spot.as_str()).filter(|spot| *spot != WHOLE);
     let what = spot.map_or_else(|| "this frame".to_owned(), |spot| format!("'{spot}' in this frame"));
     if !facts.is_dark_as_without_flash() {
         return format!(
-            "The camera says that its flash did not fire in this frame, in {} it did: {}. Hold, leave every power as it is, \
+            "The camera says that its flash did not fire in this frame, in {} it did: {}. Leave every power as it is, \
              check the trigger, shoot again.",
             facts.compared_with(),
             over_or_under(facts.drift())
         );
     }
     let cap = if facts.is_black_all_over() { " and that the lens cap is off" } else { "" };
-    format!("No flash lit {what}: hold, leave every power as it is, check the trigger and its cable{cap}, shoot again.")
+    format!("No flash lit {what}. Leave every power as it is, check the trigger and its cable{cap}, shoot again.")
 }
 
 /// Which spot is clipped, how far its light is off at least, and what the settings say.
@@ -148,7 +148,7 @@ pub(super) fn clipped(facts: &Facts) -> String {
             let why = why.map_or_else(String::new, |changed| format!(" ({changed})"));
             let explains = facts.clipping_bears_out_the_settings();
             let but = if explains { "" } else { ", which doesn't explain it" };
-            format!("{said}; the settings alone say {}{why}{but}.", amount(Some(by_settings)))
+            format!("{said}; the settings alone say {}{why}{but}.", brighter_by(Some(by_settings)))
         }
         _ if facts.expected.is_some() && facts.is_mostly_burnt_out() && !facts.evidence.building => {
             format!("{said}, with the settings of the reference: look at the lights before turning anything.")
@@ -189,7 +189,7 @@ fn uncertain(facts: &Facts) -> String {
         return format!(
             "Reads {} by its tones alone: too little of the reference is found in this frame to say what changed. Shoot another before \
              turning anything.",
-            amount(facts.drift())
+            brighter_by(facts.drift())
         );
     }
     let observed = facts.observed();
@@ -197,17 +197,17 @@ fn uncertain(facts: &Facts) -> String {
     let within = [half_width, observed.map(|s| s.half_width)].into_iter().flatten().fold(0.0_f64, |w, h| w.max(h.0));
     let read = observed.filter(|_| facts.is_too_vague_to_differ()).map(|s| s.drift).or(facts.drift());
     format!(
-        "Reads {} but can't be told from a match to within {within:.2}: shoot another before turning anything.",
-        amount(read)
+        "Reads {}, known only to ±{within:.1} stop: it may match. Shoot another before turning anything.",
+        brighter_by(read)
     )
 }
 
 fn colour(facts: &Facts) -> String {
     let (red, blue) = facts.colour_shift.unwrap_or_default();
     format!(
-        "The light matches ({}), its colour doesn't: red over green {red}, blue over green {blue}. Flashes change \
+        "The light matches{}, its colour doesn't: red over green {red}, blue over green {blue}. Flashes change \
          colour with power, and an automatic white balance with the picture: set the white balance anew.",
-        amount(facts.drift())
+        where_worth_saying(facts.drift())
     )
 }
 
@@ -268,7 +268,7 @@ fn uneven(facts: &Facts) -> String {
         (None, false) => "Probably one light is out, was turned down or was left behind".to_owned(),
     };
     let survey = match (facts.lights(), facts.lighting) {
-        (None, Lighting::Flash) => " During a watch, 'greyhold tell survey' finds out which light it is.",
+        (None, Lighting::Flash) => " During a watch, 'greyhold survey' finds out which light it is.",
         _ => "",
     };
     format!(
@@ -278,17 +278,12 @@ fn uneven(facts: &Facts) -> String {
     )
 }
 
-/// What the settings asked of the lights and what the lights did instead.
+/// What the settings needed of the lights and what the lights did instead.
 fn both(facts: &Facts) -> String {
-    let asked = facts.expected.map(|e| -e);
+    let needed = facts.expected.map_or_else(|| "a change".to_owned(), |expected| up_or_down(-expected));
     let did = facts.observed().zip(facts.expected).map(|(s, e)| s.drift - e);
-    format!(
-        "{}: {} asked the lights for {} stop, they changed by {}.",
-        over_or_under(facts.drift()),
-        what_changed(facts),
-        asked.map_or_else(|| "some".to_owned(), |a| a.to_string()),
-        did.map_or_else(|| "something else".to_owned(), |d| d.to_string())
-    )
+    let did = did.map_or_else(|| "something else".to_owned(), up_or_down);
+    format!("{}: {} needs the lights {needed}, they went {did}.", over_or_under(facts.drift()), what_changed(facts))
 }
 
 pub(super) fn what_changed(facts: &Facts) -> String {
@@ -319,10 +314,21 @@ fn over_or_under(drift: Option<Stops>) -> String {
     format!("{} {side}", size(drift))
 }
 
-pub(super) fn amount(stops: Option<Stops>) -> String {
-    stops.map_or_else(|| "nothing".to_owned(), |s| format!("{s} stop"))
+/// '1/3 stop brighter'.
+pub(super) fn brighter_by(stops: Option<Stops>) -> String {
+    match stops {
+        Some(stops) if stops.is_worth_saying() => format!("{} {}", stops.size_in_words(), brighter_or_darker(stops)),
+        Some(_) => "as bright".to_owned(),
+        None => "nothing".to_owned(),
+    }
+}
+
+/// ' (0.1 stop darker)'; nothing where nobody could act on it.
+pub(super) fn where_worth_saying(stops: Option<Stops>) -> String {
+    let said = stops.filter(|stops| stops.is_worth_saying());
+    said.map_or_else(String::new, |_| format!(" ({})", brighter_by(stops)))
 }
 
 pub(super) fn size(stops: Option<Stops>) -> String {
-    stops.map_or_else(|| "somewhat".to_owned(), |s| format!("{:.2} stop", s.abs().0))
+    stops.map_or_else(|| "somewhat".to_owned(), Stops::size_in_words)
 }

@@ -1,5 +1,6 @@
 //! `greyhold check`: whether configuration, folder, log and camera metadata are as they should be.
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use super::exit::{CommandError, Exit};
@@ -12,11 +13,11 @@ use crate::intake::is_network_share;
 use crate::outlet::plain::printable;
 use crate::outlet::shot_log::health;
 use crate::photometry::Series;
+use crate::wording::{counted, without_error_numbers};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
-  greyhold check --write-example studio.yaml    the commented configuration to start from
   greyhold check --config studio.yaml           is it sound, and what does it say?
   greyhold check --frame IMG_0001.JPG           what the camera tells in this frame
   greyhold check --folder ~/tether --log ~/tether/greyhold-shots.jsonl")]
@@ -34,9 +35,24 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     frame: Option<PathBuf>,
     /// Write the commented example configuration to a file, or to the terminal
-    #[arg(long, value_name = "FILE", num_args = 0..=1)]
+    #[arg(long, value_name = "FILE", num_args = 0..=1, hide = true)]
     #[allow(clippy::option_option, reason = "absent, present, present with a file")]
     write_example: Option<Option<PathBuf>>,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  greyhold init                     greyhold.yaml, which a watch that is started here takes by itself
+  greyhold init studio.yaml         another name
+  greyhold init -                   on the terminal")]
+pub struct Init {
+    /// The file to write
+    #[arg(default_value = super::watch::USUAL_CONFIG)]
+    file: PathBuf,
+}
+
+pub fn init(args: &Init) -> Result<Exit, CommandError> {
+    write_example(Some(args.file.as_path()).filter(|file| *file != Path::new("-")))
 }
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
@@ -44,9 +60,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         return write_example(target.as_deref());
     }
     if args.config.is_none() && args.folder.is_none() && args.log.is_none() && args.frame.is_none() {
-        return Err(CommandError::WrongUse(
-            "check what? name --config, --folder, --log or --frame, or --write-example".to_owned(),
-        ));
+        return Err(CommandError::WrongUse("check what? name --config, --folder, --log or --frame".to_owned()));
     }
     let mut sound = true;
     if let Some(file) = &args.config {
@@ -83,6 +97,9 @@ fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {
             ));
             Ok(Exit::Clean)
         }
+        Err(e) if e.kind() == ErrorKind::AlreadyExists => {
+            Err(CommandError::CannotRun(format!("{} is there already: choose another name", path.display())))
+        }
         Err(e) => Err(CommandError::CannotRun(format!("{} can't be written: {e}", path.display()))),
     }
 }
@@ -93,12 +110,7 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
     for group in &config.groups {
         let range = group.dial.map_or("dial unknown".to_owned(), |d| d.to_string());
         let power = group.power.map_or("power unknown".to_owned(), |p| format!("at {}", group.shown(p)));
-        say(&format!(
-            "  {} ({} light{}): {range}, {power}",
-            group.name,
-            group.heads,
-            if group.heads == 1 { "" } else { "s" }
-        ));
+        say(&format!("  {} ({}): {range}, {power}", group.name, counted(group.heads as usize, "light")));
     }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judged_spot));
@@ -109,13 +121,17 @@ fn check_folder(folder: &Path) -> bool {
     match std::fs::read_dir(folder) {
         Ok(entries) => {
             let pictures = entries.flatten().filter(|e| Kind::of(&e.path()).is_some()).count();
+            let pictures = counted(pictures, "picture");
             let share = if is_network_share(folder) { ", on a network share: it will be polled" } else { "" };
-            say(&format!("{}: can be read, {pictures} pictures in it{share}", folder.display()));
+            say(&format!("{}: can be read, {pictures} in it{share}", folder.display()));
             say(&format!("  {}", Photographs::open().confinement()));
             true
         }
         Err(e) => {
-            say(&format!("{}: can't be read: {e}", folder.display()));
+            say(&without_error_numbers(&format!(
+                "{}: can't be read ({e}): make it, or name the folder that the camera writes to",
+                folder.display()
+            )));
             false
         }
     }

@@ -9,7 +9,7 @@ use super::exit::{CommandError, Exit};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::{Where, say_block, say_json};
 use crate::numbers::RecordNumber;
-use crate::outlet::plain::{Paint, block};
+use crate::outlet::plain::{Paint, Showing, block};
 use crate::session::Record;
 
 /// After so long without a word it is asked whether greyhold still lives.
@@ -31,10 +31,10 @@ pub struct Args {
     json: bool,
 }
 
-pub fn run(args: &Args) -> Result<Exit, CommandError> {
+pub fn run(args: &Args, evidence: bool) -> Result<Exit, CommandError> {
     let socket = args.place.socket()?;
     let talk = Talk::say(&socket, &json!({"command": "listen", "since": args.since}))?;
-    let paint = Paint::for_stdout();
+    let showing = Showing { paint: Paint::for_stdout(), evidence };
     let mut listens = false;
     loop {
         let Some(heard) = talk.next(if listens { QUIET } else { PATIENCE })? else {
@@ -52,7 +52,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         let is_read = if args.json {
             say_json(&heard.line)
         } else {
-            in_words(&heard.message, paint).is_none_or(|t| say_block(&t))
+            in_words(&heard.message, showing).is_none_or(|t| say_block(&t))
         };
         if !is_read {
             return Ok(Exit::Clean);
@@ -60,11 +60,11 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     }
 }
 
-fn in_words(message: &Value, paint: Paint) -> Option<String> {
+fn in_words(message: &Value, showing: Showing) -> Option<String> {
     match message["kind"].as_str()? {
         "record" => {
             let record: Record = serde_json::from_value(message["record"].clone()).ok()?;
-            let text = block(&record, paint)?;
+            let text = block(&record, showing)?;
             let unsafe_yet = if message["logged"] == json!(false) { "\n  ! not on the disk yet" } else { "" };
             Some(format!("{text}{unsafe_yet}"))
         }

@@ -31,7 +31,7 @@ use crate::outlet::live_view::Lines;
 use crate::outlet::plain::{printable, printable_json, printable_lines};
 use crate::outlet::printing::Printer;
 use crate::outlet::socket_place;
-use crate::session::Command;
+use crate::wording::without_error_numbers;
 use crate::workers;
 
 /// What is still to be said at the end gets this long.
@@ -59,7 +59,7 @@ pub struct Cli {
     /// How messages to standard error are written
     #[arg(long, global = true, value_enum, default_value_t = LogFormat::Plain)]
     log_format: LogFormat,
-    /// Messages in more detail (twice for all)
+    /// With the numbers that each sentence rests on, and messages in more detail (twice for all)
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     verbose: u8,
 }
@@ -74,24 +74,24 @@ enum LogFormat {
 enum Sub {
     /// Watch a capture folder until interrupted
     Watch(watch::Args),
-    /// Play a sitting of our own through a real watch, and show what it says
+    /// Play a made-up sitting through a real watch, and show what it says
     Demo(demo::Args),
+    #[command(flatten)]
+    Word(tell::Word),
+    /// The same words in the form of earlier days
+    #[command(hide = true)]
+    Tell(tell::Args),
+    /// Follow what a running greyhold says
+    Follow(follow::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
     Calibrate(calibrate::Args),
     /// Tell how true the stops of bracketed series are read
     Accuracy(accuracy::Args),
-    /// Tell or ask a running greyhold something
-    Tell(tell::Args),
-    /// Accept the last frame: how it differs was meant, and it is the reference from now on
-    #[command(after_help = tell::ACCEPTING)]
-    Accept(tell::Plain),
-    /// Another person sits now: the powers stay, the next frame is the reference
-    NewSitter(tell::Plain),
-    /// Follow what a running greyhold says
-    Follow(follow::Args),
-    /// Check a configuration, folder, log or frame, or write the example configuration
+    /// Write the commented example configuration to begin with
+    Init(check::Init),
+    /// Check a configuration, folder, log or frame
     Check(check::Args),
     /// Read photographs for another greyhold
     #[command(name = workers::SUBCOMMAND, hide = true)]
@@ -105,16 +105,17 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
         _ => None,
     };
     let messages = set_up_messages(&cli, lines.clone());
+    let evidence = cli.verbose > 0;
     let done = match cli.command {
-        Sub::Watch(args) => watch::run(args, lines),
-        Sub::Demo(args) => demo::run(args),
+        Sub::Watch(args) => watch::run(args, lines, evidence),
+        Sub::Demo(args) => demo::run(args, evidence),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),
-        Sub::Tell(args) => tell::run(args),
-        Sub::Accept(args) => args.tell(&Command::Accept { frame: None }),
-        Sub::NewSitter(args) => args.tell(&Command::NewSitter {}),
-        Sub::Follow(args) => follow::run(&args),
+        Sub::Word(word) => tell::run(word),
+        Sub::Tell(args) => tell::run(args.word),
+        Sub::Init(args) => check::init(&args),
+        Sub::Follow(args) => follow::run(&args, evidence),
         Sub::Check(args) => check::run(&args),
         Sub::ReadFiles(args) => read_files::run(&args),
     };
@@ -131,7 +132,8 @@ pub fn run(cli: Cli) -> Result<Exit, CommandError> {
 /// Says on standard error, on one line, why a command could not be carried out.
 pub fn complain(error: &CommandError) {
     let messages = Printer::to_stderr();
-    messages.say(&format!("greyhold: {}", printable(&error.to_string().replace('\n', " "))));
+    let said = without_error_numbers(&error.to_string().replace('\n', " "));
+    messages.say(&format!("greyhold: {}", printable(&said)));
     messages.finish(FAREWELL);
 }
 

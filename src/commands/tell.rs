@@ -1,4 +1,4 @@
-//! `greyhold tell`: one command to a running greyhold, and its answer.
+//! What is told or asked of a running greyhold, one word a command, and its answer.
 
 use std::path::{Path, PathBuf};
 
@@ -11,30 +11,11 @@ use super::{Where, say, say_json};
 use crate::rig::GroupName;
 use crate::session::{Command, SurveyAsk};
 
+/// A command, where it is told, and how its answer is shown.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:
-  greyhold tell reference                   the last frame is the reference
-  greyhold tell reference --look 'low key'  ... of a look of its own
-  greyhold tell next f/5.6                  what every light must be set to for f/5.6
-  greyhold tell power key '1/8 +0.3'        the key light is at 1/8 +0.3
-  greyhold tell confirm                     the suggested powers are set
-  greyhold tell undo rim                    ... the rim lights are not, after all
-  greyhold tell survey                      light survey: says what to fire for each of the next frames
-  greyhold tell survey skip                 ... leaves the next group out
-  greyhold tell survey report               what each light gives where")]
-pub struct Args {
-    #[command(subcommand)]
-    what: What,
+pub struct Told<T: clap::Args> {
     #[command(flatten)]
-    place: Where,
-    /// The whole answer as JSON
-    #[arg(long, global = true)]
-    json: bool,
-}
-
-/// Something that is told in one word.
-#[derive(Debug, clap::Args)]
-pub struct Plain {
+    what: T,
     #[command(flatten)]
     place: Where,
     /// The whole answer as JSON
@@ -42,58 +23,64 @@ pub struct Plain {
     json: bool,
 }
 
-pub const ACCEPTING: &str = "Use it when the light is built, or when a change that greyhold found was meant: the last \
-                             frame is the reference then, with the powers that its lights have.";
+/// What is told in one word.
+#[derive(Debug, clap::Args)]
+pub struct Nothing {}
 
-#[derive(Debug, Subcommand)]
-enum What {
-    /// Make the last frame, or a file, the reference
-    Reference {
-        file: Option<PathBuf>,
-        /// Name of the look [default: the current one]
-        #[arg(long)]
-        look: Option<String>,
-    },
-    /// Accept the last frame: how it differs was meant, and it is the reference from now on
-    Accept,
-    /// Another person sits now: the powers stay, the next frame is the reference
-    NewSitter,
-    /// Compare with another look's reference from now on
-    Look { name: String },
-    /// Tell what a group of lights is set to, as the lights show it
-    Power {
-        group: GroupName,
-        #[arg(allow_hyphen_values = true)]
-        setting: String,
-    },
-    /// Tell that the suggested powers are set, at all groups or one
-    Confirm { group: Option<GroupName> },
-    /// Take back what was last told of a group, as long as no frame has landed and nothing was asked for the next since
-    Undo { group: GroupName },
-    /// Ask what every light must be set to for settings not shot yet
-    Next {
-        /// f/5.6, iso200, 1/160 (any of them)
-        #[arg(required = true)]
-        settings: Vec<String>,
-    },
-    /// Survey the lights one by one, so that each can be read out of every frame
-    Survey {
-        /// start, skip (the next group), stop, or report (what the last one found)
-        #[arg(value_enum, default_value = "start")]
-        what: SurveyWord,
-        /// Groups to survey [default: all]
-        groups: Vec<GroupName>,
-    },
-    /// Put a note into the shot log
-    Note {
-        #[arg(required = true)]
-        words: Vec<String>,
-    },
-    /// Ask how things stand
-    Status,
-    /// Wait until all that is in the folder is logged (exit code 1: not all of it is, or can be known to be)
-    #[command(alias = "sync")]
-    Wait,
+#[derive(Debug, clap::Args)]
+pub struct Next {
+    /// f/5.6, iso200, 1/160 (any of them; what isn't named stays as it was asked or shot last)
+    #[arg(required = true)]
+    settings: Vec<String>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Set {
+    group: GroupName,
+    /// As the lights show it: '1/8 +0.3', 6.3, '250 Ws'
+    #[arg(allow_hyphen_values = true)]
+    setting: String,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Confirm {
+    /// One group [default: all]
+    group: Option<GroupName>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Undo {
+    group: GroupName,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Reference {
+    /// A frame's file [default: the last frame]
+    file: Option<PathBuf>,
+    /// Name of the look [default: the current one]
+    #[arg(long)]
+    look: Option<String>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Look {
+    /// Its name [default: all are listed]
+    name: Option<String>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Survey {
+    /// start, skip (the next group), stop, or report (what the last one found)
+    #[arg(value_enum, default_value = "start")]
+    what: SurveyWord,
+    /// Groups to survey [default: all]
+    groups: Vec<GroupName>,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Note {
+    #[arg(required = true)]
+    words: Vec<String>,
 }
 
 #[derive(Debug, Clone, Copy, clap::ValueEnum)]
@@ -104,17 +91,107 @@ enum SurveyWord {
     Report,
 }
 
-pub fn run(args: Args) -> Result<Exit, CommandError> {
-    tell(&command(args.what)?, &args.place, args.json)
+/// What is told or asked of a running greyhold.
+#[derive(Debug, Subcommand)]
+pub enum Word {
+    /// What must every light be set to for the next settings?
+    #[command(after_help = "Examples:
+  greyhold next f/5.6             for another aperture
+  greyhold next f/2.8 iso64       for several settings at once")]
+    Next(Told<Next>),
+    /// A group of lights is set to this, as the lights show it
+    #[command(
+        visible_alias = "power",
+        after_help = "Examples:
+  greyhold set key 1/8
+  greyhold set rim '1/32 +0.3'"
+    )]
+    Set(Told<Set>),
+    /// The suggested powers are set, at all groups or one
+    Confirm(Told<Confirm>),
+    /// Take back what was last told of a group, as long as no frame has landed and nothing was asked for the next since
+    Undo(Told<Undo>),
+    /// Accept the last frame: how it differs was meant, and it is the reference from now on
+    #[command(
+        after_help = "Use it when the light is built, or when a change that greyhold found was meant: the last frame is the \
+                            reference then, with the powers that its lights have."
+    )]
+    Accept(Told<Nothing>),
+    /// Another person sits now: the powers stay, the next frame is the reference
+    NewSitter(Told<Nothing>),
+    /// Make the last frame, or a file, the reference
+    #[command(after_help = "Examples:
+  greyhold reference                    the last frame
+  greyhold reference --look 'low key'   ... of a look of its own")]
+    Reference(Told<Reference>),
+    /// Go back to a look, and say what to turn to get there; or list the looks
+    #[command(visible_alias = "looks")]
+    Look(Told<Look>),
+    /// Survey the lights one by one, so that each can be read out of every frame
+    #[command(after_help = "Examples:
+  greyhold survey                 says what to fire for each of the next frames
+  greyhold survey skip            leaves the next group out
+  greyhold survey report          what each light gives where")]
+    Survey(Told<Survey>),
+    /// How do things stand?
+    Status(Told<Nothing>),
+    /// Put a note into the shot log
+    Note(Told<Note>),
+    /// Wait until all that is in the folder is logged (exit code 1: not all of it is, or can be known to be)
+    #[command(alias = "sync")]
+    Wait(Told<Nothing>),
 }
 
-impl Plain {
-    pub fn tell(&self, command: &Command) -> Result<Exit, CommandError> {
-        tell(command, &self.place, self.json)
-    }
+/// `tell` before a word takes what stands before the word, too.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(subcommand)]
+    pub word: Word,
+    #[command(flatten)]
+    _place: Where,
+    #[arg(long, global = true)]
+    json: bool,
 }
 
 /// Tells a running greyhold something, and shows its answer.
+pub fn run(word: Word) -> Result<Exit, CommandError> {
+    match word {
+        Word::Next(told) => {
+            told.tell(|next| Command::next(next.settings.iter().map(String::as_str)).map_err(CommandError::WrongUse))
+        }
+        Word::Set(told) => told.tell(|set| Ok(Command::Power { group: set.group, setting: set.setting })),
+        Word::Confirm(told) => told.tell(|confirm| Ok(Command::Confirm { group: confirm.group, correction: None })),
+        Word::Undo(told) => told.tell(|undo| Ok(Command::Undo { group: undo.group })),
+        Word::Accept(told) => told.tell(|_| Ok(Command::Accept { frame: None })),
+        Word::NewSitter(told) => told.tell(|_| Ok(Command::NewSitter {})),
+        Word::Reference(told) => told.tell(|reference| Ok(as_reference(reference))),
+        Word::Look(told) => told.tell(|look| Ok(look.name.map_or(Command::Looks {}, |look| Command::Look { look }))),
+        Word::Survey(told) => {
+            told.tell(|survey| Ok(Command::Survey { what: survey.what.into(), groups: survey.groups }))
+        }
+        Word::Status(told) => told.tell(|_| Ok(Command::Status {})),
+        Word::Note(told) => told.tell(|note| Ok(Command::Note { text: note.words.join(" ") })),
+        Word::Wait(told) => told.tell(|_| Ok(Command::Wait {})),
+    }
+}
+
+impl<T: clap::Args> Told<T> {
+    fn tell(self, command: impl FnOnce(T) -> Result<Command, CommandError>) -> Result<Exit, CommandError> {
+        tell(&command(self.what)?, &self.place, self.json)
+    }
+}
+
+impl From<SurveyWord> for SurveyAsk {
+    fn from(word: SurveyWord) -> SurveyAsk {
+        match word {
+            SurveyWord::Start => SurveyAsk::Start,
+            SurveyWord::Skip => SurveyAsk::Skip,
+            SurveyWord::Stop => SurveyAsk::Stop,
+            SurveyWord::Report => SurveyAsk::Report,
+        }
+    }
+}
+
 fn tell(command: &Command, place: &Where, as_json: bool) -> Result<Exit, CommandError> {
     let reply = ask(&place.socket()?, command)?;
     let ok = reply["ok"].as_bool().unwrap_or(false);
@@ -133,52 +210,10 @@ fn tell(command: &Command, place: &Where, as_json: bool) -> Result<Exit, Command
     }
 }
 
-fn command(what: What) -> Result<Command, CommandError> {
-    Ok(match what {
-        What::Reference { file, look } => {
-            // The daemon may run elsewhere: a name that is a file here is meant as that file.
-            let file = file.map(|f| std::fs::canonicalize(&f).unwrap_or(f).display().to_string());
-            Command::Reference { file, look, frame: None }
-        }
-        What::Accept => Command::Accept { frame: None },
-        What::NewSitter => Command::NewSitter {},
-        What::Look { name } => Command::Look { look: name },
-        What::Power { group, setting } => Command::Power { group, setting },
-        What::Confirm { group } => Command::Confirm { group, correction: None },
-        What::Undo { group } => Command::Undo { group },
-        What::Next { settings } => next(settings)?,
-        What::Survey { what, groups } => {
-            let what = match what {
-                SurveyWord::Start => SurveyAsk::Start,
-                SurveyWord::Skip => SurveyAsk::Skip,
-                SurveyWord::Stop => SurveyAsk::Stop,
-                SurveyWord::Report => SurveyAsk::Report,
-            };
-            Command::Survey { what, groups }
-        }
-        What::Note { words } => Command::Note { text: words.join(" ") },
-        What::Status => Command::Status {},
-        What::Wait => Command::Wait {},
-    })
-}
-
-/// Sorts words by how they are written: f/5.6, iso200, 1/160.
-fn next(words: Vec<String>) -> Result<Command, CommandError> {
-    let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
-    for word in words {
-        let lower = word.to_ascii_lowercase();
-        let slot = if lower.starts_with("iso") {
-            &mut iso
-        } else if lower.starts_with('f') {
-            &mut f_number
-        } else if lower.contains('/') || lower.ends_with('s') {
-            &mut exposure_time
-        } else {
-            return Err(CommandError::WrongUse(format!("'{word}' is no setting: write f/5.6, iso200 or 1/160")));
-        };
-        *slot = Some(word);
-    }
-    Ok(Command::Next { f_number, iso, exposure_time, camera_steps: None })
+fn as_reference(Reference { file, look }: Reference) -> Command {
+    // The daemon may run elsewhere: a name that is a file here is meant as that file.
+    let file = file.map(|f| std::fs::canonicalize(&f).unwrap_or(f).display().to_string());
+    Command::Reference { file, look, frame: None }
 }
 
 /// Sends one command and waits for its reply: for as long as it takes, while greyhold lives.

@@ -3,10 +3,12 @@
 use std::future::Future;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
+use tokio::runtime::Handle;
+use tokio::sync::watch::Receiver;
 use tokio::sync::{broadcast, oneshot};
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
@@ -16,16 +18,18 @@ use super::page::{PageArgs, page_in_words};
 use super::signals;
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
+use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::live_view::{self, Fixed, Lines};
-use crate::outlet::plain::{Paint, block, printable_lines};
+use crate::outlet::plain::{Paint, Showing, block, printable_lines};
 use crate::outlet::printing::{Printer, each_record};
-use crate::outlet::socket::EVENTS_KEPT;
+use crate::outlet::screen::Shown;
+use crate::outlet::socket::{self, EVENTS_KEPT};
 use crate::outlet::socket_place;
-use crate::session::Published;
+use crate::session::{Board, Command, Published};
 use crate::workers::{Pool, this_program};
 
 /// Name of the configuration that is taken when it lies in the present folder.
-const USUAL_CONFIG: &str = "greyhold.yaml";
+pub const USUAL_CONFIG: &str = "greyhold.yaml";
 /// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
 const USUAL_SPOTS: &str = "greyhold-spots.yaml";
 /// At the end, what is still to be said or shown gets this long.
@@ -38,7 +42,11 @@ const USUAL_LOG: &str = "greyhold-shots.jsonl";
   greyhold watch ~/tether                      no configuration needed: one group, stops and thirds
   greyhold watch --config studio.yaml          folder, lights and spots from the configuration
   greyhold watch ~/tether --meter-old          meter the photographs that are there already, too
-  greyhold watch ~/tether --lan                phones on this network see what to do at each light")]
+  greyhold watch ~/tether --lan                phones on this network see what to do at each light
+
+What stands before a frame's sentence:
+  =  matches      ~  something is to be turned      HOLD  turn nothing, and shoot again
+  ?  look first   -  nothing to compare with")]
 pub struct Args {
     /// The folder that the tethered camera writes to
     folder: Option<PathBuf>,
@@ -69,7 +77,7 @@ impl Args {
 }
 
 /// `lines` takes what happens when the sitting is shown on the whole terminal.
-pub fn run(args: Args, lines: Option<Lines>) -> Result<Exit, CommandError> {
+pub fn run(args: Args, lines: Option<Lines>, evidence: bool) -> Result<Exit, CommandError> {
     let setup = setup(args)?;
     let is_live = lines.is_some();
     let give_back = move || {
@@ -82,8 +90,8 @@ pub fn run(args: Args, lines: Option<Lines>) -> Result<Exit, CommandError> {
     let printer = Printer::to_stdout();
     let result = runtime.block_on(async {
         match lines {
-            Some(lines) => live(setup, lines, &printer, stop).await,
-            None => plain(setup, &printer, stop).await,
+            Some(lines) => live(setup, lines, &printer, evidence, stop).await,
+            None => plain(setup, &printer, Showing { paint: Paint::for_stdout(), evidence }, stop).await,
         }
     });
     printer.finish(FAREWELL);
@@ -93,8 +101,12 @@ pub fn run(args: Args, lines: Option<Lines>) -> Result<Exit, CommandError> {
 }
 
 /// Prints what happens, line by line.
-async fn plain(setup: Setup, printer: &Printer, stop: impl Future<Output = ()>) -> Result<(), CommandError> {
-    let paint = Paint::for_stdout();
+async fn plain(
+    setup: Setup,
+    printer: &Printer,
+    showing: Showing,
+    stop: impl Future<Output = ()>,
+) -> Result<(), CommandError> {
     let (ready, is_ready) = oneshot::channel::<daemon::Ready>();
     let head = format!(
         "watching {}\n  shot log {}\n  socket   {}",
@@ -104,23 +116,45 @@ async fn plain(setup: Setup, printer: &Printer, stop: impl Future<Output = ()>) 
     );
     let page = setup.page.clone();
     let head_printer = printer.clone();
+    let screens = Arc::new(OnceLock::new());
+    let (kept, log) = (Arc::clone(&screens), setup.log.clone());
     tokio::spawn(async move {
         if let Ok(ready) = is_ready.await {
             let page = page.zip(ready.port).map(|(page, port)| format!("\n  page     {}", page_in_words(&page, port)));
-            head_printer.say(&printable_lines(&format!("{head}{}", page.unwrap_or_default())));
+            let goes_on = goes_on(&ready.screens.borrow().board).map(|said| format!("\n{said}"));
+            let said = [Some(head), page, goes_on].into_iter().flatten().collect::<String>();
+            head_printer.say(&printable_lines(&said));
+            let _ = kept.set(ready.screens);
         }
     });
     let (events, heard) = broadcast::channel(EVENTS_KEPT);
     let (shows, misses) = (printer.clone(), printer.clone());
     let show = move |published: &Published| {
-        if let Some(text) = block(&published.record, paint) {
+        if let Some(text) = block(&published.record, showing) {
             shows.say(&text);
         }
     };
     let showing = each_record(heard, show, move |missed| misses.say(&not_shown(missed)));
     let result = daemon::run(setup, events, Some(ready), stop).await.map_err(CommandError::from);
     let _ = timeout(FAREWELL, showing).await;
+    say_the_end(screens.get().filter(|_| result.is_ok()), &log, printer);
     result
+}
+
+/// What holds of a sitting that was begun before; `None` for a new one.
+fn goes_on(board: &Board) -> Option<String> {
+    (board.frames > 0).then(|| format!("goes on: {}; {}", board.so_far(), board.powers()))
+}
+
+/// What holds at the end, and where it is kept.
+fn say_the_end(screens: Option<&Receiver<Arc<Shown>>>, log: &Path, printer: &Printer) {
+    let Some(screens) = screens else { return };
+    let so_far = screens.borrow().board.so_far();
+    let corrections = CorrectionsList::beside(log).path().display().to_string();
+    printer.say(&printable_lines(&format!(
+        "ended: {so_far}\n  shot log     {}\n  corrections  {corrections}",
+        log.display()
+    )));
 }
 
 fn not_shown(missed: u64) -> String {
@@ -132,20 +166,36 @@ async fn live(
     setup: Setup,
     lines: Lines,
     printer: &Printer,
+    evidence: bool,
     stop: impl Future<Output = ()>,
 ) -> Result<(), CommandError> {
     let (ready, is_ready) = oneshot::channel::<daemon::Ready>();
     let (end, ended) = oneshot::channel();
     let (page, folder) = (setup.page.clone(), setup.folder.display().to_string());
+    let screens = Arc::new(OnceLock::new());
+    let (kept, log) = (Arc::clone(&screens), setup.log.clone());
     let happened = lines.clone();
     let on_screen = Arc::new(AtomicBool::new(true));
     let is_up = Arc::clone(&on_screen);
     let says = printer.clone();
     let viewing = tokio::spawn(async move {
         let Ok(mut ready) = is_ready.await else { return };
+        let _ = kept.set(ready.screens.clone());
         let page = page.zip(ready.port).map(|(page, port)| page_in_words(&page, port));
         let fixed = Fixed { folder, page };
-        let shown = spawn_blocking(move || live_view::run(&mut ready.screens, &fixed, &lines)).await;
+        let answers = lines.clone();
+        let (commands, here) = (ready.commands, Handle::current());
+        // The view goes on while the sitting answers.
+        let tell = move |asked: Vec<Command>| {
+            let (commands, answers) = (commands.clone(), answers.clone());
+            here.spawn(async move {
+                for command in asked {
+                    let reply = socket::ask(&commands, command).await;
+                    answers.add(&format!("{} {}", if reply.ok { ">" } else { "!" }, reply.message));
+                }
+            });
+        };
+        let shown = spawn_blocking(move || live_view::run(&mut ready.screens, &fixed, &lines, tell)).await;
         let fault = match shown {
             // The watch may have ended by itself; then nobody hears this.
             Ok(Ok(())) => {
@@ -165,7 +215,7 @@ async fn live(
     let shows = Shows { happened, printer: printer.clone(), on_screen };
     let misses = shows.clone();
     let show = move |published: &Published| {
-        if let Some(text) = block(&published.record, Paint::Plain) {
+        if let Some(text) = block(&published.record, Showing { paint: Paint::Plain, evidence }) {
             shows.say(&text);
         }
     };
@@ -180,6 +230,7 @@ async fn live(
     let _ = timeout(FAREWELL, showing).await;
     // It gives the terminal back before anything else is said, unless the terminal is stuck.
     let _ = timeout(FAREWELL, viewing).await;
+    say_the_end(screens.get().filter(|_| result.is_ok()), &log, printer);
     result
 }
 

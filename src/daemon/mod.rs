@@ -36,7 +36,7 @@ use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
 use crate::outlet::corrections::CorrectionsList;
 use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, LogWriter, ShotLog, Unwritten};
-use crate::outlet::socket::{self, Hub, Serving};
+use crate::outlet::socket::{self, Ask, Hub, Serving};
 use crate::outlet::stand_page::{Opened, PageSetup};
 use crate::session::{Engine, Input, MeteringPlan, Published};
 use crate::workers::Pool;
@@ -68,6 +68,8 @@ pub struct Ready {
     /// The port of the stand page.
     pub port: Option<u16>,
     pub screens: watch::Receiver<Arc<Shown>>,
+    /// Where the sitting is told something.
+    pub commands: mpsc::Sender<Ask>,
 }
 
 /// The daemon can't go on.
@@ -113,7 +115,7 @@ pub async fn run(
     let (listener, place) =
         socket::listen(&setup.socket).map_err(|cause| RunError::Socket { path: setup.socket.clone(), cause })?;
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
-    let hub = Hub { events: events.clone(), commands, log: setup.log.clone() };
+    let hub = Hub { events: events.clone(), commands: commands.clone(), log: setup.log.clone() };
 
     let first_start = match (opened.state.files.begun, setup.meter_old) {
         (true, _) => FirstStart::Resume,
@@ -156,7 +158,7 @@ pub async fn run(
     screens.send_replace(Arc::new(Shown::new(engine.board(), None, None)));
     let serving = Serving::start(listener, place, hub);
     let (port, paging) = page.map(|page| (page.port, tokio::spawn(page.serve()))).unzip();
-    let ready = ready.map(|tell| (tell, Ready { port, screens: screen }));
+    let ready = ready.map(|tell| (tell, Ready { port, screens: screen, commands }));
     let pictures = if port.is_some() { Pictures::Kept } else { Pictures::Unseen };
     let (works, piping) = pipeline::begin(arrivals, metering_now, pictures, ready);
 

@@ -5,7 +5,7 @@ use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use ratatui::crossterm::event::{self, Event, KeyEventKind};
 use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::style::{Modifier, Style};
 use ratatui::symbols::Marker;
@@ -14,10 +14,12 @@ use ratatui::widgets::{Axis, Block, Borders, Chart, Clear, Dataset, GraphType, P
 use ratatui::{DefaultTerminal, Frame};
 use tokio::sync::watch;
 
+use super::live_keys::{KEYS, Over, Step, after_key};
 use super::plain::{printable, printable_lines};
 use super::screen::{Shown, compared, scale};
 use crate::photometry::Stops;
-use crate::session::{Board, Card, CardState};
+use crate::session::{Board, Card, CardState, Command};
+use crate::wording::counted;
 
 /// Lines of what happened that are kept.
 const LINES: usize = 200;
@@ -78,18 +80,14 @@ pub struct Fixed {
     pub page: Option<String>,
 }
 
-/// What lies over the view.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Over {
-    Nothing,
-    Page,
-    /// Whether to end the watch.
-    End,
-}
-
 /// Shows the sitting until somebody ends it, or the screens go away. The terminal is given back in any case.
-pub fn run(screens: &mut watch::Receiver<Arc<Shown>>, fixed: &Fixed, lines: &Lines) -> io::Result<()> {
-    let shown = ratatui::try_init().and_then(|mut terminal| follow(&mut terminal, screens, fixed, lines));
+pub fn run(
+    screens: &mut watch::Receiver<Arc<Shown>>,
+    fixed: &Fixed,
+    lines: &Lines,
+    tell: impl Fn(Vec<Command>),
+) -> io::Result<()> {
+    let shown = ratatui::try_init().and_then(|mut terminal| follow(&mut terminal, screens, fixed, lines, tell));
     ratatui::restore();
     shown
 }
@@ -104,6 +102,7 @@ fn follow(
     screens: &mut watch::Receiver<Arc<Shown>>,
     fixed: &Fixed,
     lines: &Lines,
+    tell: impl Fn(Vec<Command>),
 ) -> io::Result<()> {
     // A code for phones is there to be read first.
     let has_code = fixed.page.as_ref().is_some_and(|p| p.lines().count() > 1);
@@ -118,37 +117,29 @@ fn follow(
         let now = lines.count();
         if fresh || changed || now != before {
             let shown = Arc::clone(&screens.borrow_and_update());
-            terminal.draw(|frame| draw(frame, &shown.board, fixed, lines, over))?;
+            terminal.draw(|frame| draw(frame, &shown.board, fixed, lines, &over))?;
             (before, fresh) = (now, false);
         }
         if event::poll(POLL_EVERY)? {
             fresh = true;
             match event::read()? {
-                Event::Key(key) if key.kind == KeyEventKind::Press => match after_key(key, over, fixed) {
-                    Some(next) => over = next,
-                    None => return Ok(()),
-                },
+                Event::Key(key) if key.kind == KeyEventKind::Press => {
+                    let before = std::mem::replace(&mut over, Over::Nothing);
+                    match after_key(key, before, &screens.borrow().board, fixed.page.is_some()) {
+                        Step::Show(next) => over = next,
+                        Step::Tell(commands) => tell(commands),
+                        Step::Say(text) => lines.add(&format!("! {text}")),
+                        Step::EndTheWatch => return Ok(()),
+                    }
+                }
                 _ => {}
             }
         }
     }
 }
 
-/// What lies over the view after a key; `None` ends the watch.
-fn after_key(key: KeyEvent, over: Over, fixed: &Fixed) -> Option<Over> {
-    let interrupted = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
-    match (key.code, over) {
-        _ if interrupted => None,
-        (KeyCode::Char('y'), Over::End) => None,
-        (_, Over::End | Over::Page) => Some(Over::Nothing),
-        (KeyCode::Char('q'), Over::Nothing) => Some(Over::End),
-        (KeyCode::Char('p'), Over::Nothing) if fixed.page.is_some() => Some(Over::Page),
-        (_, over) => Some(over),
-    }
-}
-
 /// Draws everything.
-pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over: Over) {
+pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over: &Over) {
     let across = frame.area().width;
     let lights = board.cards.iter().map(|card| lines_of(card, across).len() as u16).sum::<u16>() + 1;
     let [head, last, cards, trend, happened, keys] = Layout::vertical([
@@ -161,7 +152,8 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     ])
     .areas(frame.area());
     let look = board.look.as_deref().unwrap_or("none yet");
-    let title = format!("greyhold   {}   look {}   {} frames", printable(&fixed.folder), printable(look), board.frames);
+    let frames = counted(board.frames as usize, "frame");
+    let title = format!("greyhold   {}   look {}   {frames}", printable(&fixed.folder), printable(look));
     frame.render_widget(Line::styled(title, bold()), head);
     frame.render_widget(last_frame(board), last);
     draw_cards(frame, cards, board);
@@ -173,8 +165,8 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
         .page
         .as_ref()
         .and_then(|p| p.lines().next())
-        .map_or_else(String::new, |p| format!("   p  page {}", printable(p)));
-    frame.render_widget(Line::styled(format!("q  end the watch{page}"), dim()), keys);
+        .map_or_else(String::new, |p| format!("  p page {}", printable(p)));
+    frame.render_widget(Line::styled(format!("{KEYS}{page}"), dim()), keys);
     match over {
         Over::Nothing => {}
         Over::Page => draw_over(frame, "the stand page", &printable_lines(fixed.page.as_deref().unwrap_or_default())),
@@ -183,6 +175,10 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
             "end?",
             "End the watch? Frames that land meanwhile are read at the next start.\n\ny  end      any other key  go on",
         ),
+        Over::Typing(what, text) => {
+            let (title, asks) = what.asks();
+            draw_over(frame, title, &format!("{asks}\n\n> {}_\n\nEnter  tell      Esc  go back", printable(text)));
+        }
     }
 }
 
@@ -203,7 +199,7 @@ fn last_frame(board: &Board) -> Paragraph<'_> {
         return Paragraph::new("No frame yet: shoot one, it becomes the reference.");
     };
     let removed = if last.removed { " (gone from the folder)" } else { "" };
-    let first = format!("frame {}  {}{removed}  {}", last.frame, printable(&last.file), last.settings);
+    let first = format!("{}{removed}  {}", printable(&last.file), last.settings);
     let word = if board.hold.is_some() { "HOLD  " } else { "" };
     let drift = last.drift.as_deref().map_or_else(String::new, |d| format!("drift {d}   "));
     let survey = board.survey.next.as_ref().map(|next| format!("survey: now {next}"));
@@ -291,21 +287,29 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
     frame.render_widget(Table::new(board.cards.iter().map(row), widths).block(titled(&title)), area);
 }
 
+/// Frames of the trend, at most and at least: fewer would be drawn far apart.
+const MOST_SHOWN: f64 = 60.0;
+const LEAST_SHOWN: f64 = 9.0;
+
 fn draw_trend(frame: &mut Frame, area: Rect, board: &Board) {
     let points: Vec<(f64, f64)> = compared(&board.trend).into_iter().map(|(frame, drift, _)| (frame, drift)).collect();
     let range = scale(points.iter().map(|(_, drift)| drift.abs()));
-    let last = board.trend.last().map_or(0.0, |p| p.frame.get() as f64).max(60.0);
-    let within = board.tolerance.0;
-    let band: Vec<(f64, f64)> =
-        (0..60).flat_map(|i| [(last - f64::from(i), within), (last - f64::from(i), -within)]).collect();
+    // To what there is: the frames of late, and no empty room for those that may come.
+    let last = points.last().map_or(1.0, |(frame, _)| *frame);
+    let first = points.iter().map(|(frame, _)| *frame).find(|frame| *frame > last - MOST_SHOWN).unwrap_or(last);
+    let first = first.min(last - LEAST_SHOWN);
+    let edge = |at: f64| [(first - 1.0, at), (last + 1.0, at)];
+    let (upper, lower) = (edge(board.tolerance.0), edge(-board.tolerance.0));
+    let limit = |data| Dataset::default().marker(Marker::Braille).style(dim()).graph_type(GraphType::Line).data(data);
     let sets = vec![
-        Dataset::default().marker(Marker::Dot).style(dim()).graph_type(GraphType::Scatter).data(&band),
-        Dataset::default().marker(Marker::Block).graph_type(GraphType::Scatter).data(&points),
+        limit(&upper),
+        limit(&lower),
+        Dataset::default().marker(Marker::Dot).style(bold()).graph_type(GraphType::Scatter).data(&points),
     ];
     let label = |stops: f64| Stops(stops).to_string();
     let chart = Chart::new(sets)
-        .block(titled("drift of the last 60 frames in stops; dotted: the tolerance"))
-        .x_axis(Axis::default().bounds([last - 60.0, last + 1.0]))
+        .block(titled("drift of the last frames in stops; between the lines: within the tolerance"))
+        .x_axis(Axis::default().bounds([first - 1.0, last + 1.0]))
         .y_axis(Axis::default().bounds([-range, range]).labels([label(-range), label(0.0), label(range)]));
     frame.render_widget(chart, area);
 }

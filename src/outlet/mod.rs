@@ -4,6 +4,7 @@
 pub mod change_scale;
 pub mod corrections;
 pub mod light_maps;
+pub mod live_keys;
 pub mod live_view;
 mod paint;
 pub mod plain;

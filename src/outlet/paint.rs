@@ -23,5 +23,20 @@ impl Paint {
     }
 }
 
+/// How records are shown to people.
+#[derive(Debug, Clone, Copy)]
+pub struct Showing {
+    pub paint: Paint,
+    /// With the numbers that each sentence rests on.
+    pub evidence: bool,
+}
+
+impl From<Paint> for Showing {
+    /// Without the evidence.
+    fn from(paint: Paint) -> Showing {
+        Showing { paint, evidence: false }
+    }
+}
+
 pub(super) const BOLD: &str = "1";
 pub(super) const DIM: &str = "2";

@@ -6,16 +6,17 @@ use std::fmt::Write;
 use serde_json::Value;
 
 use super::paint::BOLD;
-pub use super::paint::Paint;
-use super::verdict_words::{correction_lines, end_line, judged_block, observed_block};
-use crate::photometry::SAME_SETTING;
+pub use super::paint::{Paint, Showing};
+use super::verdict_words::{correction_lines, end_line, judged_block, observed_block, probably_at};
+use crate::photometry::{SAME_SETTING, Stops};
 use crate::response::RAW;
-use crate::session::{Body, Learning, PowerSource, Purpose, Record, ReferenceBy, SurveyStep};
+use crate::session::{Body, FIRST_LOOK, Learning, PowerSource, Purpose, Record, ReferenceBy, SurveyStep};
+use crate::wording::counted;
 
 /// The block for a record; `None` for those that only matter to the log.
-pub fn block(record: &Record, paint: Paint) -> Option<String> {
+pub fn block(record: &Record, showing: impl Into<Showing>) -> Option<String> {
     match cleaned(record) {
-        Some(record) => block_of(&record, paint),
+        Some(record) => block_of(&record, showing.into()),
         None => Some(format!("! record {} can't be shown: its text can't be cleaned", record.n)),
     }
 }
@@ -53,43 +54,42 @@ fn on_one_line(text: &str) -> String {
     printable(&text.replace(['\n', '\r', '\t'], " "))
 }
 
-fn block_of(record: &Record, paint: Paint) -> Option<String> {
+fn block_of(record: &Record, showing: Showing) -> Option<String> {
+    let paint = showing.paint;
     let text = match &record.body {
         Body::Frame(frame) => {
             let meanwhile = if frame.found_at_start { "  (landed meanwhile)" } else { "" };
-            let title =
-                format!("frame {}  {}  {}{meanwhile}", frame.frame, frame.file, frame.observation.settings.in_short());
-            observed_block(&title, frame.verdict.as_ref(), &frame.notes, paint)
+            let title = format!("{}  {}{meanwhile}", frame.file, frame.observation.settings.in_short());
+            observed_block(&title, frame.verdict.as_ref(), &frame.notes, showing)
         }
-        Body::FileAdded { frame, file, observed: Some(added), .. } => {
+        Body::FileAdded { file, observed: Some(added), .. } => {
             let is_raw = match &added.verdict {
                 Some(verdict) => verdict.response.as_deref() == Some(RAW),
                 None => added.metered.is_raw(),
             };
             let counts = if is_raw { "  (the raw file counts)" } else { "" };
-            let title = format!("frame {frame}  {}  {}{counts}", file, added.settings.in_short());
-            observed_block(&title, added.verdict.as_ref(), &added.notes, paint)
+            let title = format!("{}  {}{counts}", file, added.settings.in_short());
+            observed_block(&title, added.verdict.as_ref(), &added.notes, showing)
         }
-        Body::FileAdded { frame, file, .. } => format!("  {} belongs to frame {frame}", file),
-        Body::FileRemoved { frame, files } => {
+        Body::FileAdded { file, .. } => format!("  {file} is another file of that exposure"),
+        Body::FileRemoved { files, .. } => {
             let (is, it) = if files.len() == 1 { ("is", "it") } else { ("are", "them") };
             let files = files.join(" and ");
-            format!("  {files} {is} gone from the folder: frame {frame} stays in the log, with what was seen in {it}")
+            format!("  {files} {is} gone from the folder; what was seen in {it} stays in the log")
         }
         // By which curve a frame is read that is compared with none is nothing to see.
         Body::Judged(judgement) if judgement.says_nothing_new() => return None,
-        Body::Judged(judgement) => judged_block(judgement, paint),
+        Body::Judged(judgement) => judged_block(judgement, showing),
         Body::Response { of, how, frames, uncertainty, .. } => {
             let from = match how {
                 Learning::RawBesidePicture => "raw files beside their pictures",
                 Learning::SettingsAlone => "settings that changed and came back under one light",
                 Learning::Survey => "the survey, whose lights add up",
             };
-            let numbers: Vec<String> = frames.iter().map(ToString::to_string).collect();
             format!(
-                "  learned how {} renders light, from {from} (frames {}): two stops are now known to +-{:.2}, before to +-{:.2}",
+                "  learned how {} renders light, from {from} ({}): two stops are now known to ±{:.2}, before to ±{:.2}",
                 of.camera.as_deref().unwrap_or("this camera"),
-                numbers.join(", "),
+                counted(frames.len(), "frame"),
                 uncertainty[1].0,
                 uncertainty[0].0
             )
@@ -98,11 +98,10 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
             let title = matches!(purpose, Purpose::Next { .. } | Purpose::Look { .. }).then(|| format!("  {sentence}"));
             title.into_iter().chain(correction_lines(correction, paint)).collect::<Vec<_>>().join("\n")
         }
-        Body::Resolved { correction, how } => end_line(*correction, *how),
+        Body::Resolved { how, .. } => end_line(*how),
         Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
             let moved = moved.filter(|m| m.abs() > SAME_SETTING)?;
-            let at = shown.as_ref().map_or_else(|| format!("moved by {moved} stop"), |s| format!("must be at {s} now"));
-            format!("  {group} {at} (if all groups moved alike)")
+            format!("  {group} {} (estimated, if all groups changed alike)", probably_at(shown.as_deref(), moved))
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
         Body::Undone { group, .. } => format!("  {group}: taken back, it stands as before"),
@@ -114,15 +113,13 @@ fn block_of(record: &Record, paint: Paint) -> Option<String> {
         Body::Warning { text } => format!("! {text}"),
         Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
-            let at = shown.as_ref().map_or_else(
-                || moved.map_or_else(String::new, |m| format!("moved by {m} stop")),
-                |s| format!("must be at {s} now"),
-            );
+            let at = probably_at(shown.as_deref(), moved.unwrap_or(Stops::ZERO));
             format!("  {group} {at} (read from the picture)")
         }
         Body::Note { text } => format!("  note: {}", text),
         Body::ExistingFiles { files, .. } if !files.is_empty() => {
-            format!("  {} photographs were there before and are taken as known", files.len())
+            let (were, are) = if files.len() == 1 { ("was", "is") } else { ("were", "are") };
+            format!("  {} {were} there before and {are} taken as known", counted(files.len(), "photograph"))
         }
         _ => return None,
     };
@@ -138,7 +135,12 @@ fn reference_line(look: &str, file: &str, by: ReferenceBy) -> Option<String> {
         ReferenceBy::BeforeAperture => " (it matched, and then the aperture changed)",
         ReferenceBy::NewSitter => " (the new sitter's first)",
     };
-    Some(format!("  {file} is the reference of look '{look}'{why}"))
+    Some(format!("  {file} is the reference{why}{}", of_look(look)))
+}
+
+/// The look, where it has a name that somebody gave.
+fn of_look(look: &str) -> String {
+    if look == FIRST_LOOK { String::new() } else { format!(" of look '{look}'") }
 }
 
 fn survey_block(step: &SurveyStep, next: Option<&str>, paint: Paint) -> Option<String> {

@@ -61,7 +61,8 @@ impl Hub {
     }
 }
 
-async fn ask(commands: &mpsc::Sender<Ask>, command: Command) -> Reply {
+/// Tells the sitting something, and waits for its answer.
+pub async fn ask(commands: &mpsc::Sender<Ask>, command: Command) -> Reply {
     let (back, answer) = oneshot::channel();
     let gone = || Reply::refused("greyhold is ending");
     match commands.send((command, back)).await {

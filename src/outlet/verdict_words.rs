@@ -1,23 +1,24 @@
 //! Judgements, corrections and their ends as lines for a terminal.
 
-use super::paint::{BOLD, DIM, Paint};
+use super::paint::{BOLD, DIM, Paint, Showing};
 use crate::advice::{Correction, Finding, GroupReading, Verdict};
-use crate::numbers::RecordNumber;
 use crate::photometry::{SAME_SETTING, Stops};
+use crate::rig::Known;
 use crate::rig::solve::SourceChange;
-use crate::rig::{DialChange, Known};
 use crate::session::{How, Judgement, Occasion, PositionRead};
 
 /// What was observed in a file; in logs up to format 4 with what was made of it.
-pub(super) fn observed_block(title: &str, verdict: Option<&Verdict>, notes: &[String], paint: Paint) -> String {
+pub(super) fn observed_block(title: &str, verdict: Option<&Verdict>, notes: &[String], showing: Showing) -> String {
+    let paint = showing.paint;
     let mut lines = vec![paint.wrap(BOLD, title)];
-    lines.extend(verdict.into_iter().flat_map(|verdict| verdict_lines(verdict, paint)));
+    lines.extend(verdict.into_iter().flat_map(|verdict| verdict_lines(verdict, showing)));
     lines.extend(notes.iter().map(|note| format!("    {}", paint.wrap(DIM, note))));
     lines.join("\n")
 }
 
 /// What was made of an exposure: its verdict, where dials are now taken to be, and what is asked.
-pub(super) fn judged_block(judgement: &Judgement, paint: Paint) -> String {
+pub(super) fn judged_block(judgement: &Judgement, showing: Showing) -> String {
+    let paint = showing.paint;
     let anew = match (judgement.supersedes, judgement.occasion) {
         (None, _) => None,
         (_, Occasion::FirstFile | Occasion::FurtherFile) => Some("as a further file landed"),
@@ -28,15 +29,15 @@ pub(super) fn judged_block(judgement: &Judgement, paint: Paint) -> String {
         judgement.file.iter().cloned().chain(anew.map(|how| format!("judged anew, {how}"))).collect();
     let mut lines = Vec::new();
     if !title.is_empty() {
-        lines.push(paint.wrap(BOLD, &format!("frame {}  {}", judgement.frame, title.join("  "))));
+        lines.push(paint.wrap(BOLD, &title.join("  ")));
     }
-    lines.extend(verdict_lines(&judgement.verdict, paint));
+    lines.extend(verdict_lines(&judgement.verdict, showing));
     lines.extend(judgement.notes.iter().map(|note| format!("    {}", paint.wrap(DIM, note))));
     lines.extend(judgement.positions.iter().filter_map(position_line));
     // What was said of the judgement that this one takes the place of need not be said again.
     let ended = judgement.ended.as_ref().filter(|_| judgement.supersedes.is_none());
-    lines.extend(ended.map(|ended| end_line(ended.correction, ended.how)));
-    lines.extend(judgement.withdraws.map(|correction| end_line(correction, How::Withdrawn)));
+    lines.extend(ended.map(|ended| end_line(ended.how)));
+    lines.extend(judgement.withdraws.map(|_| end_line(How::Withdrawn)));
     lines.extend(
         judgement
             .correction
@@ -55,73 +56,98 @@ fn position_line(read: &PositionRead) -> Option<String> {
         // That the correction is seen says it.
         _ => return None,
     };
-    let at = match &read.shown {
-        Some(shown) => format!("is probably at {shown} now"),
-        None => format!("has probably moved by {} stop", read.since_reference),
-    };
-    Some(format!("  {} {at} ({how})", read.group))
+    Some(format!("  {} {} ({how})", read.group, probably_at(read.shown.as_deref(), read.since_reference)))
 }
 
-pub(super) fn end_line(correction: RecordNumber, how: How) -> String {
-    let word = match how {
-        How::Observed => "is seen in the picture",
-        How::Confirmed => "was told to be done",
-        How::Withdrawn => "is withdrawn",
+/// Where a dial is taken to be that nobody told.
+pub(super) fn probably_at(shown: Option<&str>, moved: Stops) -> String {
+    match shown {
+        Some(shown) => format!("is probably at {shown} now"),
+        None => {
+            let way = if moved > Stops::ZERO { "up" } else { "down" };
+            format!("was probably turned {way} by {}", moved.size_in_words())
+        }
+    }
+}
+
+pub(super) fn end_line(how: How) -> String {
+    let said = match how {
+        How::Observed => "what was asked was done: the picture shows it",
+        How::Confirmed => "what was asked was told to be done",
+        How::Withdrawn => "what was asked before no longer holds",
     };
-    format!("  correction #{correction} {word}")
+    format!("  {said}")
 }
 
 pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<String> {
-    let dial_changes =
-        correction.dial_changes.iter().map(|t| format!("  {} {}", arrow(t), paint.wrap(BOLD, &t.in_words())));
-    let mut lines: Vec<String> = dial_changes.collect();
-    if correction.ratio_error > SAME_SETTING {
+    // What is to be turned stands before what stays.
+    let (turned, left): (Vec<_>, Vec<_>) = correction.dial_changes.iter().partition(|t| t.clicks != 0);
+    let dial_changes = turned.into_iter().chain(left);
+    let mut lines: Vec<String> = dial_changes.map(|t| format!("  {}", paint.wrap(BOLD, &t.in_words()))).collect();
+    if correction.ratio_error.is_worth_saying() {
         let why =
             if correction.other_ways.is_empty() { "the dials' steps change" } else { "the end of a range changes" };
-        lines.push(format!("    {why} the ratio by {:.2} stop", correction.ratio_error.0));
+        lines.push(format!("    {why} the ratio of the lights by {}", correction.ratio_error.size_in_words()));
     }
-    let left = correction.dial_changes.iter().map(|t| t.remainder).find(|l| l.abs() > Stops(0.02));
+    let left = correction.dial_changes.iter().map(|t| t.remainder).find(|l| l.is_worth_saying());
     if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
-        lines.push(format!("    rounding to the dials leaves {left} stop"));
+        lines.push(format!("    the dials' steps leave {}", left.size_in_words()));
     }
     lines.extend(correction.other_ways.iter().map(|w| format!("    {}", w.in_words())));
     lines
 }
 
-fn verdict_lines(verdict: &Verdict, paint: Paint) -> Vec<String> {
+fn verdict_lines(verdict: &Verdict, showing: Showing) -> Vec<String> {
     let mut lines = vec![format!("  {} {}", sign(verdict.finding), verdict.sentence)];
+    let mut beside = |text: &str| lines.push(format!("    {}", showing.paint.wrap(DIM, text)));
+    if !showing.evidence {
+        how_vague(verdict).iter().for_each(|text| beside(text));
+        return lines;
+    }
     if verdict.drift.is_some() || verdict.observed.is_some() {
-        lines.push(format!("    {}", paint.wrap(DIM, &numbers(verdict))));
+        beside(&numbers(verdict));
     }
     if verdict.groups.iter().any(|g| g.change != SourceChange::NotSettled) {
-        lines.push(format!("    {}", paint.wrap(DIM, &each_light(&verdict.groups))));
+        beside(&each_light(&verdict.groups));
     }
     lines
 }
+
+/// How surely the drift is known, where that is less than what anybody would take it for: by marks it is off by a click or more.
+fn how_vague(verdict: &Verdict) -> Option<String> {
+    let is_told = verdict.drift.is_some() && !matches!(verdict.finding, Finding::Survey | Finding::Uncertain);
+    let headline = verdict.headline().filter(|_| is_told)?;
+    let within = headline.half_width.filter(|within| *within >= VAGUE)?;
+    let provided = headline.condition.map_or_else(String::new, |condition| format!(", {condition}"));
+    Some(format!("known to ±{:.1} stop{provided}", within.0))
+}
+
+/// Half a click of the usual dial.
+const VAGUE: Stops = Stops(1.0 / 6.0);
 
 /// What each light did, on one line.
 fn each_light(groups: &[GroupReading]) -> String {
     let one = |g: &GroupReading| {
         let did = match g.change {
-            SourceChange::Changed { change, half_width } => format!("{change} +-{:.2}", half_width.0),
+            SourceChange::Changed { change, half_width } => format!("{change} ±{:.2}", half_width.0),
             SourceChange::NotFired => "out".to_owned(),
             SourceChange::NotSettled => "not settled".to_owned(),
         };
         format!("{} {did}", g.groups.join(" with "))
     };
-    format!("each light against what was known of it: {}", groups.iter().map(one).collect::<Vec<_>>().join(", "))
+    format!("each light since it was last read: {}", groups.iter().map(one).collect::<Vec<_>>().join(", "))
 }
 
 /// The evidence on one line.
 fn numbers(verdict: &Verdict) -> String {
-    let shown = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
-    let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" +-{:.2}", s.0));
+    let shown = |s: Option<Stops>| s.map_or_else(|| "nothing".to_owned(), |s| s.to_string());
+    let within = |s: Option<Stops>| s.map_or_else(String::new, |s| format!(" ±{:.2}", s.0));
+    let together = verdict.headline().map_or_else(String::new, |h| format!("; together {}", h.in_words()));
     format!(
-        "settings say {}, the light says {}{}, so {}",
+        "the settings say {}, the light says {}{}{together}",
         shown(verdict.expected),
         shown(verdict.observed),
         within(verdict.observed_uncertainty),
-        verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
     )
 }
 
@@ -134,13 +160,5 @@ fn sign(finding: Finding) -> &'static str {
         Finding::NoReference | Finding::NotMetered | Finding::Survey | Finding::Building => "-",
         Finding::GroupChanged => "~",
         _ => "?",
-    }
-}
-
-fn arrow(dial_change: &DialChange) -> &'static str {
-    match dial_change.clicks {
-        0 => "  ",
-        n if n > 0 => "up",
-        _ => "dn",
     }
 }

@@ -61,12 +61,46 @@ impl Stops {
     pub fn in_thirds(self) -> String {
         let thirds = (self.0 * 3.0).round() as i64;
         let sign = if thirds < 0 { "-" } else { "+" };
-        match (thirds.abs() / 3, thirds.abs() % 3) {
-            (0, 0) => "0".to_owned(),
-            (whole, 0) => format!("{sign}{whole}"),
-            (0, part) => format!("{sign}{part}/3"),
-            (whole, part) => format!("{sign}{whole} {part}/3"),
+        if thirds == 0 { "0".to_owned() } else { format!("{sign}{}", mixed(thirds.unsigned_abs())) }
+    }
+
+    /// Whether anybody can act on it: below a tenth of a stop nobody can.
+    pub fn is_worth_saying(self) -> bool {
+        self.abs() >= LEAST_SAID
+    }
+
+    /// Its size as a photographer counts it: `2 stops`, `1 1/3 stops`, `2/3 stop`. What lies between two thirds is said in tenths:
+    /// `0.5 stop`.
+    ///
+    /// ```
+    /// use greyhold::photometry::Stops;
+    /// assert_eq!(Stops(-1.97).size_in_words(), "2 stops");
+    /// assert_eq!(Stops(0.5).size_in_words(), "0.5 stop");
+    /// ```
+    pub fn size_in_words(self) -> String {
+        let size = self.abs().0;
+        if !self.is_worth_saying() {
+            return "less than 0.1 stop".to_owned();
         }
+        let thirds = (size * 3.0).round();
+        let number =
+            if (size - thirds / 3.0).abs() <= NEAR_A_THIRD { mixed(thirds as u64) } else { format!("{size:.1}") };
+        let unit = if number == "1" || size < 1.0 { "stop" } else { "stops" };
+        format!("{number} {unit}")
+    }
+}
+
+/// Less than this is not said: flashes repeat no better, and dials have no smaller clicks.
+const LEAST_SAID: Stops = Stops(0.095);
+/// What is read this near to a third is said to be one: cameras and most dials have no marks between.
+const NEAR_A_THIRD: f64 = 0.07;
+
+/// Thirds as a mixed number: `2`, `1/3`, `1 2/3`.
+fn mixed(thirds: u64) -> String {
+    match (thirds / 3, thirds % 3) {
+        (whole, 0) => whole.to_string(),
+        (0, part) => format!("{part}/3"),
+        (whole, part) => format!("{whole} {part}/3"),
     }
 }
 
@@ -176,6 +210,26 @@ mod tests {
             assert!(serde_yaml::from_str::<Stops>(text).is_err(), "{text}");
         }
         assert_eq!(serde_json::from_str::<Stops>("2").unwrap(), Stops(2.0));
+    }
+
+    #[test]
+    fn a_size_is_said_in_thirds_where_it_is_near_one_and_else_in_tenths() {
+        for (value, text) in [
+            (2.99, "3 stops"),
+            (-1.97, "2 stops"),
+            (1.03, "1 stop"),
+            (0.95, "1 stop"),
+            (-0.3, "1/3 stop"),
+            (0.66, "2/3 stop"),
+            (1.31, "1 1/3 stops"),
+            (0.5, "0.5 stop"),
+            (0.83, "0.8 stop"),
+            (0.12, "0.1 stop"),
+            (1.5, "1.5 stops"),
+            (-0.04, "less than 0.1 stop"),
+        ] {
+            assert_eq!(Stops(value).size_in_words(), text, "{value}");
+        }
     }
 
     #[test]

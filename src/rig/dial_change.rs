@@ -65,17 +65,14 @@ impl DialChange {
             n => format!("{n} clicks"),
         };
         let way = if self.clicks > 0 { "up" } else { "down" };
+        let size = self.change.size_in_words();
         match (&self.from, &self.to, self.clicks) {
-            (_, Some(to), 0) => format!("{}: leave at {to}", self.group),
-            (_, None, 0) => format!("{}: leave", self.group),
+            (_, Some(to), 0) => format!("leave {} at {to}", self.group),
+            (_, None, 0) => format!("leave {} as it is", self.group),
             (Some(from), Some(to), _) => {
-                format!("{}: {from} -> {to}  ({way} {} stop, {clicks})", self.group, size(self.change))
+                format!("turn {} {way} to {to}  (from {from}: {size}, {clicks})", self.group)
             }
-            _ => format!("{}: {way} {} stop ({} in thirds)", self.group, size(self.change), self.change.in_thirds()),
+            _ => format!("turn {} {way} by {size}", self.group),
         }
     }
-}
-
-fn size(change: Stops) -> String {
-    format!("{:.2}", change.abs().0)
 }

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::group_name::GroupName;
 use super::share::Share;
+use crate::meter::WHOLE;
 use crate::photometry::Stops;
 
 /// A smaller share of ambient light is reported as too dark to be read.
@@ -43,6 +44,10 @@ pub struct SurveyReport {
     pub unseen: Vec<String>,
 }
 
+fn place(spot: &str) -> &str {
+    if spot == WHOLE { "whole frame" } else { spot }
+}
+
 impl SpotShares {
     /// Nothing can be told of it: it is clipped in the frame with all groups.
     pub fn is_clipped(&self) -> bool {
@@ -52,7 +57,8 @@ impl SpotShares {
     fn in_words(&self, sources: &[Vec<GroupName>]) -> String {
         let percent = |share: Share| format!("{:.0} %", share.get() * 100.0);
         let (Some(ambient), Some(rest)) = (self.ambient, self.rest) else {
-            return format!("{}: clipped in the frame with all groups, so nothing can be told", self.spot);
+            let spot = place(&self.spot);
+            return format!("{spot}: clipped in the frame with all groups, so nothing can be told");
         };
         let groups = sources.iter().zip(&self.shares);
         let mut parts: Vec<String> = groups
@@ -61,12 +67,10 @@ impl SpotShares {
         if rest.get() > 0.0 {
             parts.push(format!("not surveyed {}", percent(rest)));
         }
-        parts.push(if ambient.get() < LEAST_AMBIENT {
-            "room light too dark to be read".to_owned()
-        } else {
-            format!("room light {:.1} %", ambient.get() * 100.0)
-        });
-        format!("{}: {}", self.spot, parts.join(", "))
+        if ambient.get() >= LEAST_AMBIENT {
+            parts.push(format!("room light {:.1} %", ambient.get() * 100.0));
+        }
+        format!("{}: {}", place(&self.spot), parts.join(", "))
     }
 }
 
@@ -79,12 +83,15 @@ impl SurveyReport {
     /// In lines for people.
     pub fn in_words(&self) -> Vec<String> {
         let mut lines: Vec<String> = self.spots.iter().map(|spot| spot.in_words(&self.sources)).collect();
-        let at = self.spots.first().map_or("", |s| s.spot.as_str());
+        if self.spots.iter().all(|spot| spot.ambient.is_none_or(|ambient| ambient.get() < LEAST_AMBIENT)) {
+            lines.push("no room light to speak of".to_owned());
+        }
+        let at = match self.spots.first().map(|s| s.spot.as_str()) {
+            None | Some(WHOLE) => "over the whole frame".to_owned(),
+            Some(spot) => format!("at '{spot}'"),
+        };
         lines.extend(self.ratios.iter().map(|r| {
-            format!(
-                "at {at}, {} over {}: {} stop; together to {} alone {:.1}:1",
-                r.over, r.under, r.stops, r.under, r.to_one
-            )
+            format!("lighting ratio {:.1}:1 ({} and {} to {} alone), {at}", r.to_one, r.over, r.under, r.under)
         }));
         for tied in self.sources.iter().filter(|s| s.len() > 1) {
             lines.push(format!(

@@ -13,9 +13,10 @@ use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{DialLimit, SAME_SETTING, Stops};
+use crate::photometry::{DialLimit, Stops};
 use crate::rig::solve::SourceChange;
 use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Role};
+use crate::wording::counted;
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -26,6 +27,8 @@ pub struct Board {
     pub look: Option<String>,
     pub looks: Vec<String>,
     pub standing: Standing,
+    /// The file that frames are compared with.
+    pub reference: Option<String>,
     pub last: Option<LastShown>,
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
@@ -157,6 +160,7 @@ impl Board {
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
             standing: setup.standing,
+            reference: setup.reference().map(|look| look.file.clone()),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone())),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
@@ -181,7 +185,9 @@ fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
             Purpose::Look { look } => format!("For look '{look}'."),
         },
-        ratio_error: (ratio_error > SAME_SETTING).then(|| format!("the ratio changes by {:.2} stop", ratio_error.0)),
+        ratio_error: ratio_error
+            .is_worth_saying()
+            .then(|| format!("the ratio of the lights changes by {}", ratio_error.size_in_words())),
     }
 }
 
@@ -249,7 +255,8 @@ fn ratios(setup: &Setup) -> Vec<String> {
     let line = |ratio: &Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
         Some((over, under)) => {
             let now = ratio.stops + over - under;
-            format!("{} over {}: {now} stop, together {:.1}:1 (at {at})", ratio.over, ratio.under, 1.0 + now.ratio())
+            let to_one = 1.0 + now.ratio();
+            format!("{to_one:.1}:1 ({} and {} to {} alone), at {at}", ratio.over, ratio.under, ratio.under)
         }
         None => format!("{} over {}: not known any more (turned, nobody told how far)", ratio.over, ratio.under),
     };
@@ -335,14 +342,12 @@ fn does(
         };
     };
     let way = if dial_change.clicks > 0 { "up" } else { "down" };
-    let size = format!("{:.2} stop", dial_change.change.abs().0);
-    let steps = match (dial_change.clicks.unsigned_abs(), group.dial.is_some()) {
-        (0, _) => return "leave it".to_owned(),
-        (1, true) => "1 click".to_owned(),
-        (n, true) => format!("{n} clicks"),
-        (_, false) => format!("{} in thirds", dial_change.change.abs().in_thirds().trim_start_matches('+')),
-    };
-    format!("{way} {steps} ({size})")
+    let size = dial_change.change.size_in_words();
+    match (dial_change.clicks.unsigned_abs() as usize, group.dial.is_some()) {
+        (0, _) => "leave it".to_owned(),
+        (clicks, true) => format!("{way} {size}, {}", counted(clicks, "click")),
+        (_, false) => format!("{way} {size}"),
+    }
 }
 
 /// How sure a turn is, and what its rounding leaves over.
@@ -358,16 +363,16 @@ fn sure(
     let mut said = match (answers_drift, own, whole) {
         (false, _, _) => "worked out from the settings".to_owned(),
         (true, Some(SourceChange::Changed { half_width, .. }), _) => {
-            format!("sure to ±{:.2} stop, read for this light", half_width.0)
+            format!("known to ±{:.1} stop, read for this light", half_width.0)
         }
         (true, _, Some((within, condition))) => {
             // A condition on the lights speaks of all of them by itself.
-            format!("sure to ±{:.2} stop, {}", within.0, condition.unwrap_or("all lights taken together"))
+            format!("known to ±{:.1} stop, {}", within.0, condition.unwrap_or("all lights taken together"))
         }
         (true, _, None) => "how sure is not known".to_owned(),
     };
-    if dial_change.remainder.abs() > Stops(0.02) && dial_change.limit == DialLimit::Within {
-        said.push_str(&format!("; the dial's step leaves {} stop", dial_change.remainder));
+    if dial_change.remainder.is_worth_saying() && dial_change.limit == DialLimit::Within {
+        said.push_str(&format!("; the dial's steps leave {}", dial_change.remainder.size_in_words()));
     }
     said
 }

@@ -37,6 +37,8 @@ pub enum Command {
     Look {
         look: String,
     },
+    /// Lists the looks.
+    Looks {},
     /// Tells what a group is set to, as its lights show it.
     Power {
         group: GroupName,
@@ -102,6 +104,30 @@ pub enum SurveyAsk {
     Skip,
     Stop,
     Report,
+}
+
+impl Command {
+    /// `Next` of words, sorted by how they are written: f/5.6, iso200, 1/160.
+    ///
+    /// # Errors
+    /// A sentence where a word is no setting.
+    pub fn next<'a>(words: impl IntoIterator<Item = &'a str>) -> Result<Command, String> {
+        let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
+        for word in words {
+            let lower = word.to_ascii_lowercase();
+            let slot = if lower.starts_with("iso") {
+                &mut iso
+            } else if lower.starts_with('f') {
+                &mut f_number
+            } else if lower.contains('/') || lower.ends_with('s') {
+                &mut exposure_time
+            } else {
+                return Err(format!("'{word}' is no setting: write f/5.6, iso200 or 1/160"));
+            };
+            *slot = Some(word.to_owned());
+        }
+        Ok(Command::Next { f_number, iso, exposure_time, camera_steps: None })
+    }
 }
 
 /// Settings asked for with `next`.

@@ -13,7 +13,8 @@ use crate::rig::{GroupName, Known};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
     pub frame: FrameNumber,
-    /// The exposure's first file, where a start made up for a judgement that an end had cut off from its record.
+    /// The exposure's first file, where the judgement doesn't follow on its record: it takes the place of another, or a start made up
+    /// for one that an end had cut off.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub file: Option<String>,
     /// The record of the judgement that this one takes the place of.

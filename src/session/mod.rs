@@ -4,6 +4,7 @@
 //! everybody else listens.
 
 mod board;
+mod board_words;
 mod carried;
 mod command;
 mod curve;
@@ -48,5 +49,5 @@ pub use scenes::{PictureKeeping, PicturesToKeep, Scenes};
 pub use sealed::{LineFault, VERSION};
 pub use setup::Setup;
 pub use sitting::Sitting;
-pub use standing::{ReferenceBy, Standing};
+pub use standing::{FIRST_LOOK, ReferenceBy, Standing};
 pub use state::State;

@@ -37,3 +37,6 @@ pub enum Standing {
     /// Another person sits now: the next frame takes its place.
     AwaitsSitter,
 }
+
+/// Name of the look that the first frame begins.
+pub const FIRST_LOOK: &str = "main";

@@ -65,9 +65,8 @@ fn after_a_further_file_or_a_lesson() {
         let made_up: Vec<String> = lines(&studio).split_off(cut);
         for line in made_up.iter().filter(|line| kind(line) == "judged") {
             let frame = serde_json::from_str::<Value>(line).unwrap()["frame"].as_u64().unwrap();
-            let title = format!("frame {frame}  {}", studio.frames()[frame as usize - 1]);
             let said = block(&Record::from_line(line).unwrap(), Paint::Plain).unwrap();
-            assert!(said.starts_with(&title), "{said}");
+            assert!(said.starts_with(&studio.frames()[frame as usize - 1]), "{said}");
         }
     }
 }
@@ -111,7 +110,6 @@ fn after_a_frame() {
         let records = studio.records();
         let said: String =
             records[frame + 1..].iter().filter_map(|r| block(r, Paint::Plain)).map(|b| b + "\n").collect();
-        let number = if name == "1.jpg" { 1 } else { 2 };
-        assert!(said.contains(&format!("frame {number}  {name}")), "{said}");
+        assert!(said.starts_with(&format!("{name}\n")), "{said}");
     }
 }

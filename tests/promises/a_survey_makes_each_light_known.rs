@@ -29,7 +29,7 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     set.shoot(set.usual());
     survey(&mut set);
     let report = set.studio.tell(json!({"command": "survey", "what": "report"}));
-    for part in ["whole: key", "room light", "key over fill: +", ":1"] {
+    for part in ["whole frame: key", "room light", "(key and fill to fill alone)", ":1"] {
         assert!(report["message"].as_str().unwrap().contains(part), "{part}: {report}");
     }
     let ambient = report["value"]["spots"][0]["ambient"].as_f64().unwrap();
@@ -45,7 +45,7 @@ fn a_forgotten_light_is_named_and_turned_alone() {
     let verdict = &frame["verdict"];
     assert_eq!(verdict["finding"], "group_changed", "{}", verdict["sentence"]);
     let sentence = verdict["sentence"].as_str().unwrap();
-    assert!(sentence.starts_with("Rim is 2.0") && sentence.contains("it was not turned"), "{sentence}");
+    assert!(sentence.starts_with("Rim is 2 stops too bright") && sentence.contains("it was not turned"), "{sentence}");
     let off = |group: usize| verdict["groups"][group]["deviation"].as_f64().unwrap();
     assert!(off(0).abs() < 0.1 && off(1).abs() < 0.1 && (off(2) - 2.0).abs() < 0.1, "{}", verdict["groups"]);
     let last = set.studio.corrections().pop().unwrap();
@@ -73,7 +73,7 @@ fn a_light_that_is_out_is_named_and_nobody_turns_anything() {
     out.powers[2] = f64::NEG_INFINITY;
     let verdict = set.shoot(out)["verdict"].clone();
     assert_eq!(verdict["finding"], "group_not_fired", "{verdict}");
-    assert!(verdict["sentence"].as_str().unwrap().starts_with("rim did not fire: hold"));
+    assert!(verdict["sentence"].as_str().unwrap().starts_with("Rim did not fire. Leave every power as it is"));
     let band = Take { seconds: 1.0 / 320.0, covered: 90, ..set.usual() };
     let verdict = set.shoot(band)["verdict"].clone();
     assert_eq!(verdict["finding"], "sync_band", "{}", verdict["sentence"]);

@@ -44,7 +44,7 @@ fn a_spot_on_a_burnt_out_card_is_said_to_be_clipped_and_the_survey_is_kept() {
     assert_eq!(report["ok"], true, "{report}");
     let said = report["message"].as_str().unwrap();
     assert!(said.contains("card: clipped in the frame with all groups, so nothing can be told"), "{said}");
-    assert!(said.contains("whole: key"), "{said}");
+    assert!(said.contains("whole frame: key"), "{said}");
     let spots = report["value"]["spots"].as_array().unwrap();
     let card = spots.iter().find(|s| s["spot"] == "card").unwrap();
     assert_eq!((&card["ambient"], &card["rest"]), (&Value::Null, &Value::Null), "{card}");

@@ -77,7 +77,7 @@ fn settings_that_bear_a_clipped_spot_out_are_said_and_followed_and_others_are_no
     let wide = take(&studio, "2.jpg", &with_cheek(1.4, 0.0, 2, 255));
     assert_eq!((&wide["finding"], &wide["evidence_used"]), (&json!("clipped"), &json!("settings")));
     assert!((wide["drift"].as_f64().unwrap() - 5.0).abs() < 0.05, "{wide}");
-    assert!(sentence(&wide).contains("the settings alone say +5.00 stop"), "{}", sentence(&wide));
+    assert!(sentence(&wide).contains("the settings alone say 5 stops brighter"), "{}", sentence(&wide));
     assert_eq!(studio.corrections().len(), 1);
     // A third of a stop by the settings does not explain a cheek that is burnt out.
     let studio = Studio::with_config(&rig("cheek"));
@@ -147,7 +147,7 @@ fn every_screen_says_what_the_narrow_interval_holds_under() {
     let table = String::from_utf8(told.stdout).unwrap();
     assert!(table.lines().last().unwrap().contains(CONDITION), "{table}");
     let plain = plain_words(&studio);
-    assert!(plain.iter().any(|l| l.contains("so +") && l.contains(CONDITION)), "{plain:?}");
+    assert!(plain.iter().any(|l| l.contains("together +") && l.contains(CONDITION)), "{plain:?}");
     // Nothing conditional is said where the picture contradicts what was predicted.
     let touched = studio.take("3.jpg", shot(7.1, -1.0, 3));
     assert_eq!(touched["verdict"]["evidence_used"], "light");
@@ -175,9 +175,10 @@ fn files(studio: &Studio) -> Vec<String> {
     ["1.jpg", "2.jpg"].map(|f| studio.folder.join(f).display().to_string()).to_vec()
 }
 
-/// What the program prints for the sitting's records.
+/// What the program prints with `-v` for the sitting's records.
 fn plain_words(studio: &Studio) -> Vec<String> {
-    use greyhold::outlet::plain::{Paint, block};
-    let blocks = studio.records().into_iter().filter_map(|r| block(&r, Paint::Plain));
+    use greyhold::outlet::plain::{Paint, Showing, block};
+    let with_evidence = Showing { paint: Paint::Plain, evidence: true };
+    let blocks = studio.records().into_iter().filter_map(|r| block(&r, with_evidence));
     blocks.flat_map(|b| b.lines().map(str::to_owned).collect::<Vec<_>>()).collect()
 }

@@ -89,7 +89,7 @@ fn a_misfire_is_held_and_nothing_is_turned() {
     for (name, power, number) in [("2.jpg", -30.0, 2), ("3.jpg", -7.0, 3)] {
         let frame = studio.take(name, shot(8.0, power, number));
         assert_eq!(cause(&frame), "misfire", "{}", frame["verdict"]["sentence"]);
-        assert!(frame["verdict"]["sentence"].as_str().unwrap().contains("hold"));
+        assert!(frame["verdict"]["sentence"].as_str().unwrap().contains("Leave every power as it is"));
     }
     assert!(studio.corrections().is_empty());
     assert!(studio.powers().is_empty());
@@ -167,7 +167,7 @@ fn another_scene_is_asked_about_and_never_assumed() {
     studio.sync();
     let frame = studio.frame("2.jpg");
     assert_eq!(cause(&frame), "new_scene");
-    assert!(frame["verdict"]["sentence"].as_str().unwrap().contains('?'));
+    assert!(frame["verdict"]["sentence"].as_str().unwrap().contains("another scene"));
     assert_eq!(studio.of_type("reference").len(), 1, "the reference stays");
     assert!(studio.corrections().is_empty());
 }
@@ -334,5 +334,7 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     let turn = studio.corrections().pop().unwrap()["correction"]["dial_changes"][0].clone();
     assert_eq!((&turn["group"], &turn["clicks"], &turn["to"]), (&json!("all lights"), &json!(-1), &Value::Null));
     let list = studio.folder.join("greyhold-corrections.txt");
-    wait_for("the list", || std::fs::read_to_string(&list).is_ok_and(|text| text.contains("-1/3 in thirds")));
+    wait_for("the list", || {
+        std::fs::read_to_string(&list).is_ok_and(|text| text.contains("turn all lights down by 1/3 stop"))
+    });
 }

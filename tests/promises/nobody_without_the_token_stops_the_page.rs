@@ -82,6 +82,17 @@ impl Drop for EndsWith<'_> {
     }
 }
 
+/// Those that it holds when nobody comes: some are opened a while after its start, and one that signed in is closed in its own time.
+fn sockets_at_rest(studio: &Studio) -> usize {
+    let mut before = 0;
+    wait_for("the sockets to stay as they are", || {
+        let last = std::mem::replace(&mut before, sockets_of(studio));
+        std::thread::sleep(Duration::from_millis(300));
+        last == before && before == sockets_of(studio)
+    });
+    before
+}
+
 /// Connections that the program holds open.
 fn sockets_of(studio: &Studio) -> usize {
     let handles = fs::read_dir(format!("/proc/{}/fd", studio.pid())).unwrap().flatten();
@@ -135,7 +146,7 @@ fn half_requests_without_end_keep_nobody_out() {
 #[test]
 fn answers_that_are_never_read_give_their_places_back() {
     let Some((studio, to)) = open_to_the_network() else { return };
-    let before = sockets_of(&studio);
+    let before = sockets_at_rest(&studio);
     let ask = |path: &str| format!("GET {path} HTTP/1.1\r\nHost: {to}\r\n\r\n").repeat(100);
     let unread: Vec<TcpStream> = (0..256)
         .map(|n| {
@@ -224,7 +235,7 @@ fn unread_feeds_keep_no_other_machine_out() {
 #[test]
 fn a_feed_that_takes_nothing_ends() {
     let studio = Studio::open();
-    let before = sockets_of(&studio);
+    let before = sockets_at_rest(&studio);
     let small = socket2::Socket::new(socket2::Domain::IPV4, socket2::Type::STREAM, None).unwrap();
     small.set_recv_buffer_size(2048).unwrap();
     let to = here(studio.port());
@@ -302,12 +313,7 @@ fn a_phone_that_vanished_gives_its_place_back() {
     studio.start();
     let session = studio.session();
     // The connection that signed in is closed by the program in its own time.
-    let mut before = 0;
-    wait_for("the sockets to stay as they are", || {
-        let last = std::mem::replace(&mut before, sockets_of(&studio));
-        std::thread::sleep(Duration::from_millis(300));
-        last == before && before == sockets_of(&studio)
-    });
+    let before = sockets_at_rest(&studio);
     let port = studio.port();
     // Sessions are no address's: this one follows its phone.
     let mut follower = phone.shell(&format!(
@@ -331,7 +337,7 @@ fn a_phone_that_vanished_gives_its_place_back() {
 #[test]
 fn a_stranger_who_hangs_up_half_way_costs_nothing() {
     let Some((studio, to)) = open_to_the_network() else { return };
-    let before = sockets_of(&studio);
+    let before = sockets_at_rest(&studio);
     for _ in 0..50 {
         let mut stream = connect(to);
         stream.write_all(b"GET / HTTP/1.1\r\n").unwrap();

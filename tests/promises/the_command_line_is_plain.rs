@@ -20,7 +20,7 @@ fn said(output: &Output) -> String {
 #[test]
 fn every_command_has_help_with_an_example() {
     assert!(out(&greyhold(&["--help"])).contains("Exit codes"));
-    for command in ["watch", "demo", "compare", "tell", "follow", "check"] {
+    for command in ["watch", "demo", "compare", "next", "set", "reference", "survey", "follow", "init", "check"] {
         let help = greyhold(&[command, "--help"]);
         assert!(help.status.success());
         assert!(out(&help).contains(&format!("  greyhold {command}")), "{command} shows an example");
@@ -37,7 +37,7 @@ fn mistakes_are_said_in_one_line_with_what_to_do() {
         (&["watch", &here("wrong.yaml")], 3, "is no folder"),
         (&["watch", home.path().to_str().unwrap(), "--config", &here("wrong.yaml")], 2, "line 1"),
         (&["check", "--config", &here("gone.yaml")], 2, "can't be read"),
-        (&["check"], 2, "--write-example"),
+        (&["check"], 2, "--config"),
         (&["tell", "--socket", &here("no.sock"), "status"], 4, "greyhold watch"),
         (&["follow", "--socket", &here("no.sock")], 4, "no greyhold answers"),
     ];
@@ -53,11 +53,12 @@ fn mistakes_are_said_in_one_line_with_what_to_do() {
 fn the_example_configuration_is_written_but_never_over_another() {
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join("studio.yaml").display().to_string();
-    assert!(greyhold(&["check", "--write-example", &path]).status.success());
-    let again = greyhold(&["check", "--write-example", &path]);
+    assert!(greyhold(&["init", &path]).status.success());
+    let again = greyhold(&["init", &path]);
     assert_eq!(again.status.code(), Some(3));
+    assert!(said(&again).contains("is there already: choose another name"), "{}", said(&again));
     assert!(std::fs::read_to_string(&path).unwrap().contains("groups:"));
-    assert!(out(&greyhold(&["check", "--write-example"])).contains("groups:"));
+    assert!(out(&greyhold(&["init", "-"])).contains("groups:"));
     std::fs::create_dir(home.path().join("capture")).unwrap();
     let checked = greyhold(&["check", "--config", &path]);
     assert!(checked.status.success());
@@ -125,7 +126,7 @@ fn tell_and_follow_speak_with_a_running_one() {
     let tell = |words: &[&str]| greyhold(&[&["tell", "--socket", &socket], words].concat());
     assert!(out(&tell(&["next", "f/5.6", "iso200", "1/125"])).contains("f/5.6  1/125 s  ISO 200"));
     assert!(out(&tell(&["note", "new", "backdrop"])).contains("noted"));
-    assert!(out(&tell(&["status"])).contains("1 frames"));
+    assert!(out(&tell(&["status"])).contains("1 frame, "));
     assert_eq!(tell(&["power", "nobody", "1/4"]).status.code(), Some(2));
     studio.take("b\u{1b}[31m.jpg", shot(8.0, 0.0, 2));
     assert!(!out(&tell(&["status"])).contains('\u{1b}'), "a file's name does not steer the terminal");
@@ -137,7 +138,7 @@ fn tell_and_follow_speak_with_a_running_one() {
         .spawn()
         .unwrap();
     let printed = Printed::of(follower.stdout.take().unwrap());
-    for awaited in ["frame 1  a.jpg", "note: new backdrop"] {
+    for awaited in ["a.jpg  f/8", "note: new backdrop"] {
         printed.find(|line| line.contains(awaited).then_some(())).unwrap_or_else(|e| panic!("no '{awaited}': {e}"));
     }
     follower.kill().unwrap();

@@ -49,9 +49,9 @@ fn from_the_first_frame_to_the_end_of_the_range() {
     assert_eq!(last["correction"]["dial_changes"][1]["limit"], "minimum");
 
     for part in [
-        "key over rim",
+        "(key and rim to rim alone)",
         "HOLD",
-        "(up 0.33 stop, 1 click)",
+        "turn key up to 1/16 +0.3  (from 1/16: 1/3 stop, 1 click)",
         "greyhold-shots.jsonl",
         "greyhold-corrections.txt",
         "stored charge",

@@ -8,7 +8,8 @@ use std::sync::{Arc, Mutex};
 
 use crate::harness::{shot, wait_for};
 use greyhold::config::Config;
-use greyhold::outlet::live_view::{Fixed, Lines, Over, draw};
+use greyhold::outlet::live_keys::{Over, Typing};
+use greyhold::outlet::live_view::{Fixed, Lines, draw};
 use greyhold::outlet::plain::{Paint, block};
 use greyhold::session::{Board, Record, State};
 use ratatui::Terminal;
@@ -19,7 +20,7 @@ fn golden(name: &str) -> PathBuf {
 }
 
 /// The view as text, after the first records of a golden log.
-fn view(log: &str, until: u64, over: Over, (width, height): (u16, u16)) -> String {
+fn view(log: &str, until: u64, over: &Over, (width, height): (u16, u16)) -> String {
     let config = Config::parse(include_str!("../../fixtures/three_groups.yaml"), "three_groups.yaml").unwrap();
     let text = fs::read_to_string(golden(log)).unwrap();
     let (mut state, lines) = (State::default(), Lines::default());
@@ -39,7 +40,7 @@ fn view(log: &str, until: u64, over: Over, (width, height): (u16, u16)) -> Strin
 #[test]
 fn what_the_pages_show_fits_on_a_terminal() {
     let states = [("drawn.jsonl", 7, Over::Nothing), ("drawn.jsonl", 9, Over::End), ("survey.jsonl", 1000, Over::Page)];
-    let text: String = states.iter().map(|(log, until, over)| view(log, *until, *over, (110, 36)) + "\n").collect();
+    let text: String = states.iter().map(|(log, until, over)| view(log, *until, over, (110, 36)) + "\n").collect();
     if std::env::var_os("GREYHOLD_WRITE_FIXTURES").is_some() {
         fs::write(golden("live_view.txt"), &text).unwrap();
     }
@@ -70,7 +71,7 @@ fn nothing_in_a_record_steers_the_terminal() {
     let fixed = Fixed { folder: steers.into(), page: Some(steers.into()) };
     for over in [Over::Nothing, Over::Page] {
         let mut terminal = Terminal::new(TestBackend::new(110, 36)).unwrap();
-        terminal.draw(|frame| draw(frame, &Board::of(&state.sitting, &config), &fixed, &lines, over)).unwrap();
+        terminal.draw(|frame| draw(frame, &Board::of(&state.sitting, &config), &fixed, &lines, &over)).unwrap();
         let cells = terminal.backend().buffer().content();
         assert!(cells.iter().any(|c| c.symbol().contains('\u{fffd}')), "it is there, and marked");
         let wrong = |c: char| c.is_control() || c == '\u{202e}';
@@ -82,8 +83,8 @@ fn nothing_in_a_record_steers_the_terminal() {
 fn no_size_of_terminal_is_too_small() {
     for width in [1, 7, 40, 80, 300] {
         for height in [1, 3, 10, 24, 90] {
-            for over in [Over::Nothing, Over::Page, Over::End] {
-                view("survey.jsonl", 1000, over, (width, height));
+            for over in [Over::Nothing, Over::Page, Over::End, Over::Typing(Typing::Next, "f/5.6".to_owned())] {
+                view("survey.jsonl", 1000, &over, (width, height));
             }
         }
     }

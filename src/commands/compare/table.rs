@@ -42,7 +42,7 @@ impl Table {
                 &outcome.observation.settings.in_short(),
                 &stops(verdict.expected),
                 &within(verdict.observed, verdict.observed_uncertainty),
-                &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_ascii()),
+                &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_words()),
                 &verdict.framing.as_ref().map_or_else(|| "?".to_owned(), framing_in_short),
                 &verdict.sentence,
             ],

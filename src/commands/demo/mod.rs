@@ -17,7 +17,7 @@ use super::page::{PageArgs, page_in_words};
 use super::{say, say_block, tell};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
-use crate::outlet::plain::{Paint, block};
+use crate::outlet::plain::{Paint, Showing, block};
 use crate::outlet::socket::EVENTS_KEPT;
 use crate::rig::{DialChange, GroupName};
 use crate::session::{Body, Command, Published, SurveyAsk};
@@ -48,7 +48,7 @@ enum Pace {
 
 const STEP_FOR_EYES: Duration = Duration::from_secs(5);
 
-pub fn run(args: Args) -> Result<Exit, CommandError> {
+pub fn run(args: Args, evidence: bool) -> Result<Exit, CommandError> {
     let home =
         args.folder.unwrap_or_else(|| std::env::temp_dir().join(format!("greyhold-demo-{}", std::process::id())));
     let capture = home.join("capture");
@@ -73,7 +73,8 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
         meter_old: false,
         workers: Pool::new(this_program(), daemon::SEATS),
     };
-    play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick })?;
+    let showing = Showing { paint: Paint::for_stdout(), evidence };
+    play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick }, showing)?;
     say(&format!(
         "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
         home.display()
@@ -85,7 +86,7 @@ pub fn run(args: Args) -> Result<Exit, CommandError> {
 }
 
 /// Runs a watch in the background and drops the frames into its folder.
-fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
+fn play(setup: Setup, home: &Path, pace: Pace, showing: Showing) -> Result<(), CommandError> {
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
     let (events, heard) = broadcast::channel(EVENTS_KEPT);
     let (ready, is_ready) = oneshot::channel();
@@ -95,7 +96,7 @@ fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
         socket: setup.socket.clone(),
         dial_changes: BTreeMap::new(),
         heard,
-        paint: Paint::for_stdout(),
+        showing,
     };
     let page = setup.page.clone();
     let watching = runtime.spawn(daemon::run(setup, events, Some(ready), async {
@@ -112,7 +113,10 @@ fn play(setup: Setup, home: &Path, pace: Pace) -> Result<(), CommandError> {
     if let Some((page, port)) = page.as_ref().zip(ready.port) {
         say(&format!("page {}\n", page_in_words(page, port)));
     }
-    say(&format!("A sitting of our own, in {}. The camera writes there, greyhold watches.\n", home.display()));
+    say(&format!(
+        "A made-up sitting, in {}. The camera writes there, greyhold watches.\nBefore a frame's sentence: = matches, ~ something is to be turned, HOLD turn nothing and shoot again, ? look first.\n",
+        home.display()
+    ));
     let played = player.play(pace);
     if pace == Pace::ForEyes && played.is_ok() {
         say("\nThat was the sitting. The page stays until you interrupt this (Ctrl-C).");
@@ -130,7 +134,7 @@ struct Player {
     /// Turns of the last correction, by group.
     dial_changes: BTreeMap<GroupName, DialChange>,
     heard: broadcast::Receiver<Arc<Published>>,
-    paint: Paint,
+    showing: Showing,
 }
 
 impl Player {
@@ -190,7 +194,7 @@ impl Player {
 
     /// Tells greyhold something, as from another terminal; records show what comes of it.
     fn ask(&self, typed: &str, command: &Command) -> Result<(), CommandError> {
-        say(&format!("$ greyhold tell {typed}"));
+        say(&format!("$ greyhold {typed}"));
         let reply = tell::ask(&self.socket, command)?;
         if reply["ok"] != true {
             say(reply["message"].as_str().unwrap_or_default());
@@ -206,7 +210,7 @@ impl Player {
                 Err(TryRecvError::Lagged(_)) => continue,
                 Err(TryRecvError::Empty | TryRecvError::Closed) => return,
             };
-            if let Some(text) = block(&published.record, self.paint) {
+            if let Some(text) = block(&published.record, self.showing) {
                 say_block(&text);
             }
             self.remember(&published.record.body);

@@ -180,6 +180,7 @@ impl Draft<'_> {
         self.take_over_correction(&exposure, record, &old, &mut anew);
         if !is_same(&old, &anew) {
             anew.supersedes = Some(record);
+            anew.file = Some(exposure.file.clone());
             self.stage(Body::Judged(Box::new(anew)));
         }
     }

@@ -10,6 +10,7 @@ mod follow;
 mod laying;
 mod learning;
 mod lights;
+mod names;
 mod references;
 mod removal;
 mod survey;

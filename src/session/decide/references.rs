@@ -8,17 +8,15 @@ use crate::frame::Settings;
 use crate::meter::{CENTRE, Reading, WHOLE};
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::rig::{DialChange, GroupName, Position};
+use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::command::Reply;
 use crate::session::dials::alike;
 use crate::session::judgement::PositionRead;
 use crate::session::record::{Body, Purpose};
-use crate::session::remembered::Last;
+use crate::session::remembered::{Last, Look};
 use crate::session::setup::Setup;
-use crate::session::standing::{ReferenceBy, Standing};
+use crate::session::standing::{FIRST_LOOK, ReferenceBy, Standing};
 
-/// Name of the look that the first frame begins.
-const FIRST_LOOK: &str = "main";
 /// A frame darker than this is no reference by itself.
 const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
@@ -108,8 +106,10 @@ impl Draft<'_> {
         let off = (change + moved).rounded();
         (off.abs() > self.config.tolerance).then(|| {
             format!(
-                "{file} is not taken as the new sitter's reference: by its settings and the powers it is {off} stop against the last \
-                 sitter's. Turn the lights and tell their powers, or change the camera, and shoot another; or accept it"
+                "{file} is not taken as the new sitter's reference: by its settings and the powers it is {} {} than the last \
+                 sitter's. Turn the lights and tell their powers, or change the camera, and shoot another; or accept it",
+                off.size_in_words(),
+                if off > Stops::ZERO { "brighter" } else { "darker" }
             )
         })
     }
@@ -195,7 +195,7 @@ impl Draft<'_> {
         let powers: Vec<String> =
             self.config.groups.iter().map(|group| format!("{} {}", group.name, shown(&group.name))).collect();
         format!(
-            "Its powers are taken to be: {}. Tell those that are others: tell power GROUP SETTING.",
+            "Its powers are taken to be: {}. Tell those that are others: greyhold set GROUP SETTING.",
             powers.join(", ")
         )
     }
@@ -290,6 +290,26 @@ impl Draft<'_> {
         let mut says = vec![format!("frames are compared with '{look}' now")];
         says.extend(self.turn_to_look(look));
         Reply::done(says.join("\n"))
+    }
+
+    /// Each look with its reference and the powers that its lights had.
+    pub(super) fn list_looks(&self) -> Reply {
+        let setup = &self.sitting.setup;
+        let power = |look: &Look, group: &LightGroup| {
+            let power = setup.position(&group.name)?.power_at(*look.marks.get(&group.name)?)?;
+            Some(format!("{} {}", group.name, group.shown(power)))
+        };
+        let line = |(name, look): (&String, &Look)| {
+            let powers: Vec<String> = self.config.groups.iter().filter_map(|group| power(look, group)).collect();
+            let now = if setup.current.as_ref() == Some(name) { " (frames are compared with it now)" } else { "" };
+            let powers = if powers.is_empty() { "powers not told".to_owned() } else { powers.join(", ") };
+            format!("{name}{now}: reference {}; {powers}", look.file)
+        };
+        let looks: Vec<String> = setup.looks.iter().map(line).collect();
+        match looks.is_empty() {
+            true => Reply::done("there is no look yet: the first reference begins one"),
+            false => Reply::done(looks.join("\n")),
+        }
     }
 
     /// Asks for the turns that bring the lights to where they stood for the current look.

@@ -11,6 +11,7 @@ use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
+use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
@@ -22,7 +23,7 @@ impl Draft<'_> {
     /// `observation`; `wait`, `since` and `spot` are answered elsewhere.
     pub(super) fn answer(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         let setup = &self.sitting.setup;
-        match command {
+        match &self.with_known_names(command) {
             Command::Reference { frame: Some(frame), .. } if setup.last.as_ref().is_none_or(|l| l.frame != *frame) => {
                 not_the_last(*frame)
             }
@@ -33,6 +34,7 @@ impl Draft<'_> {
             Command::Accept { .. } => self.tell_accept(),
             Command::NewSitter {} => self.tell_new_sitter(),
             Command::Look { look } => self.tell_look(look),
+            Command::Looks {} => self.list_looks(),
             Command::Power { group, setting } => self.tell_power(group, setting),
             Command::Confirm { correction: Some(record), .. }
                 if setup.open.as_ref().is_none_or(|open| open.record != *record) =>
@@ -50,32 +52,14 @@ impl Draft<'_> {
             }
             Command::Survey { what, groups } => self.tell_survey(*what, groups),
             Command::Note { text } => self.tell_note(text),
-            Command::Status {} => Reply::with(self.in_short(), status(&self.sitting)),
+            Command::Status {} => {
+                let board = Board::of(&self.sitting, self.config);
+                Reply::with(board.how_it_stands().join("\n"), status(&self.sitting))
+            }
             Command::Wait {} | Command::Since { .. } | Command::Spot { .. } => {
                 Reply::refused("this command is answered elsewhere")
             }
         }
-    }
-
-    fn in_short(&self) -> String {
-        let setup = &self.sitting.setup;
-        let look = match (setup.current.as_deref(), setup.standing) {
-            (None, _) => "no reference yet".to_owned(),
-            (Some(look), Standing::AwaitsSitter) => {
-                format!("look '{look}', which waits for the new sitter's first frame")
-            }
-            (Some(look), _) if self.is_building(setup) => format!("look '{look}', whose light is being built"),
-            (Some(look), _) => {
-                let reference = setup.reference().map_or("nothing", |reference| reference.file.as_str());
-                format!("look '{look}', reference {reference}")
-            }
-        };
-        let last = self.sitting.setup.last.as_ref();
-        let gone = |frame| if self.sitting.exposures.is_removed(frame) { " (gone from the folder)" } else { "" };
-        let last =
-            last.map_or("no frame yet".to_owned(), |l| format!("{}{}: {}", l.file, gone(l.frame), l.verdict.sentence));
-        let survey = if self.sitting.setup.surveying.is_some() { "; a light survey is under way" } else { "" };
-        format!("{} frames, {look}, last {last}{survey}", self.sitting.frames)
     }
 
     fn group_names(&self) -> String {
@@ -184,7 +168,12 @@ impl Draft<'_> {
                 "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
             );
         };
-        let settings = planned_from(planned, &last.observation.settings);
+        // What is asked now goes on from what was asked before, if that was not shot yet.
+        let coming = setup.open.as_ref().and_then(|open| match &open.purpose {
+            Purpose::Next { settings } => Some(settings.as_ref()),
+            _ => None,
+        });
+        let settings = planned_from(planned, coming.unwrap_or(&last.observation.settings));
         let Some(change) = expected(&look.observation.settings, &settings, self.config.lighting.planned()) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
@@ -194,7 +183,7 @@ impl Draft<'_> {
         let (correction, how) = match setup.moved_alike() {
             Some(moved) => {
                 let wanted = -(change + moved);
-                (correct(groups, positions, wanted, &settings), format!("{wanted} stop at every light"))
+                (correct(groups, positions, wanted, &settings), at_every_light(wanted))
             }
             None => {
                 let wanted = moves.into_iter().map(|(group, moved)| (group, -(change + moved))).collect();
@@ -238,6 +227,14 @@ fn not_the_last(frame: FrameNumber) -> Reply {
 }
 
 /// The last frame's settings with those that are planned.
+fn at_every_light(wanted: Stops) -> String {
+    let way = if wanted > Stops::ZERO { "up" } else { "down" };
+    match wanted.is_worth_saying() {
+        true => format!("every light {way} {}", wanted.size_in_words()),
+        false => "every light as it is".to_owned(),
+    }
+}
+
 fn planned_from(planned: &Planned, last: &Settings) -> Settings {
     Settings {
         captured: None,

@@ -1,0 +1,126 @@
+//! What the keys of the live view do: the sitting is led from the photographer's own terminal.
+
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
+
+use crate::rig::GroupName;
+use crate::session::{Board, Command, SurveyAsk};
+
+/// What lies over the view.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Over {
+    Nothing,
+    Page,
+    /// Whether to end the watch.
+    End,
+    /// Something is typed.
+    Typing(Typing, String),
+}
+
+/// What is typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Typing {
+    /// Settings that come next.
+    Next,
+    /// A group, and what it is set to.
+    Set,
+    /// The name of a look.
+    Look,
+}
+
+/// What comes of a key.
+#[derive(Debug, PartialEq)]
+pub enum Step {
+    Show(Over),
+    /// Commands for the sitting; nothing lies over the view then.
+    Tell(Vec<Command>),
+    /// Something can't be done, and why.
+    Say(String),
+    EndTheWatch,
+}
+
+/// The keys that do something, in the order of the line that names them.
+pub const KEYS: &str = "n next  t told power  c all set  u undo  a accept  s survey  l look  q end";
+
+impl Typing {
+    pub fn asks(self) -> (&'static str, &'static str) {
+        match self {
+            Typing::Next => ("next", "What will be shot next? For example f/5.6, or f/2.8 iso64"),
+            Typing::Set => ("told power", "Which group is set to what? For example key 1/8 +0.3"),
+            Typing::Look => ("look", "Which look? Its name, or nothing to list them"),
+        }
+    }
+
+    /// What the typed text tells.
+    fn command(self, text: &str) -> Result<Command, String> {
+        let text = text.trim();
+        match self {
+            Typing::Next => Command::next(text.split_whitespace()),
+            Typing::Set => match text.split_once(char::is_whitespace) {
+                Some((group, setting)) => {
+                    Ok(Command::Power { group: group.into(), setting: setting.trim().to_owned() })
+                }
+                None => Err("name a group and its power: key 1/8".to_owned()),
+            },
+            Typing::Look if text.is_empty() => Ok(Command::Looks {}),
+            Typing::Look => Ok(Command::Look { look: text.to_owned() }),
+        }
+    }
+}
+
+/// What a key does to a view that shows this.
+pub fn after_key(key: KeyEvent, over: Over, board: &Board, has_page: bool) -> Step {
+    if key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL) {
+        return Step::EndTheWatch;
+    }
+    match (over, key.code) {
+        (Over::Typing(what, text), code) => typed(what, text, code),
+        (Over::End, KeyCode::Char('y')) => Step::EndTheWatch,
+        (Over::End | Over::Page, _) => Step::Show(Over::Nothing),
+        (Over::Nothing, KeyCode::Char(key)) => of_letter(key.to_ascii_lowercase(), board, has_page),
+        (Over::Nothing, _) => Step::Show(Over::Nothing),
+    }
+}
+
+fn of_letter(key: char, board: &Board, has_page: bool) -> Step {
+    let typing = |what| Step::Show(Over::Typing(what, String::new()));
+    match key {
+        'n' => typing(Typing::Next),
+        't' => typing(Typing::Set),
+        'l' => typing(Typing::Look),
+        'c' => Step::Tell(vec![Command::Confirm { group: None, correction: board.asked.as_ref().map(|a| a.record) }]),
+        'a' => Step::Tell(vec![Command::Accept { frame: board.last.as_ref().map(|last| last.frame) }]),
+        'u' => undo(board),
+        's' => Step::Tell(vec![Command::Survey { what: survey(board), groups: Vec::new() }]),
+        'q' => Step::Show(Over::End),
+        'p' if has_page => Step::Show(Over::Page),
+        _ => Step::Show(Over::Nothing),
+    }
+}
+
+/// Everything that was told since the last frame.
+fn undo(board: &Board) -> Step {
+    let told: Vec<GroupName> = board.cards.iter().filter(|c| c.can_undo).map(|c| c.group.clone()).collect();
+    match told.is_empty() {
+        true => Step::Say("there is nothing to take back".to_owned()),
+        false => Step::Tell(told.into_iter().map(|group| Command::Undo { group }).collect()),
+    }
+}
+
+/// Begins a survey; while one is under way its next group is left out.
+fn survey(board: &Board) -> SurveyAsk {
+    if board.survey.next.is_some() { SurveyAsk::Skip } else { SurveyAsk::Start }
+}
+
+fn typed(what: Typing, mut text: String, key: KeyCode) -> Step {
+    match key {
+        KeyCode::Esc => return Step::Show(Over::Nothing),
+        KeyCode::Enter => return what.command(&text).map_or_else(Step::Say, |command| Step::Tell(vec![command])),
+        KeyCode::Backspace => drop(text.pop()),
+        KeyCode::Char(letter) if !letter.is_control() && text.chars().count() < MOST_TYPED => text.push(letter),
+        _ => {}
+    }
+    Step::Show(Over::Typing(what, text))
+}
+
+/// No setting and no name is longer.
+const MOST_TYPED: usize = 60;
