@@ -6,9 +6,13 @@ use std::fs::OpenOptions;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use jiff::tz::TimeZone;
+
+use super::plain::printable;
+use super::verdict_words::end_line;
 use crate::advice::Correction;
 use crate::files::open_own;
-use crate::numbers::RecordNumber;
+use crate::numbers::FrameNumber;
 use crate::rig::DialChange;
 use crate::session::{Body, How, Purpose, Record};
 
@@ -24,12 +28,17 @@ pub struct CorrectionsList {
     /// Lines that there was no room for among those.
     left_out: u64,
     trouble: Option<String>,
+    /// The files of the last exposures, whose judgements come after their records.
+    files: VecDeque<(FrameNumber, String)>,
 }
+
+/// A judgement comes right after its frame; a burst may lie between.
+const MOST_FILES: usize = 64;
 
 impl CorrectionsList {
     pub fn beside(log: &Path) -> CorrectionsList {
         let path = log.with_file_name("greyhold-corrections.txt");
-        CorrectionsList { path, missing: VecDeque::new(), left_out: 0, trouble: None }
+        CorrectionsList { path, missing: VecDeque::new(), left_out: 0, trouble: None, files: VecDeque::new() }
     }
 
     pub fn path(&self) -> &Path {
@@ -43,7 +52,11 @@ impl CorrectionsList {
 
     /// Adds the record's lines, if it has any, and what is still missing.
     pub fn take(&mut self, record: &Record) {
-        for line in lines(record) {
+        if let Body::Frame(frame) = &record.body {
+            self.files.truncate(MOST_FILES - 1);
+            self.files.push_front((frame.frame, frame.file.clone()));
+        }
+        for line in self.lines(record, &TimeZone::system()) {
             if self.missing.len() >= MOST_MISSING {
                 self.missing.pop_front();
                 self.left_out += 1;
@@ -84,51 +97,57 @@ impl CorrectionsList {
         self.left_out = 0;
         Ok(())
     }
-}
 
-/// The lines for a record: corrections, and the ends of them.
-fn lines(record: &Record) -> Vec<String> {
-    let head = format!("{}  #{}", record.at.strftime("%Y-%m-%d %H:%M:%SZ"), record.n);
-    let ended = |correction: RecordNumber, how: How| {
-        format!("{head}  correction #{correction} {}", format!("{how:?}").to_lowercase())
-    };
-    let asked = |what: &str, sentence: &str, correction: &Correction| {
-        let dial_changes: Vec<String> = correction.dial_changes.iter().map(DialChange::in_words).collect();
-        let ways: Vec<String> = correction.other_ways.iter().map(|w| w.in_words()).collect();
-        let parts: Vec<String> = std::iter::once(sentence.to_owned()).chain(dial_changes).chain(ways).collect();
-        format!("{head}  {what}: {}", parts.join(" | "))
-    };
-    match &record.body {
-        Body::Correction { purpose: Purpose::Drift { frame }, correction, sentence } => {
-            vec![asked(&format!("frame {frame}"), sentence, correction)]
+    /// The lines for a record: corrections, and the ends of them.
+    fn lines(&self, record: &Record, zone: &TimeZone) -> Vec<String> {
+        let head = record.at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M:%S").to_string();
+        let ended = |how: How| format!("{head}  {}", end_line(how).trim_start());
+        let asked = |what: &str, sentence: &str, correction: &Correction| {
+            let dial_changes: Vec<String> = correction.dial_changes.iter().map(DialChange::in_words).collect();
+            let ways: Vec<String> = correction.other_ways.iter().map(|w| w.in_words()).collect();
+            let parts: Vec<String> = std::iter::once(sentence.to_owned()).chain(dial_changes).chain(ways).collect();
+            format!("{head}  {what}: {}", parts.join(" | "))
+        };
+        match &record.body {
+            Body::Correction { purpose: Purpose::Drift { frame }, correction, sentence } => {
+                vec![asked(&self.name_of(*frame), sentence, correction)]
+            }
+            Body::Correction { purpose: Purpose::Next { .. }, correction, sentence } => {
+                vec![asked("next", sentence, correction)]
+            }
+            Body::Resolved { how, .. } => vec![ended(*how)],
+            Body::Judged(judgement) => {
+                // The superseded judgement's end of a correction is listed already.
+                let end = judgement.ended.as_ref().filter(|_| judgement.supersedes.is_none());
+                let end = end.map(|end| ended(end.how));
+                let withdrawn = judgement.withdraws.map(|_| ended(How::Withdrawn));
+                // What the superseded judgement asked for, and this one still does, is listed already.
+                let begun = judgement.correction.as_ref().filter(|asked| asked.still.is_none());
+                let what = judgement.file.clone().unwrap_or_else(|| self.name_of(judgement.frame));
+                let begun = begun.map(|c| asked(&what, &judgement.verdict.sentence, &c.correction));
+                end.into_iter().chain(withdrawn).chain(begun).collect()
+            }
+            _ => Vec::new(),
         }
-        Body::Correction { purpose: Purpose::Next { .. }, correction, sentence } => {
-            vec![asked("next", sentence, correction)]
-        }
-        Body::Resolved { correction, how } => vec![ended(*correction, *how)],
-        Body::Judged(judgement) => {
-            // The superseded judgement's end of a correction is listed already.
-            let end = judgement.ended.as_ref().filter(|_| judgement.supersedes.is_none());
-            let end = end.map(|end| ended(end.correction, end.how));
-            let withdrawn = judgement.withdraws.map(|correction| ended(correction, How::Withdrawn));
-            // What the superseded judgement asked for, and this one still does, is listed already.
-            let begun = judgement.correction.as_ref().filter(|asked| asked.still.is_none());
-            let what = format!("frame {}", judgement.frame);
-            let begun = begun.map(|c| asked(&what, &judgement.verdict.sentence, &c.correction));
-            end.into_iter().chain(withdrawn).chain(begun).collect()
-        }
-        _ => Vec::new(),
+    }
+
+    fn name_of(&self, frame: FrameNumber) -> String {
+        let known = self.files.iter().find(|(number, _)| *number == frame);
+        known.map_or_else(|| format!("frame {frame}"), |(_, file)| printable(file))
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numbers::RecordNumber;
     use crate::session::{How, VERSION};
 
+    /// So many minutes after ten o'clock.
     fn resolved(n: u64) -> Record {
+        let at: jiff::Timestamp = "2026-03-02T10:00:00Z".parse().unwrap();
+        let at = at + jiff::SignedDuration::from_mins(n as i64);
         let n = RecordNumber::new(n);
-        let at = "2026-03-02T10:00:00Z".parse().unwrap();
         Record { v: VERSION, n, at, body: Body::Resolved { correction: n, how: How::Confirmed } }
     }
 
@@ -149,9 +168,15 @@ mod tests {
         list.take(&note);
         assert_eq!(list.trouble(), None);
         let text = std::fs::read_to_string(list.path()).unwrap();
-        let heads: Vec<&str> = text.lines().map(|l| l.split("  correction").next().unwrap()).collect();
-        let at = "2026-03-02 10:00:00Z  #";
-        assert_eq!(heads, ["a line without its end", &format!("{at}1"), &format!("{at}2"), &format!("{at}3")]);
+        let heads: Vec<&str> = text.lines().map(|l| l.split("  what was asked").next().unwrap()).collect();
+        let at = |n: i64| {
+            let at: jiff::Timestamp = "2026-03-02T10:00:00Z".parse().unwrap();
+            (at + jiff::SignedDuration::from_mins(n))
+                .to_zoned(TimeZone::system())
+                .strftime("%Y-%m-%d %H:%M:%S")
+                .to_string()
+        };
+        assert_eq!(heads, ["a line without its end", &at(1), &at(2), &at(3)], "in the time of the place");
     }
 
     #[test]

@@ -143,7 +143,7 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     let across = frame.area().width;
     let lights = board.cards.iter().map(|card| lines_of(card, across).len() as u16).sum::<u16>() + 1;
     let [head, last, cards, trend, happened, keys] = Layout::vertical([
-        Constraint::Length(1),
+        Constraint::Length(2),
         Constraint::Length(4),
         Constraint::Length(lights),
         Constraint::Fill(2),
@@ -154,7 +154,8 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     let look = board.look.as_deref().unwrap_or("none yet");
     let frames = counted(board.frames as usize, "frame");
     let title = format!("greyhold   {}   look {}   {frames}", printable(&fixed.folder), printable(look));
-    frame.render_widget(Line::styled(title, bold()), head);
+    let leads = Line::styled(format!("> {}", printable(&board.leads())), bold().add_modifier(Modifier::REVERSED));
+    frame.render_widget(Text::from(vec![Line::styled(title, dim()), leads]), head);
     frame.render_widget(last_frame(board), last);
     draw_cards(frame, cards, board);
     draw_trend(frame, trend, board);

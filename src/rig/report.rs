@@ -75,6 +75,14 @@ impl SpotShares {
 }
 
 impl SurveyReport {
+    /// Where ratios are told: 'over the whole frame'.
+    pub fn place_of_ratios(&self) -> String {
+        match self.spots.first().map(|s| s.spot.as_str()) {
+            None | Some(WHOLE) => "over the whole frame".to_owned(),
+            Some(spot) => format!("at '{spot}'"),
+        }
+    }
+
     /// The spot that ratios are told at, where it is clipped and there are none for that.
     pub fn clipped_for_ratios(&self) -> Option<&str> {
         self.spots.first().filter(|s| s.is_clipped()).map(|s| s.spot.as_str())
@@ -86,10 +94,7 @@ impl SurveyReport {
         if self.spots.iter().all(|spot| spot.ambient.is_none_or(|ambient| ambient.get() < LEAST_AMBIENT)) {
             lines.push("no room light to speak of".to_owned());
         }
-        let at = match self.spots.first().map(|s| s.spot.as_str()) {
-            None | Some(WHOLE) => "over the whole frame".to_owned(),
-            Some(spot) => format!("at '{spot}'"),
-        };
+        let at = self.place_of_ratios();
         lines.extend(self.ratios.iter().map(|r| {
             format!("lighting ratio {:.1}:1 ({} and {} to {} alone), {at}", r.to_one, r.over, r.under, r.under)
         }));

@@ -162,7 +162,7 @@ impl Board {
             standing: setup.standing,
             reference: setup.reference().map(|look| look.file.clone()),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
-            asked: setup.open.as_ref().map(|p| asked(p, coming.clone())),
+            asked: setup.open.as_ref().map(|p| asked(p, coming.clone(), sitting)),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: config.spots.iter().filter_map(|s| spot_shown(s, setup.last.as_ref())).collect(),
             judged_spot: config.judged_spot.clone(),
@@ -175,13 +175,16 @@ impl Board {
     }
 }
 
-fn asked(pending: &OpenCorrection, coming: Option<String>) -> CorrectionShown {
+fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) -> CorrectionShown {
     let ratio_error = pending.correction.ratio_error;
     CorrectionShown {
         record: pending.record,
         coming,
         sentence: match &pending.purpose {
-            Purpose::Drift { frame } => format!("Answers frame {frame}."),
+            Purpose::Drift { frame } => {
+                let file = sitting.exposures.find(*frame).map_or_else(|| "a frame".to_owned(), |e| e.file.clone());
+                format!("Answers {file}.")
+            }
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
             Purpose::Look { look } => format!("For look '{look}'."),
         },
@@ -242,7 +245,7 @@ fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
 /// The surveyed ratios, and what the groups were turned since.
 fn ratios(setup: &Setup) -> Vec<String> {
     let Some(surveyed) = &setup.surveyed else {
-        return vec!["not known: a light survey tells them".to_owned()];
+        return vec!["lighting ratios are not known: a light survey tells them".to_owned()];
     };
     let turned = |name: &str| {
         let source = surveyed.report.sources.iter().find(|groups| groups.join(" with ") == name)?;
@@ -251,12 +254,12 @@ fn ratios(setup: &Setup) -> Vec<String> {
     if let Some(spot) = surveyed.report.clipped_for_ratios() {
         return vec![format!("not known: '{spot}' is clipped in the survey's frame with all groups")];
     }
-    let at = surveyed.report.spots.first().map_or("", |s| s.spot.as_str());
+    let at = surveyed.report.place_of_ratios();
     let line = |ratio: &Ratio| match turned(&ratio.over).zip(turned(&ratio.under)) {
         Some((over, under)) => {
             let now = ratio.stops + over - under;
             let to_one = 1.0 + now.ratio();
-            format!("{to_one:.1}:1 ({} and {} to {} alone), at {at}", ratio.over, ratio.under, ratio.under)
+            format!("{to_one:.1}:1 ({} and {} to {} alone), {at}", ratio.over, ratio.under, ratio.under)
         }
         None => format!("{} over {}: not known any more (turned, nobody told how far)", ratio.over, ratio.under),
     };
@@ -287,11 +290,13 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     let card_state = match dial_change {
         _ if held => CardState::Hold,
         None => CardState::Rest,
-        Some(_) if told => CardState::Set,
+        // That a light can't give enough stays in sight until something else makes up for it.
+        Some(dial_change) if told && dial_change.limit == DialLimit::Within => CardState::Set,
         Some(dial_change) => state_of(dial_change, coming),
     };
     let at = position.and_then(Position::power).map(|p| group.shown(p));
     let open = dial_change.filter(|_| !told);
+    let ends_short = dial_change.is_some_and(|change| change.limit != DialLimit::Within);
     let other = pending.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
     Card {
         group: group.name.clone(),
@@ -304,7 +309,7 @@ fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         change: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
         does: does(card_state, group, open, own, at.as_deref()),
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
-        other_way: other.filter(|_| open.is_some()).map(|w| w.in_words()),
+        other_way: other.filter(|_| ends_short).map(|w| w.in_words()),
         can_undo: position.is_some_and(|p| p.told_by().is_some()),
         positions: group.positions(),
         at,
@@ -337,6 +342,7 @@ fn does(
     let Some(dial_change) = dial_change else {
         return match (state, at) {
             (CardState::Set, _) => "done".to_owned(),
+            (CardState::EndOfRange, _) => "set, at the end of its range".to_owned(),
             (_, None) => "nobody has told what it is set to".to_owned(),
             _ => "nothing to do".to_owned(),
         };

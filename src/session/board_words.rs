@@ -1,7 +1,10 @@
 //! How a sitting stands, in lines for people: what `status` answers, and what a watch says when it goes on and when it ends.
 
+use std::collections::BTreeSet;
+
 use super::board::{Board, Card, CardState};
 use super::standing::{FIRST_LOOK, Standing};
+use crate::advice::Finding;
 use crate::wording::counted;
 
 impl Board {
@@ -38,6 +41,47 @@ impl Board {
             format!("{} {at}", card.group)
         };
         format!("powers: {}", self.cards.iter().map(power).collect::<Vec<_>>().join(", "))
+    }
+
+    /// The one sentence that leads every screen: what to do now.
+    pub fn leads(&self) -> String {
+        if self.hold.is_some() {
+            return "Leave every power as it is, and shoot again".to_owned();
+        }
+        if let Some(next) = &self.survey.next {
+            return format!("Light survey: {next}");
+        }
+        match (&self.asked, &self.last) {
+            (Some(asked), _) => self.leads_to_turns(asked.coming.as_deref()),
+            (None, None) => "Shoot a frame".to_owned(),
+            (None, Some(last)) => match (self.standing, last.finding) {
+                (Standing::AwaitsSitter, _) => "New sitter: shoot the first frame".to_owned(),
+                (Standing::Building, _) => "Build the light, and accept it when it stands".to_owned(),
+                (_, Finding::Matched | Finding::NoReference | Finding::NotMetered | Finding::Survey) => {
+                    "Nothing to turn".to_owned()
+                }
+                _ => "Turn nothing yet: look first".to_owned(),
+            },
+        }
+    }
+
+    /// 'Turn 3 lights down 2 stops, for f/7.1  1/160 s  ISO 100'.
+    fn leads_to_turns(&self, coming: Option<&str>) -> String {
+        let left: Vec<&Card> = self.cards.iter().filter(|card| card.clicks != 0).collect();
+        let size = |card: &Card| card.does.split(',').next().unwrap_or_default().to_owned();
+        let who = match left.as_slice() {
+            [] => return "All set: shoot".to_owned(),
+            [one] => one.group.to_string(),
+            several => counted(several.len(), "light"),
+        };
+        let sizes: BTreeSet<String> = left.iter().map(|card| size(card)).collect();
+        let by = sizes.first().filter(|_| sizes.len() == 1).map_or_else(String::new, |size| format!(" {size}"));
+        let ends: Vec<&str> =
+            left.iter().filter(|card| card.state == CardState::EndOfRange).map(|card| card.group.as_str()).collect();
+        let ends =
+            if ends.is_empty() { String::new() } else { format!("; the range of {} ends first", ends.join(" and ")) };
+        let coming = coming.map_or_else(String::new, |settings| format!(", for {settings}"));
+        format!("Turn {who}{by}{coming}{ends}")
     }
 
     fn turns(&self) -> String {

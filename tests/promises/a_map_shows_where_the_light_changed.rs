@@ -164,7 +164,7 @@ async fn colour_at(page: &Page, x: f64, y: f64) -> [i64; 4] {
 
 /// Left edge of the cheek's box, in parts of the picture's width.
 async fn left_of_the_cheek(page: &Page) -> f64 {
-    let script = "const box = [...document.querySelectorAll('.spot')].find(s => s.textContent.startsWith('cheek')).getBoundingClientRect(); \
+    let script = "const box = [...document.querySelectorAll('.spot')].find(s => s.ariaLabel.startsWith('cheek')).getBoundingClientRect(); \
                   const all = document.querySelector('#spots').getBoundingClientRect(); return (box.left - all.left) / all.width";
     page.run(script, vec![]).await.as_f64().unwrap()
 }

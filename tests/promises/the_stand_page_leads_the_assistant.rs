@@ -178,7 +178,7 @@ fn a_lost_connection_is_shown_and_mends_itself_with_nothing_missed() {
     with_browser(|mut studio, driver| async move {
         let page = tablet(&driver, &studio).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
-        page.until("the frame", "document.querySelector('#last-frame').textContent.startsWith('1,')").await;
+        page.until("the frame", "document.querySelector('#last-frame').textContent.startsWith('1.jpg')").await;
         // The network is silent: nothing ends the connection.
         studio.signal("STOP");
         let silent = Instant::now();
@@ -202,7 +202,7 @@ fn a_lost_connection_is_shown_and_mends_itself_with_nothing_missed() {
         studio.extra.extend(["--port".to_owned(), port]);
         studio.start();
         studio.sync();
-        page.until("the last frame", "document.querySelector('#last-frame').textContent.startsWith('3,')").await;
+        page.until("the last frame", "document.querySelector('#last-frame').textContent.startsWith('3.jpg')").await;
         page.until("the connection", "document.querySelector('#lost').hidden").await;
         let told = page
             .run(
@@ -332,7 +332,11 @@ fn spots_are_dragged_on_the_picture_and_a_frame_is_made_the_reference() {
             "document.querySelector('#picture').complete && document.querySelector('#picture').naturalWidth > 0",
         )
         .await;
-        assert!(page.text("#spots").await.contains("cheek +"), "drift is drawn at the spot");
+        let labels = page
+            .run("return [...document.querySelectorAll('.spot')].map(s => s.textContent + s.ariaLabel)", vec![])
+            .await;
+        let labels: Vec<&str> = labels.as_array().unwrap().iter().filter_map(Value::as_str).collect();
+        assert!(labels.iter().any(|l| l.contains("cheek +") && l.starts_with(char::is_numeric)), "{labels:?}");
         page.click("#spot-desk summary").await;
         let place = page.run("const r = [...document.querySelectorAll('.spot')].find(s => s.textContent.startsWith('cheek')).getBoundingClientRect(); const f = document.querySelector('#spots').getBoundingClientRect(); return [r.left + r.width / 3, r.top + r.height / 3, f.width, f.height]", vec![]).await;
         let at: Vec<f64> = place.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
@@ -355,7 +359,7 @@ fn spots_are_dragged_on_the_picture_and_a_frame_is_made_the_reference() {
         // What is accepted is the frame that the page shows, and its button stands still once the turns are shown.
         page.until(
             "the turns",
-            "document.querySelector('#last-frame').textContent.startsWith('3,') && document.body.textContent.includes('Answers frame 3')",
+            "document.querySelector('#last-frame').textContent.startsWith('3.jpg') && document.body.textContent.includes('Answers 3.jpg')",
         )
         .await;
         page.click("#accept").await;
@@ -383,8 +387,16 @@ fn the_survey_is_guided_beside_the_camera() {
     with_browser(|studio, driver| async move {
         let page = tablet(&driver, &studio).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
-        page.until("the frame", "document.querySelector('#last-frame').textContent.startsWith('1,')").await;
+        page.until("the frame", "document.querySelector('#last-frame').textContent.startsWith('1.jpg')").await;
+        let stand = phone(&driver, &studio).await;
         page.click("[data-survey=start]").await;
+        // Who switches the heads on and off reads it over the screen.
+        stand
+            .until(
+                "the step at the stand",
+                "document.querySelector('#stand-survey-next').textContent.includes('switch the trigger off') && document.querySelector('#stand-survey').checkVisibility()",
+            )
+            .await;
         page.until(
             "what to do",
             "document.querySelector('#survey-next').textContent.includes('switch the trigger off')",
@@ -395,8 +407,16 @@ fn the_survey_is_guided_beside_the_camera() {
         studio.take("2.jpg", shot(8.0, 0.0, 2));
         page.until("the refusal", "document.querySelector('#survey-refused').textContent.includes('a flash fired')")
             .await;
+        stand
+            .until(
+                "why at the stand",
+                "document.querySelector('#stand-survey-refused').textContent.includes('a flash fired')",
+            )
+            .await;
         page.click("[data-survey=stop]").await;
         page.until("its end", "!document.querySelector('[data-survey=start]').hidden").await;
+        stand.until("nothing more of it", "document.querySelector('#stand-survey').hidden").await;
+        stand.close().await;
         page.close().await;
     });
 }
@@ -629,6 +649,7 @@ fn targets_are_large_and_the_dial_is_read_from_two_metres() {
         }
         page.client.goto(&studio.page).await.unwrap();
         page.card_is("key", "down").await;
+        page.choose("#own", "key").await;
         // Capitals and figures are about 0.72 of the letters' size.
         let size = page
             .run(
@@ -638,6 +659,80 @@ fn targets_are_large_and_the_dial_is_read_from_two_metres() {
             .await;
         assert!(size.as_f64().unwrap() >= 59.0, "{size}");
         page.close().await;
+    });
+}
+
+/// One sentence leads, and three lights are seen without scrolling; one of them is opened to be read from afar.
+#[test]
+fn three_lights_fit_on_a_small_phone_and_all_are_set_at_once() {
+    with_browser(|studio, driver| async move {
+        let page = driver.open(&studio.address(""), SMALL_PHONE).await;
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        page.until("what leads", "document.querySelector('#stand-leads').textContent === 'Nothing to turn'").await;
+        studio.take("2.jpg", shot(5.6, 0.0, 2));
+        page.until("what leads", "document.querySelector('#stand-leads').textContent === 'Turn 3 lights down 1 stop'")
+            .await;
+        let lowest = page
+            .run("return Math.max(...[...document.querySelectorAll('.card .set, .card .to')].map(e => e.getBoundingClientRect().bottom))", vec![])
+            .await;
+        assert!(lowest.as_f64().unwrap() <= f64::from(SMALL_PHONE.1), "{lowest}");
+        let size = |page: &Page| {
+            let client = page.client.clone();
+            async move {
+                let of = "return parseFloat(getComputedStyle(document.querySelector('[data-group=rim] .to')).fontSize)";
+                client.execute(of, vec![]).await.unwrap().as_f64().unwrap()
+            }
+        };
+        let small = size(&page).await;
+        page.click("[data-group=rim] .opener").await;
+        assert!(size(&page).await > 1.5 * small);
+        page.click("#all-set").await;
+        // Nothing is open any more: each stands where it was asked to.
+        for group in ["key", "fill", "rim"] {
+            page.card_is(group, "rest").await;
+        }
+        assert_eq!(page.text("[data-group=rim] .to").await, "7.0");
+        page.close().await;
+    });
+}
+
+/// A light that can't give what is asked is shown as that until it is mended.
+#[test]
+fn the_end_of_a_range_stays_in_sight_when_the_light_is_set() {
+    with_browser(|studio, driver| async move {
+        let (stand, set) = (phone(&driver, &studio).await, tablet(&driver, &studio).await);
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
+        set.choose("#next-steps", "whole").await;
+        set.choose("#next-mark", "f/1").await;
+        set.click("#next-form button").await;
+        stand.card_is("fill", "end_of_range").await;
+        stand.click("[data-group=fill] .set").await;
+        stand
+            .until("it to be set", "document.querySelector('[data-group=fill] .does').textContent.startsWith('set,')")
+            .await;
+        stand.card_is("fill", "end_of_range").await;
+        assert!(stand.text("[data-group=fill] .notice").await.contains("Instead"));
+        stand.close().await;
+        set.close().await;
+    });
+}
+
+/// Several settings at once: the way round at the end of a range is one of them.
+#[test]
+fn the_next_settings_are_asked_for_together() {
+    with_browser(|studio, driver| async move {
+        let set = tablet(&driver, &studio).await;
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
+        set.choose("#next-mark", "f/5.6").await;
+        set.choose("#next-iso", "50").await;
+        set.click("#next-form button").await;
+        // One stop more by the aperture, one less by the ISO.
+        set.until("the answer", "document.querySelector('#next-says').textContent.includes('every light as it is')")
+            .await;
+        assert!(set.text("#next-says").await.contains("f/5.6  1/160 s  ISO 50"));
+        set.close().await;
     });
 }
 

@@ -25,6 +25,10 @@ enum Action {
         group: GroupName,
         correction: RecordNumber,
     },
+    /// All groups are.
+    AllSet {
+        correction: RecordNumber,
+    },
     SetAt {
         group: GroupName,
         setting: String,
@@ -60,6 +64,7 @@ impl From<Action> for Command {
     fn from(action: Action) -> Command {
         match action {
             Action::Set { group, correction } => Command::Confirm { group: Some(group), correction: Some(correction) },
+            Action::AllSet { correction } => Command::Confirm { group: None, correction: Some(correction) },
             Action::SetAt { group, setting } => Command::Power { group, setting },
             Action::Undo { group } => Command::Undo { group },
             Action::Next { f_number, iso, exposure_time, camera_steps } => {

@@ -105,6 +105,7 @@ function hear() {
   lostAt = null;
   ended = false;
   by("lost").hidden = true;
+  delete document.documentElement.dataset.lost;
 }
 
 function listen() {
@@ -139,7 +140,7 @@ function listen() {
     const board = JSON.parse(event.data);
     open();
     // What came meanwhile is told before the board.
-    write(by("link"), back ? `connected again; ${meanwhile || "no"} records came meanwhile` : `connected; record ${board.n}`);
+    write(by("link"), back ? `connected again; ${meanwhile || "no"} records came meanwhile` : "connected");
     back = false;
     by("link").dataset.n = board.n;
     views.stand.show(board);
@@ -170,6 +171,7 @@ function lose() {
   if (!by("enter").hidden) return;
   lostAt ??= performance.now();
   by("lost").hidden = false;
+  document.documentElement.dataset.lost = "yes";
   write(by("lost"), ended
     ? "greyhold was ended. What is shown here is old."
     : "CONNECTION LOST. What is shown here may be old: ask the photographer before turning a light.");
@@ -260,26 +262,32 @@ function fillMarks(all) {
   offerMarks();
 }
 
+/** What is chosen in each list, by its name in the question. */
+const NEXT = { f_number: "next-mark", iso: "next-iso", exposure_time: "next-time" };
+const AS_IT_IS = ["", "as it is"];
+
 function offerMarks() {
   if (!marks) return;
-  const series = marks[by("next-what").value];
-  for (const option of by("next-steps").options) option.disabled = !(option.value in series);
-  if (!(by("next-steps").value in series)) by("next-steps").value = "thirds";
-  choices(by("next-mark"), series[by("next-steps").value].map((mark) => [mark, mark]));
+  const steps = by("next-steps").value;
+  for (const [what, id] of Object.entries(NEXT)) {
+    const series = marks[what];
+    const offered = (series[steps] ?? series.thirds).map((mark) => [mark, mark]);
+    choices(by(id), what === "f_number" ? offered : [AS_IT_IS, ...offered]);
+  }
 }
 
-by("next-what").addEventListener("change", offerMarks);
 by("next-steps").addEventListener("change", offerMarks);
 by("next-form").addEventListener("submit", (event) => {
   event.preventDefault();
+  const asked = Object.entries(NEXT).map(([what, id]) => [what, by(id).value]).filter(([, mark]) => mark);
   const steps = by("next-steps").value === "halves" ? "halves" : "thirds";
-  act({ action: "next", [by("next-what").value]: by("next-mark").value, camera_steps: steps }, (text) => write(by("next-says"), text));
+  act({ action: "next", ...Object.fromEntries(asked), camera_steps: steps }, (text) => write(by("next-says"), text));
 });
 
-/** Shows the setting that was last shot as chosen, until somebody chooses. */
+/** Shows the f-number that was last shot as chosen, until somebody chooses. */
 export function presentSetting(f) {
   const mark = by("next-mark");
-  if (mark.dataset.begun || !marks || by("next-what").value !== "f_number") return;
+  if (mark.dataset.begun || !marks) return;
   if ([...mark.options].some((o) => o.value === f)) { mark.value = f; mark.dataset.begun = "yes"; }
 }
 
@@ -299,6 +307,9 @@ by("ink").value = kept.get("ink");
 by("ink").addEventListener("change", () => { kept.set("ink", by("ink").value); paint(); });
 dark.addEventListener("change", paint);
 paint();
+
+// What the photographer asks most stands right below what leads.
+if (view === "set") by("set-leads").after(by("next"));
 
 for (const link of document.querySelectorAll("nav a")) {
   if (link.dataset.view === view) link.setAttribute("aria-current", "page");

@@ -94,7 +94,9 @@ class Spots {
       box.dataset.chosen = spot.movable && open && spot.name === this.chosen() ? "yes" : "no";
       box.tabIndex = spot.movable && open ? 0 : -1;
       box.disabled = !(spot.movable && open);
-      write(box.firstChild, spot.drift ? `${spot.name} ${spot.drift}` : spot.name);
+      // Its number, so that the picture is seen; what it reads stands in the table. While spots are moved, its name.
+      write(box.firstChild, open ? spot.name : String(all.indexOf(spot) + 1));
+      box.setAttribute("aria-label", spot.drift ? `${spot.name} ${spot.drift}` : spot.name);
     }
     by("spot-save").disabled = !this.moved;
     by("spot-drop").disabled = !this.moved;
@@ -197,7 +199,8 @@ export class SetView {
     this.board = board;
     this.showLast(board);
     this.spots.show(board.spots);
-    rows(by("spot-rows"), board.spots.map((s) => [s.name === board.judged_spot ? `${s.name} (frames are judged by it)` : s.name, s.drift ?? "–"]));
+    rows(by("spot-rows"), board.spots.map((s, at) => [`${at + 1}  ${s.name}${s.name === board.judged_spot ? " (frames are judged by it)" : ""}`, s.drift ?? "–"]));
+    write(by("set-leads"), board.leads);
     write(by("set-asked"), askedWords(board));
     rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.does]));
     lines(by("ratios"), board.ratios);
@@ -219,7 +222,7 @@ export class SetView {
     const { last } = board;
     const building = board.standing === "building";
     by("accept").disabled = !last || last.is_reference || Boolean(board.hold) || board.standing === "awaits_sitter";
-    write(by("accept"), building ? "The light stands: this frame is the reference" : "I meant that: this frame is the reference");
+    write(by("accept"), building ? "The light stands: make this frame the reference" : "Accept: make this frame the reference");
     by("new-sitter").disabled = board.standing !== "accepted" || !board.look;
     const looks = JSON.stringify([board.look, board.looks]);
     if (by("look-form").dataset.now !== looks) {
@@ -233,7 +236,7 @@ export class SetView {
     write(by("last-sentence"), last.sentence);
     by("last-sentence").dataset.hold = board.hold ? "yes" : "no";
     const also = [last.is_reference && "the reference", last.removed && "gone from the folder"].filter(Boolean).join(", ");
-    write(by("last-frame"), `${last.frame}, ${last.file}${also && ` (${also})`}`);
+    write(by("last-frame"), `${last.file}${also && ` (${also})`}`);
     write(by("last-settings"), last.settings);
     write(by("last-drift"), last.drift ?? "–");
     write(by("last-clipping"), last.clipping);
@@ -246,7 +249,7 @@ export class SetView {
     by("no-picture").hidden = true;
     image.hidden = false;
     image.style.aspectRatio = String(shape);
-    image.alt = frame === last.frame ? `Frame ${frame}, ${last.file}` : `Frame ${frame}; frame ${last.frame} has no picture`;
+    image.alt = frame === last.frame ? last.file : `An earlier frame; ${last.file} has no picture`;
     const address = `/picture?frame=${frame}`;
     if (image.getAttribute("src") !== address) image.src = address;
   }

@@ -34,6 +34,9 @@ function shape(path) {
 /** What a dial position is when spoken. */
 const spoken = (dial) => dial.replace(/^1\/(\d+)/, "one over $1").replace("+", "plus ").replace(" Ws", " watt-seconds");
 
+/** Whether somebody is to turn it, now or for what comes. */
+const asksForATurn = (card) => card.clicks !== 0 && ["up", "down", "coming", "end_of_range"].includes(card.state);
+
 class LightCard {
   constructor(group) {
     this.group = group;
@@ -45,7 +48,9 @@ class LightCard {
       element.className = name;
       return element;
     };
-    this.title = make("h2", group);
+    // The name opens the light over the whole width, to be read from afar.
+    this.opener = part("button", "opener", group);
+    this.title = make("h2", "", this.opener);
     this.place = part("p", "place");
     this.sign = make("span");
     this.wordText = make("span");
@@ -60,14 +65,16 @@ class LightCard {
     this.undo = part("button", "undo", "undo");
     this.setAt = make("details");
     this.positions = make("select");
-    this.tell = part("button", "tell", "it is there now");
-    for (const button of [this.set, this.undo, this.tell]) button.type = "button";
+    this.tell = part("button", "tell", "it is set to this");
+    for (const button of [this.set, this.undo, this.tell, this.opener]) button.type = "button";
+    this.opened = null;
+    this.opener.addEventListener("click", () => this.open(this.element.dataset.open !== "yes"));
     const name = make("div", "", this.title, this.place);
     name.className = "name";
     const label = make("label", `${group} is at `, this.positions);
     const row = make("div", "", label, this.tell);
     row.className = "row";
-    this.setAt.append(make("summary", "set it at …"), row);
+    this.setAt.append(make("summary", "other power …"), row);
     const rest = make("div", "", this.at, this.does, this.sure, this.other, this.set, this.undo, this.setAt);
     rest.className = "rest";
     this.element.setAttribute("aria-label", group);
@@ -77,13 +84,25 @@ class LightCard {
     this.tell.addEventListener("click", () => this.tellSetting());
   }
 
+  /** Opens or closes it for who asked; `null` leaves it to whether the light is one's own. */
+  open(wanted) {
+    this.opened = wanted;
+    this.element.dataset.open = wanted ? "yes" : "no";
+    this.opener.setAttribute("aria-expanded", String(wanted));
+  }
+
   async tellSetting() {
     if (await act({ action: "set_at", group: this.group, setting: this.positions.value })) this.setAt.open = false;
   }
 
-  show(card, asked) {
+  show(card, asked, own) {
     this.correction = asked?.record;
-    const turns = ["up", "down", "coming", "end_of_range"].includes(card.state);
+    const turns = asksForATurn(card);
+    if (this.opened === null || this.wasOwn !== own) {
+      this.wasOwn = own;
+      this.open(own);
+      this.opened = null;
+    }
     this.element.dataset.state = card.state;
     const lights = card.heads > 1 ? `${card.heads} lights` : "1 light";
     write(this.place, card.role === "other" || card.role === card.group ? lights : `${card.role}, ${lights}`);
@@ -93,7 +112,7 @@ class LightCard {
       this.sign.replaceChildren(shape(SHAPES[key]));
     }
     write(this.wordText, card.coming && card.state === "end_of_range" ? "coming: end of range" : WORDS[card.state]);
-    write(this.to, turns ? card.to ?? `${card.change ?? "?"} stop` : card.at ?? "?");
+    write(this.to, turns ? card.to ?? `${card.change ?? "?"} stop` : card.at ?? "not told");
     write(this.at, turns && card.at ? `now at ${card.at}` : "");
     write(this.does, card.does);
     write(this.sure, card.sure);
@@ -200,6 +219,7 @@ export class Stand {
     this.called = null;
     this.ways = new Ways();
     this.own = kept.get("own");
+    by("all-set").addEventListener("click", () => act({ action: "all_set", correction: this.board.asked.record }));
     by("own").addEventListener("change", () => {
       this.own = by("own").value;
       kept.set("own", this.own);
@@ -217,20 +237,34 @@ export class Stand {
       let card = this.cards.get(shown.group);
       if (!card) this.cards.set(shown.group, card = new LightCard(shown.group));
       card.element.dataset.own = shown.group === this.own ? "yes" : "no";
-      card.show(shown, board.asked);
+      card.show(shown, board.asked, shown.group === this.own);
       // Moving an element takes its focus away, so only what stands elsewhere is moved.
       const there = by("cards").children[place];
       if (there !== card.element) by("cards").insertBefore(card.element, there ?? null);
     });
+    write(by("stand-leads"), board.leads);
     write(by("stand-asked"), askedWords(board));
+    this.showSurvey(board.survey);
+    const left = board.cards.filter(asksForATurn);
+    by("all-set").hidden = left.length < 2 || !board.asked;
     if (board.last?.f_number) presentSetting(board.last.f_number);
     this.callFor(board);
+  }
+
+  /** Who switches the heads on and off is told which. */
+  showSurvey({ next, refused }) {
+    by("stand-survey").hidden = !next;
+    by("stand-leads").hidden = Boolean(next);
+    by("stand-asked").hidden = Boolean(next);
+    write(by("stand-survey-next"), next ?? "");
+    by("stand-survey-refused").hidden = !refused;
+    write(by("stand-survey-refused"), refused ? `Not taken: ${refused}` : "");
   }
 
   /** Calls once for each thing that is newly asked of this phone's lights. */
   callFor(board) {
     const mine = board.cards.filter((c) => !this.own || c.group === this.own);
-    const words = mine.filter((c) => !c.coming && ["up", "down", "end_of_range"].includes(c.state)).map((c) => [`${c.group}|${c.state}|${c.to}|${c.does}`, c]);
+    const words = mine.filter((c) => !c.coming && asksForATurn(c)).map((c) => [`${c.group}|${c.state}|${c.to}|${c.does}`, c]);
     const now = board.hold ? `hold ${board.last.frame}` : words.map(([key]) => key).join("\n");
     const before = this.called;
     this.called = now;
@@ -248,8 +282,8 @@ export class Stand {
 /** What is asked of the lights, in words. */
 export function askedWords(board) {
   if (board.hold) return board.hold;
-  if (!board.asked) return "Nothing is to be turned.";
+  if (!board.asked) return "";
   const ratio = board.asked.ratio_error ? ` (${board.asked.ratio_error})` : "";
   if (board.asked.coming) return `Coming: ${board.asked.coming}. Turn ahead only when the photographer says so.${ratio}`;
-  return `To be turned now. ${board.asked.sentence}${ratio}`;
+  return `${board.asked.sentence}${ratio}`;
 }
