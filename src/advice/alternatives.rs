@@ -42,31 +42,54 @@ const NEARLY: f64 = 0.03;
 
 impl OtherWays {
     pub fn in_words(&self) -> String {
-        let mut ways = Vec::new();
-        if let Some(iso) = self.iso {
-            ways.push(format!("ISO {iso}"));
-        }
-        if let Some(n) = self.f_number {
-            ways.push(format!("f/{n}"));
-        }
-        if let Some(Density(d)) = self.filter_density {
-            let sold = DENSITIES_SOLD.into_iter().find(|sold| *sold >= d - NEARLY).unwrap_or(d);
-            ways.push(format!("an ND {sold:.1} filter on the lens"));
-        }
         let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther away" };
-        let side = if self.missing > Stops::ZERO { "too weak" } else { "too strong" };
-        let on_the_camera = match ways.as_slice() {
-            [] => String::new(),
-            ways => format!("{} (for every light: ask for the powers then); or ", ways.join(", or ")),
-        };
+        let at_the_camera = self.at_the_camera().map_or_else(String::new, |ways| format!("{ways}; or "));
         format!(
-            "{0} is at the end of its range, {1} {side}. Instead: {on_the_camera}{0} {nearer}, at {2:.1} times its distance (less sure \
-             for a large modifier).",
+            "{0} is at the end of its range, {1} {2}. Instead: {at_the_camera}{0} {nearer}, at {3:.2} times its distance (less sure for a \
+             large modifier).",
             self.group,
             self.missing.size_in_words(),
+            self.side(),
             self.distance_factor
         )
     }
+
+    fn side(&self) -> &'static str {
+        if self.missing > Stops::ZERO { "too weak" } else { "too strong" }
+    }
+
+    /// What changes all lights alike; the powers then have to be asked for.
+    fn at_the_camera(&self) -> Option<String> {
+        let filter = self.filter_density.map(|Density(d)| {
+            let sold = DENSITIES_SOLD.into_iter().find(|sold| *sold >= d - NEARLY).unwrap_or(d);
+            format!("an ND {sold:.1} filter on the lens")
+        });
+        let ways = [self.iso.map(|iso| format!("ISO {iso}")), self.f_number.map(|n| format!("f/{n}")), filter];
+        let ways: Vec<String> = ways.into_iter().flatten().collect();
+        (!ways.is_empty()).then(|| format!("{} (for every light: ask for the powers then)", ways.join(", or ")))
+    }
+}
+
+/// The ways for all groups that are at an end: of several on one side, the one way that is enough for each.
+pub fn ways_in_words(all: &[OtherWays]) -> Vec<String> {
+    let (weak, strong): (Vec<&OtherWays>, Vec<&OtherWays>) = all.iter().partition(|ways| ways.missing > Stops::ZERO);
+    [weak, strong].iter().filter_map(|side| of_one_side(side)).collect()
+}
+
+fn of_one_side(ways: &[&OtherWays]) -> Option<String> {
+    let farthest = ways.iter().max_by(|a, b| a.missing.abs().0.total_cmp(&b.missing.abs().0))?;
+    if ways.len() == 1 {
+        return Some(farthest.in_words());
+    }
+    let names: Vec<&str> = ways.iter().map(|ways| ways.group.as_str()).collect();
+    let instead = farthest.at_the_camera().map_or_else(String::new, |ways| format!(" For the whole set: {ways}."));
+    Some(format!(
+        "{} are at the end of their ranges, {} the farthest, {} {}.{instead}",
+        names.join(" and "),
+        farthest.group,
+        farthest.missing.size_in_words(),
+        farthest.side()
+    ))
 }
 
 #[cfg(test)]
@@ -81,6 +104,11 @@ mod tests {
         assert_eq!((ways.iso, ways.f_number), (Some(50.0), Some(4.0)));
         assert!((ways.distance_factor - 2_f64.sqrt()).abs() < 1e-9);
         assert!((ways.filter_density.unwrap().0 - 0.3).abs() < 2e-3);
+        let rim = other_ways(&"rim".into(), Stops(-2.0 / 3.0), &settings);
+        let both = ways_in_words(&[ways.clone(), rim]);
+        assert_eq!(both.len(), 1);
+        assert!(both[0].contains("key and rim") && both[0].contains("key the farthest, 1 stop too strong"), "{both:?}");
+        assert!(both[0].contains("For the whole set: ISO 50, or f/4, or an ND 0.3 filter"), "{both:?}");
         assert!(
             ways.in_words().contains("1 stop too strong") && ways.in_words().contains("an ND 0.3 filter on the lens")
         );

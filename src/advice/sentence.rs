@@ -197,8 +197,9 @@ fn uncertain(facts: &Facts) -> String {
     let within = [half_width, observed.map(|s| s.half_width)].into_iter().flatten().fold(0.0_f64, |w, h| w.max(h.0));
     let read = observed.filter(|_| facts.is_too_vague_to_differ()).map(|s| s.drift).or(facts.drift());
     format!(
-        "Reads {}, known only to ±{within:.1} stop: it may match. Shoot another before turning anything.",
-        brighter_by(read)
+        "Reads {}, known only to ±{:.1} stop: it may match. Shoot another before turning anything.",
+        brighter_by(read),
+        within.max(0.1)
     )
 }
 
@@ -282,8 +283,9 @@ fn uneven(facts: &Facts) -> String {
 fn both(facts: &Facts) -> String {
     let needed = facts.expected.map_or_else(|| "a change".to_owned(), |expected| up_or_down(-expected));
     let did = facts.observed().zip(facts.expected).map(|(s, e)| s.drift - e);
-    let did = did.map_or_else(|| "something else".to_owned(), up_or_down);
-    format!("{}: {} needs the lights {needed}, they went {did}.", over_or_under(facts.drift()), what_changed(facts))
+    let did = did.map_or_else(|| "otherwise".to_owned(), up_or_down);
+    let off = over_or_under(facts.drift());
+    format!("{off}: {} needs the lights {needed}, the picture shows them {did}.", what_changed(facts))
 }
 
 pub(super) fn what_changed(facts: &Facts) -> String {

@@ -54,8 +54,9 @@ static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
                   Cautions for work with flash are in the README."
 )]
 pub struct Cli {
+    /// Without one, on a terminal: a watch
     #[command(subcommand)]
-    command: Sub,
+    command: Option<Sub>,
     /// How messages to standard error are written
     #[arg(long, global = true, value_enum, default_value_t = LogFormat::Plain)]
     log_format: LogFormat,
@@ -99,14 +100,18 @@ enum Sub {
 }
 
 /// Runs the command line.
-pub fn run(cli: Cli) -> Result<Exit, CommandError> {
-    let lines = match &cli.command {
+pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
+    let command = match cli.command.take() {
+        Some(command) => command,
+        None => Sub::Watch(watch::Args::asked_for()?),
+    };
+    let lines = match &command {
         Sub::Watch(args) if args.is_live() => Some(Lines::default()),
         _ => None,
     };
-    let messages = set_up_messages(&cli, lines.clone());
+    let messages = set_up_messages(&cli, &command, lines.clone());
     let evidence = cli.verbose > 0;
-    let done = match cli.command {
+    let done = match command {
         Sub::Watch(args) => watch::run(args, lines, evidence),
         Sub::Demo(args) => demo::run(args, evidence),
         Sub::Compare(args) => compare::run(&args),
@@ -138,7 +143,7 @@ pub fn complain(error: &CommandError) {
 }
 
 /// Messages go to standard error, or among the lines of a view that has the whole terminal.
-fn set_up_messages(cli: &Cli, lines: Option<Lines>) -> Messages {
+fn set_up_messages(cli: &Cli, command: &Sub, lines: Option<Lines>) -> Messages {
     let level = match cli.verbose {
         0 => "greyhold=warn",
         1 => "greyhold=info",
@@ -146,7 +151,7 @@ fn set_up_messages(cli: &Cli, lines: Option<Lines>) -> Messages {
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
     // Who reads strangers' files gives up what it may do, and that holds for threads that begin after it only.
-    let messages = match cli.command {
+    let messages = match command {
         Sub::ReadFiles(_) => Messages::Here,
         _ => Messages::Aside(Printer::to_stderr()),
     };

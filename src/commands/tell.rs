@@ -71,7 +71,7 @@ pub struct Look {
 #[derive(Debug, clap::Args)]
 pub struct Survey {
     /// start, skip (the next group), stop, or report (what the last one found)
-    #[arg(value_enum, default_value = "start")]
+    #[arg(value_enum, ignore_case = true, default_value = "start")]
     what: SurveyWord,
     /// Groups to survey [default: all]
     groups: Vec<GroupName>,

@@ -7,15 +7,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
-use tokio::runtime::Handle;
+use clap::Parser;
 use tokio::sync::watch::Receiver;
-use tokio::sync::{broadcast, oneshot};
+use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::exit::{CommandError, Exit};
 use super::page::{PageArgs, page_in_words};
-use super::signals;
+use super::{say, signals};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::corrections::CorrectionsList;
@@ -28,6 +28,8 @@ use crate::outlet::socket_place;
 use crate::session::{Board, Command, Published};
 use crate::workers::{Pool, this_program};
 
+/// Keys that were pressed while the sitting was at something else.
+const KEYS_WAITING: usize = 8;
 /// Name of the configuration that is taken when it lies in the present folder.
 pub const USUAL_CONFIG: &str = "greyhold.yaml";
 /// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
@@ -69,7 +71,34 @@ pub struct Args {
     plain: bool,
 }
 
+/// A watch's own command line.
+#[derive(Debug, clap::Parser)]
+struct Words {
+    #[command(flatten)]
+    args: Args,
+}
+
 impl Args {
+    /// What `greyhold` alone means: a watch of the folder that the configuration here names, or that somebody answers.
+    pub fn asked_for() -> Result<Args, CommandError> {
+        let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+        if !on_terminal {
+            let said = "what is to be done? 'greyhold watch FOLDER' watches a folder, 'greyhold --help' names the rest";
+            return Err(CommandError::WrongUse(said.to_owned()));
+        }
+        let mut words = vec!["watch".to_owned()];
+        if !Path::new(USUAL_CONFIG).is_file() {
+            say("Which folder does the camera write to? (its path; or 'greyhold init' first, for a configuration)");
+            let mut folder = String::new();
+            std::io::stdin().read_line(&mut folder).map_err(|e| CommandError::CannotRun(e.to_string()))?;
+            match folder.trim() {
+                "" => return Err(which_folder()),
+                folder => words.push(folder.to_owned()),
+            }
+        }
+        Words::try_parse_from(words).map(|words| words.args).map_err(|e| CommandError::WrongUse(e.to_string()))
+    }
+
     /// Whether the sitting is shown on the whole terminal.
     pub fn is_live(&self) -> bool {
         !self.plain && std::io::stdout().is_terminal() && std::io::stdin().is_terminal()
@@ -184,16 +213,21 @@ async fn live(
         let page = page.zip(ready.port).map(|(page, port)| page_in_words(&page, port));
         let fixed = Fixed { folder, page };
         let answers = lines.clone();
-        let (commands, here) = (ready.commands, Handle::current());
-        // The view goes on while the sitting answers.
-        let tell = move |asked: Vec<Command>| {
-            let (commands, answers) = (commands.clone(), answers.clone());
-            here.spawn(async move {
-                for command in asked {
+        let (told, mut asked) = mpsc::channel::<Vec<Command>>(KEYS_WAITING);
+        let (commands, says_so) = (ready.commands, lines.clone());
+        // The view goes on while the sitting answers, one key after the other.
+        tokio::spawn(async move {
+            while let Some(keyed) = asked.recv().await {
+                for command in keyed {
                     let reply = socket::ask(&commands, command).await;
                     answers.add(&format!("{} {}", if reply.ok { ">" } else { "!" }, reply.message));
                 }
-            });
+            }
+        });
+        let tell = move |keyed| {
+            if told.try_send(keyed).is_err() {
+                says_so.add("! greyhold is at it: press that again in a moment");
+            }
         };
         let shown = spawn_blocking(move || live_view::run(&mut ready.screens, &fixed, &lines, tell)).await;
         let fault = match shown {

@@ -77,7 +77,7 @@ pub enum ConfigError {
     NotUtf8 { file: String, line: usize },
 }
 
-/// The commented example, as `greyhold check --write-example` gives it.
+/// The commented example, as `greyhold init` writes it.
 pub const EXAMPLE: &str = include_str!("../../config/greyhold.example.yaml");
 
 impl Default for Config {

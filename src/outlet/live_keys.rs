@@ -38,14 +38,19 @@ pub enum Step {
     EndTheWatch,
 }
 
-/// The keys that do something, in the order of the line that names them.
-pub const KEYS: &str = "n next  t told power  c all set  u undo  a accept  s survey  l look  q end";
+/// The line that names the keys that do something.
+pub fn keys(board: &Board) -> &'static str {
+    if board.survey.next.is_some() { KEYS_IN_A_SURVEY } else { KEYS }
+}
+
+const KEYS_IN_A_SURVEY: &str = "s leave this light out  x give the survey up  t power  u undo  q end";
+const KEYS: &str = "n next  t power  c all set  u undo  a accept  s survey  l look  q end";
 
 impl Typing {
     pub fn asks(self) -> (&'static str, &'static str) {
         match self {
             Typing::Next => ("next", "What will be shot next? For example f/5.6, or f/2.8 iso64"),
-            Typing::Set => ("told power", "Which group is set to what? For example key 1/8 +0.3"),
+            Typing::Set => ("power", "Which group is set to what? For example key 1/8 +0.3"),
             Typing::Look => ("look", "Which look? Its name, or nothing to list them"),
         }
     }
@@ -73,6 +78,8 @@ pub fn after_key(key: KeyEvent, over: Over, board: &Board, has_page: bool) -> St
         return Step::EndTheWatch;
     }
     match (over, key.code) {
+        // A key that is held with another is somebody else's: Ctrl-A is no 'a'.
+        (over, _) if key.modifiers.intersects(KeyModifiers::CONTROL | KeyModifiers::ALT) => Step::Show(over),
         (Over::Typing(what, text), code) => typed(what, text, code),
         (Over::End, KeyCode::Char('y')) => Step::EndTheWatch,
         (Over::End | Over::Page, _) => Step::Show(Over::Nothing),
@@ -87,10 +94,19 @@ fn of_letter(key: char, board: &Board, has_page: bool) -> Step {
         'n' => typing(Typing::Next),
         't' => typing(Typing::Set),
         'l' => typing(Typing::Look),
-        'c' => Step::Tell(vec![Command::Confirm { group: None, correction: board.asked.as_ref().map(|a| a.record) }]),
-        'a' => Step::Tell(vec![Command::Accept { frame: board.last.as_ref().map(|last| last.frame) }]),
+        'c' => match &board.asked {
+            Some(asked) => Step::Tell(vec![Command::Confirm { group: None, correction: Some(asked.record) }]),
+            None => Step::Say("nothing is asked of the lights".to_owned()),
+        },
+        'a' => match &board.last {
+            Some(last) => Step::Tell(vec![Command::Accept { frame: Some(last.frame) }]),
+            None => Step::Say("there is no frame yet".to_owned()),
+        },
         'u' => undo(board),
         's' => Step::Tell(vec![Command::Survey { what: survey(board), groups: Vec::new() }]),
+        'x' if board.survey.next.is_some() => {
+            Step::Tell(vec![Command::Survey { what: SurveyAsk::Stop, groups: Vec::new() }])
+        }
         'q' => Step::Show(Over::End),
         'p' if has_page => Step::Show(Over::Page),
         _ => Step::Show(Over::Nothing),
@@ -124,3 +140,41 @@ fn typed(what: Typing, mut text: String, key: KeyCode) -> Step {
 
 /// No setting and no name is longer.
 const MOST_TYPED: usize = 60;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+    use crate::session::State;
+
+    fn empty() -> Board {
+        Board::of(&State::default().sitting, &Config::parse("groups: [{name: key}]", "test").unwrap())
+    }
+
+    fn pressed(code: KeyCode, modifiers: KeyModifiers, over: Over) -> Step {
+        after_key(KeyEvent::new(code, modifiers), over, &empty(), false)
+    }
+
+    #[test]
+    fn a_key_tells_nothing_that_nobody_sees() {
+        for key in ['c', 'a', 'u'] {
+            assert!(matches!(pressed(KeyCode::Char(key), KeyModifiers::NONE, Over::Nothing), Step::Say(_)), "{key}");
+        }
+        for key in ['a', 's', 'x'] {
+            let held = pressed(KeyCode::Char(key), KeyModifiers::CONTROL, Over::Nothing);
+            assert_eq!(held, Step::Show(Over::Nothing), "Ctrl-{key}");
+        }
+        assert_eq!(pressed(KeyCode::Char('c'), KeyModifiers::CONTROL, Over::Nothing), Step::EndTheWatch);
+    }
+
+    #[test]
+    fn what_is_typed_is_told_with_enter_and_left_with_escape() {
+        let typing = |text: &str| Over::Typing(Typing::Set, text.to_owned());
+        assert_eq!(pressed(KeyCode::Char('a'), KeyModifiers::NONE, typing("rim")), Step::Show(typing("rima")));
+        assert_eq!(pressed(KeyCode::Backspace, KeyModifiers::NONE, typing("rim")), Step::Show(typing("ri")));
+        assert_eq!(pressed(KeyCode::Esc, KeyModifiers::NONE, typing("rim 1/8")), Step::Show(Over::Nothing));
+        let told = Command::Power { group: "rim".into(), setting: "1/8 +0.3".into() };
+        assert_eq!(pressed(KeyCode::Enter, KeyModifiers::NONE, typing("rim  1/8 +0.3 ")), Step::Tell(vec![told]));
+        assert!(matches!(pressed(KeyCode::Enter, KeyModifiers::NONE, typing("rim")), Step::Say(_)));
+    }
+}

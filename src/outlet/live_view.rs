@@ -14,7 +14,7 @@ use ratatui::widgets::{Axis, Block, Borders, Chart, Clear, Dataset, GraphType, P
 use ratatui::{DefaultTerminal, Frame};
 use tokio::sync::watch;
 
-use super::live_keys::{KEYS, Over, Step, after_key};
+use super::live_keys::{Over, Step, after_key, keys};
 use super::plain::{printable, printable_lines};
 use super::screen::{Shown, compared, scale};
 use crate::photometry::Stops;
@@ -109,6 +109,8 @@ fn follow(
     let mut over = if has_code { Over::Page } else { Over::Nothing };
     let mut before = 0;
     let mut fresh = true;
+    // Keys are meant for what is seen.
+    let mut seen = Arc::clone(&screens.borrow());
     loop {
         let changed = match screens.has_changed() {
             Ok(changed) => changed,
@@ -118,6 +120,7 @@ fn follow(
         if fresh || changed || now != before {
             let shown = Arc::clone(&screens.borrow_and_update());
             terminal.draw(|frame| draw(frame, &shown.board, fixed, lines, &over))?;
+            seen = shown;
             (before, fresh) = (now, false);
         }
         if event::poll(POLL_EVERY)? {
@@ -125,7 +128,7 @@ fn follow(
             match event::read()? {
                 Event::Key(key) if key.kind == KeyEventKind::Press => {
                     let before = std::mem::replace(&mut over, Over::Nothing);
-                    match after_key(key, before, &screens.borrow().board, fixed.page.is_some()) {
+                    match after_key(key, before, &seen.board, fixed.page.is_some()) {
                         Step::Show(next) => over = next,
                         Step::Tell(commands) => tell(commands),
                         Step::Say(text) => lines.add(&format!("! {text}")),
@@ -141,13 +144,14 @@ fn follow(
 /// Draws everything.
 pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over: &Over) {
     let across = frame.area().width;
-    let lights = board.cards.iter().map(|card| lines_of(card, across).len() as u16).sum::<u16>() + 1;
-    let [head, last, cards, trend, happened, keys] = Layout::vertical([
+    let detail = detail_for(frame.area(), board);
+    let lights = board.cards.iter().map(|card| lines_of(card, across, detail).len() as u16).sum::<u16>() + 1;
+    let [head, last, cards, trend, happened, foot] = Layout::vertical([
         Constraint::Length(2),
         Constraint::Length(4),
         Constraint::Length(lights),
         Constraint::Fill(2),
-        Constraint::Fill(3),
+        Constraint::Min(LEAST_HAPPENED),
         Constraint::Length(1),
     ])
     .areas(frame.area());
@@ -157,17 +161,13 @@ pub fn draw(frame: &mut Frame, board: &Board, fixed: &Fixed, lines: &Lines, over
     let leads = Line::styled(format!("> {}", printable(&board.leads())), bold().add_modifier(Modifier::REVERSED));
     frame.render_widget(Text::from(vec![Line::styled(title, dim()), leads]), head);
     frame.render_widget(last_frame(board), last);
-    draw_cards(frame, cards, board);
+    draw_cards(frame, cards, board, detail);
     draw_trend(frame, trend, board);
     let rows = usize::from(happened.height.saturating_sub(1));
     let text: Vec<Line> = lines.last(rows).into_iter().map(Line::raw).collect();
     frame.render_widget(Paragraph::new(text).block(titled("what happened")), happened);
-    let page = fixed
-        .page
-        .as_ref()
-        .and_then(|p| p.lines().next())
-        .map_or_else(String::new, |p| format!("  p page {}", printable(p)));
-    frame.render_widget(Line::styled(format!("{KEYS}{page}"), dim()), keys);
+    let page = if fixed.page.is_some() { "  p page" } else { "" };
+    frame.render_widget(Line::styled(format!("{}{page}", keys(board)), dim()), foot);
     match over {
         Over::Nothing => {}
         Over::Page => draw_over(frame, "the stand page", &printable_lines(fixed.page.as_deref().unwrap_or_default())),
@@ -197,7 +197,7 @@ fn titled(title: &str) -> Block<'_> {
 
 fn last_frame(board: &Board) -> Paragraph<'_> {
     let Some(last) = &board.last else {
-        return Paragraph::new("No frame yet: shoot one, it becomes the reference.");
+        return Paragraph::new("No frame yet.");
     };
     let removed = if last.removed { " (gone from the folder)" } else { "" };
     let first = format!("{}{removed}  {}", printable(&last.file), last.settings);
@@ -232,6 +232,28 @@ fn state_words(card: &Card) -> (&'static str, &'static str) {
     }
 }
 
+/// How much is said of each light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Detail {
+    All,
+    /// Without how sure it is.
+    TurnsAndWays,
+    Turns,
+}
+
+/// Lines of what happened that are always there: answers stand among them.
+const LEAST_HAPPENED: u16 = 4;
+/// Lines of the head, the last frame and the keys.
+const OTHER_LINES: u16 = 7;
+
+/// As much as fits: every light is seen, and what was answered last.
+fn detail_for(area: Rect, board: &Board) -> Detail {
+    let room = area.height.saturating_sub(OTHER_LINES + LEAST_HAPPENED + 1);
+    let needs = |detail| board.cards.iter().map(|card| lines_of(card, area.width, detail).len() as u16).sum::<u16>();
+    let fits = |detail: &Detail| needs(*detail) <= room;
+    [Detail::All, Detail::TurnsAndWays].into_iter().find(fits).unwrap_or(Detail::Turns)
+}
+
 /// Columns of a card before its words: a sign, the group, a word, and both dial positions.
 const BEFORE_WORDS: [u16; 5] = [2, 12, 13, 10, 13];
 /// Narrower words are not worth wrapping.
@@ -239,10 +261,12 @@ const NARROWEST: u16 = 12;
 
 /// The lines of a card: what to do, how sure that is, and what else would do. They are wrapped, for what an interval holds under
 /// stands at the end of a line.
-fn lines_of(card: &Card, across: u16) -> Vec<String> {
+fn lines_of(card: &Card, across: u16, detail: Detail) -> Vec<String> {
     let before = BEFORE_WORDS.iter().sum::<u16>() + BEFORE_WORDS.len() as u16;
     let width = usize::from(across.saturating_sub(before).max(NARROWEST));
-    let texts = [Some(&card.does), Some(&card.sure), card.other_way.as_ref()];
+    let sure = Some(&card.sure).filter(|_| detail == Detail::All);
+    let other_way = card.other_way.as_ref().filter(|_| detail != Detail::Turns);
+    let texts = [Some(&card.does), sure, other_way];
     let lines: Vec<String> = texts.into_iter().flatten().flat_map(|text| wrapped(text, width)).collect();
     if lines.is_empty() { vec![String::new()] } else { lines }
 }
@@ -262,7 +286,7 @@ fn wrapped(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
-fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
+fn draw_cards(frame: &mut Frame, area: Rect, board: &Board, detail: Detail) {
     let dial = |shown: &Option<String>| shown.clone().unwrap_or_else(|| "?".to_owned());
     let row = |card: &Card| {
         let (sign, word) = state_words(card);
@@ -271,7 +295,7 @@ fn draw_cards(frame: &mut Frame, area: Rect, board: &Board) {
         } else {
             format!("-> {}", dial(&card.to.clone().or(card.change.as_ref().map(|change| format!("{change} stop")))))
         };
-        let does = lines_of(card, area.width);
+        let does = lines_of(card, area.width, detail);
         let asked = !matches!(card.state, CardState::Rest | CardState::Leave | CardState::Set);
         Row::new([sign.to_owned(), card.group.to_string(), word.to_owned(), dial(&card.at), to, does.join("\n")])
             .height(does.len() as u16)

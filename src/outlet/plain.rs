@@ -113,7 +113,8 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         Body::Warning { text } => format!("! {text}"),
         Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
-            let at = probably_at(shown.as_deref(), moved.unwrap_or(Stops::ZERO));
+            // Of a group without a dial only what it moved by can be told.
+            let at = probably_at(shown.as_deref(), moved.or(shown.as_ref().map(|_| Stops::ZERO))?);
             format!("  {group} {at} (read from the picture)")
         }
         Body::Note { text } => format!("  note: {}", text),

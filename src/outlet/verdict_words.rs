@@ -1,7 +1,7 @@
 //! Judgements, corrections and their ends as lines for a terminal.
 
 use super::paint::{BOLD, DIM, Paint, Showing};
-use crate::advice::{Correction, Finding, GroupReading, Verdict};
+use crate::advice::{Correction, Finding, GroupReading, Verdict, ways_in_words};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::Known;
 use crate::rig::solve::SourceChange;
@@ -91,9 +91,10 @@ pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<Str
     }
     let left = correction.dial_changes.iter().map(|t| t.remainder).find(|l| l.is_worth_saying());
     if let Some(left) = left.filter(|_| correction.other_ways.is_empty()) {
-        lines.push(format!("    the dials' steps leave {}", left.size_in_words()));
+        let side = if left > Stops::ZERO { "too dark" } else { "too bright" };
+        lines.push(format!("    the dials' steps leave it {} {side}", left.size_in_words()));
     }
-    lines.extend(correction.other_ways.iter().map(|w| format!("    {}", w.in_words())));
+    lines.extend(ways_in_words(&correction.other_ways).iter().map(|ways| format!("    {ways}")));
     lines
 }
 
@@ -113,13 +114,14 @@ fn verdict_lines(verdict: &Verdict, showing: Showing) -> Vec<String> {
     lines
 }
 
-/// How surely the drift is known, where that is less than what anybody would take it for: by marks it is off by a click or more.
+/// What the drift holds under, and how surely it is known, where that is less than what anybody would take it for.
 fn how_vague(verdict: &Verdict) -> Option<String> {
     let is_told = verdict.drift.is_some() && !matches!(verdict.finding, Finding::Survey | Finding::Uncertain);
     let headline = verdict.headline().filter(|_| is_told)?;
-    let within = headline.half_width.filter(|within| *within >= VAGUE)?;
-    let provided = headline.condition.map_or_else(String::new, |condition| format!(", {condition}"));
-    Some(format!("known to ±{:.1} stop{provided}", within.0))
+    let within = headline.half_width.filter(|within| *within >= VAGUE).map(|w| format!("known to ±{:.1} stop", w.0));
+    let provided = headline.condition.map(str::to_owned);
+    let said: Vec<String> = [within, provided].into_iter().flatten().collect();
+    (!said.is_empty()).then(|| format!("({})", said.join(", ")))
 }
 
 /// Half a click of the usual dial.

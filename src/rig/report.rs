@@ -91,7 +91,8 @@ impl SurveyReport {
     /// In lines for people.
     pub fn in_words(&self) -> Vec<String> {
         let mut lines: Vec<String> = self.spots.iter().map(|spot| spot.in_words(&self.sources)).collect();
-        if self.spots.iter().all(|spot| spot.ambient.is_none_or(|ambient| ambient.get() < LEAST_AMBIENT)) {
+        let mut known = self.spots.iter().filter_map(|spot| spot.ambient).peekable();
+        if known.peek().is_some() && known.all(|ambient| ambient.get() < LEAST_AMBIENT) {
             lines.push("no room light to speak of".to_owned());
         }
         let at = self.place_of_ratios();

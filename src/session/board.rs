@@ -3,20 +3,19 @@
 
 use serde::Serialize;
 
+use super::cards::{Card, card};
 use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
 use super::setup::Setup;
 use super::sitting::Sitting;
 use super::standing::Standing;
-use crate::advice::{Finding, Headline, Verdict};
+use crate::advice::{Finding, Headline};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::meter::{Area, Reading, Spot};
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{DialLimit, Stops};
-use crate::rig::solve::SourceChange;
-use crate::rig::{DialChange, Firing, GroupName, LightGroup, Position, Ratio, Role};
-use crate::wording::counted;
+use crate::photometry::Stops;
+use crate::rig::{Firing, Ratio};
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -33,6 +32,8 @@ pub struct Board {
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
     pub asked: Option<CorrectionShown>,
+    /// What was asked was told to be done, and no frame has shown it yet.
+    pub all_set: bool,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
     pub judged_spot: String,
@@ -72,54 +73,6 @@ pub struct CorrectionShown {
     pub coming: Option<String>,
     pub sentence: String,
     pub ratio_error: Option<String>,
-}
-
-/// What a card says, in one word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum CardState {
-    /// Nothing is asked of it.
-    Rest,
-    Up,
-    Down,
-    /// The others are turned, this one is not.
-    Leave,
-    /// To be turned for settings that are not shot yet.
-    Coming,
-    /// Nobody should touch it.
-    Hold,
-    /// It was told to be set.
-    Set,
-    /// The end of its range comes first.
-    EndOfRange,
-}
-
-/// One light group at its stand.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Card {
-    pub group: GroupName,
-    pub role: Role,
-    pub heads: u32,
-    pub state: CardState,
-    /// What is asked of it is for settings that are not shot yet.
-    pub coming: bool,
-    /// The present and the new dial position, as the light shows them.
-    pub at: Option<String>,
-    pub to: Option<String>,
-    /// Clicks of the dial; up is positive.
-    pub clicks: i32,
-    /// The turn in stops, in thirds, for lights of which nobody told the power.
-    pub change: Option<String>,
-    /// What to do, in words.
-    pub does: String,
-    /// How sure that is.
-    pub sure: String,
-    /// What else would do, at the end of the range.
-    pub other_way: Option<String>,
-    /// Something was told of it since the last frame.
-    pub can_undo: bool,
-    /// Every setting of its dial, weakest first.
-    pub positions: Vec<String>,
 }
 
 /// A spot on the last frame.
@@ -163,6 +116,7 @@ impl Board {
             reference: setup.reference().map(|look| look.file.clone()),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone(), sitting)),
+            all_set: setup.told_done.is_some(),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: config.spots.iter().filter_map(|s| spot_shown(s, setup.last.as_ref())).collect(),
             judged_spot: config.judged_spot.clone(),
@@ -275,110 +229,4 @@ fn survey_guide(setup: &Setup) -> SurveyGuide {
         refused: setup.survey_refused.clone(),
         report: setup.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
     }
-}
-
-// --- cards ---
-
-fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
-    let position = setup.position(&group.name);
-    let pending = setup.open.as_ref();
-    let dial_change = pending.and_then(|p| p.correction.dial_changes.iter().find(|t| t.group == group.name));
-    let told = pending.is_some_and(|p| p.is_confirmed(&group.name));
-    let verdict = setup.last.as_ref().map(|l| &l.verdict);
-    let held = verdict.filter(|v| v.finding.is_hold()).is_some();
-    let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.change);
-    let card_state = match dial_change {
-        _ if held => CardState::Hold,
-        None => CardState::Rest,
-        // That a light can't give enough stays in sight until something else makes up for it.
-        Some(dial_change) if told && dial_change.limit == DialLimit::Within => CardState::Set,
-        Some(dial_change) => state_of(dial_change, coming),
-    };
-    let at = position.and_then(Position::power).map(|p| group.shown(p));
-    let open = dial_change.filter(|_| !told);
-    let ends_short = dial_change.is_some_and(|change| change.limit != DialLimit::Within);
-    let other = pending.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
-    Card {
-        group: group.name.clone(),
-        role: group.role,
-        heads: group.heads,
-        state: card_state,
-        coming: coming && open.is_some() && !held,
-        to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
-        clicks: open.map_or(0, |t| t.clicks),
-        change: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
-        does: does(card_state, group, open, own, at.as_deref()),
-        sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
-        other_way: other.filter(|_| ends_short).map(|w| w.in_words()),
-        can_undo: position.is_some_and(|p| p.told_by().is_some()),
-        positions: group.positions(),
-        at,
-    }
-}
-
-fn state_of(dial_change: &DialChange, coming: bool) -> CardState {
-    match dial_change.clicks {
-        _ if dial_change.limit != DialLimit::Within => CardState::EndOfRange,
-        0 => CardState::Leave,
-        _ if coming => CardState::Coming,
-        n if n > 0 => CardState::Up,
-        _ => CardState::Down,
-    }
-}
-
-fn does(
-    state: CardState,
-    group: &LightGroup,
-    dial_change: Option<&DialChange>,
-    own: Option<SourceChange>,
-    at: Option<&str>,
-) -> String {
-    if state == CardState::Hold {
-        return match own {
-            Some(SourceChange::NotFired) => "did not fire: check its trigger and cable, leave the power".to_owned(),
-            _ => "leave the power as it is".to_owned(),
-        };
-    }
-    let Some(dial_change) = dial_change else {
-        return match (state, at) {
-            (CardState::Set, _) => "done".to_owned(),
-            (CardState::EndOfRange, _) => "set, at the end of its range".to_owned(),
-            (_, None) => "nobody has told what it is set to".to_owned(),
-            _ => "nothing to do".to_owned(),
-        };
-    };
-    let way = if dial_change.clicks > 0 { "up" } else { "down" };
-    let size = dial_change.change.size_in_words();
-    match (dial_change.clicks.unsigned_abs() as usize, group.dial.is_some()) {
-        (0, _) => "leave it".to_owned(),
-        (clicks, true) => format!("{way} {size}, {}", counted(clicks, "click")),
-        (_, false) => format!("{way} {size}"),
-    }
-}
-
-/// How sure a turn is, and what its rounding leaves over.
-fn sure(
-    dial_change: &DialChange,
-    pending: Option<&OpenCorrection>,
-    own: Option<SourceChange>,
-    verdict: Option<&Verdict>,
-) -> String {
-    let answers_drift = pending.is_some_and(|p| matches!(p.purpose, Purpose::Drift { .. }));
-    let headline = verdict.and_then(Verdict::headline);
-    let whole = headline.and_then(|h| Some((h.half_width?, h.condition)));
-    let mut said = match (answers_drift, own, whole) {
-        (false, _, _) => "worked out from the settings".to_owned(),
-        (true, Some(SourceChange::Changed { half_width, .. }), _) => {
-            format!("known to ±{:.1} stop, read for this light", half_width.0)
-        }
-        (true, _, Some((within, condition))) => {
-            // A condition on the lights speaks of all of them by itself.
-            format!("known to ±{:.1} stop, {}", within.0, condition.unwrap_or("all lights taken together"))
-        }
-        (true, _, None) => "how sure is not known".to_owned(),
-    };
-    if dial_change.remainder.is_worth_saying() && dial_change.limit == DialLimit::Within {
-        said.push_str(&format!("; the dial's steps leave {}", dial_change.remainder.size_in_words()));
-    }
-    said
 }

@@ -2,7 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use super::board::{Board, Card, CardState};
+use super::board::Board;
+use super::cards::{Card, CardState};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
 use crate::wording::counted;
@@ -51,37 +52,50 @@ impl Board {
         if let Some(next) = &self.survey.next {
             return format!("Light survey: {next}");
         }
+        let ends = self.at_their_ends();
         match (&self.asked, &self.last) {
             (Some(asked), _) => self.leads_to_turns(asked.coming.as_deref()),
             (None, None) => "Shoot a frame".to_owned(),
-            (None, Some(last)) => match (self.standing, last.finding) {
-                (Standing::AwaitsSitter, _) => "New sitter: shoot the first frame".to_owned(),
-                (Standing::Building, _) => "Build the light, and accept it when it stands".to_owned(),
-                (_, Finding::Matched | Finding::NoReference | Finding::NotMetered | Finding::Survey) => {
-                    "Nothing to turn".to_owned()
+            (None, Some(_)) if self.standing == Standing::AwaitsSitter => {
+                "New sitter: shoot the first frame".to_owned()
+            }
+            (None, Some(_)) if self.standing == Standing::Building => {
+                "Build the light, and accept it when it stands".to_owned()
+            }
+            (None, Some(_)) if self.all_set => format!("All set: shoot{ends}"),
+            (None, Some(last)) => match last.finding {
+                _ if last.is_reference => "Nothing to turn".to_owned(),
+                Finding::Matched | Finding::NoReference | Finding::NotMetered | Finding::Survey => {
+                    format!("Nothing to turn{ends}")
                 }
-                _ => "Turn nothing yet: look first".to_owned(),
+                _ => format!("Turn nothing yet: look first{ends}"),
             },
         }
     }
 
-    /// 'Turn 3 lights down 2 stops, for f/7.1  1/160 s  ISO 100'.
+    /// 'Turn 3 lights down 2 stops', 'Coming, for f/7.1  1/160 s  ISO 100: 3 lights down 2 stops'.
     fn leads_to_turns(&self, coming: Option<&str>) -> String {
-        let left: Vec<&Card> = self.cards.iter().filter(|card| card.clicks != 0).collect();
+        let left: Vec<&Card> = self.cards.iter().filter(|card| card.clicks != 0 && !card.confirmed).collect();
         let size = |card: &Card| card.does.split(',').next().unwrap_or_default().to_owned();
+        let ends = self.at_their_ends();
         let who = match left.as_slice() {
-            [] => return "All set: shoot".to_owned(),
+            [] => return format!("All set: shoot{ends}"),
             [one] => one.group.to_string(),
             several => counted(several.len(), "light"),
         };
         let sizes: BTreeSet<String> = left.iter().map(|card| size(card)).collect();
         let by = sizes.first().filter(|_| sizes.len() == 1).map_or_else(String::new, |size| format!(" {size}"));
-        let ends: Vec<&str> =
-            left.iter().filter(|card| card.state == CardState::EndOfRange).map(|card| card.group.as_str()).collect();
-        let ends =
-            if ends.is_empty() { String::new() } else { format!("; the range of {} ends first", ends.join(" and ")) };
-        let coming = coming.map_or_else(String::new, |settings| format!(", for {settings}"));
-        format!("Turn {who}{by}{coming}{ends}")
+        match coming {
+            Some(settings) => format!("Coming, for {settings}: {who}{by}{ends}"),
+            None => format!("Turn {who}{by}{ends}"),
+        }
+    }
+
+    /// '; fill can't go far enough'.
+    fn at_their_ends(&self) -> String {
+        let ends = self.cards.iter().filter(|card| card.state == CardState::EndOfRange);
+        let names: Vec<&str> = ends.map(|card| card.group.as_str()).collect();
+        if names.is_empty() { String::new() } else { format!("; {} can't go far enough", names.join(" and ")) }
     }
 
     fn turns(&self) -> String {

@@ -113,7 +113,15 @@ impl Command {
     /// A sentence where a word is no setting.
     pub fn next<'a>(words: impl IntoIterator<Item = &'a str>) -> Result<Command, String> {
         let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
-        for word in words {
+        let mut words = words.into_iter();
+        while let Some(word) = words.next() {
+            let mut word = word.to_owned();
+            // 'ISO 200' as it is written on a camera.
+            if word.eq_ignore_ascii_case("iso")
+                && let Some(number) = words.next()
+            {
+                word.push_str(number);
+            }
             let lower = word.to_ascii_lowercase();
             let slot = if lower.starts_with("iso") {
                 &mut iso
@@ -124,7 +132,9 @@ impl Command {
             } else {
                 return Err(format!("'{word}' is no setting: write f/5.6, iso200 or 1/160"));
             };
-            *slot = Some(word.to_owned());
+            if let Some(before) = slot.replace(word.clone()) {
+                return Err(format!("'{before}' and '{word}' are two of a kind: write one"));
+            }
         }
         Ok(Command::Next { f_number, iso, exposure_time, camera_steps: None })
     }

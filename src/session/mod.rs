@@ -5,6 +5,7 @@
 
 mod board;
 mod board_words;
+mod cards;
 mod carried;
 mod command;
 mod curve;
@@ -29,7 +30,8 @@ mod sitting;
 mod standing;
 mod state;
 
-pub use board::{Board, Card, CardState, SurveyGuide};
+pub use board::{Board, SurveyGuide};
+pub use cards::{Card, CardState};
 pub use carried::{Carried, Portion};
 pub use command::{Command, Reply, SurveyAsk};
 pub use curve::response_for;

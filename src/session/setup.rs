@@ -35,7 +35,7 @@ pub struct Setup {
     pub positions: Vec<Position>,
     pub open: Option<OpenCorrection>,
     /// The correction that was told to be done since the last frame: a word that is taken back opens it again.
-    told_done: Option<OpenCorrection>,
+    pub(super) told_done: Option<OpenCorrection>,
     /// The last frame that is one to go by.
     pub last: Option<Last>,
     /// The survey under way, and the last one that was finished.

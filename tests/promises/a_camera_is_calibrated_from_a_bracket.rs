@@ -230,7 +230,7 @@ fn real_series_give_a_curve_and_a_phones_does_not() {
     assert!(said.contains("no function of exposure"), "{said}");
 }
 
-/// CHECK: real series. The targets that are met are held here; the README has the whole table.
+/// CHECK: real series. The targets that are met are held here; docs/how-true-are-the-stops.md has the whole table.
 #[test]
 fn real_series_are_read_in_true_stops_by_their_own_curves() {
     let Some(folder) = real_frames() else { return };

@@ -167,7 +167,12 @@ fn another_scene_is_asked_about_and_never_assumed() {
     studio.sync();
     let frame = studio.frame("2.jpg");
     assert_eq!(cause(&frame), "new_scene");
-    assert!(frame["verdict"]["sentence"].as_str().unwrap().contains("another scene"));
+    assert!(
+        frame["verdict"]["sentence"]
+            .as_str()
+            .unwrap()
+            .contains("Where it is a new look, make it the reference; else go on")
+    );
     assert_eq!(studio.of_type("reference").len(), 1, "the reference stays");
     assert!(studio.corrections().is_empty());
 }

@@ -146,6 +146,23 @@ fn tell_and_follow_speak_with_a_running_one() {
 }
 
 #[test]
+fn each_word_is_a_command_and_names_are_written_in_any_case() {
+    let studio = Studio::with_config(include_str!("../../fixtures/three_groups.yaml"));
+    studio.take("a.jpg", shot(8.0, 0.0, 1));
+    let socket = studio.socket().display().to_string();
+    let say = |words: &[&str]| out(&greyhold(&[words, &["--socket", &socket]].concat()));
+    assert!(say(&["next", "f/4"]).contains("every light down 2 stops"));
+    assert!(say(&["confirm"]).contains("taken as set"));
+    // It goes on from what was asked last, also when that was told to be set: not from the last frame's f/8.
+    assert!(say(&["next", "iso200"]).contains("For f/4  1/160 s  ISO 200"));
+    assert!(say(&["set", "KEY", "1/8"]).contains("key is at 1/8"));
+    assert!(say(&["look", "Main"]).contains("frames are compared with 'main' now"));
+    assert!(say(&["looks"]).starts_with("main (frames are compared with it now): reference a.jpg; key 1/2, "));
+    let status = say(&["status"]);
+    assert!(status.starts_with("1 frame, reference a.jpg\n") && status.contains("powers: key at 1/8, "), "{status}");
+}
+
+#[test]
 fn check_tells_what_a_frame_a_folder_and_a_log_hold() {
     let studio = Studio::open();
     studio.take("a.jpg", shot(8.0, 0.0, 1));

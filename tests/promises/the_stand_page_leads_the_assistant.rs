@@ -338,7 +338,7 @@ fn spots_are_dragged_on_the_picture_and_a_frame_is_made_the_reference() {
         let labels: Vec<&str> = labels.as_array().unwrap().iter().filter_map(Value::as_str).collect();
         assert!(labels.iter().any(|l| l.contains("cheek +") && l.starts_with(char::is_numeric)), "{labels:?}");
         page.click("#spot-desk summary").await;
-        let place = page.run("const r = [...document.querySelectorAll('.spot')].find(s => s.textContent.startsWith('cheek')).getBoundingClientRect(); const f = document.querySelector('#spots').getBoundingClientRect(); return [r.left + r.width / 3, r.top + r.height / 3, f.width, f.height]", vec![]).await;
+        let place = page.run("const r = [...document.querySelectorAll('.spot')].find(s => s.ariaLabel.startsWith('cheek')).getBoundingClientRect(); const f = document.querySelector('#spots').getBoundingClientRect(); return [r.left + r.width / 3, r.top + r.height / 3, f.width, f.height]", vec![]).await;
         let at: Vec<f64> = place.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
         drag(&page, (at[0], at[1]), (at[0] + at[2] * 0.1, at[1] + at[3] * 0.2)).await;
         page.click("#spot-save").await;
@@ -707,12 +707,13 @@ fn the_end_of_a_range_stays_in_sight_when_the_light_is_set() {
         set.choose("#next-mark", "f/1").await;
         set.click("#next-form button").await;
         stand.card_is("fill", "end_of_range").await;
-        stand.click("[data-group=fill] .set").await;
-        stand
-            .until("it to be set", "document.querySelector('[data-group=fill] .does').textContent.startsWith('set,')")
-            .await;
+        stand.click("#all-set").await;
+        stand.card_is("key", "rest").await;
         stand.card_is("fill", "end_of_range").await;
+        assert!(stand.text("[data-group=fill] .does").await.starts_with("set at the end of its range, "));
         assert!(stand.text("[data-group=fill] .notice").await.contains("Instead"));
+        let leads = stand.text("#stand-leads").await;
+        assert!(leads.starts_with("All set: shoot; ") && leads.ends_with("can't go far enough"), "{leads}");
         stand.close().await;
         set.close().await;
     });

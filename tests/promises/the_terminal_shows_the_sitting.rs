@@ -132,7 +132,7 @@ fn a_watch_takes_the_terminal_and_gives_it_back() {
     });
     let shows = |text: &str| String::from_utf8_lossy(&sent.lock().unwrap()).contains(text);
     // Words one by one: the gaps between them are moves of the cursor.
-    wait_for("the view", || shows("reference.") && shows("http://127.0.0.1:"));
+    wait_for("the view", || shows("Shoot") && shows("power"));
     let mut keys = script.0.stdin.take().unwrap();
     fs::write(capture.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
     wait_for("the frame", || shows("1.jpg"));

@@ -3,7 +3,7 @@
 //! By simulation with known truth, through the engine: random rigs from the demo's renderer, a camera with a fitted curve, sensor noise,
 //! reflectors, ambient light, flashes that repeat to 0.015 stop, a sitter who moved. Invented data, which
 //! stands for no real studio. GREYHOLD_WHOLE=1 plays all sittings and not only a sample; `-- --nocapture` prints the table
-//! that the README has, with GREYHOLD_SHOW_WRONG=1 every frame of which something wrong was told, too.
+//! that docs/single-lights.md has, with GREYHOLD_SHOW_WRONG=1 every frame of which something wrong was told, too.
 
 use std::collections::BTreeMap;
 

@@ -1,7 +1,7 @@
 //! Promises that only many invented sittings can show.
 //!
 //! `cargo test` plays a sample of each, always the same one. `GREYHOLD_WHOLE=1 cargo test --release --test simulations --
-//! --nocapture` plays all of them and prints the README's tables.
+//! --nocapture` plays all of them and prints the tables of docs/.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 #[path = "../harness/mod.rs"]

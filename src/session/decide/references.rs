@@ -188,8 +188,11 @@ impl Draft<'_> {
 
     /// What the lights are taken to be set to for a look that has just begun.
     fn asks_for_powers(&self) -> String {
+        // Those of the frame: what was told after it is a turn since.
+        let setup = &self.sitting.setup;
         let shown = |name: &GroupName| {
-            let power = self.sitting.setup.position(name).and_then(|position| position.power());
+            let mark = setup.reference().and_then(|look| look.marks.get(name));
+            let power = setup.position(name).zip(mark).and_then(|(position, mark)| position.power_at(*mark));
             self.group(name).zip(power).map_or_else(|| "not known".to_owned(), |(group, power)| group.shown(power))
         };
         let powers: Vec<String> =

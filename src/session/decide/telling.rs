@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use super::Draft;
-use crate::advice::{Observation, correct, correct_each};
-use crate::drift::expected;
+use crate::advice::{Observation, correct, correct_each, ways_in_words};
+use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{PowerSetting, Stops};
+use crate::photometry::{PowerSetting, SAME_SETTING, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
@@ -132,6 +132,9 @@ impl Draft<'_> {
     }
 
     fn tell_undo(&mut self, group: &GroupName) -> Reply {
+        if self.group(group).is_none() {
+            return Reply::refused(format!("there is no group '{group}': it is one of {}", self.group_names()));
+        }
         let Some(of) = self.sitting.setup.position(group).and_then(Position::told_by) else {
             return Reply::refused(format!(
                 "there is nothing to take back: {group} was not told since the last frame, or since 'next' was asked last"
@@ -169,7 +172,7 @@ impl Draft<'_> {
             );
         };
         // What is asked now goes on from what was asked before, if that was not shot yet.
-        let coming = setup.open.as_ref().and_then(|open| match &open.purpose {
+        let coming = setup.open.as_ref().or(setup.told_done.as_ref()).and_then(|open| match &open.purpose {
             Purpose::Next { settings } => Some(settings.as_ref()),
             _ => None,
         });
@@ -194,7 +197,8 @@ impl Draft<'_> {
         let value = json!({"settings": settings, "correction": correction});
         let mut says = vec![sentence.clone()];
         says.extend(correction.dial_changes.iter().map(DialChange::in_words));
-        says.extend(correction.other_ways.iter().map(|w| w.in_words()));
+        says.extend(ways_in_words(&correction.other_ways));
+        says.extend(self.sync_warning(planned));
         says.extend(self.ambient_warning(setup, &settings, correction.change()));
         // Who asks for other settings is content with the light.
         let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
@@ -205,6 +209,15 @@ impl Draft<'_> {
             self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
         }
         Reply::with(says.join("\n"), value)
+    }
+
+    /// Flash lights a part of the frame alone where the shutter is faster than it allows.
+    fn sync_warning(&self, planned: &Planned) -> Option<String> {
+        let time = planned.exposure_time.filter(|_| self.config.lighting.planned() == Lighting::Flash)?;
+        let sync = self.config.sync_speed;
+        (time.tv() > sync.tv() + SAME_SETTING).then(|| {
+            format!("{time} is shorter than the sync speed ({sync}, sync_speed: in the configuration): flash will not light the whole frame")
+        })
     }
 
     fn tell_note(&mut self, text: &str) -> Reply {
@@ -226,7 +239,6 @@ fn not_the_last(frame: FrameNumber) -> Reply {
     Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
 }
 
-/// The last frame's settings with those that are planned.
 fn at_every_light(wanted: Stops) -> String {
     let way = if wanted > Stops::ZERO { "up" } else { "down" };
     match wanted.is_worth_saying() {
@@ -235,6 +247,7 @@ fn at_every_light(wanted: Stops) -> String {
     }
 }
 
+/// The last frame's settings with those that are planned.
 fn planned_from(planned: &Planned, last: &Settings) -> Settings {
     Settings {
         captured: None,

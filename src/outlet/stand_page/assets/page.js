@@ -272,7 +272,7 @@ function offerMarks() {
   for (const [what, id] of Object.entries(NEXT)) {
     const series = marks[what];
     const offered = (series[steps] ?? series.thirds).map((mark) => [mark, mark]);
-    choices(by(id), what === "f_number" ? offered : [AS_IT_IS, ...offered]);
+    choices(by(id), [AS_IT_IS, ...offered]);
   }
 }
 
@@ -284,11 +284,13 @@ by("next-form").addEventListener("submit", (event) => {
   act({ action: "next", ...Object.fromEntries(asked), camera_steps: steps }, (text) => write(by("next-says"), text));
 });
 
-/** Shows the f-number that was last shot as chosen, until somebody chooses. */
+let lastShot = null;
+
+/** Shows the f-number that was last shot as chosen: with each that is new, so that none of an earlier frame is asked for by mistake. */
 export function presentSetting(f) {
-  const mark = by("next-mark");
-  if (mark.dataset.begun || !marks) return;
-  if ([...mark.options].some((o) => o.value === f)) { mark.value = f; mark.dataset.begun = "yes"; }
+  if (!marks || f === lastShot) return;
+  lastShot = f;
+  by("next-mark").value = [...by("next-mark").options].some((o) => o.value === f) ? f : "";
 }
 
 // --- light or dark ---

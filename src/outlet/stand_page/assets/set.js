@@ -202,7 +202,7 @@ export class SetView {
     rows(by("spot-rows"), board.spots.map((s, at) => [`${at + 1}  ${s.name}${s.name === board.judged_spot ? " (frames are judged by it)" : ""}`, s.drift ?? "–"]));
     write(by("set-leads"), board.leads);
     write(by("set-asked"), askedWords(board));
-    rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.does]));
+    rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.other_way ? `${c.does}. ${c.other_way}` : c.does]));
     lines(by("ratios"), board.ratios);
     this.showSurvey(board.survey);
     this.repaintSoon();

@@ -35,7 +35,7 @@ function shape(path) {
 const spoken = (dial) => dial.replace(/^1\/(\d+)/, "one over $1").replace("+", "plus ").replace(" Ws", " watt-seconds");
 
 /** Whether somebody is to turn it, now or for what comes. */
-const asksForATurn = (card) => card.clicks !== 0 && ["up", "down", "coming", "end_of_range"].includes(card.state);
+const asksForATurn = (card) => !card.confirmed && ["up", "down", "coming", "end_of_range"].includes(card.state);
 
 class LightCard {
   constructor(group) {
