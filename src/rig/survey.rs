@@ -82,8 +82,6 @@ pub struct BesideReference {
     pub excess: Option<Stops>,
     /// How much more ambient light than flash the exposure time lets in.
     pub longer: Option<Stops>,
-    /// Its parts are lit against each other as the reference's are.
-    pub alike: bool,
     /// It looks as if all groups had fired.
     pub matches: bool,
     /// Share of its patches that were clipped as it was shot.
@@ -109,10 +107,6 @@ pub enum SurveyRefusal {
     TooDark { group: GroupName, under: f64 },
     #[error("a flash fired: switch the trigger off or unplug it, and shoot it again")]
     FlashFired,
-    #[error(
-        "it is lit as the reference, only darker than the settings explain: is the trigger off? Shoot it again, and where it is off, with a longer exposure time"
-    )]
-    LitAsAll,
     #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
     MoreThanOne { group: GroupName, with: String },
     #[error(
@@ -124,20 +118,12 @@ pub enum SurveyRefusal {
 }
 
 impl BesideReference {
-    /// All groups fired, turned down meanwhile: no room lights the parts of a scene against each other as a set of flashes does.
-    fn shows_all_turned_down(self) -> bool {
-        let is_bright = self.excess.is_some_and(|excess| excess > LEAST_OF_TURNED_DOWN);
-        self.alike && is_bright && self.longer.is_some_and(|l| l < Stops(1.0))
-    }
-
     /// As bright as only flash makes it; a long exposure may let the room come as near.
     fn shows_flash(self) -> bool {
         self.excess.is_some_and(|excess| excess > Stops(-1.5)) && self.longer.is_some_and(|l| l < Stops(1.0))
     }
 }
 
-/// Lights are turned down by less than this between the reference and its survey.
-const LEAST_OF_TURNED_DOWN: Stops = Stops(-4.0);
 /// More of a frame clipped tells too little.
 const MOST_CLIPPED: f64 = 0.04;
 /// A group's brightest fiftieth must be this bright, in stops from mid-grey, to be read surely.
@@ -199,7 +185,6 @@ impl Survey {
         }
         match &frame.firing {
             Firing::Nothing if beside.shows_flash() => Err(SurveyRefusal::FlashFired),
-            Firing::Nothing if beside.shows_all_turned_down() => Err(SurveyRefusal::LitAsAll),
             Firing::Nothing => Ok(()),
             Firing::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
                 let with = "it is as bright everywhere as the reference with all groups".to_owned();

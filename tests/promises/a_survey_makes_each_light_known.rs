@@ -157,9 +157,6 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     };
     let all = set.usual();
     refused(at_usual(&mut set, all.clone()), "a flash fired");
-    // Turned down by two stops behind an aperture that is two wider, as for the next picture.
-    let turned_down = Take { f_number: 7.0, powers: vec![-2.0; 3], ..all.clone() };
-    refused(at_usual(&mut set, turned_down), "is the trigger off?");
     assert_eq!(set.shoot_for_survey(Lamps::None)["step"]["what"], "taken");
     refused(at_usual(&mut set, all.clone()), "more than key alone");
     refused(at_usual(&mut set, all.clone().firing(Lamps::None)), "a misfire?");

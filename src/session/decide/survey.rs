@@ -164,12 +164,12 @@ impl Draft<'_> {
         let excess = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned);
         // What is too vague to differ from the reference agrees with nothing.
         let is_sure = judged.observed_uncertainty.is_some_and(|half_width| half_width <= SURE_ENOUGH_TO_REFUSE);
-        let is_alike = is_sure && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
             excess,
-            alike: is_alike,
-            matches: is_alike && excess.is_some_and(|excess| excess.abs() <= self.config.tolerance),
+            matches: is_sure
+                && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED)
+                && excess.is_some_and(|excess| excess.abs() <= self.config.tolerance),
             clipped,
         };
         survey.check(&frame, beside, &response)?;
