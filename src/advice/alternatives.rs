@@ -45,17 +45,12 @@ impl OtherWays {
         let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther away" };
         let at_the_camera = self.at_the_camera().map_or_else(String::new, |ways| format!("{ways}; or "));
         format!(
-            "{0} is at the end of its range, {1} {2}. Instead: {at_the_camera}{0} {nearer}, at {3:.2} times its distance (less sure for a \
+            "{0} is at the end of its range, {1}. Instead: {at_the_camera}{0} {nearer}, at {2:.2} times its distance (less sure for a \
              large modifier).",
             self.group,
-            self.missing.size_in_words(),
-            self.side(),
+            self.missing.too_weak_or_strong(),
             self.distance_factor
         )
-    }
-
-    fn side(&self) -> &'static str {
-        if self.missing > Stops::ZERO { "too weak" } else { "too strong" }
     }
 
     /// What changes all lights alike; the powers then have to be asked for.
@@ -84,11 +79,10 @@ fn of_one_side(ways: &[&OtherWays]) -> Option<String> {
     let names: Vec<&str> = ways.iter().map(|ways| ways.group.as_str()).collect();
     let instead = farthest.at_the_camera().map_or_else(String::new, |ways| format!(" For the whole set: {ways}."));
     Some(format!(
-        "{} are at the end of their ranges, {} the farthest, {} {}.{instead}",
+        "{} are at the end of their ranges, {} the farthest, {}.{instead}",
         names.join(" and "),
         farthest.group,
-        farthest.missing.size_in_words(),
-        farthest.side()
+        farthest.missing.too_weak_or_strong()
     ))
 }
 

@@ -94,8 +94,7 @@ fn say_off(group: &GroupReading) -> String {
         }
         // What it did says something new only where that is not how far it is off.
         SourceChange::Changed { change, .. } if change.abs() > ALIKE && (change - deviation).abs() > ALIKE => {
-            let way = if change > Stops::ZERO { "up" } else { "down" };
-            format!("{size}: it went {way} {}", change.size_in_words())
+            format!("{size}: it went {}", change.up_or_down())
         }
         _ => size,
     }
@@ -136,12 +135,6 @@ pub(super) fn not_surveyed(lights: &LightEvidence) -> Option<String> {
 
 pub(super) fn brighter_or_darker(change: Stops) -> &'static str {
     if change > Stops::ZERO { "brighter" } else { "darker" }
-}
-
-/// 'down 2 2/3 stops'.
-pub(super) fn up_or_down(change: Stops) -> String {
-    let way = if change > Stops::ZERO { "up" } else { "down" };
-    if change.is_worth_saying() { format!("{way} {}", change.size_in_words()) } else { "where they were".to_owned() }
 }
 
 pub(super) fn capital(text: &str) -> String {

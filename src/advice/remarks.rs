@@ -1,7 +1,7 @@
 //! What is said of a frame beside its finding: what was left out, what stood in, what else is not as it was.
 
 use super::facts::Facts;
-use super::light_words::{self, not_surveyed, up_or_down};
+use super::light_words::{self, not_surveyed};
 use super::lights::{ALIKE, GroupReading};
 use super::verdict::{Finding, InsteadOf, NoSuchSpot};
 use crate::drift::EvidenceUsed;
@@ -65,11 +65,11 @@ fn contradicted_of_one(facts: &Facts) -> Option<String> {
         let name = group.name();
         (change.abs() > ALIKE).then(|| match (change + told).abs() <= ALIKE {
             true => {
-                format!("{name} was told to be turned {}, but the picture shows it where it was.", up_or_down(told))
+                format!("{name} was told to be turned {}, but the picture shows it where it was.", told.up_or_down())
             }
             false => {
-                let shown = up_or_down(told + change);
-                format!("{name} was told to be turned {}, but the picture shows it {shown}.", up_or_down(told))
+                let shown = (told + change).up_or_down();
+                format!("{name} was told to be turned {}, but the picture shows it {shown}.", told.up_or_down())
             }
         })
     };
@@ -90,9 +90,9 @@ fn contradicted_of_all(facts: &Facts) -> Option<String> {
     }
     let shows = match seen.abs() <= Stops(ALIKE.0.max(observed.half_width.0)) {
         true => "them where they were".to_owned(),
-        false => format!("them {}", up_or_down(seen)),
+        false => format!("them {}", seen.up_or_down()),
     };
-    Some(format!("The lights were told to be turned {}, but the picture shows {shows}.", up_or_down(told)))
+    Some(format!("The lights were told to be turned {}, but the picture shows {shows}.", told.up_or_down()))
 }
 
 /// The frame and what it was compared with, where it was.

@@ -1,7 +1,7 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::facts::Facts;
-use super::light_words::{self, brighter_or_darker, untold, up_or_down};
+use super::light_words::{self, brighter_or_darker, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::remarks::{at, remarks};
 use super::verdict::{ClippedIn, ClippedSpot, Finding, ScaleEnd};
@@ -21,16 +21,7 @@ pub(super) fn say(finding: Finding, facts: &Facts) -> String {
 
 /// The sentence of a finding that the single lights tell.
 fn by_the_lights(finding: Finding, facts: &Facts) -> Option<String> {
-    let told = matches!(
-        finding,
-        Finding::GroupChanged
-            | Finding::GroupNotFired
-            | Finding::GroupWeak
-            | Finding::AmbientRisen
-            | Finding::ModifierMoved
-            | Finding::SyncBand
-    );
-    let lights = facts.lights().filter(|_| told)?;
+    let lights = facts.lights().filter(|_| finding.is_of_single_lights())?;
     Some(light_words::say(lights, finding, facts.evidence.tolerance))
 }
 
@@ -281,9 +272,12 @@ fn uneven(facts: &Facts) -> String {
 
 /// What the settings needed of the lights and what the lights did instead.
 fn both(facts: &Facts) -> String {
-    let needed = facts.expected.map_or_else(|| "a change".to_owned(), |expected| up_or_down(-expected));
-    let did = facts.observed().zip(facts.expected).map(|(s, e)| s.drift - e);
-    let did = did.map_or_else(|| "otherwise".to_owned(), up_or_down);
+    let needed = facts.expected.map_or_else(|| "turned".to_owned(), |expected| (-expected).up_or_down());
+    let did = match facts.observed().zip(facts.expected).map(|(seen, expected)| seen.drift - expected) {
+        Some(change) if change.is_worth_saying() => change.up_or_down(),
+        Some(_) => "where they were".to_owned(),
+        None => "otherwise".to_owned(),
+    };
     let off = over_or_under(facts.drift());
     format!("{off}: {} needs the lights {needed}, the picture shows them {did}.", what_changed(facts))
 }

@@ -76,6 +76,19 @@ impl Finding {
         )
     }
 
+    /// Its sentence is of single lights, and not of how far the frame is off as a whole.
+    pub fn is_of_single_lights(self) -> bool {
+        matches!(
+            self,
+            Finding::GroupChanged
+                | Finding::GroupNotFired
+                | Finding::GroupWeak
+                | Finding::AmbientRisen
+                | Finding::ModifierMoved
+                | Finding::SyncBand
+        )
+    }
+
     /// What a survey told of the lights is not so any more, if this was meant.
     pub fn outdates_a_survey(self) -> bool {
         matches!(self, Finding::ModifierMoved | Finding::AmbientRisen)

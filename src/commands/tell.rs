@@ -101,7 +101,7 @@ pub enum Word {
     Next(Told<Next>),
     /// A group of lights is set to this, as the lights show it
     #[command(
-        visible_alias = "power",
+        alias = "power",
         after_help = "Examples:
   greyhold set key 1/8
   greyhold set rim '1/32 +0.3'"

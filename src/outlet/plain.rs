@@ -8,7 +8,7 @@ use serde_json::Value;
 use super::paint::BOLD;
 pub use super::paint::{Paint, Showing};
 use super::verdict_words::{correction_lines, end_line, judged_block, observed_block, probably_at};
-use crate::photometry::{SAME_SETTING, Stops};
+use crate::photometry::SAME_SETTING;
 use crate::response::RAW;
 use crate::session::{Body, FIRST_LOOK, Learning, PowerSource, Purpose, Record, ReferenceBy, SurveyStep};
 use crate::wording::counted;
@@ -101,7 +101,8 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         Body::Resolved { how, .. } => end_line(*how),
         Body::Power { group, shown, moved, source: PowerSource::Inferred, .. } => {
             let moved = moved.filter(|m| m.abs() > SAME_SETTING)?;
-            format!("  {group} {} (estimated, if all groups changed alike)", probably_at(shown.as_deref(), moved))
+            let at = probably_at(shown.as_deref(), Some(moved))?;
+            format!("  {group} {at} (estimated, if all groups changed alike)")
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
         Body::Undone { group, .. } => format!("  {group}: taken back, it stands as before"),
@@ -113,9 +114,7 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         Body::Warning { text } => format!("! {text}"),
         Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
-            // Of a group without a dial only what it moved by can be told.
-            let at = probably_at(shown.as_deref(), moved.or(shown.as_ref().map(|_| Stops::ZERO))?);
-            format!("  {group} {at} (read from the picture)")
+            format!("  {group} {} (read from the picture)", probably_at(shown.as_deref(), *moved)?)
         }
         Body::Note { text } => format!("  note: {}", text),
         Body::ExistingFiles { files, .. } if !files.is_empty() => {

@@ -56,18 +56,14 @@ fn position_line(read: &PositionRead) -> Option<String> {
         // That the correction is seen says it.
         _ => return None,
     };
-    Some(format!("  {} {} ({how})", read.group, probably_at(read.shown.as_deref(), read.since_reference)))
+    let at = probably_at(read.shown.as_deref(), Some(read.since_reference))?;
+    Some(format!("  {} {at} ({how})", read.group))
 }
 
-/// Where a dial is taken to be that nobody told.
-pub(super) fn probably_at(shown: Option<&str>, moved: Stops) -> String {
-    match shown {
-        Some(shown) => format!("is probably at {shown} now"),
-        None => {
-            let way = if moved > Stops::ZERO { "up" } else { "down" };
-            format!("was probably turned {way} by {}", moved.size_in_words())
-        }
-    }
+/// Where a dial is taken to be that nobody told; `None` where neither that nor how far it was turned is known.
+pub(super) fn probably_at(shown: Option<&str>, moved: Option<Stops>) -> Option<String> {
+    let at = shown.map(|shown| format!("is probably at {shown} now"));
+    at.or_else(|| Some(format!("was probably turned {}", moved?.up_or_down())))
 }
 
 pub(super) fn end_line(how: How) -> String {
@@ -102,7 +98,7 @@ fn verdict_lines(verdict: &Verdict, showing: Showing) -> Vec<String> {
     let mut lines = vec![format!("  {} {}", sign(verdict.finding), verdict.sentence)];
     let mut beside = |text: &str| lines.push(format!("    {}", showing.paint.wrap(DIM, text)));
     if !showing.evidence {
-        how_vague(verdict).iter().for_each(|text| beside(text));
+        proviso(verdict).iter().for_each(|text| beside(text));
         return lines;
     }
     if verdict.drift.is_some() || verdict.observed.is_some() {
@@ -115,8 +111,11 @@ fn verdict_lines(verdict: &Verdict, showing: Showing) -> Vec<String> {
 }
 
 /// What the drift holds under, and how surely it is known, where that is less than what anybody would take it for.
-fn how_vague(verdict: &Verdict) -> Option<String> {
-    let is_told = verdict.drift.is_some() && !matches!(verdict.finding, Finding::Survey | Finding::Uncertain);
+fn proviso(verdict: &Verdict) -> Option<String> {
+    // What is said of one light, or of none, doesn't rest on what all of them together did.
+    let finding = verdict.finding;
+    let is_of_the_whole = !finding.is_of_single_lights() && !finding.is_hold();
+    let is_told = is_of_the_whole && !matches!(finding, Finding::Survey | Finding::Uncertain);
     let headline = verdict.headline().filter(|_| is_told)?;
     let within = headline.half_width.filter(|within| *within >= VAGUE).map(|w| format!("known to ±{:.1} stop", w.0));
     let provided = headline.condition.map(str::to_owned);

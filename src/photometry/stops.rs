@@ -88,6 +88,16 @@ impl Stops {
         let unit = if number == "1" || size < 1.0 { "stop" } else { "stops" };
         format!("{number} {unit}")
     }
+
+    /// A turn, or a change of light, with its direction: `down 2 2/3 stops`.
+    pub fn up_or_down(self) -> String {
+        format!("{} {}", if self > Stops::ZERO { "up" } else { "down" }, self.size_in_words())
+    }
+
+    /// Light that is missing, or too much where it is negative: `2/3 stop too strong`.
+    pub fn too_weak_or_strong(self) -> String {
+        format!("{} {}", self.size_in_words(), if self > Stops::ZERO { "too weak" } else { "too strong" })
+    }
 }
 
 /// Less than this is not said: flashes repeat no better, and dials have no smaller clicks.
@@ -230,6 +240,16 @@ mod tests {
         ] {
             assert_eq!(Stops(value).size_in_words(), text, "{value}");
         }
+    }
+
+    #[test]
+    fn a_turn_has_its_direction_and_missing_light_its_side() {
+        assert_eq!(
+            (Stops(1.0).up_or_down(), Stops(-2.66).up_or_down()),
+            ("up 1 stop".into(), "down 2 2/3 stops".into())
+        );
+        let sides = (Stops(0.33).too_weak_or_strong(), Stops(-1.0).too_weak_or_strong());
+        assert_eq!(sides, ("1/3 stop too weak".into(), "1 stop too strong".into()));
     }
 
     #[test]

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::group::LightGroup;
 use super::group_name::GroupName;
 use crate::photometry::{DialLimit, PowerSetting, Stops};
+use crate::wording::counted;
 
 /// What to do at one group of lights.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -60,10 +61,7 @@ impl DialChange {
 
     /// What to do, for a person at the stand.
     pub fn in_words(&self) -> String {
-        let clicks = match self.clicks.unsigned_abs() {
-            1 => "1 click".to_owned(),
-            n => format!("{n} clicks"),
-        };
+        let clicks = counted(self.clicks.unsigned_abs() as usize, "click");
         let way = if self.clicks > 0 { "up" } else { "down" };
         let size = self.change.size_in_words();
         match (&self.from, &self.to, self.clicks) {

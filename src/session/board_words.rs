@@ -15,9 +15,11 @@ impl Board {
             let gone = if last.removed { " (gone from the folder)" } else { "" };
             format!("last {}{gone}: {}", last.file, last.sentence)
         });
-        let asked = self.asked.as_ref().map(|asked| format!("asked: {} {}", asked.sentence, self.turns()));
+        let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
+        let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));
         let survey = self.survey.next.as_ref().map(|next| format!("light survey: now {next}"));
-        [Some(self.so_far()), last, Some(self.powers()), asked, survey].into_iter().flatten().collect()
+        let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
+        so_far.into_iter().flatten().chain(turns).chain(survey).collect()
     }
 
     /// '7 frames, look 'soft', reference sitting_0002.jpg'.
@@ -76,14 +78,14 @@ impl Board {
     /// 'Turn 3 lights down 2 stops', 'Coming, for f/7.1  1/160 s  ISO 100: 3 lights down 2 stops'.
     fn leads_to_turns(&self, coming: Option<&str>) -> String {
         let left: Vec<&Card> = self.cards.iter().filter(|card| card.clicks != 0 && !card.confirmed).collect();
-        let size = |card: &Card| card.does.split(',').next().unwrap_or_default().to_owned();
         let ends = self.at_their_ends();
         let who = match left.as_slice() {
             [] => return format!("All set: shoot{ends}"),
             [one] => one.group.to_string(),
             several => counted(several.len(), "light"),
         };
-        let sizes: BTreeSet<String> = left.iter().map(|card| size(card)).collect();
+        let sizes: BTreeSet<String> =
+            left.iter().filter_map(|card| card.turn.as_ref()).map(|(_, change)| change.up_or_down()).collect();
         let by = sizes.first().filter(|_| sizes.len() == 1).map_or_else(String::new, |size| format!(" {size}"));
         match coming {
             Some(settings) => format!("Coming, for {settings}: {who}{by}{ends}"),
@@ -96,14 +98,5 @@ impl Board {
         let ends = self.cards.iter().filter(|card| card.state == CardState::EndOfRange);
         let names: Vec<&str> = ends.map(|card| card.group.as_str()).collect();
         if names.is_empty() { String::new() } else { format!("; {} can't go far enough", names.join(" and ")) }
-    }
-
-    fn turns(&self) -> String {
-        let turn = |card: &Card| match (card.state, &card.to) {
-            (CardState::Set, _) => format!("{} is set", card.group),
-            (_, Some(to)) if card.clicks != 0 => format!("{} {} to {to}", card.group, card.does),
-            _ => format!("{} {}", card.group, card.does),
-        };
-        self.cards.iter().map(turn).collect::<Vec<_>>().join("; ")
     }
 }

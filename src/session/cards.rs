@@ -43,6 +43,9 @@ pub struct Card {
     /// The present and the new dial position, as the light shows them.
     pub at: Option<String>,
     pub to: Option<String>,
+    /// What is asked of it, as the stand is told it, and by how much; for screens that have sentences.
+    #[serde(skip)]
+    pub turn: Option<(String, Stops)>,
     /// Clicks of the dial; up is positive.
     pub clicks: i32,
     /// The turn in stops, in thirds, for lights of which nobody told the power.
@@ -90,6 +93,7 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         state: card_state,
         coming: coming && open.is_some() && !held,
         to: open.and_then(|t| t.to.clone()).or_else(|| at.clone()),
+        turn: open.map(|t| (t.in_words(), t.change)),
         clicks: open.map_or(0, |t| t.clicks),
         change: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
         confirmed: card_state == CardState::EndOfRange && open.is_none(),
@@ -107,8 +111,7 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
 
 /// `short`: light that is still missing, or too much where it is negative.
 fn at_its_end(short: Stops) -> String {
-    let side = if short > Stops::ZERO { "too weak" } else { "too strong" };
-    format!("set at the end of its range, {} {side}", short.size_in_words())
+    format!("set at the end of its range, {}", short.too_weak_or_strong())
 }
 
 fn state_of(dial_change: &DialChange, coming: bool) -> CardState {
@@ -141,12 +144,11 @@ fn does(
             _ => "nothing to do".to_owned(),
         };
     };
-    let way = if dial_change.clicks > 0 { "up" } else { "down" };
-    let size = dial_change.change.size_in_words();
+    let turn = dial_change.change.up_or_down();
     match (dial_change.clicks.unsigned_abs() as usize, group.dial.is_some()) {
         (0, _) => "leave it".to_owned(),
-        (clicks, true) => format!("{way} {size}, {}", counted(clicks, "click")),
-        (_, false) => format!("{way} {size}"),
+        (clicks, true) => format!("{turn}, {}", counted(clicks, "click")),
+        (_, false) => turn,
     }
 }
 
@@ -177,8 +179,7 @@ fn sure(
         (true, _, None) => "how sure is not known".to_owned(),
     };
     if dial_change.remainder.is_worth_saying() && dial_change.limit == DialLimit::Within {
-        let side = if dial_change.remainder > Stops::ZERO { "too weak" } else { "too strong" };
-        said.push_str(&format!("; the dial's steps leave it {} {side}", dial_change.remainder.size_in_words()));
+        said.push_str(&format!("; the dial's steps leave it {}", dial_change.remainder.too_weak_or_strong()));
     }
     said
 }

@@ -9,7 +9,7 @@ use super::sitting::Sitting;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
-use crate::rig::{Firing, GroupName, Position};
+use crate::rig::{Firing, GroupName};
 
 /// A command as it comes in over the socket.
 #[derive(Debug, Clone, PartialEq, Deserialize, Serialize)]
@@ -219,7 +219,6 @@ pub fn status(sitting: &Sitting) -> Value {
 }
 
 fn look_shown(look: &Look, setup: &Setup) -> Value {
-    let power = |position: &Position| look.marks.get(&position.group).and_then(|mark| position.power_at(*mark));
-    let powers = setup.positions.iter().map(|p| (p.group.to_string(), json!(power(p))));
+    let powers = setup.positions.iter().map(|p| (p.group.to_string(), json!(look.power_of(p))));
     json!({"frame": look.frame, "file": look.file, "powers": powers.collect::<serde_json::Map<_, _>>()})
 }

@@ -12,7 +12,7 @@ use crate::align::PictureId;
 use crate::drift::{Anchor, Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{DialLimit, SAME_SETTING, Stops};
+use crate::photometry::{DialLimit, PowerSetting, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
 use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
 
@@ -32,6 +32,11 @@ pub struct Look {
 const MOST_ANCHORS: usize = 12;
 
 impl Look {
+    /// What the group at this position was set to for the look; `None` where nobody knows.
+    pub(super) fn power_of(&self, position: &Position) -> Option<PowerSetting> {
+        position.power_at(*self.marks.get(&position.group)?)
+    }
+
     pub(super) fn new(
         frame: Option<FrameNumber>,
         file: String,

@@ -10,31 +10,19 @@ use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use crate::harness::http::{Feed, connect, here, send, sign_in, try_send};
+use crate::harness::http::{self, Feed, OF_A_TEST, connect, here, send, sign_in, try_send};
 use crate::harness::process::Printed;
 use crate::harness::{Studio, shot, wait_for};
-use greyhold::outlet::stand_page::addresses;
 
 /// A page that loads may take this long on a busy machine. Its reader would have gone.
 const ANSWERED_WITHIN: Duration = Duration::from_secs(5);
 
 /// A watch that is open to the network, and where a stranger reaches it.
 fn open_to_the_network() -> Option<(Studio, SocketAddr)> {
-    let mut studio = Studio::empty();
-    studio.extra = vec!["--lan".into()];
-    studio.start();
+    let (studio, stranger, _) = http::open_to_the_network()?;
     // Before the stranger comes.
     studio.session();
-    match addresses().into_iter().next() {
-        Some(ip) => {
-            let stranger = SocketAddr::new(ip, studio.port());
-            Some((studio, stranger))
-        }
-        None => {
-            println!("skipped: this machine has no address but its own");
-            None
-        }
-    }
+    Some((studio, stranger))
 }
 
 /// Everything that a page asks for when it is opened by somebody who has signed in.
@@ -74,9 +62,9 @@ fn is_open(stream: &TcpStream) -> bool {
 }
 
 /// Ends a flood when it goes: also where a promise fails meanwhile, which would wait for the flood's threads for ever.
-struct EndsWith<'a>(&'a AtomicBool);
+struct EndsTheFlood<'a>(&'a AtomicBool);
 
-impl Drop for EndsWith<'_> {
+impl Drop for EndsTheFlood<'_> {
     fn drop(&mut self) {
         self.0.store(true, Ordering::Relaxed);
     }
@@ -118,7 +106,7 @@ fn half_requests_without_end_keep_nobody_out() {
     let Some((studio, to)) = open_to_the_network() else { return };
     let over = AtomicBool::new(false);
     std::thread::scope(|scope| {
-        let _ends = EndsWith(&over);
+        let _ends = EndsTheFlood(&over);
         for half in [
             "GET / HTTP/1.1\r\nHost: ",
             "POST /enter HTTP/1.1\r\nHost: HERE\r\nOrigin: http://HERE\r\nContent-Type: application/json\r\nContent-Length: 900\r\n\r\n{",
@@ -182,7 +170,7 @@ fn a_flood_of_requests_slows_down_who_makes_it() {
     studio.session();
     let (over, to) = (AtomicBool::new(false), here(studio.port()));
     std::thread::scope(|scope| {
-        let ends = EndsWith(&over);
+        let ends = EndsTheFlood(&over);
         let floods: Vec<_> = (0..2)
             .map(|_| {
                 scope.spawn(|| {
@@ -271,7 +259,7 @@ impl OtherMachine {
         let steps = [
             format!("ip netns add {name}"),
             format!("ip link add {link}a type veth peer name {link}b netns {name}"),
-            format!("ip addr add 10.231.77.1/24 dev {link}a"),
+            format!("ip addr add {OF_A_TEST}/24 dev {link}a"),
             format!("ip link set {link}a up"),
             format!("ip -n {name} addr add 10.231.77.2/24 dev {link}b"),
             format!("ip -n {name} link set {link}b up"),
@@ -317,7 +305,7 @@ fn a_phone_that_vanished_gives_its_place_back() {
     let port = studio.port();
     // Sessions are no address's: this one follows its phone.
     let mut follower = phone.shell(&format!(
-        "exec 3<>/dev/tcp/10.231.77.1/{port}; printf 'GET /feed HTTP/1.1\\r\\nHost: 10.231.77.1:{port}\\r\\nCookie: {session}\\r\\n\\r\\n' >&3; exec cat <&3"
+        "exec 3<>/dev/tcp/{OF_A_TEST}/{port}; printf 'GET /feed HTTP/1.1\\r\\nHost: {OF_A_TEST}:{port}\\r\\nCookie: {session}\\r\\n\\r\\n' >&3; exec cat <&3"
     ));
     let printed = Printed::of(follower.stdout.take().unwrap());
     printed.find(|line| (line == "event: beat").then_some(())).unwrap_or_else(|e| panic!("it doesn't follow: {e}"));

@@ -59,6 +59,9 @@ fn the_example_configuration_is_written_but_never_over_another() {
     assert!(said(&again).contains("is there already: choose another name"), "{}", said(&again));
     assert!(std::fs::read_to_string(&path).unwrap().contains("groups:"));
     assert!(out(&greyhold(&["init", "-"])).contains("groups:"));
+    // The form of earlier days.
+    assert!(out(&greyhold(&["check", "--write-example"])).contains("groups:"));
+    assert_eq!(greyhold(&["check", "--write-example", &path]).status.code(), Some(3));
     std::fs::create_dir(home.path().join("capture")).unwrap();
     let checked = greyhold(&["check", "--config", &path]);
     assert!(checked.status.success());

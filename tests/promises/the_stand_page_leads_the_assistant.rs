@@ -8,6 +8,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use crate::harness::browser::{Driver, Page};
+use crate::harness::http::own_address;
 use crate::harness::{Shot, Studio, shot};
 use fantoccini::key::Key;
 use greyhold::outlet::plain::{Paint, block};
@@ -22,6 +23,17 @@ fn with_browser<F: Future<Output = ()>>(story: impl FnOnce(Studio, Driver) -> F)
     let Some(driver) = Driver::start() else { return };
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
     runtime.block_on(story(Studio::with_config(RIG), driver));
+}
+
+/// Asks for the next f-number, of this series.
+async fn ask_for(set: &Page, steps: &str, mark: &str) {
+    set.choose("#next-steps", steps).await;
+    set.choose("#next-mark", mark).await;
+    set.click("#next-form button").await;
+}
+
+async fn f_8_is_offered(set: &Page) {
+    set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
 }
 
 async fn phone(driver: &Driver, studio: &Studio) -> Page {
@@ -139,10 +151,8 @@ fn what_comes_next_is_shown_as_coming_until_it_is_shot() {
     with_browser(|studio, driver| async move {
         let (stand, set) = (phone(&driver, &studio).await, tablet(&driver, &studio).await);
         studio.take("1.jpg", shot(8.0, 0.0, 1));
-        set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
-        set.choose("#next-steps", "whole").await;
-        set.choose("#next-mark", "f/4").await;
-        set.click("#next-form button").await;
+        f_8_is_offered(&set).await;
+        ask_for(&set, "whole", "f/4").await;
         stand.card_is("key", "coming").await;
         assert_eq!(stand.text("[data-group=key] .to").await, "1/8");
         assert!(stand.text("#stand-asked").await.starts_with("Coming: f/4"));
@@ -155,16 +165,12 @@ fn what_comes_next_is_shown_as_coming_until_it_is_shot() {
         studio.take("2.jpg", shot(4.0, 0.0, 2));
         stand.card_is("key", "down").await;
         // Beyond a light's range: said, with the other ways, and still only as coming.
-        set.choose("#next-steps", "whole").await;
-        set.choose("#next-mark", "f/1").await;
-        set.click("#next-form button").await;
+        ask_for(&set, "whole", "f/1").await;
         stand.card_is("fill", "end_of_range").await;
         assert_eq!(stand.text("[data-group=fill] .word").await, "coming: end of range");
         assert!(stand.text("[data-group=fill] .notice").await.contains("an ND "));
         // A mark that stands on both series counts as one of the series that was chosen: f/13 in halves is 7 1/2 stops.
-        set.choose("#next-steps", "halves").await;
-        set.choose("#next-mark", "f/13").await;
-        set.click("#next-form button").await;
+        ask_for(&set, "halves", "f/13").await;
         stand.until("the halves' f/13", "document.querySelector('[data-group=rim] .does').textContent.includes('1 1/3 stops') || document.querySelector('[data-group=rim] .does').textContent.includes('1 2/3 stops')").await;
         let asked = studio.corrections().pop().unwrap();
         assert!((asked["correction"]["wanted"].as_f64().unwrap() - 1.5).abs() < 1e-6, "{asked}");
@@ -470,10 +476,7 @@ fn the_phone_calls_for_its_own_light_in_the_ways_that_were_asked_for() {
 #[test]
 fn a_phone_comes_in_with_the_token_and_the_address_forgets_it() {
     with_browser(|mut studio, driver| async move {
-        let Some(ip) = greyhold::outlet::stand_page::addresses().into_iter().next() else {
-            println!("skipped: this machine has no address but its own");
-            return;
-        };
+        let Some(ip) = own_address(studio.port()).map(|own| own.ip()) else { return };
         studio.stop();
         studio.extra.push("--lan".to_owned());
         studio.start();
@@ -702,10 +705,8 @@ fn the_end_of_a_range_stays_in_sight_when_the_light_is_set() {
     with_browser(|studio, driver| async move {
         let (stand, set) = (phone(&driver, &studio).await, tablet(&driver, &studio).await);
         studio.take("1.jpg", shot(8.0, 0.0, 1));
-        set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
-        set.choose("#next-steps", "whole").await;
-        set.choose("#next-mark", "f/1").await;
-        set.click("#next-form button").await;
+        f_8_is_offered(&set).await;
+        ask_for(&set, "whole", "f/1").await;
         stand.card_is("fill", "end_of_range").await;
         stand.click("#all-set").await;
         stand.card_is("key", "rest").await;
@@ -725,7 +726,7 @@ fn the_next_settings_are_asked_for_together() {
     with_browser(|studio, driver| async move {
         let set = tablet(&driver, &studio).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
-        set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
+        f_8_is_offered(&set).await;
         set.choose("#next-mark", "f/5.6").await;
         set.choose("#next-iso", "50").await;
         set.click("#next-form button").await;

@@ -191,8 +191,8 @@ impl Draft<'_> {
         // Those of the frame: what was told after it is a turn since.
         let setup = &self.sitting.setup;
         let shown = |name: &GroupName| {
-            let mark = setup.reference().and_then(|look| look.marks.get(name));
-            let power = setup.position(name).zip(mark).and_then(|(position, mark)| position.power_at(*mark));
+            let power =
+                setup.reference().zip(setup.position(name)).and_then(|(look, position)| look.power_of(position));
             self.group(name).zip(power).map_or_else(|| "not known".to_owned(), |(group, power)| group.shown(power))
         };
         let powers: Vec<String> =
@@ -299,8 +299,7 @@ impl Draft<'_> {
     pub(super) fn list_looks(&self) -> Reply {
         let setup = &self.sitting.setup;
         let power = |look: &Look, group: &LightGroup| {
-            let power = setup.position(&group.name)?.power_at(*look.marks.get(&group.name)?)?;
-            Some(format!("{} {}", group.name, group.shown(power)))
+            Some(format!("{} {}", group.name, group.shown(look.power_of(setup.position(&group.name)?)?)))
         };
         let line = |(name, look): (&String, &Look)| {
             let powers: Vec<String> = self.config.groups.iter().filter_map(|group| power(look, group)).collect();

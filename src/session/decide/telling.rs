@@ -240,10 +240,10 @@ fn not_the_last(frame: FrameNumber) -> Reply {
 }
 
 fn at_every_light(wanted: Stops) -> String {
-    let way = if wanted > Stops::ZERO { "up" } else { "down" };
-    match wanted.is_worth_saying() {
-        true => format!("every light {way} {}", wanted.size_in_words()),
-        false => "every light as it is".to_owned(),
+    if wanted.is_worth_saying() {
+        format!("every light {}", wanted.up_or_down())
+    } else {
+        "every light as it is".to_owned()
     }
 }
 

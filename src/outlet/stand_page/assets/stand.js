@@ -67,8 +67,13 @@ class LightCard {
     this.positions = make("select");
     this.tell = part("button", "tell", "it is set to this");
     for (const button of [this.set, this.undo, this.tell, this.opener]) button.type = "button";
+    // What somebody asked for; until then one's own light is open.
     this.opened = null;
-    this.opener.addEventListener("click", () => this.open(this.element.dataset.open !== "yes"));
+    this.own = false;
+    this.opener.addEventListener("click", () => {
+      this.opened = !(this.opened ?? this.own);
+      this.layOut();
+    });
     const name = make("div", "", this.title, this.place);
     name.className = "name";
     const label = make("label", `${group} is at `, this.positions);
@@ -84,11 +89,10 @@ class LightCard {
     this.tell.addEventListener("click", () => this.tellSetting());
   }
 
-  /** Opens or closes it for who asked; `null` leaves it to whether the light is one's own. */
-  open(wanted) {
-    this.opened = wanted;
-    this.element.dataset.open = wanted ? "yes" : "no";
-    this.opener.setAttribute("aria-expanded", String(wanted));
+  layOut() {
+    const open = this.opened ?? this.own;
+    this.element.dataset.open = open ? "yes" : "no";
+    this.opener.setAttribute("aria-expanded", String(open));
   }
 
   async tellSetting() {
@@ -98,11 +102,9 @@ class LightCard {
   show(card, asked, own) {
     this.correction = asked?.record;
     const turns = asksForATurn(card);
-    if (this.opened === null || this.wasOwn !== own) {
-      this.wasOwn = own;
-      this.open(own);
-      this.opened = null;
-    }
+    if (this.own !== own) this.opened = null;
+    this.own = own;
+    this.layOut();
     this.element.dataset.state = card.state;
     const lights = card.heads > 1 ? `${card.heads} lights` : "1 light";
     write(this.place, card.role === "other" || card.role === card.group ? lights : `${card.role}, ${lights}`);
