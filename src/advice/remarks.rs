@@ -63,14 +63,12 @@ fn contradicted_of_one(facts: &Facts) -> Option<String> {
         let told = group.told?;
         let SourceChange::Changed { change, .. } = group.change else { return None };
         let name = group.name();
-        (change.abs() > ALIKE).then(|| match (change + told).abs() <= ALIKE {
-            true => {
-                format!("{name} was told to be turned {}, but the picture shows it where it was.", told.up_or_down())
-            }
-            false => {
-                let shown = (told + change).up_or_down();
-                format!("{name} was told to be turned {}, but the picture shows it {shown}.", told.up_or_down())
-            }
+        (change.abs() > ALIKE).then(|| {
+            let shows = match (change + told).abs() <= ALIKE {
+                true => "that it was not".to_owned(),
+                false => format!("it turned {}", (told + change).up_or_down()),
+            };
+            format!("{name} was told to be turned {}, but the picture shows {shows}.", told.up_or_down())
         })
     };
     let said: Vec<String> = facts.lights()?.groups.iter().filter_map(group).collect();
@@ -89,8 +87,8 @@ fn contradicted_of_all(facts: &Facts) -> Option<String> {
         return None;
     }
     let shows = match seen.abs() <= Stops(ALIKE.0.max(observed.half_width.0)) {
-        true => "them where they were".to_owned(),
-        false => format!("them {}", seen.up_or_down()),
+        true => "that they were not".to_owned(),
+        false => format!("them turned {}", seen.up_or_down()),
     };
     Some(format!("The lights were told to be turned {}, but the picture shows {shows}.", told.up_or_down()))
 }

@@ -77,7 +77,7 @@ pub(super) fn page_in_words(page: &PageSetup, port: u16) -> String {
     let is_shown = page.token_file.is_none();
     let key = if is_shown { format!("#{}", page.key()) } else { String::new() };
     let here = page.address("127.0.0.1", port);
-    let mut lines = vec![format!("{here}{key}   (beside the camera: {here}set{key})")];
+    let mut lines = vec![format!("{here}{key}   at the stand"), format!("{here}set{key}   beside the camera")];
     if let Some(file) = &page.token_file {
         lines.push(format!("  token    in {}, which you alone can read", file.display()));
     }

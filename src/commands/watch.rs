@@ -149,7 +149,10 @@ async fn plain(
     let (kept, log) = (Arc::clone(&screens), setup.log.clone());
     tokio::spawn(async move {
         if let Ok(ready) = is_ready.await {
-            let page = page.zip(ready.port).map(|(page, port)| format!("\n  page     {}", page_in_words(&page, port)));
+            let page = page.zip(ready.port).map(|(page, port)| {
+                // Its second address stands below its first.
+                format!("\n  page     {}", page_in_words(&page, port).replacen('\n', "\n           ", 1))
+            });
             let goes_on = goes_on(&ready.screens.borrow().board).map(|said| format!("\n{said}"));
             let said = [Some(head), page, goes_on].into_iter().flatten().collect::<String>();
             head_printer.say(&printable_lines(&said));

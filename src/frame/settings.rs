@@ -87,6 +87,11 @@ impl Captured {
     pub fn seconds_since(&self, earlier: &Captured) -> f64 {
         self.local.duration_since(earlier.local).as_secs_f64()
     }
+
+    /// As people read it: '2026-11-26 18:40'.
+    pub fn in_words(&self) -> String {
+        self.local.strftime("%Y-%m-%d %H:%M").to_string()
+    }
 }
 
 /// Plain numbers as records and the command line show them; the places keep what a mark alone

@@ -80,6 +80,9 @@ pub struct Fixed {
     pub page: Option<String>,
 }
 
+/// Lines of the page's two addresses.
+const ADDRESSES: usize = 2;
+
 /// Shows the sitting until somebody ends it, or the screens go away. The terminal is given back in any case.
 pub fn run(
     screens: &mut watch::Receiver<Arc<Shown>>,
@@ -105,7 +108,7 @@ fn follow(
     tell: impl Fn(Vec<Command>),
 ) -> io::Result<()> {
     // A code for phones is there to be read first.
-    let has_code = fixed.page.as_ref().is_some_and(|p| p.lines().count() > 1);
+    let has_code = fixed.page.as_ref().is_some_and(|p| p.lines().count() > ADDRESSES);
     let mut over = if has_code { Over::Page } else { Over::Nothing };
     let mut before = 0;
     let mut fresh = true;

@@ -51,6 +51,7 @@ impl Shown {
             board: &'a Board,
             /// The one sentence that leads.
             leads: String,
+            why: Option<String>,
             /// Number of the frame whose picture can be had, and its width over its height.
             picture: Option<(FrameNumber, f64)>,
             /// Why there is no light map of the last frame, where there is none.
@@ -58,8 +59,13 @@ impl Shown {
         }
         let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
         let no_light_map = why_no_light_map(&board, laid.as_ref());
-        let message =
-            Message { board: &board, leads: board.leads(), picture: picture.as_ref().map(picture_of), no_light_map };
+        let message = Message {
+            board: &board,
+            leads: board.leads(),
+            why: board.why(),
+            picture: picture.as_ref().map(picture_of),
+            no_light_map,
+        };
         // Every number of a board is finite, so it always encodes.
         let json = serde_json::to_string(&message).unwrap_or_default();
         Shown { board, picture, laid, json }

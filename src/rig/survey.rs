@@ -27,14 +27,21 @@ pub enum Firing {
 }
 
 impl Firing {
-    /// What to do for this frame.
+    /// What to do for this frame, and how it is done best.
     pub fn asks(&self) -> String {
+        let hint = self.hint().map_or_else(String::new, |hint| format!(" ({hint})"));
+        format!("{}{hint}", self.does())
+    }
+
+    /// How it is done best, where there is more to say than what to do.
+    pub fn hint(&self) -> Option<&'static str> {
+        (*self == Firing::Nothing).then_some("best at 1/15 s or longer, to read the room's light")
+    }
+
+    /// What to do for this frame.
+    pub fn does(&self) -> String {
         match self {
-            Firing::Nothing => {
-                "switch the trigger off, so that no flash fires, and release (best at 1/15 s or longer, to \
-                             read the room's light)"
-                    .to_owned()
-            }
+            Firing::Nothing => "switch the trigger off, so that no flash fires, and release".to_owned(),
             Firing::Only(group) => format!("let only {group} fire, and release"),
             Firing::Everything => "let all groups fire again as for the picture, and release".to_owned(),
         }

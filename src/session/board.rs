@@ -11,7 +11,7 @@ use super::sitting::Sitting;
 use super::standing::Standing;
 use crate::advice::{Finding, Headline};
 use crate::config::Config;
-use crate::frame::Settings;
+use crate::frame::{Captured, Settings};
 use crate::meter::{Area, Reading, Spot};
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
@@ -28,6 +28,8 @@ pub struct Board {
     pub standing: Standing,
     /// The file that frames are compared with.
     pub reference: Option<String>,
+    /// When it was shot, by the camera's clock.
+    pub reference_shot_at: Option<String>,
     pub last: Option<LastShown>,
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
@@ -50,6 +52,8 @@ pub struct LastShown {
     pub frame: FrameNumber,
     pub file: String,
     pub settings: String,
+    /// By the camera's clock.
+    pub shot_at: Option<String>,
     pub f_number: Option<String>,
     pub finding: Finding,
     pub sentence: String,
@@ -94,6 +98,8 @@ pub struct SurveyGuide {
     /// Frames of the survey under way, with whether each is taken; empty when none is.
     pub steps: Vec<(String, bool)>,
     pub next: Option<String>,
+    /// How that is done best.
+    pub hint: Option<&'static str>,
     /// Why the last frame was not taken for it.
     pub refused: Option<String>,
     /// What the last finished one found.
@@ -114,6 +120,7 @@ impl Board {
             looks: setup.looks.keys().cloned().collect(),
             standing: setup.standing,
             reference: setup.reference().map(|look| look.file.clone()),
+            reference_shot_at: setup.reference().and_then(|look| shot_at(&look.observation.settings)),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone(), sitting)),
             all_set: setup.told_done.is_some(),
@@ -148,20 +155,29 @@ fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) ->
     }
 }
 
+fn shot_at(settings: &Settings) -> Option<String> {
+    settings.captured.as_ref().map(Captured::in_words)
+}
+
 fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
     let metered = last.observation.metered.as_ref();
     let counts = last.verdict.judged.as_ref().map_or(judged_spot, |j| j.spot.as_str());
     let reading = metered.and_then(|m| m.reading(counts).or(m.readings.first()));
+    let is_reference = sitting.setup.standing == Standing::Accepted
+        && sitting.setup.reference().is_some_and(|r| r.frame == Some(last.frame));
     LastShown {
         frame: last.frame,
         file: last.file.clone(),
         settings: last.observation.settings.in_short(),
+        shot_at: shot_at(&last.observation.settings),
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
-        sentence: last.verdict.sentence.clone(),
+        sentence: match is_reference && last.verdict.finding == Finding::NoReference {
+            true => "This frame is the reference: the next ones are compared with it.".to_owned(),
+            false => last.verdict.sentence.clone(),
+        },
         drift: last.verdict.headline().map(|h| h.in_words()),
-        is_reference: sitting.setup.standing == Standing::Accepted
-            && sitting.setup.reference().is_some_and(|r| r.frame == Some(last.frame)),
+        is_reference,
         removed: sitting.exposures.is_removed(last.frame),
         clipping: reading.map_or_else(|| "not metered".to_owned(), clipping),
     }
@@ -225,7 +241,8 @@ fn survey_guide(setup: &Setup) -> SurveyGuide {
     let steps = under_way.map(|s| s.order.iter().map(|firing| (firing.in_short(), s.has(firing))).collect());
     SurveyGuide {
         steps: steps.unwrap_or_default(),
-        next: under_way.and_then(|s| s.next()).map(Firing::asks),
+        next: under_way.and_then(|s| s.next()).map(Firing::does),
+        hint: under_way.and_then(|s| s.next()).and_then(Firing::hint),
         refused: setup.survey_refused.clone(),
         report: setup.surveyed.as_ref().map(|s| s.report.in_words()).unwrap_or_default(),
     }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::board::Board;
+use super::board::{Board, CorrectionShown, LastShown};
 use super::cards::{Card, CardState};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
@@ -13,16 +13,27 @@ impl Board {
     pub fn how_it_stands(&self) -> Vec<String> {
         let last = self.last.as_ref().map(|last| {
             let gone = if last.removed { " (gone from the folder)" } else { "" };
-            format!("last {}{gone}: {}", last.file, last.sentence)
+            format!("last {}{gone}{}: {}", last.file, shot(last.shot_at.as_deref()), last.sentence)
         });
         let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
         let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));
-        let survey = self.survey.next.as_ref().map(|next| format!("light survey: now {next}"));
+        let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
         let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
         so_far.into_iter().flatten().chain(turns).chain(survey).collect()
     }
 
-    /// '7 frames, look 'soft', reference sitting_0002.jpg'.
+    /// How far the survey is, and what became of its last frame where that has to be shot again.
+    fn survey_under_way(&self, next: &str) -> String {
+        let taken = self.survey.steps.iter().filter(|(_, is_taken)| *is_taken).count();
+        let again = self
+            .survey
+            .refused
+            .as_ref()
+            .map_or_else(String::new, |why| format!("\n  its last frame was not taken: {why}"));
+        format!("light survey: {taken} of {} taken; now {next}{again}", counted(self.survey.steps.len(), "frame"))
+    }
+
+    /// '7 frames, look 'soft', reference sitting_0002.jpg (shot 2026-11-26 18:40)'.
     pub fn so_far(&self) -> String {
         let look = match self.look.as_deref() {
             Some(FIRST_LOOK) | None => String::new(),
@@ -31,7 +42,9 @@ impl Board {
         let reference = match (&self.reference, self.standing) {
             (_, Standing::AwaitsSitter) => ", waiting for the new sitter's first frame".to_owned(),
             (Some(_), Standing::Building) => ", the light is being built".to_owned(),
-            (Some(file), Standing::Accepted) => format!(", reference {file}"),
+            (Some(file), Standing::Accepted) => {
+                format!(", reference {file}{}", shot(self.reference_shot_at.as_deref()))
+            }
             (None, _) => ", no reference yet".to_owned(),
         };
         format!("{}{look}{reference}", counted(self.frames as usize, "frame"))
@@ -65,13 +78,25 @@ impl Board {
                 "Build the light, and accept it when it stands".to_owned()
             }
             (None, Some(_)) if self.all_set => format!("All set: shoot{ends}"),
-            (None, Some(last)) => match last.finding {
-                _ if last.is_reference => "Nothing to turn".to_owned(),
-                Finding::Matched | Finding::NoReference | Finding::NotMetered | Finding::Survey => {
-                    format!("Nothing to turn{ends}")
-                }
-                _ => format!("Turn nothing yet: look first{ends}"),
-            },
+            (None, Some(last)) if last.is_to_be_looked_at() => format!("Turn nothing yet: look first{ends}"),
+            (None, Some(_)) => format!("Nothing to turn{ends}"),
+        }
+    }
+
+    /// What stands behind that sentence, where there is something to turn or to look at.
+    pub fn why(&self) -> Option<String> {
+        let with_ratio = |asked: &CorrectionShown, said: &str| match &asked.ratio_error {
+            Some(error) => format!("{said} ({error})"),
+            None => said.to_owned(),
+        };
+        match (&self.hold, &self.asked, &self.last) {
+            (Some(hold), ..) => Some(hold.clone()),
+            (None, Some(asked), _) if asked.coming.is_some() => {
+                Some(with_ratio(asked, "Turn ahead only when the photographer says so."))
+            }
+            (None, Some(asked), _) => Some(with_ratio(asked, &asked.sentence)),
+            (None, None, Some(last)) => last.is_to_be_looked_at().then(|| last.sentence.clone()),
+            (None, None, None) => None,
         }
     }
 
@@ -99,4 +124,18 @@ impl Board {
         let names: Vec<&str> = ends.map(|card| card.group.as_str()).collect();
         if names.is_empty() { String::new() } else { format!("; {} can't go far enough", names.join(" and ")) }
     }
+}
+
+impl LastShown {
+    /// It is off, and nothing is asked of the lights for it.
+    fn is_to_be_looked_at(&self) -> bool {
+        let is_quiet =
+            matches!(self.finding, Finding::Matched | Finding::NoReference | Finding::NotMetered | Finding::Survey);
+        !self.is_reference && !is_quiet
+    }
+}
+
+/// When a frame was shot, behind its name.
+fn shot(at: Option<&str>) -> String {
+    at.map_or_else(String::new, |at| format!(" (shot {at})"))
 }

@@ -134,9 +134,14 @@ impl Page {
     /// Waits until a script gives true. A page that is still being loaded lacks what the script asks for: that is
     /// 'not yet', not an error.
     pub async fn until(&self, what: &str, script: &str) {
+        self.until_with(what, script, Value::Null).await;
+    }
+
+    /// The same of a script that is told something.
+    pub async fn until_with(&self, what: &str, script: &str, told: Value) {
         let began = Instant::now();
         let script = format!("return Boolean({script})");
-        while !matches!(self.client.execute(&script, vec![]).await, Ok(Value::Bool(true))) {
+        while !matches!(self.client.execute(&script, vec![told.clone()]).await, Ok(Value::Bool(true))) {
             if began.elapsed() > PATIENCE {
                 let text = self.run("return document.body?.innerText ?? '(no page)'", vec![]).await;
                 panic!("waited in vain for {what}; the page says:\n{}", text.as_str().unwrap_or_default());
@@ -158,6 +163,13 @@ impl Page {
     /// Chooses in a list.
     pub async fn choose(&self, css: &str, value: &str) {
         self.client.find(Locator::Css(css)).await.unwrap().select_by_value(value).await.unwrap();
+    }
+
+    /// Chooses an f-number on the strip.
+    pub async fn choose_mark(&self, mark: &str) {
+        let mark =
+            self.client.find(Locator::XPath(&format!("//*[@id='next-marks']/label[input/@value='{mark}']"))).await;
+        mark.unwrap().click().await.unwrap();
     }
 
     /// Presses a key wherever the focus is.

@@ -157,6 +157,10 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     };
     let all = set.usual();
     refused(at_usual(&mut set, all.clone()), "a flash fired");
+    // All fired, turned down by what was asked for a wider aperture; nobody said that it was done.
+    let wider = set.studio.tell(json!({"command": "next", "f_number": "f/7"}));
+    assert_eq!(wider["ok"], true, "{wider}");
+    refused(at_usual(&mut set, Take { f_number: 7.0, powers: vec![-2.0; 3], ..all.clone() }), "a flash fired");
     assert_eq!(set.shoot_for_survey(Lamps::None)["step"]["what"], "taken");
     refused(at_usual(&mut set, all.clone()), "more than key alone");
     refused(at_usual(&mut set, all.clone().firing(Lamps::None)), "a misfire?");

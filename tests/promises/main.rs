@@ -35,6 +35,7 @@ mod a_white_frame_and_a_black_one_say_so;
 mod containers_from_the_registries;
 mod each_cause_is_told_apart;
 mod each_phone_has_a_session_of_its_own;
+mod each_state_fits_every_screen;
 mod every_kind_of_record_is_described;
 mod every_wait_of_a_test_has_an_end;
 mod layers;

@@ -162,7 +162,10 @@ fn each_word_is_a_command_and_names_are_written_in_any_case() {
     assert!(say(&["look", "Main"]).contains("frames are compared with 'main' now"));
     assert!(say(&["looks"]).starts_with("main (frames are compared with it now): reference a.jpg; key 1/2, "));
     let status = say(&["status"]);
-    assert!(status.starts_with("1 frame, reference a.jpg\n") && status.contains("powers: key at 1/8, "), "{status}");
+    assert!(
+        status.starts_with("1 frame, reference a.jpg (shot 20") && status.contains("powers: key at 1/8, "),
+        "{status}"
+    );
 }
 
 #[test]

@@ -28,12 +28,12 @@ fn with_browser<F: Future<Output = ()>>(story: impl FnOnce(Studio, Driver) -> F)
 /// Asks for the next f-number, of this series.
 async fn ask_for(set: &Page, steps: &str, mark: &str) {
     set.choose("#next-steps", steps).await;
-    set.choose("#next-mark", mark).await;
+    set.choose_mark(mark).await;
     set.click("#next-form button").await;
 }
 
 async fn f_8_is_offered(set: &Page) {
-    set.until("the last setting to be offered", "document.querySelector('#next-mark').value === 'f/8'").await;
+    set.until("the last setting to be marked", "document.querySelector('[data-now=yes] input')?.value === 'f/8'").await;
 }
 
 async fn phone(driver: &Driver, studio: &Studio) -> Page {
@@ -155,7 +155,8 @@ fn what_comes_next_is_shown_as_coming_until_it_is_shot() {
         ask_for(&set, "whole", "f/4").await;
         stand.card_is("key", "coming").await;
         assert_eq!(stand.text("[data-group=key] .to").await, "1/8");
-        assert!(stand.text("#stand-asked").await.starts_with("Coming: f/4"));
+        assert!(stand.text("#stand-leads").await.starts_with("Coming, for f/4"));
+        assert!(stand.text("#stand-asked").await.starts_with("Turn ahead only when the photographer says so"));
         set.until(
             "every dial to be told",
             "document.querySelector('#next-says').textContent.includes('turn rim down to 6.0')",
@@ -727,7 +728,7 @@ fn the_next_settings_are_asked_for_together() {
         let set = tablet(&driver, &studio).await;
         studio.take("1.jpg", shot(8.0, 0.0, 1));
         f_8_is_offered(&set).await;
-        set.choose("#next-mark", "f/5.6").await;
+        set.choose_mark("f/5.6").await;
         set.choose("#next-iso", "50").await;
         set.click("#next-form button").await;
         // One stop more by the aperture, one less by the ISO.

@@ -106,7 +106,7 @@ fn powers_that_were_told_and_that_the_picture_does_not_show() {
     }
     let frame = studio.take("2.jpg", shot(8.0, 0.0, 2));
     assert!(
-        said(&frame).contains("told to be turned down 1 stop, but the picture shows them where they were"),
+        said(&frame).contains("told to be turned down 1 stop, but the picture shows that they were not"),
         "{frame}"
     );
     // What was told and is seen needs no word.
@@ -129,7 +129,7 @@ fn one_power_that_was_told_and_that_the_picture_does_not_show() {
     let untouched = set.shoot(set.usual());
     let sentence = said(&untouched);
     assert!(
-        sentence.contains("rim was told to be turned down 1 stop, but the picture shows it where it was"),
+        sentence.contains("rim was told to be turned down 1 stop, but the picture shows that it was not"),
         "{untouched}"
     );
     assert_eq!(set.studio.tell(json!({"command": "power", "group": "rim", "setting": "1/8"}))["ok"], true);

@@ -158,10 +158,14 @@ impl Draft<'_> {
             laid_over: over,
             frame: Some(exposure.frame),
         };
-        let turned = before.moved_alike().unwrap_or(Stops::ZERO);
         let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
-        let excess = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned);
+        // Who follows a correction need not say so before the survey begins.
+        let turned = [Some(before.moved_alike().unwrap_or(Stops::ZERO)), before.moved_if_followed()];
+        let beyond_settings = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings);
+        let excess = beyond_settings.and_then(|beyond| {
+            turned.into_iter().flatten().map(|by| beyond - by).min_by(|a, b| a.abs().0.total_cmp(&b.abs().0))
+        });
         // What is too vague to differ from the reference agrees with nothing.
         let is_sure = judged.observed_uncertainty.is_some_and(|half_width| half_width <= SURE_ENOUGH_TO_REFUSE);
         let beside = BesideReference {

@@ -228,8 +228,11 @@ function open() {
   by("enter").hidden = true;
   if (by(view).hidden && view === "set") phones.refresh();
   by(view).hidden = false;
+  const wasHidden = by("next").hidden;
   by("next").hidden = false;
   by("ways").hidden = false;
+  // What is hidden can't be scrolled.
+  if (wasHidden) showLastShot();
 }
 
 async function enter(token) {
@@ -263,34 +266,53 @@ function fillMarks(all) {
 }
 
 /** What is chosen in each list, by its name in the question. */
-const NEXT = { f_number: "next-mark", iso: "next-iso", exposure_time: "next-time" };
-const AS_IT_IS = ["", "as it is"];
+const LISTS = { iso: "next-iso", exposure_time: "next-time" };
+const AS_IT_IS = "as it is";
+
+let lastShot = "";
+const strip = by("next-marks");
+const chosenMark = () => strip.querySelector("input:checked")?.value ?? "";
 
 function offerMarks() {
   if (!marks) return;
   const steps = by("next-steps").value;
-  for (const [what, id] of Object.entries(NEXT)) {
-    const series = marks[what];
-    const offered = (series[steps] ?? series.thirds).map((mark) => [mark, mark]);
-    choices(by(id), [AS_IT_IS, ...offered]);
+  const offered = (what) => marks[what][steps] ?? marks[what].thirds;
+  for (const [what, id] of Object.entries(LISTS)) choices(by(id), [["", AS_IT_IS], ...offered(what).map((mark) => [mark, mark])]);
+  const chosen = chosenMark();
+  strip.replaceChildren(...["", ...offered("f_number")].map((mark) => {
+    const input = Object.assign(make("input"), { type: "radio", name: "f_number", value: mark, checked: mark === chosen });
+    return make("label", "", input, make("span", mark || AS_IT_IS));
+  }));
+  if (!chosenMark()) strip.querySelector("input").checked = true;
+  showLastShot();
+}
+
+/** Which f-number the camera has now stands at its mark, in the middle of what is seen. */
+function showLastShot() {
+  for (const input of strip.querySelectorAll("input")) {
+    const label = input.parentElement;
+    const isNow = input.value === lastShot && lastShot !== "";
+    label.dataset.now = isNow ? "yes" : "no";
+    if (isNow) strip.scrollLeft = label.offsetLeft - (strip.clientWidth - label.offsetWidth) / 2;
   }
 }
 
-by("next-steps").addEventListener("change", offerMarks);
+by("next-steps").value = kept.get("steps") || "thirds";
+by("next-steps").addEventListener("change", () => { kept.set("steps", by("next-steps").value); offerMarks(); });
 by("next-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  const asked = Object.entries(NEXT).map(([what, id]) => [what, by(id).value]).filter(([, mark]) => mark);
+  const lists = Object.entries(LISTS).map(([what, id]) => [what, by(id).value]);
+  const asked = [["f_number", chosenMark()], ...lists].filter(([, mark]) => mark);
   const steps = by("next-steps").value === "halves" ? "halves" : "thirds";
   act({ action: "next", ...Object.fromEntries(asked), camera_steps: steps }, (text) => write(by("next-says"), text));
 });
 
-let lastShot = null;
-
-/** Shows the f-number that was last shot as chosen: with each that is new, so that none of an earlier frame is asked for by mistake. */
+/** With each f-number that is newly shot nothing is chosen any more, so that none of an earlier frame is asked for by mistake. */
 export function presentSetting(f) {
   if (!marks || f === lastShot) return;
   lastShot = f;
-  by("next-mark").value = [...by("next-mark").options].some((o) => o.value === f) ? f : "";
+  strip.querySelector("input").checked = true;
+  showLastShot();
 }
 
 // --- light or dark ---

@@ -1,13 +1,14 @@
 // The view beside the camera: the last frame, its spots, the trend, the lights, the survey.
 import { act, by, choices, ink, make, twice, write } from "/page.js";
 import { LightMap } from "/light_map.js";
-import { askedWords } from "/stand.js";
 
 const KEPT_NEWS = 120;
 // In a burst not every frame's picture is fetched; the last one always is.
 const PICTURES_EVERY = 500;
 const STEP = 0.01;
 const LEAST_SIDE = 0.02;
+// A tap this far beside a spot is meant for it, in CSS pixels.
+const FINGER = 12;
 
 const cell = (text, tag = "td") => make(tag, text);
 
@@ -45,6 +46,7 @@ class Spots {
     by("spot-save").addEventListener("click", () => this.save());
     by("spot-drop").addEventListener("click", () => this.drop());
     by("spot-remove").addEventListener("click", () => act({ action: "spot", name: this.chosen(), area: null }));
+    by("stage").addEventListener("click", (event) => this.read(event));
     by("spot-new").addEventListener("submit", (event) => {
       event.preventDefault();
       this.begin(by("spot-name").value.trim());
@@ -119,6 +121,19 @@ class Spots {
     by("spots").append(box);
     this.boxes.set(name, box);
     return box;
+  }
+
+  /** Says what the spot reads that somebody tapped: the smallest there, for spots may lie within each other. */
+  read(event) {
+    if (by("spot-desk").open || !this.spots) return;
+    const isHit = (box) => {
+      const { left, top, right, bottom } = box.getBoundingClientRect();
+      return event.clientX >= left - FINGER && event.clientX <= right + FINGER && event.clientY >= top - FINGER && event.clientY <= bottom + FINGER;
+    };
+    const hit = [...this.boxes].filter(([, box]) => isHit(box)).sort(([, a], [, b]) => a.offsetWidth * a.offsetHeight - b.offsetWidth * b.offsetHeight)[0];
+    const at = hit ? this.spots.findIndex((s) => s.name === hit[0]) : -1;
+    const spot = this.spots[at];
+    write(by("spot-says"), spot ? `${at + 1}  ${spot.name}: ${spot.drift ?? "not compared"}` : "Tap a spot to read it.");
   }
 
   areaOf(name) { return this.all().find((s) => s.name === name)?.area; }
@@ -201,7 +216,8 @@ export class SetView {
     this.spots.show(board.spots);
     rows(by("spot-rows"), board.spots.map((s, at) => [`${at + 1}  ${s.name}${s.name === board.judged_spot ? " (frames are judged by it)" : ""}`, s.drift ?? "–"]));
     write(by("set-leads"), board.leads);
-    write(by("set-asked"), askedWords(board));
+    // What is only to be looked at stands beside the picture already.
+    write(by("set-asked"), (board.hold || board.asked) && board.why ? board.why : "");
     rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.other_way ? `${c.does}. ${c.other_way}` : c.does]));
     lines(by("ratios"), board.ratios);
     this.showSurvey(board.survey);
@@ -235,7 +251,7 @@ export class SetView {
     if (!last) return;
     write(by("last-sentence"), last.sentence);
     by("last-sentence").dataset.hold = board.hold ? "yes" : "no";
-    const also = [last.is_reference && "the reference", last.removed && "gone from the folder"].filter(Boolean).join(", ");
+    const also = [last.shot_at && `shot ${last.shot_at}`, last.is_reference && "the reference", last.removed && "gone from the folder"].filter(Boolean).join(", ");
     write(by("last-frame"), `${last.file}${also && ` (${also})`}`);
     write(by("last-settings"), last.settings);
     write(by("last-drift"), last.drift ?? "–");
@@ -247,6 +263,7 @@ export class SetView {
     if (!last || !picture) return;
     const [frame, shape] = picture;
     by("no-picture").hidden = true;
+    by("spots").hidden = false;
     image.hidden = false;
     image.style.aspectRatio = String(shape);
     image.alt = frame === last.frame ? last.file : `An earlier frame; ${last.file} has no picture`;
@@ -254,9 +271,9 @@ export class SetView {
     if (image.getAttribute("src") !== address) image.src = address;
   }
 
-  showSurvey({ steps, next, refused, report }) {
+  showSurvey({ steps, next, hint, refused, report }) {
     const underWay = steps.length > 0;
-    write(by("survey-next"), next ? `Now: ${next}.` : "One frame with each light alone tells greyhold what each light gives, and later which one is off.");
+    write(by("survey-next"), next ? `Now: ${next}${hint ? ` (${hint})` : ""}.` : "One frame with each light alone tells greyhold what each light gives, and later which one is off.");
     by("survey-refused").hidden = !refused;
     write(by("survey-refused"), refused ? `Not taken: ${refused}` : "");
     const list = by("survey-steps");

@@ -34,6 +34,14 @@ function shape(path) {
 /** What a dial position is when spoken. */
 const spoken = (dial) => dial.replace(/^1\/(\d+)/, "one over $1").replace("+", "plus ").replace(" Ws", " watt-seconds");
 
+/** A dial position: what is read first large, the rest of it ('+0.3', 'Ws') smaller beside it. */
+function writePower(element, power) {
+  if (element.textContent === power) return;
+  const [first, ...others] = power.split(" ");
+  const rest = others.join(" ");
+  element.replaceChildren(first, ...(rest ? [" ", make("small", rest)] : []));
+}
+
 /** Whether somebody is to turn it, now or for what comes. */
 const asksForATurn = (card) => !card.confirmed && ["up", "down", "coming", "end_of_range"].includes(card.state);
 
@@ -80,7 +88,9 @@ class LightCard {
     const row = make("div", "", label, this.tell);
     row.className = "row";
     this.setAt.append(make("summary", "other power …"), row);
-    const rest = make("div", "", this.at, this.does, this.sure, this.other, this.set, this.undo, this.setAt);
+    const line = make("div", "", this.does, this.at);
+    line.className = "line";
+    const rest = make("div", "", line, this.sure, this.other, this.set, this.undo, this.setAt);
     rest.className = "rest";
     this.element.setAttribute("aria-label", group);
     this.element.append(name, this.word, this.to, rest);
@@ -114,7 +124,7 @@ class LightCard {
       this.sign.replaceChildren(shape(SHAPES[key]));
     }
     write(this.wordText, card.coming && card.state === "end_of_range" ? "coming: end of range" : WORDS[card.state]);
-    write(this.to, turns ? card.to ?? `${card.change ?? "?"} stop` : card.at ?? "not told");
+    writePower(this.to, turns ? card.to ?? `${card.change ?? "?"} stop` : card.at ?? "not told");
     write(this.at, turns && card.at ? `now at ${card.at}` : "");
     write(this.does, card.does);
     write(this.sure, card.sure);
@@ -122,9 +132,7 @@ class LightCard {
     this.other.hidden = !card.other_way;
     const focused = [this.set, this.undo].includes(document.activeElement);
     this.set.hidden = !turns;
-    const done = card.coming ? "set already" : "set";
-    write(this.set, done);
-    this.set.setAttribute("aria-label", `${this.group}: ${done} at ${card.to ?? "the new power"}`);
+    this.set.setAttribute("aria-label", `${this.group}: set at ${card.to ?? "the new power"}`);
     this.undo.hidden = !card.can_undo;
     // Who pressed a button that goes away goes on from the one that came in its place.
     if (focused) [this.set, this.undo, this.setAt.firstChild].find((e) => !e.hidden).focus();
@@ -245,7 +253,7 @@ export class Stand {
       if (there !== card.element) by("cards").insertBefore(card.element, there ?? null);
     });
     write(by("stand-leads"), board.leads);
-    write(by("stand-asked"), askedWords(board));
+    write(by("stand-asked"), board.why ?? "");
     this.showSurvey(board.survey);
     const left = board.cards.filter(asksForATurn);
     by("all-set").hidden = left.length < 2 || !board.asked;
@@ -254,11 +262,12 @@ export class Stand {
   }
 
   /** Who switches the heads on and off is told which. */
-  showSurvey({ next, refused }) {
+  showSurvey({ next, hint, refused }) {
     by("stand-survey").hidden = !next;
     by("stand-leads").hidden = Boolean(next);
     by("stand-asked").hidden = Boolean(next);
     write(by("stand-survey-next"), next ?? "");
+    write(by("stand-survey-hint"), hint ? `${hint}.` : "");
     by("stand-survey-refused").hidden = !refused;
     write(by("stand-survey-refused"), refused ? `Not taken: ${refused}` : "");
   }
@@ -279,13 +288,4 @@ export class Stand {
     write(by("call"), text);
     this.ways.call(text, board.hold ? "hold" : fresh[0].state);
   }
-}
-
-/** What is asked of the lights, in words. */
-export function askedWords(board) {
-  if (board.hold) return board.hold;
-  if (!board.asked) return "";
-  const ratio = board.asked.ratio_error ? ` (${board.asked.ratio_error})` : "";
-  if (board.asked.coming) return `Coming: ${board.asked.coming}. Turn ahead only when the photographer says so.${ratio}`;
-  return `${board.asked.sentence}${ratio}`;
 }

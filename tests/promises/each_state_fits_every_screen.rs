@@ -1,0 +1,165 @@
+//! Each state of the page fits the screens that it is read on: what leads is in sight, and nothing lies beyond the edge.
+//!
+//! `GREYHOLD_SCREENS=docs/screens` keeps each state on each screen as a picture, to be leafed through.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde_json::json;
+
+use crate::harness::browser::{Driver, Page};
+use crate::harness::{Shot, Studio, shot};
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+
+/// A screen: its name, the view on it, its size, and its colours.
+const SCREENS: [(&str, &str, (u32, u32), &str); 4] = [
+    ("stand-phone", "", (360, 740), "light"),
+    ("stand-wall", "", (1920, 1080), "dark"),
+    ("camera-phone", "set", (390, 844), "dark"),
+    ("camera-tablet", "set", (1180, 820), "light"),
+];
+
+/// The same sitting on all screens.
+struct Screens {
+    pages: Vec<(&'static str, Page)>,
+    kept_in: Option<PathBuf>,
+}
+
+impl Screens {
+    async fn open(driver: &Driver, studio: &Studio) -> Screens {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let kept_in = std::env::var_os("GREYHOLD_SCREENS").map(|folder| root.join(folder));
+        if let Some(folder) = &kept_in {
+            fs::create_dir_all(folder).unwrap();
+        }
+        let mut pages = Vec::new();
+        for (name, view, size, ink) in SCREENS {
+            let page = driver.open(&studio.address(view), size).await;
+            page.until("the page", "document.querySelector('#link').dataset.n > 0").await;
+            page.choose("#ink", ink).await;
+            pages.push((name, page));
+        }
+        Screens { pages, kept_in }
+    }
+
+    /// Waits for what leads every page in this state, and looks at each.
+    async fn show(&self, state: &str, leads: &str) {
+        for (_, page) in &self.pages {
+            let is_there = "[...document.querySelectorAll('#stand-leads, #set-leads, #stand-survey-next, #lost')].some(e => \
+                            e.checkVisibility() && e.textContent.includes(arguments[0]))";
+            page.until_with(&format!("'{leads}'"), is_there, json!(leads)).await;
+        }
+        self.look(state).await;
+    }
+
+    async fn look(&self, state: &str) {
+        for (name, page) in &self.pages {
+            page.until(
+                "the pictures",
+                "[...document.images].every(i => i.hidden || !i.checkVisibility() || (i.complete && i.naturalWidth > 0))",
+            )
+            .await;
+            page.run("scrollTo(0, 0)", vec![]).await;
+            let beyond = page.run("return document.documentElement.scrollWidth - innerWidth", vec![]).await;
+            assert!(beyond.as_f64().unwrap() <= 0.0, "{state} on {name}: {beyond} pixels lie beyond the edge");
+            let cut = page
+                .run(
+                    "const seen = [...document.querySelectorAll('h2, .leads, .word, .to, .at, .does, .set, .step-next, .notice, #lost')];
+                     return seen.filter(e => e.checkVisibility() && e.textContent.trim() && e.scrollWidth > e.clientWidth + 1).map(e => e.className + ': ' + e.textContent)",
+                    vec![],
+                )
+                .await;
+            assert_eq!(cut, json!([]), "{state} on {name}: words are cut");
+            if let Some(folder) = &self.kept_in {
+                // Two pixels of the phone's screen for each of the page's would make the pictures four times as large.
+                let picture = image::load_from_memory(&page.client.screenshot().await.unwrap()).unwrap();
+                let width = page.run("return innerWidth", vec![]).await.as_u64().unwrap() as u32;
+                let height = picture.height() * width / picture.width();
+                let small = picture.resize_exact(width, height, image::imageops::FilterType::Triangle);
+                small.save(folder.join(format!("{state}.{name}.png"))).unwrap();
+            }
+        }
+    }
+
+    async fn close(self) {
+        for (_, page) in self.pages {
+            page.close().await;
+        }
+    }
+}
+
+fn frame(f_number: f64, light: f64, number: u8) -> Shot {
+    Shot { size: (900, 600), ..shot(f_number, light, number.into()) }
+}
+
+#[test]
+fn each_state_leads_with_one_sentence_and_nothing_is_cut() {
+    let Some(driver) = Driver::start() else { return };
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    runtime.block_on(async {
+        let studio = Studio::with_config(RIG);
+        let screens = Screens::open(&driver, &studio).await;
+        screens.show("01-empty", "Shoot a frame").await;
+        studio.take("frame_0001.jpg", frame(8.0, 0.0, 1));
+        screens.show("02-reference", "Nothing to turn").await;
+        studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
+        screens.show("03-coming", "Coming, for f/5.6").await;
+        studio.take("frame_0002.jpg", frame(5.6, 0.0, 2));
+        screens.show("04-asked", "Turn 3 lights down 1 stop").await;
+        studio.tell(json!({"command": "confirm", "group": "fill"}));
+        screens.show("05-one-is-set", "Turn 2 lights down 1 stop").await;
+        studio.tell(json!({"command": "confirm"}));
+        screens.show("06-all-set", "All set: shoot").await;
+        studio.take("frame_0003.jpg", frame(5.6, -1.0, 3));
+        screens.show("07-matches", "Nothing to turn").await;
+        studio.take("frame_0004.jpg", frame(5.6, -9.0, 4));
+        screens.show("08-hold", "Leave every power as it is").await;
+        studio.take("frame_0005.jpg", frame(5.6, -0.4, 5));
+        screens.show("09-suspicion", "Turn nothing yet: look first").await;
+        studio.tell(json!({"command": "next", "f_number": "f/1"}));
+        screens.show("10-end-of-range-coming", "can't go far enough").await;
+        studio.tell(json!({"command": "confirm"}));
+        screens.show("11-end-of-range-set", "All set: shoot; ").await;
+        studio.tell(json!({"command": "survey"}));
+        screens.show("12-survey", "switch the trigger off").await;
+        studio.take("frame_0006.jpg", frame(5.6, -1.0, 6));
+        screens.pages[0].1.until("the refusal", "!document.querySelector('#stand-survey-refused').hidden").await;
+        screens.show("13-survey-not-taken", "switch the trigger off").await;
+        studio.signal("STOP");
+        screens.show("14-lost", "CONNECTION LOST").await;
+        studio.signal("CONT");
+        screens.close().await;
+    });
+}
+
+/// Eight groups, whose names are as long as names may be.
+#[test]
+fn eight_lights_with_long_names_fit() {
+    let Some(driver) = Driver::start() else { return };
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    runtime.block_on(async {
+        let names = [
+            "key",
+            "fill beside the camera",
+            "rim left",
+            "rim right",
+            "background, the lower one of the two",
+            "background, upper",
+            "hair",
+            "floor",
+        ];
+        let groups: String = names
+            .iter()
+            .map(|name| {
+                format!("  - {{name: '{name}', dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8 +0.3}}\n")
+            })
+            .collect();
+        let studio = Studio::with_config(&format!("reference: first frame\ngroups:\n{groups}"));
+        let screens = Screens::open(&driver, &studio).await;
+        studio.take("frame_0001.jpg", frame(8.0, 0.0, 1));
+        studio.take("frame_0002.jpg", frame(5.6, 0.0, 2));
+        screens.show("15-eight-lights", "Turn 8 lights down 1 stop").await;
+        screens.close().await;
+    });
+}
