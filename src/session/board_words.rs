@@ -95,7 +95,10 @@ impl Board {
                 Some(with_ratio(asked, "Turn ahead only when the photographer says so."))
             }
             (None, Some(asked), _) => Some(with_ratio(asked, &asked.sentence)),
-            (None, None, Some(last)) => last.is_to_be_looked_at().then(|| last.sentence.clone()),
+            (None, None, Some(last)) => {
+                let is_over = self.all_set || self.standing != Standing::Accepted || self.survey.next.is_some();
+                (last.is_to_be_looked_at() && !is_over).then(|| last.sentence.clone())
+            }
             (None, None, None) => None,
         }
     }

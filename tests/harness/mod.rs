@@ -11,6 +11,7 @@ pub mod http;
 pub mod logs;
 pub mod process;
 pub mod random;
+pub mod sentences;
 pub mod set;
 pub mod sittings;
 
@@ -359,6 +360,7 @@ impl Studio {
         let judged = values.iter().rfind(|v| v["type"] == "judged" && v["frame"] == frame["frame"]);
         let judged = judged.unwrap_or_else(|| panic!("{name} is not judged"));
         frame["verdict"] = judged["verdict"].clone();
+        sentences::assert_plain(frame["verdict"]["sentence"].as_str().unwrap());
         let notes = judged["notes"].as_array().cloned().unwrap_or_default();
         frame["notes"].as_array_mut().unwrap().extend(notes);
         frame

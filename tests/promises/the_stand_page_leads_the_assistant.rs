@@ -721,6 +721,31 @@ fn the_end_of_a_range_stays_in_sight_when_the_light_is_set() {
     });
 }
 
+/// CHECK: what a browser needs to offer a page for the home screen (W3C, Web Application Manifest, from memory): a name, a start
+/// within the scope, a display mode of its own, and icons of the sizes that are said.
+#[test]
+fn it_can_be_put_on_the_home_screen() {
+    let assets = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outlet/stand_page/assets");
+    let manifest: Value = serde_json::from_slice(&fs::read(assets.join("page.webmanifest")).unwrap()).unwrap();
+    assert_eq!((&manifest["name"], &manifest["display"]), (&json!("greyhold"), &json!("standalone")));
+    let start = manifest["start_url"].as_str().unwrap();
+    assert!(start.starts_with(manifest["scope"].as_str().unwrap()), "{manifest}");
+    let icons = manifest["icons"].as_array().unwrap();
+    for side in [192, 512] {
+        let icon = icons.iter().find(|icon| icon["sizes"] == format!("{side}x{side}")).unwrap();
+        let file = assets.join(icon["src"].as_str().unwrap().trim_start_matches('/'));
+        assert_eq!(image::image_dimensions(file).unwrap(), (side, side));
+    }
+    // The icon's start has no token: who signed in once comes in by it all the same.
+    with_browser(|studio, driver| async move {
+        let page = phone(&driver, &studio).await;
+        page.card_is("rim", "rest").await;
+        page.client.goto(&studio.page).await.unwrap();
+        page.card_is("rim", "rest").await;
+        page.close().await;
+    });
+}
+
 /// Several settings at once: the way round at the end of a range is one of them.
 #[test]
 fn the_next_settings_are_asked_for_together() {

@@ -144,16 +144,18 @@ async fn map_of_light(State(page): State<Arc<Page>>, Query(which): Query<WhichMa
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Ink {
+struct WhichChart {
     ink: trend::Ink,
+    #[serde(default)]
+    width: trend::Width,
     /// Only makes the address another one.
     #[serde(rename = "n")]
     _n: Option<u64>,
 }
 
-async fn trend_chart(State(page): State<Arc<Page>>, Query(Ink { ink, .. }): Query<Ink>) -> Response {
+async fn trend_chart(State(page): State<Arc<Page>>, Query(which): Query<WhichChart>) -> Response {
     let shown = Arc::clone(&page.screens.borrow());
-    match page.charts.chart(shown, ink).await {
+    match page.charts.chart(shown, which.ink, which.width).await {
         Some(svg) => file("image/svg+xml", svg),
         None => (StatusCode::INTERNAL_SERVER_ERROR, "the trend can't be drawn").into_response(),
     }

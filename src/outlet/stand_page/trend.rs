@@ -1,5 +1,6 @@
 //! The trend of the last frames as a chart.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use axum::body::Bytes;
@@ -14,22 +15,38 @@ use crate::photometry::Stops;
 use crate::session::TrendPoint;
 
 /// What the chart is drawn on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Ink {
     OnDark,
     OnLight,
 }
 
-const SIZE: (u32, u32) = (720, 220);
-const FRAMES: u64 = 60;
+/// How wide the chart is to be: a wide one that is shrunk to a phone has letters that nobody reads.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Width {
+    #[default]
+    Wide,
+    Narrow,
+}
+
+impl Width {
+    fn size(self) -> (u32, u32) {
+        match self {
+            Width::Wide => (720, 220),
+            Width::Narrow => (360, 200),
+        }
+    }
+}
+
+/// Frames of the trend, at most and at least: fewer would be drawn far apart.
+const MOST_FRAMES: u64 = 60;
+const LEAST_FRAMES: u64 = 10;
 
 /// The charts that were drawn last, so that twenty pages cost one.
 #[derive(Debug, Default)]
-pub struct Charts {
-    on_dark: Mutex<Option<Drawn>>,
-    on_light: Mutex<Option<Drawn>>,
-}
+pub struct Charts(Mutex<BTreeMap<(Ink, Width), Drawn>>);
 
 #[derive(Debug)]
 struct Drawn {
@@ -40,46 +57,54 @@ struct Drawn {
 
 impl Charts {
     /// Drawn beside the tasks that serve; whoever asks meanwhile waits for the first one's. `None` when drawing failed.
-    pub async fn chart(&self, shown: Arc<Shown>, ink: Ink) -> Option<Bytes> {
-        let kept = match ink {
-            Ink::OnDark => &self.on_dark,
-            Ink::OnLight => &self.on_light,
-        };
-        let mut kept = kept.lock().await;
+    pub async fn chart(&self, shown: Arc<Shown>, ink: Ink, width: Width) -> Option<Bytes> {
+        let mut kept = self.0.lock().await;
         let board = &shown.board;
-        if let Some(drawn) = kept.as_ref().filter(|d| d.points == board.trend && d.tolerance == board.tolerance) {
+        if let Some(drawn) =
+            kept.get(&(ink, width)).filter(|d| d.points == board.trend && d.tolerance == board.tolerance)
+        {
             return Some(drawn.svg.clone());
         }
         let draw = move || {
             let (points, tolerance) = (shown.board.trend.clone(), shown.board.tolerance);
-            let svg = Bytes::from(chart(&points, tolerance, ink));
+            let svg = Bytes::from(chart(&points, tolerance, ink, width));
             Drawn { points, tolerance, svg }
         };
         let drawn = spawn_blocking(draw).await.ok()?;
-        Some(kept.insert(drawn).svg.clone())
+        let svg = drawn.svg.clone();
+        kept.insert((ink, width), drawn);
+        Some(svg)
     }
 }
 
 /// Drift by frame: a dot each with its 95 % interval, the tolerance as a band, a cross for a frame to hold at.
-fn chart(points: &[TrendPoint], tolerance: Stops, ink: Ink) -> String {
+fn chart(points: &[TrendPoint], tolerance: Stops, ink: Ink, width: Width) -> String {
     let mut svg = String::new();
     // Drawing into text fails for nothing but a bad scale, and this one is finite and wide.
-    if let Err(e) = draw(&mut svg, points, tolerance, ink) {
+    if let Err(e) = draw(&mut svg, points, tolerance, ink, width.size()) {
         tracing::warn!("the trend can't be drawn: {e}");
     }
     svg
 }
 
-fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> Result<(), Box<dyn std::error::Error>> {
+fn draw(
+    svg: &mut String,
+    points: &[TrendPoint],
+    tolerance: Stops,
+    ink: Ink,
+    size: (u32, u32),
+) -> Result<(), Box<dyn std::error::Error>> {
     let (line, faint, band) = match ink {
         Ink::OnDark => (RGBColor(0xf2, 0xee, 0xe4), RGBColor(0x8f, 0x97, 0x8f), RGBColor(0x2c, 0x4a, 0x3c)),
         Ink::OnLight => (RGBColor(0x1d, 0x22, 0x1e), RGBColor(0x66, 0x6d, 0x66), RGBColor(0xcf, 0xe3, 0xd4)),
     };
     let told = compared(points);
     let range = scale(told.iter().map(|(_, drift, within)| drift.abs() + within));
-    let last = points.last().map_or(FRAMES, |p| p.frame.get().max(FRAMES));
-    let first = last.saturating_sub(FRAMES - 1);
-    let area = SVGBackend::with_string(svg, SIZE).into_drawing_area();
+    // To what there is: the frames of late, and no empty room for those that may come.
+    let frame = |point: Option<&TrendPoint>| point.map_or(1, |p| p.frame.get());
+    let last = frame(points.last()).max(LEAST_FRAMES);
+    let first = frame(points.first()).max(last.saturating_sub(MOST_FRAMES - 1)).min(last - (LEAST_FRAMES - 1));
+    let area = SVGBackend::with_string(svg, size).into_drawing_area();
     let mut chart = ChartBuilder::on(&area)
         .margin(6)
         .x_label_area_size(26)
@@ -110,7 +135,7 @@ fn draw(svg: &mut String, points: &[TrendPoint], tolerance: Stops, ink: Ink) -> 
     }
     if told.is_empty() {
         let middle = text(17).pos(Pos::new(HPos::Center, VPos::Center));
-        area.draw_text("no frame was compared yet", &middle, (SIZE.0 as i32 / 2, SIZE.1 as i32 / 2 - 24))?;
+        area.draw_text("no frame was compared yet", &middle, (size.0 as i32 / 2, size.1 as i32 / 2 - 24))?;
     }
     area.present()?;
     drop(chart);

@@ -7,6 +7,8 @@ const KEPT_NEWS = 120;
 const PICTURES_EVERY = 500;
 const STEP = 0.01;
 const LEAST_SIDE = 0.02;
+// Below this many CSS pixels a wide chart's letters are too small.
+const NARROW = 500;
 // A tap this far beside a spot is meant for it, in CSS pixels.
 const FINGER = 12;
 
@@ -264,6 +266,7 @@ export class SetView {
     const [frame, shape] = picture;
     by("no-picture").hidden = true;
     by("spots").hidden = false;
+    by("spot-says").hidden = false;
     image.hidden = false;
     image.style.aspectRatio = String(shape);
     image.alt = frame === last.frame ? last.file : `An earlier frame; ${last.file} has no picture`;
@@ -301,7 +304,8 @@ export class SetView {
     this.lightMap.show(board);
     const newest = board.trend.at(-1);
     const trend = by("trend");
-    const address = `/trend.svg?ink=${ink()}&n=${newest?.frame ?? 0}`;
+    const width = trend.clientWidth < NARROW ? "narrow" : "wide";
+    const address = `/trend.svg?ink=${ink()}&width=${width}&n=${newest?.frame ?? 0}`;
     if (trend.getAttribute("src") !== address) trend.src = address;
     const drift = (p) => (p.drift === null ? "not compared" : `${p.drift.toFixed(2)}${p.uncertainty === null ? "" : ` ±${p.uncertainty.toFixed(2)}`}`);
     trend.alt = newest ? `Drift by frame, ${board.trend.length} frames; the newest, ${newest.frame}: ${drift(newest)} stops` : "No frame was compared yet";
