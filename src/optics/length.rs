@@ -150,6 +150,11 @@ pub fn read_distance(text: &str) -> Result<Metres, OpticsError> {
     })
 }
 
+/// A distance as a person says it: `27 cm`, `1.8 m`.
+pub fn distance_in_words(distance: Metres) -> String {
+    length_in_words(distance.get())
+}
+
 /// Metres of a number with its unit.
 pub(super) fn read(text: &str, such_as: &'static str) -> Result<f64, OpticsError> {
     let unreadable = || OpticsError::Unreadable { text: text.trim().to_owned(), such_as };
