@@ -88,7 +88,7 @@ fn is_within(correction: &Correction) -> bool {
 }
 
 /// What may be tried where ranges end, what changes least first: ISO speed alone, a filter alone, a filter at the lowest ISO
-/// speed, another aperture. Of lights that are too weak beside others that are too strong nothing helps that changes all alike.
+/// speed, another aperture, if need be at the lowest ISO speed, too. Of lights that are too weak beside others that are too strong nothing helps that changes all alike.
 fn ways_round(
     correction: &Correction,
     f_number: FNumber,
@@ -104,14 +104,14 @@ fn ways_round(
             let mut filters = camera.filters.clone();
             filters.sort_by(|a, b| a.0.total_cmp(&b.0));
             let lowest = Some(camera.lowest_iso).filter(|lowest| lowest.sv() < iso.sv());
-            let with_filter = [Some(iso), lowest].into_iter().flatten();
+            let both_speeds = || [Some(iso), lowest].into_iter().flatten();
             let with_filter =
-                with_filter.flat_map(|iso| filters.iter().map(move |filter| (f_number, iso, Some(*filter))));
+                both_speeds().flat_map(|iso| filters.iter().map(move |filter| (f_number, iso, Some(*filter))));
             let narrower = marks.filter(|n| n.av() > f_number.av());
             lower
                 .map(|speed| (f_number, speed, None))
                 .chain(with_filter)
-                .chain(narrower.map(|n| (n, iso, None)))
+                .chain(narrower.flat_map(|n| both_speeds().map(move |iso| (n, iso, None))))
                 .collect()
         }
         (false, true) => {
@@ -195,6 +195,8 @@ mod tests {
         let neither = one(&lights, "f/8", "f/4", "100", &camera("100", &[])).way_round.unwrap();
         assert_eq!((neither.settings.f_number, neither.filter), ("f/5.6".parse().ok(), None));
         assert_eq!(shown(&neither.correction), ["1/128"]);
+        let nearest = one(&lights, "f/8", "f/2.8", "100", &camera("50", &[])).way_round.unwrap();
+        assert_eq!((nearest.settings.f_number, nearest.settings.iso), ("f/4".parse().ok(), "50".parse().ok()));
     }
 
     #[test]

@@ -177,7 +177,7 @@ pub(super) fn read(text: &str, such_as: &'static str) -> Result<f64, OpticsError
 /// A length of the scene as a person says it: `9 mm`, `12 cm`, `1.8 m`.
 pub(super) fn length_in_words(metres: f64) -> String {
     match metres {
-        m if m < 0.00995 => format!("{:.0} mm", m * 1000.0),
+        m if m < 0.00995 => format!("{} mm", (m * 10_000.0).round() / 10.0),
         m if m < 0.0995 => format!("{} cm", (m * 1000.0).round() / 10.0),
         m if m < 0.995 => format!("{:.0} cm", m * 100.0),
         m if m < 9.95 => format!("{} m", (m * 100.0).round() / 100.0),
@@ -216,6 +216,7 @@ mod tests {
     fn lengths_are_said_as_people_say_them() {
         for (metres, said) in [
             (0.004, "4 mm behind"),
+            (0.0016, "1.6 mm behind"),
             (-0.03, "3 cm before"),
             (0.126, "13 cm behind"),
             (1.8, "1.8 m behind"),

@@ -126,15 +126,19 @@ impl Subject {
         Some(blur_disk(self.focus, n, distance_of(self.focus, depth)?))
     }
 
-    /// The widest marked aperture at which a part is sharp; `None` if none is narrow enough.
+    /// The widest marked aperture at which a part is sharp; `None` if none is narrow enough, or diffraction blurs it there.
     pub fn widest_for(&self, part: &Part, series: Series) -> Option<FNumber> {
-        widest_sharp(self.focus, self.circle, &[distance_of(self.focus, part.depth)?], series)
+        self.widest_for_all(&[distance_of(self.focus, part.depth)?], series)
     }
 
-    /// The widest marked aperture at which all parts are sharp; `None` if none is narrow enough.
+    /// The widest marked aperture at which all parts are sharp; `None` if none is narrow enough, or diffraction blurs them there.
     pub fn widest(&self, series: Series) -> Option<FNumber> {
         let at: Vec<Metres> = self.parts.iter().filter_map(|part| distance_of(self.focus, part.depth)).collect();
-        widest_sharp(self.focus, self.circle, &at, series)
+        self.widest_for_all(&at, series)
+    }
+
+    fn widest_for_all(&self, at: &[Metres], series: Series) -> Option<FNumber> {
+        widest_sharp(self.focus, self.circle, at, series).filter(|n| self.circle.holds(airy_disk(self.focus, *n)))
     }
 
     /// The widest marked aperture whose Airy disk is wider than `limit`.
@@ -151,6 +155,7 @@ fn distance_of(focus: Focus, depth: Depth) -> Option<Metres> {
 mod tests {
     use super::*;
     use crate::optics::{FocalLength, Sensor};
+    use proptest::prelude::*;
 
     fn subject(parts: &str) -> Result<Subject, OpticsError> {
         let focus = Focus::new(FocalLength::new(85.0).unwrap(), Metres::new(1.8).unwrap()).unwrap();
@@ -190,6 +195,38 @@ mod tests {
         assert!(sharp.blur.iter().all(|blur| face.circle().holds(*blur)));
         let total = sharp.far.unwrap().metres() - sharp.near.metres();
         assert!((sharp.total().unwrap().get() - total).abs() < 1e-12);
+    }
+
+    proptest! {
+        #[test]
+        fn no_text_is_more_than_refused(text in "[-+.0-9a-zµ×−, /]{0,24}") {
+            let _ = (Part::read_all(&text), text.parse::<Sensor>(), crate::optics::read_distance(&text));
+            if let Ok(length) = text.parse::<FocalLength>() {
+                prop_assert!(length.millimetres().get() >= 1.0);
+            }
+        }
+
+        /// What is within the limits is sharp, and what is beyond them isn't.
+        #[test]
+        fn the_limits_part_sharp_from_blurred(depth in -1.5_f64..5.0, mark in 0_usize..37) {
+            let n = FNumber::new(FNumber::marks(Series::Thirds)[mark], None, Series::Thirds).unwrap();
+            let face = subject("ears 10cm").unwrap();
+            let sharp = face.at(n);
+            let within = depth > sharp.near.metres() && sharp.far.is_none_or(|far| depth < far.metres());
+            let blur = face.blur(n, Depth::new(depth).unwrap()).unwrap();
+            prop_assert_eq!(face.circle().holds(blur), within);
+        }
+    }
+
+    /// At f/22 its Airy disk is 31.9 µm wide, more than the circle of 28.8 µm.
+    #[test]
+    fn what_diffraction_blurs_is_not_called_sharp() {
+        let far = subject("shoulders 20cm, wall 60cm").unwrap();
+        let [shoulders, wall] = far.parts() else { panic!("two parts") };
+        assert_eq!(far.widest_for(shoulders, Series::Thirds).unwrap().to_string(), "f/16");
+        let by_depth_alone = widest_sharp(far.focus(), far.circle(), &[Metres::new(2.4).unwrap()], Series::Thirds);
+        assert!(by_depth_alone.unwrap().marked() > 22.0);
+        assert_eq!((far.widest_for(wall, Series::Thirds), far.widest(Series::Thirds)), (None, None));
     }
 
     #[test]

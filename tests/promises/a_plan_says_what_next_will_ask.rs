@@ -29,6 +29,24 @@ fn asked(studio: &Studio, settings: &[&str]) -> Value {
     serde_json::from_str::<Value>(&reply).unwrap()["value"]["correction"].clone()
 }
 
+/// The same settings of every dial, by as many clicks. A running greyhold goes by what its log holds, to six decimals.
+fn assert_same(planned: &Value, next: &Value, what: &str) {
+    let (planned, next) = (planned.as_array().unwrap(), next.as_array().unwrap());
+    assert_eq!(planned.len(), next.len(), "{what}");
+    for (planned, next) in planned.iter().zip(next) {
+        for key in ["group", "from", "to", "clicks", "limit"] {
+            assert_eq!(planned[key], next[key], "{what}: {key}");
+        }
+        for key in ["setting", "change", "remainder"] {
+            assert!(are_close(&planned[key], &next[key]), "{what}: {key} {} is not {}", planned[key], next[key]);
+        }
+    }
+}
+
+fn are_close(a: &Value, b: &Value) -> bool {
+    (a.as_f64().unwrap() - b.as_f64().unwrap()).abs() < 1e-5
+}
+
 fn a_sitting_at_f14(configuration: &str) -> Studio {
     let studio = Studio::with_config(configuration);
     studio.take("a.jpg", shot(14.0, 0.0, 1));
@@ -47,8 +65,11 @@ fn plan_and_next_give_the_same_powers_at_every_aperture() {
         for at in apertures {
             let f_number = format!("f/{}", at["settings"]["f_number"]);
             let next = asked(&studio, &[&f_number]);
-            assert_eq!(at["dial_changes"], next["dial_changes"], "{f_number}");
-            assert_eq!((&at["wanted"], &at["ratio_error"]), (&next["wanted"], &next["ratio_error"]), "{f_number}");
+            assert_same(&at["dial_changes"], &next["dial_changes"], &f_number);
+            assert!(
+                ["wanted", "ratio_error"].iter().all(|key| are_close(&at[*key], &next[*key])),
+                "{f_number}: {next}"
+            );
             out_of_range += usize::from(at["out_of_range"] == true);
         }
         assert!(out_of_range > 0 && out_of_range < all, "{out_of_range} apertures where a light ends");
@@ -68,13 +89,13 @@ fn next_gives_the_powers_of_a_way_round() {
         assert_ne!(iso, 100.0, "{at}");
         assert_eq!(f_number, &at["settings"]["f_number"]);
         let next = asked(&studio, &[&format!("f/{f_number}"), &format!("iso{}", iso.as_f64().unwrap())]);
-        assert_eq!(way["dial_changes"], next["dial_changes"]);
+        assert_same(&way["dial_changes"], &next["dial_changes"], &way["in_words"].to_string());
         assert!(way["dial_changes"].as_array().unwrap().iter().all(|change| change["limit"] == "within"));
     }
     let plan = planned(&[&["f/2.8", "--filters", "none"], &options[..]].concat());
     let way = &plan["apertures"][0]["way_round"];
     let next = asked(&studio, &[&format!("f/{}", way["settings"]["f_number"]), "iso100"]);
-    assert_eq!(way["dial_changes"], next["dial_changes"], "another aperture");
+    assert_same(&way["dial_changes"], &next["dial_changes"], "another aperture");
 }
 
 /// CHECK: a filter of density 0.6 takes two stops (ISO 5-2, from memory): the powers are those of two stops narrower.

@@ -75,7 +75,7 @@ pub fn findings(lens: &Lens) -> Vec<String> {
     let each = if names.len() > 1 { format!(" ({})", each.collect::<Vec<_>>().join(", ")) } else { String::new() };
     let widest = match subject.widest(series) {
         Some(n) => format!("The widest aperture that keeps {} sharp is {n}{each}.", listed(&names)),
-        None => format!("No aperture keeps {} sharp{each}.", listed(&names)),
+        None => format!("No aperture keeps {} sharp, for what depth gains diffraction takes{each}.", listed(&names)),
     };
     let circle = subject.diffraction_passes(subject.circle().diameter(), series);
     let pixel = lens.pixel.map(|pixel| (pixel, subject.diffraction_passes(pixel, series)));
@@ -92,7 +92,7 @@ fn close_up(lens: &Lens) -> Option<String> {
     (lost <= LOSS_TOLD).then(|| {
         format!(
             "This near, the lens passes {} less light than at infinity, at every aperture alike. The powers above hold while \
-             the distance stays; what a hand-held meter says needs that much more light (pupil ratio taken as 1).",
+             the distance stays; a hand-held meter's reading needs that much more light (pupil ratio taken as 1).",
             lost.size_in_words()
         )
     })

@@ -43,7 +43,7 @@ fn paragraph(text: &str) -> String {
 /// What is planned, and from where.
 fn heading(asked: &Asked) -> String {
     let from = asked.from.in_short();
-    format!("Powers at {}, from those that the lights have for {from}:", asked.iso)
+    format!("Powers for each aperture at {}, when the lights are set for {from}:", asked.iso)
 }
 
 fn powers_table(asked: &Asked, powers: &[Powers]) -> Table {
