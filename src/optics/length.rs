@@ -224,6 +224,6 @@ mod tests {
         ] {
             assert_eq!(Depth::new(metres).unwrap().to_string(), said);
         }
-        assert_eq!((Micrometres(3.14).to_string(), Micrometres(12.4).to_string()), ("3.1 µm".into(), "12 µm".into()));
+        assert_eq!((Micrometres(3.12).to_string(), Micrometres(12.4).to_string()), ("3.1 µm".into(), "12 µm".into()));
     }
 }

@@ -150,6 +150,16 @@ fn a_plan_fits_eighty_columns_and_steers_no_terminal() {
     assert!((0..16).all(|i| told.contains(&format!("long name {i}"))), "{told}");
 }
 
+#[test]
+fn where_nothing_at_the_camera_is_enough_the_light_is_moved() {
+    let speeds = ["--from", "f/64 iso25", "--iso", "102400", "--lowest-iso", "102400"];
+    let told = out(&greyhold(&[&["plan", "f/1", "--light", "key 1/64", "--filters", "none"], &speeds[..]].concat()));
+    // 12 stops of aperture and 12 of speed, of which the light has one: 23 are left, a factor of 2^(23/2) in distance.
+    let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    let moved = "Nothing at the camera is enough for all: move key farther away, to 2896.31 times its distance";
+    assert!(words.contains(&format!("key is 23 stops too strong. {moved}")), "{told}");
+}
+
 /// RFC 4180: rows end with CR and LF, all have as many fields, and a field with a comma or a quote is quoted.
 #[test]
 fn the_table_for_spreadsheets_is_as_published() {

@@ -258,6 +258,33 @@ fn filters(text: &str) -> Result<Vec<Density>, String> {
 }
 
 fn lens(args: &Args, series: Series, assumed: &mut Vec<String>) -> Result<Option<Lens>, CommandError> {
+    let Some(focus) = focus(args)? else {
+        assumed.push("How much is sharp is told with --focal-length 85mm --distance 1.8m.".to_owned());
+        return Ok(None);
+    };
+    let sensor = match &args.sensor {
+        Some(text) => text.parse().map_err(of("--sensor"))?,
+        None => {
+            assumed.push(format!("The sensor is taken to be {} (--sensor names another).", Sensor::FULL_FRAME));
+            Sensor::FULL_FRAME
+        }
+    };
+    assumed.push("Sharpness is that of a lens without faults, focused exactly: real ones have less.".to_owned());
+    let circle: Option<CircleOfConfusion> =
+        args.circle_of_confusion.as_ref().map(|text| text.parse().map_err(of("--circle-of-confusion"))).transpose()?;
+    let parts = args
+        .depths
+        .as_ref()
+        .map_or_else(|| Ok(Part::of_a_face()), |text| Part::read_all(text))
+        .map_err(of("--depths"))?;
+    let pixels: Option<Pixels> = args.pixels.as_ref().map(|text| text.parse().map_err(of("--pixels"))).transpose()?;
+    let subject = Subject::new(focus, circle.unwrap_or_else(|| CircleOfConfusion::usual(sensor)), parts)
+        .map_err(of("--depths"))?;
+    Ok(Some(Lens { subject, sensor, pixel: pixels.map(|p| p.pitch(sensor)), series, usual_circle: circle.is_none() }))
+}
+
+/// Where the lens is focused; `None` where nobody asks for sharpness.
+fn focus(args: &Args) -> Result<Option<Focus>, CommandError> {
     let (focal_length, distance) = match (&args.focal_length, &args.distance) {
         (Some(focal_length), Some(distance)) => (focal_length, distance),
         (Some(_), None) => return Err(wrong("--focal-length", "--distance is needed, too, such as --distance 1.8m")),
@@ -271,36 +298,18 @@ fn lens(args: &Args, series: Series, assumed: &mut Vec<String>) -> Result<Option
                 ("--depths", &args.depths),
                 ("--circle-of-confusion", &args.circle_of_confusion),
             ];
-            if let Some((option, _)) = only_with_a_lens.iter().find(|(_, given)| given.is_some()) {
-                return Err(wrong(option, "--focal-length and --distance are needed, too"));
-            }
-            assumed.push("How much is sharp is told with --focal-length 85mm --distance 1.8m.".to_owned());
-            return Ok(None);
+            return match only_with_a_lens.iter().find(|(_, given)| given.is_some()) {
+                Some((option, _)) => Err(wrong(option, "--focal-length and --distance are needed, too")),
+                None => Ok(None),
+            };
         }
     };
-    let of = |option: &'static str| move |why: OpticsError| wrong(option, why);
-    let focus = Focus::new(
-        focal_length.parse().map_err(of("--focal-length"))?,
-        read_distance(distance).map_err(of("--distance"))?,
-    )
-    .map_err(of("--distance"))?;
-    let sensor = match &args.sensor {
-        Some(text) => text.parse().map_err(of("--sensor"))?,
-        None => {
-            assumed.push(format!("The sensor is taken to be {} (--sensor names another).", Sensor::FULL_FRAME));
-            Sensor::FULL_FRAME
-        }
-    };
-    let circle: Option<CircleOfConfusion> =
-        args.circle_of_confusion.as_ref().map(|text| text.parse().map_err(of("--circle-of-confusion"))).transpose()?;
-    let parts = args
-        .depths
-        .as_ref()
-        .map_or_else(|| Ok(Part::of_a_face()), |text| Part::read_all(text))
-        .map_err(of("--depths"))?;
-    let pixels: Option<Pixels> = args.pixels.as_ref().map(|text| text.parse().map_err(of("--pixels"))).transpose()?;
-    let subject = Subject::new(focus, circle.unwrap_or_else(|| CircleOfConfusion::usual(sensor)), parts)
-        .map_err(of("--depths"))?;
-    assumed.push("Sharpness is that of a lens without faults, focused exactly: real ones have less.".to_owned());
-    Ok(Some(Lens { subject, sensor, pixel: pixels.map(|p| p.pitch(sensor)), series, usual_circle: circle.is_none() }))
+    let focal_length = focal_length.parse().map_err(of("--focal-length"))?;
+    let distance = read_distance(distance).map_err(of("--distance"))?;
+    Focus::new(focal_length, distance).map(Some).map_err(of("--distance"))
+}
+
+/// What can't be used, said of its option.
+fn of(option: &'static str) -> impl Fn(OpticsError) -> CommandError {
+    move |why| wrong(option, why)
 }

@@ -16,6 +16,9 @@ const SOFT_UNTIL: f64 = 2.0;
 /// Beyond the outermost parts, this share of the range between them is shown.
 const MARGIN: f64 = 0.15;
 
+/// In metres.
+const FARTHEST: f64 = 1000.0;
+
 /// The depths that a drawing shows: all parts, the point in focus, and a margin on both sides.
 pub struct Range {
     pub first: f64,
@@ -37,7 +40,9 @@ impl Range {
         if cell == self.cell_of(0.0) {
             return Some(Depth::ZERO);
         }
-        Depth::new(self.first + (self.last - self.first) * (cell as f64 + 0.5) / CELLS as f64)
+        let middle = self.first + (self.last - self.first) * (cell as f64 + 0.5) / CELLS as f64;
+        // No depth is told beyond a kilometre, and the margin may lie there.
+        Depth::new(middle.min(FARTHEST))
     }
 
     fn cell_of(&self, metres: f64) -> usize {

@@ -68,14 +68,19 @@ fn size(number: f64) -> String {
 pub fn findings(lens: &Lens) -> Vec<String> {
     let (subject, series) = (&lens.subject, lens.series);
     let names: Vec<&str> = subject.parts().iter().map(|part| part.name.as_str()).collect();
-    let each = subject.parts().iter().map(|part| {
-        let widest = subject.widest_for(part, series);
-        format!("{} {}", part.name, widest.map_or_else(|| "at none".to_owned(), |n| format!("from {n}")))
+    let widest_of: Vec<_> = subject.parts().iter().map(|part| (&part.name, subject.widest_for(part, series))).collect();
+    let each = widest_of.iter().map(|(name, widest)| match widest {
+        Some(n) => format!("{name} from {n}"),
+        None => format!("{name} at none"),
     });
-    let each = if names.len() > 1 { format!(" ({})", each.collect::<Vec<_>>().join(", ")) } else { String::new() };
+    let is_known_of_one = widest_of.len() > 1 && widest_of.iter().any(|(_, widest)| widest.is_some());
+    let each = if is_known_of_one { format!(" ({})", each.collect::<Vec<_>>().join(", ")) } else { String::new() };
     let widest = match subject.widest(series) {
         Some(n) => format!("The widest aperture that keeps {} sharp is {n}{each}.", listed(&names)),
-        None => format!("No aperture keeps {} sharp, for what depth gains diffraction takes{each}.", listed(&names)),
+        None => format!(
+            "No aperture keeps {} sharp: where depth would be enough, diffraction blurs all{each}.",
+            listed(&names)
+        ),
     };
     let circle = subject.diffraction_passes(subject.circle().diameter(), series);
     let pixel = lens.pixel.map(|pixel| (pixel, subject.diffraction_passes(pixel, series)));
