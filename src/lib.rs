@@ -5,27 +5,28 @@
 //! up this list (a test holds it):
 //!
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
-//! 2. [`statistics`]: the median, the quantiles and the correlation that all others use
-//! 3. [`response`]: what a camera's code values say about light
-//! 4. [`files`]: small files of greyhold's own, replaced whole
-//! 5. [`wording`]: what parsers find wrong, in words for people
-//! 6. [`numbers`]: which record, and which frame, of a log is meant
-//! 7. [`container`]: the structure of picture files, and whether they are whole
-//! 8. [`intake`]: which files are new, whole frames
-//! 9. [`frame`]: one photograph's settings and its pixels
-//! 10. [`workers`]: the processes in which strangers' files are read
-//! 11. [`align`]: the same points of a scene in two frames
-//! 12. [`meter`]: readings of the frame and its spots
-//! 13. [`drift`]: what the settings explain, what the light did
-//! 14. [`calibration`]: a camera's own response curve
-//! 15. [`rig`]: light groups, surveys, and the solver for single lights
-//! 16. [`advice`]: cause, sentence, correction, other ways
-//! 17. [`config`]: the configuration as written, then as meant
-//! 18. [`session`]: records, and the state as their fold
-//! 19. [`outlet`]: shot log, socket, stand page, terminal
-//! 20. [`studio`]: a rendered sitter and a camera of known light
-//! 21. [`daemon`]: the tasks, tied together and ended in order
-//! 22. [`commands`]: one file a subcommand
+//! 2. [`optics`]: pure arithmetic on depth of field and diffraction
+//! 3. [`statistics`]: the median, the quantiles and the correlation that all others use
+//! 4. [`response`]: what a camera's code values say about light
+//! 5. [`files`]: small files of greyhold's own, replaced whole
+//! 6. [`wording`]: what parsers find wrong, in words for people
+//! 7. [`numbers`]: which record, and which frame, of a log is meant
+//! 8. [`container`]: the structure of picture files, and whether they are whole
+//! 9. [`intake`]: which files are new, whole frames
+//! 10. [`frame`]: one photograph's settings and its pixels
+//! 11. [`workers`]: the processes in which strangers' files are read
+//! 12. [`align`]: the same points of a scene in two frames
+//! 13. [`meter`]: readings of the frame and its spots
+//! 14. [`drift`]: what the settings explain, what the light did
+//! 15. [`calibration`]: a camera's own response curve
+//! 16. [`rig`]: light groups, surveys, and the solver for single lights
+//! 17. [`advice`]: cause, sentence, correction, other ways
+//! 18. [`config`]: the configuration as written, then as meant
+//! 19. [`session`]: records, and the state as their fold
+//! 20. [`outlet`]: shot log, socket, stand page, terminal
+//! 21. [`studio`]: a rendered sitter and a camera of known light
+//! 22. [`daemon`]: the tasks, tied together and ended in order
+//! 23. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
@@ -41,6 +42,7 @@ pub mod frame;
 pub mod intake;
 pub mod meter;
 pub mod numbers;
+pub mod optics;
 pub mod outlet;
 pub mod photometry;
 pub mod response;

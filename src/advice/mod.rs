@@ -4,7 +4,7 @@
 //! the verdict says so and nothing is corrected.
 //!
 //! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
-//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top.
+//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top. `planning` goes by `correction` alone.
 
 mod alternatives;
 mod building;
@@ -15,6 +15,7 @@ mod judge;
 mod light_words;
 mod lights;
 mod patience;
+mod planning;
 mod remarks;
 mod sentence;
 mod spot;
@@ -27,6 +28,7 @@ pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use patience::{Patience, SinceLast};
+pub use planning::{AtTheCamera, Powers, WayRound, plan};
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
     ScaleEnd, Verdict, is_soon_after,

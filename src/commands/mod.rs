@@ -9,6 +9,7 @@ mod exit;
 mod follow;
 mod page;
 mod photographs;
+mod plan;
 mod read_files;
 mod series;
 mod signals;
@@ -84,6 +85,8 @@ enum Sub {
     Tell(tell::Args),
     /// Follow what a running greyhold says
     Follow(follow::Args),
+    /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
+    Plan(plan::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
@@ -114,6 +117,7 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
     let done = match command {
         Sub::Watch(args) => watch::run(args, lines, evidence),
         Sub::Demo(args) => demo::run(args, evidence),
+        Sub::Plan(args) => plan::run(&args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),

@@ -19,7 +19,7 @@ use super::plain::{printable, printable_lines};
 use super::screen::{Shown, compared, scale};
 use crate::photometry::Stops;
 use crate::session::{Board, Card, CardState, Command};
-use crate::wording::counted;
+use crate::wording::{counted, wrapped};
 
 /// Lines of what happened that are kept.
 const LINES: usize = 200;
@@ -272,21 +272,6 @@ fn lines_of(card: &Card, across: u16, detail: Detail) -> Vec<String> {
     let texts = [Some(&card.does), sure, other_way];
     let lines: Vec<String> = texts.into_iter().flatten().flat_map(|text| wrapped(text, width)).collect();
     if lines.is_empty() { vec![String::new()] } else { lines }
-}
-
-/// Words on lines of at most this width, where no word is longer.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
-        }
-    }
-    lines
 }
 
 fn draw_cards(frame: &mut Frame, area: Rect, board: &Board, detail: Detail) {

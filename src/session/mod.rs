@@ -33,7 +33,7 @@ mod state;
 pub use board::{Board, SurveyGuide};
 pub use cards::{Card, CardState};
 pub use carried::{Carried, Portion};
-pub use command::{Command, Reply, SurveyAsk};
+pub use command::{Command, Planned, Reply, SurveyAsk};
 pub use curve::response_for;
 pub use decide::{Decision, FrameInput, Input, Landed, decide};
 pub use earlier::{LoggedObservation, LoggedSurveyFrame};

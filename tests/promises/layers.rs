@@ -15,8 +15,9 @@ use std::path::Path;
 use modules::{Module, Sources};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 22] = [
+const ORDER: [&str; 23] = [
     "photometry",
+    "optics",
     "statistics",
     "response",
     "files",
@@ -40,8 +41,9 @@ const ORDER: [&str; 22] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 11] = [
+const PURE: [&str; 12] = [
     "photometry",
+    "optics",
     "statistics",
     "response",
     "wording",

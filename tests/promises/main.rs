@@ -22,6 +22,7 @@ mod a_frame_is_taken_up_once_when_whole;
 mod a_frame_that_others_overtook_asks_for_nothing;
 mod a_kill_between_two_records_loses_no_judgement;
 mod a_map_shows_where_the_light_changed;
+mod a_plan_says_what_next_will_ask;
 mod a_scene_is_known_wherever_it_lies;
 mod a_state_that_is_carried_is_the_state_of_all_records;
 mod a_strangers_file_cannot_hurt_the_daemon;

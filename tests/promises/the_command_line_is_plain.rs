@@ -20,7 +20,8 @@ fn said(output: &Output) -> String {
 #[test]
 fn every_command_has_help_with_an_example() {
     assert!(out(&greyhold(&["--help"])).contains("Exit codes"));
-    for command in ["watch", "demo", "compare", "next", "set", "reference", "survey", "follow", "init", "check"] {
+    for command in ["watch", "demo", "plan", "compare", "next", "set", "reference", "survey", "follow", "init", "check"]
+    {
         let help = greyhold(&[command, "--help"]);
         assert!(help.status.success());
         assert!(out(&help).contains(&format!("  greyhold {command}")), "{command} shows an example");

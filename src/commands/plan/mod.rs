@@ -1,0 +1,117 @@
+//! `greyhold plan`: before the sitting, what the lights have to be at for each aperture, and how much of the face is sharp.
+
+mod asked;
+mod drawing;
+mod picture;
+mod sharpness;
+mod table;
+mod told;
+mod tools;
+
+use std::path::PathBuf;
+
+use self::asked::Asked;
+use super::exit::{CommandError, Exit};
+use super::{print, say, say_json};
+use crate::advice::plan;
+
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  greyhold plan f/14 f/7.1 f/5.6 f/2.8 --light 'key 1/2' --light 'fill 1/8'
+  greyhold plan f/14 to f/2.8                     in thirds; lights and powers of greyhold.yaml
+  greyhold plan f/8 f/4 --from 'f/8 iso100'       the powers are those for f/8 at ISO 100
+  greyhold plan f/11 to f/2.8 --focal-length 85mm --distance 1.8m --pixels 6000
+  greyhold plan f/8 --focal-length 85mm --distance 1.8m --depths 'nose -3cm, shoulders 20cm'
+  greyhold plan f/14 f/2.8 --csv > plan.csv       for a spreadsheet
+
+Sharpness is worked out for a thin lens without faults, focused exactly on the eyes.")]
+pub struct Args {
+    /// Apertures: f/14 f/7.1 f/2.8, or 'f/14 to f/2.8' [default: whole stops from f/16 to f/2.8]
+    #[arg(value_name = "APERTURE")]
+    apertures: Vec<String>,
+    /// The configuration with lights and powers [default: greyhold.yaml here, if there is one and no --light]
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// A light and its power, instead of the configuration's: 'key 1/2', or 'key 1/2, 1/256 to 1/1' with its range
+    #[arg(long = "light", value_name = "LIGHT")]
+    lights: Vec<String>,
+    /// The settings that the powers hold for: 'f/8 iso100' [default: the first aperture]
+    #[arg(long, value_name = "SETTINGS")]
+    from: Option<String>,
+    /// The ISO speed that is planned [default: that of --from, or 100]
+    #[arg(long, value_name = "ISO")]
+    iso: Option<String>,
+    /// The camera's lowest ISO speed [default: 100]
+    #[arg(long, value_name = "ISO")]
+    lowest_iso: Option<String>,
+    /// Densities of the ND filters at hand: 0.3,0.6 or none [default: as they are sold, 0.3 to 1.8]
+    #[arg(long, value_name = "DENSITIES")]
+    filters: Option<String>,
+    /// The lens, for sharpness: 85mm
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    focal_length: Option<String>,
+    /// From the lens to the eyes, for sharpness: 1.8m
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    distance: Option<String>,
+    /// The sensor: 36x24mm, full-frame, aps-c, 4/3 or 1-inch [default: full-frame]
+    #[arg(long, value_name = "SIZE")]
+    sensor: Option<String>,
+    /// Pixels across the sensor's width: 6000
+    #[arg(long, value_name = "COUNT", allow_hyphen_values = true)]
+    pixels: Option<String>,
+    /// What is to be sharp, from the eyes, before them with a minus [default: 'nose -3cm, ears 10cm']
+    #[arg(long, value_name = "DEPTHS", allow_hyphen_values = true)]
+    depths: Option<String>,
+    /// Blur on the sensor that still passes for sharp: 0.03mm [default: its diagonal over 1500]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    circle_of_confusion: Option<String>,
+    /// One JSON object
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// A table for spreadsheets (RFC 4180)
+    #[arg(long)]
+    csv: bool,
+    /// Draw what is sharp at each aperture, as a new SVG
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+}
+
+pub fn run(args: &Args) -> Result<Exit, CommandError> {
+    let asked = Asked::of(args)?;
+    let powers = plan(&asked.groups, &asked.from, &asked.apertures, asked.iso, &asked.camera)
+        .ok_or_else(|| CommandError::WrongUse("--from needs an aperture, such as 'f/8 iso100'".to_owned()))?;
+    if let Some(file) = &args.svg {
+        let lens = asked.lens.as_ref().ok_or_else(|| {
+            CommandError::WrongUse("--svg draws what is sharp: add --focal-length and --distance".to_owned())
+        })?;
+        write_new(file, &drawing::svg(lens, &asked.apertures))?;
+    }
+    if args.json {
+        say_json(&tools::json(&asked, &powers).to_string());
+    } else if args.csv {
+        let csv = tools::csv(&asked, &powers);
+        // Its last line's end is printed with it.
+        print(csv.strip_suffix('\n').unwrap_or(&csv));
+    } else {
+        say(&told::told(&asked, &powers));
+        if let Some(file) = &args.svg {
+            say(&format!("\ndrawn as {}", file.display()));
+        }
+    }
+    Ok(Exit::Clean)
+}
+
+/// Another file of that name is never written over.
+fn write_new(file: &std::path::Path, text: &str) -> Result<(), CommandError> {
+    std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(file)
+        .and_then(|mut open| std::io::Write::write_all(&mut open, text.as_bytes()))
+        .map_err(|e| match e.kind() {
+            std::io::ErrorKind::AlreadyExists => {
+                CommandError::CannotRun(format!("{} is there already: choose another name", file.display()))
+            }
+            _ => CommandError::CannotRun(format!("the drawing {} can't be written: {e}", file.display())),
+        })
+}
