@@ -6,8 +6,11 @@ mod curves;
 pub mod drawn;
 mod fault;
 mod reading;
+mod values;
 mod watching;
 mod written;
+mod written_group;
+mod written_spot;
 mod wrong;
 
 use std::path::{Path, PathBuf};
