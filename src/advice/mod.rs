@@ -20,7 +20,7 @@ mod sentence;
 mod spot;
 mod verdict;
 
-pub use alternatives::{OtherWays, other_ways, ways_in_words};
+pub use alternatives::{AtHand, OtherWays, other_ways, ways_in_words};
 pub use building::FirstReference;
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;

@@ -24,7 +24,7 @@ use self::reading::text_of;
 pub use self::watching::ConfigWatch;
 use self::written::Written;
 use self::wrong::Wrong;
-use crate::advice::{FirstReference, Patience};
+use crate::advice::{AtHand, FirstReference, Patience};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
@@ -44,6 +44,7 @@ pub struct Config {
     pub lighting: Lighting,
     pub recycle_time: Duration,
     pub camera_steps: Series,
+    pub at_hand: AtHand,
     pub response_curve: ResponseChoice,
     /// The picture profile that the camera is set to, of those it was calibrated for.
     pub picture_profile: Option<String>,
@@ -95,6 +96,7 @@ impl Default for Config {
             lighting: Lighting::Flash,
             recycle_time: Duration::from_secs(2),
             camera_steps: Series::Thirds,
+            at_hand: AtHand::default(),
             response_curve: ResponseChoice::Camera,
             picture_profile: None,
             curves: usual_folder(),

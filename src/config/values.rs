@@ -6,6 +6,11 @@ use std::time::Duration;
 use serde::Deserialize;
 
 use super::wrong::Wrong;
+use crate::photometry::{Density, Stops};
+
+/// Denser filters are for the sun.
+const DENSEST: f64 = 4.0;
+const MOST_FILTERS: usize = 20;
 
 /// Text, or a number that was meant as text; as it is written.
 #[derive(Debug, Clone)]
@@ -78,4 +83,60 @@ pub(super) fn seconds(
     range: std::ops::RangeInclusive<f64>,
 ) -> Result<Option<Duration>, Wrong> {
     text.map(|t| quantity(key, &t.0, &["s", "seconds"], range).map(Duration::from_secs_f64)).transpose()
+}
+
+/// Densities of filters, as `0.9` or `ND 0.9`.
+pub(super) fn densities(key: &str, written: &[Scalar]) -> Result<Vec<Density>, Wrong> {
+    if written.len() > MOST_FILTERS {
+        return Err(Wrong::new(key, "", format!("there are more than {MOST_FILTERS} filters: leave some out")));
+    }
+    written.iter().map(|text| density(&text.0).map_err(|fault| Wrong::new(key, &text.0, fault))).collect()
+}
+
+fn density(text: &str) -> Result<Density, String> {
+    let upper = text.to_ascii_uppercase();
+    let number = upper.trim_start_matches("ND").trim().parse::<f64>().ok().filter(|n| n.is_finite());
+    match number {
+        Some(density) if (0.1..=DENSEST).contains(&density) => Ok(Density(density)),
+        // Filters are also marked by how many times less light they let through.
+        Some(factor) if factor > DENSEST => {
+            let meant = Density::losing(Stops(factor.log2()));
+            Err(format!(
+                "'{text}' is no density: of a filter that lets 1/{factor} of the light through write {:.1}",
+                meant.0
+            ))
+        }
+        _ => Err(format!("'{text}' is no filter's density: write one such as 0.9, which takes 3 stops")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+
+    fn refused(text: &str) -> String {
+        Config::parse(text, "x").unwrap_err().to_string()
+    }
+
+    #[test]
+    fn what_is_at_hand_is_read() {
+        let at_hand = |text: &str| Config::parse(text, "x").unwrap().at_hand;
+        let read = at_hand("lowest_iso: 64\nfilters: [0.3, ND 0.9, 'nd1.8']\n");
+        assert_eq!(read.lowest_iso.map(|iso| iso.marked()), Some(64.0));
+        assert_eq!(read.filters, [0.3, 0.9, 1.8].map(Density));
+        assert_eq!(at_hand("lowest_iso: ISO 100\n").lowest_iso.map(|iso| iso.marked()), Some(100.0));
+        assert!(at_hand("filters: []\n").filters.is_empty(), "who has none says so");
+        assert_eq!(at_hand("filters:\n"), Config::default().at_hand);
+        for (text, parts) in [
+            ("\nlowest_iso: low\n", ["line 2: lowest_iso", "write it as 200"]),
+            ("filters: [0.3, 8]\n", ["line 1: filters", "write 0.9"]),
+            ("filters: [dark]\n", ["line 1: filters", "such as 0.9"]),
+            ("filters: [-0.3]\n", ["line 1: filters", "such as 0.9"]),
+            ("filters: 0.3\n", ["line 1: filters", "a list"]),
+        ] {
+            let said = refused(text);
+            assert!(parts.iter().all(|part| said.contains(part)), "{text}: {said}");
+        }
+    }
 }

@@ -6,11 +6,11 @@ use std::path::PathBuf;
 use serde::Deserialize;
 
 use super::Config;
-use super::values::{Scalar, list, quantity, seconds, word};
+use super::values::{Scalar, densities, list, quantity, seconds, word};
 use super::written_group::WrittenGroup;
 use super::written_spot::{MOST_SPOTS, WrittenSpot, duplicate};
 use super::wrong::Wrong;
-use crate::advice::{FirstReference, Patience};
+use crate::advice::{AtHand, FirstReference, Patience};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::Spot;
@@ -36,6 +36,9 @@ pub(super) struct Written {
     recycle_time: Option<Scalar>,
     #[serde(alias = "marks")]
     camera_steps: Option<Scalar>,
+    lowest_iso: Option<Scalar>,
+    /// An empty list says that there are none.
+    filters: Option<Vec<Scalar>>,
     #[serde(alias = "response")]
     response_curve: Option<Scalar>,
     #[serde(alias = "picture_look")]
@@ -92,6 +95,16 @@ impl Written {
                 &[("thirds", Series::Thirds), ("halves", Series::Halves)],
             )?
             .unwrap_or(usual.camera_steps),
+            at_hand: AtHand {
+                lowest_iso: match &self.lowest_iso {
+                    Some(text) => Some(text.0.parse().map_err(|e| Wrong::new("lowest_iso", &text.0, e))?),
+                    None => usual.at_hand.lowest_iso,
+                },
+                filters: match &self.filters {
+                    Some(filters) => densities("filters", filters)?,
+                    None => usual.at_hand.filters,
+                },
+            },
             response_curve: word("response_curve", self.response_curve.as_ref(), &RESPONSES)?
                 .unwrap_or(usual.response_curve),
             picture_profile: self.picture_profile.as_ref().map(|l| l.0.clone()),

@@ -3,6 +3,8 @@
 //! The inverse square law is for a point: from a disc of radius R, going from 2R to 4R loses 1.77
 //! stops and not 2. Whatever shows these numbers to a person says so.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::aperture::FNumber;
@@ -48,9 +50,26 @@ impl Density {
         Stops(self.0 / std::f64::consts::LOG10_2)
     }
 
+    pub fn max(self, other: Density) -> Density {
+        Density(self.0.max(other.0))
+    }
+
+    pub fn min(self, other: Density) -> Density {
+        Density(self.0.min(other.0))
+    }
+
     /// The density that takes away this much light.
     pub fn losing(light: Stops) -> Density {
         Density(light.0 * std::f64::consts::LOG10_2)
+    }
+}
+
+/// As filters are marked: `ND 0.9`, `ND 0.15`.
+impl fmt::Display for Density {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let hundredths = (self.0 * 100.0).round() / 100.0;
+        let decimals = if (hundredths * 10.0).fract().abs() < 1e-6 { 1 } else { 2 };
+        write!(f, "ND {hundredths:.decimals$}")
     }
 }
 

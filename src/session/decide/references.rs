@@ -324,7 +324,7 @@ impl Draft<'_> {
             ];
         };
         let wanted = moves.into_iter().map(|(group, moved)| (group, -moved)).collect();
-        let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings);
+        let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings, &self.config.at_hand);
         if correction.is_empty() {
             let told = "As far as anybody told, the lights stand as they did for it";
             return vec![format!("{told}; it was shot with {}.", settings.in_short())];
