@@ -1,5 +1,7 @@
 //! The other ways to the same exposure when a light's range ends, with their numbers.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use crate::frame::Settings;
@@ -13,6 +15,21 @@ pub struct AtHand {
     pub lowest_iso: Option<IsoSpeed>,
     /// Neutral density filters for the lens, each as often as it is there.
     pub filters: Vec<Density>,
+}
+
+/// 'camera from ISO 100, filters ND 0.3 and ND 0.6'.
+impl fmt::Display for AtHand {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let filters: Vec<String> = self.filters.iter().map(Density::to_string).collect();
+        match self.lowest_iso {
+            Some(iso) => write!(f, "camera from {iso}, ")?,
+            None => f.write_str("camera's lowest ISO not known, ")?,
+        }
+        match filters.as_slice() {
+            [] => f.write_str("no filters"),
+            several => write!(f, "filters {}", several.join(" and ")),
+        }
+    }
 }
 
 /// A camera of which nothing is known, and the filters that are usually sold: in whole stops (common practice, no source).

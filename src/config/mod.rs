@@ -62,6 +62,8 @@ pub struct Config {
     pub colour_limit: Stops,
     pub spots: Vec<Spot>,
     pub groups: Vec<LightGroup>,
+    /// What is taken for something else than it says, in words.
+    pub remarks: Vec<String>,
 }
 
 /// A configuration that can't be used.
@@ -109,6 +111,7 @@ impl Default for Config {
             colour_limit: Stops(0.25),
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],
+            remarks: Vec::new(),
         }
     }
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 use serde::Deserialize;
 
 use super::wrong::Wrong;
-use crate::photometry::{Density, Stops};
+use crate::photometry::{Density, ExposureTime, Stops};
 
 /// Denser filters are for the sun.
 const DENSEST: f64 = 4.0;
@@ -85,6 +85,37 @@ pub(super) fn seconds(
     text.map(|t| quantity(key, &t.0, &["s", "seconds"], range).map(Duration::from_secs_f64)).transpose()
 }
 
+/// The shutter's sync speed, as `1/160`.
+pub(super) fn sync_speed(key: &str, text: &Scalar) -> Result<ExposureTime, Wrong> {
+    let wrong = |fault: String| Wrong::new(key, &text.0, fault);
+    // '160' is how it is spoken of, and 160 s how it would be read.
+    if let Some(spoken) = text.0.parse::<u32>().ok().filter(|n| *n > 1) {
+        return Err(wrong(format!("'{spoken}' would be {spoken} s: write 1/{spoken}")));
+    }
+    let time: ExposureTime = text.0.parse().map_err(wrong)?;
+    if time.marked_seconds() > 1.0 {
+        return Err(wrong(format!("'{}' is longer than 1 s, which no sync speed is: write one such as 1/160", text.0)));
+    }
+    Ok(time)
+}
+
+/// A place across the frame, as `0.44` or `44 %`.
+pub(super) fn share_of_frame(key: &str, text: &Scalar) -> Result<f64, Wrong> {
+    let body = text.0.strip_suffix('%');
+    let number = body.unwrap_or(&text.0).trim_end().parse::<f64>().ok();
+    let share = number.map(|n| if body.is_some() { n / 100.0 } else { n });
+    match share {
+        Some(share) if (0.0..=1.0).contains(&share) => Ok(share),
+        Some(share) if body.is_none() && (1.0..=100.0).contains(&share) => {
+            Err(Wrong::new(key, &text.0, format!("'{}' is more than 1: write {0} %, or {}", text.0, share / 100.0)))
+        }
+        _ => {
+            let fault = format!("write a number, not '{}': 0 to 1, such as 0.44, or per cent, such as 44 %", text.0);
+            Err(Wrong::new(key, &text.0, fault))
+        }
+    }
+}
+
 /// Densities of filters, as `0.9` or `ND 0.9`.
 pub(super) fn densities(key: &str, written: &[Scalar]) -> Result<Vec<Density>, Wrong> {
     if written.len() > MOST_FILTERS {
@@ -137,6 +168,46 @@ mod tests {
         ] {
             let said = refused(text);
             assert!(parts.iter().all(|part| said.contains(part)), "{text}: {said}");
+        }
+    }
+
+    #[test]
+    fn a_sync_speed_is_no_longer_than_a_second() {
+        let read =
+            |text: &str| Config::parse(&format!("sync_speed: {text}\n"), "x").unwrap().sync_speed.marked_seconds();
+        assert_eq!([read("1/160"), read("1/160 s"), read("0.5"), read("1")], [1.0 / 160.0, 1.0 / 160.0, 0.5, 1.0]);
+        for (text, part) in [
+            ("sync_speed: 160\n", "line 1: sync_speed: '160' would be 160 s: write 1/160"),
+            ("sync: 250\n", "write 1/250"),
+            ("sync_speed: 160 s\n", "longer than 1 s"),
+            ("sync_speed: 1.5\n", "longer than 1 s"),
+            ("sync_speed: fast\n", "write it as 1/160"),
+        ] {
+            let said = refused(text);
+            assert!(said.contains(part), "{said}");
+        }
+    }
+
+    #[test]
+    fn a_spot_lies_in_fractions_or_in_per_cent() {
+        let area = |sides: &str| {
+            let config = Config::parse(&format!("spots:\n  - {{name: cheek, {sides}}}\n"), "x").unwrap();
+            config.spots.iter().find(|s| s.name == "cheek").and_then(|s| s.area()).unwrap()
+        };
+        let fractions = area("left: 0.44, top: 0.4, right: 0.56, bottom: 0.52");
+        assert_eq!(area("left: 44%, top: 40 %, right: '56 %', bottom: 0.52"), fractions);
+        assert_eq!(
+            area("left: 0, top: 0 %, right: 1, bottom: 100 %"),
+            area("left: 0.0, top: 0, right: 1.0, bottom: 1")
+        );
+        for (left, part) in [
+            ("44", "'44' is more than 1: write 44 %, or 0.44"),
+            ("140 %", "0 to 1, such as 0.44, or per cent"),
+            ("-0.1", "0 to 1, such as 0.44, or per cent"),
+            ("0.6", "left before right"),
+        ] {
+            let said = refused(&format!("spots:\n  - {{name: cheek, left: {left}, top: 0, right: 0.5, bottom: 1}}\n"));
+            assert!(said.contains("line 2") && said.contains(part), "{said}");
         }
     }
 }

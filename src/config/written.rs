@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde::Deserialize;
 
 use super::Config;
-use super::values::{Scalar, densities, list, quantity, seconds, word};
+use super::values::{Scalar, densities, list, quantity, seconds, sync_speed, word};
 use super::written_group::WrittenGroup;
 use super::written_spot::{MOST_SPOTS, WrittenSpot, duplicate};
 use super::wrong::Wrong;
@@ -114,7 +114,7 @@ impl Written {
             rules,
             judged_spot,
             sync_speed: match &self.sync_speed {
-                Some(text) => text.0.parse().map_err(|e| Wrong::new("sync_speed", &text.0, e))?,
+                Some(text) => sync_speed("sync_speed", text)?,
                 None => usual.sync_speed,
             },
             ambient_limit: match &self.ambient_limit {
@@ -127,6 +127,7 @@ impl Written {
             },
             spots,
             groups,
+            remarks: self.groups.iter().filter_map(WrittenGroup::remark).collect(),
         })
     }
 

@@ -59,11 +59,21 @@ impl WrittenGroup {
         Ok(LightGroup { name, role, dial, power, heads })
     }
 
+    /// What is taken for something else than it says.
+    pub fn remark(&self) -> Option<String> {
+        let step = self.step.as_ref().filter(|step| step.0 == "0.3" && self.dial.is_some())?;
+        Some(format!("{}: {} is taken as 1/3 stop", self.name.trim(), step.0))
+    }
+
     fn dial(&self) -> Result<Option<Dial>, Wrong> {
         let Some(dial) = &self.dial else {
             if let Some(stray) = self.range.as_ref().or(self.step.as_ref()) {
                 let key = if self.range.is_some() { "range" } else { "step" };
-                return Err(Wrong::new(key, &stray.0, "says nothing without dial: fraction, decimal or watt-seconds"));
+                return Err(Wrong::new(
+                    key,
+                    &stray.0,
+                    "says nothing without dial: fraction, decimal, watt-seconds or percent",
+                ));
             }
             return Ok(None);
         };
@@ -77,10 +87,11 @@ impl WrittenGroup {
         };
         let scale = match dial.0.as_str() {
             "fraction" => Scale::Fraction,
-            "decimal" => Scale::Decimal { full: full("the number shown at full power, such as 10.0")? },
+            "decimal" => Scale::Decimal { full: full("the number shown at full power, such as 9.0")? },
             "watt-seconds" => Scale::WattSeconds { full: full("the watt-seconds at full power, such as 500")? },
+            "percent" => Scale::Percent,
             other => {
-                let fault = format!("'{other}' is no kind of dial: write fraction, decimal or watt-seconds");
+                let fault = format!("'{other}' is no kind of dial: write fraction, decimal, watt-seconds or percent");
                 return Err(Wrong::new("dial", other, fault));
             }
         };
@@ -88,11 +99,21 @@ impl WrittenGroup {
             Some(text) => text.0.parse().map_err(|e| Wrong::new("step", &text.0, e))?,
             None => Step::Third,
         };
+        let example = match scale {
+            Scale::Fraction => "1/128 to 1/1",
+            Scale::Decimal { .. } => "1.0 to 9.0",
+            Scale::WattSeconds { .. } => "7.8 to 500 Ws",
+            Scale::Percent => "3 % to 100 %",
+        };
         let range = self.range.as_ref().ok_or_else(|| {
-            Wrong::new("dial", &dial.0, "needs range: the weakest and the strongest setting, such as 1/128 to 1/1")
+            Wrong::new(
+                "dial",
+                &dial.0,
+                format!("needs range: the weakest and the strongest setting, such as {example}"),
+            )
         })?;
         let (least, most) = range.0.split_once(" to ").ok_or_else(|| {
-            Wrong::new("range", &range.0, "write the weakest and the strongest setting, such as 1/128 to 1/1")
+            Wrong::new("range", &range.0, format!("write the weakest and the strongest setting, such as {example}"))
         })?;
         let dial = Dial::new(scale, step, least, most).map_err(|e| Wrong::new("range", &range.0, e))?;
         if dial.clicks(dial.most() - dial.least()) > MOST_POSITIONS {
@@ -101,5 +122,44 @@ impl WrittenGroup {
             return Err(Wrong::new("range", &range.0, fault));
         }
         Ok(Some(dial))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+
+    fn group(keys: &str) -> Result<Config, String> {
+        Config::parse(&format!("groups:\n  - {{name: key, {keys}}}\n"), "x").map_err(|e| e.to_string())
+    }
+
+    #[test]
+    fn a_dial_in_per_cent_is_read_and_shown_so() {
+        for (range, power) in [("1 to 100", "12.5"), ("3 % to 100 %", "12.5 %"), ("3% to 100%", "12.5%")] {
+            let config = group(&format!("dial: percent, range: {range}, power: {power}")).unwrap();
+            let key = &config.groups[0];
+            assert_eq!(key.power.map(|p| p.below_full()), Some(crate::photometry::Stops(-3.0)));
+            assert_eq!(key.shown(key.power.unwrap()), "12.5 %");
+        }
+        for (keys, part) in [
+            ("dial: percent, range: 1/128 to 1/1", "per cent of full power, such as 50 % or 12.5 %"),
+            ("dial: percent, range: 100 to 1", "upside down"),
+            ("dial: percent", "such as 3 % to 100 %"),
+            ("dial: percent, range: 3 % to 100 %, power: 1/4", "such as 50 %"),
+            ("dial: percent, range: 3 % to 100 %, power: 1 %", "outside the light's range, 3.1 % to 100 %"),
+            ("dial: per cent, range: 3 % to 100 %", "write fraction, decimal, watt-seconds or percent"),
+        ] {
+            let said = group(keys).unwrap_err();
+            assert!(said.contains(part), "{keys}: {said}");
+        }
+    }
+
+    #[test]
+    fn a_step_that_is_taken_for_another_is_told() {
+        let config = |step: &str| group(&format!("dial: fraction, step: {step}, range: 1/128 to 1/1")).unwrap();
+        assert_eq!(config("0.3").remarks, ["key: 0.3 is taken as 1/3 stop"]);
+        assert_eq!(config("0.3").groups[0].step(), Step::Third);
+        assert!(["1/3", "0.1", "0.5", "1/10", "1"].iter().all(|step| config(step).remarks.is_empty()));
     }
 }

@@ -2,6 +2,7 @@
 
 use serde::Deserialize;
 
+use super::values::{Scalar, share_of_frame};
 use super::wrong::Wrong;
 use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
 
@@ -12,19 +13,22 @@ pub(super) const MOST_SPOTS: usize = 40;
 #[serde(deny_unknown_fields)]
 pub(super) struct WrittenSpot {
     name: String,
-    left: f64,
-    top: f64,
-    right: f64,
-    bottom: f64,
+    left: Scalar,
+    top: Scalar,
+    right: Scalar,
+    bottom: Scalar,
 }
 
 impl WrittenSpot {
     /// Puts the spot among those that there are.
     pub fn placed(&self, spots: &mut Vec<Spot>) -> Result<(), Wrong> {
-        let WrittenSpot { name, left, top, right, bottom } = self;
-        let area = Area::new(*left, *top, *right, *bottom).ok_or_else(|| {
-            let fault = "left, top, right and bottom are fractions of the upright frame, 0 to 1, left before right \
-                         and top before bottom";
+        let name = &self.name;
+        let [left, top, right, bottom] =
+            [("left", &self.left), ("top", &self.top), ("right", &self.right), ("bottom", &self.bottom)]
+                .map(|(key, text)| share_of_frame(key, text));
+        let area = Area::new(left?, top?, right?, bottom?).ok_or_else(|| {
+            let fault = "left, top, right and bottom are fractions of the upright frame (0.44) or per cent (44 %), left \
+                         before right and top before bottom";
             Wrong::new("name", name, format!("spot '{name}': {fault}"))
         })?;
         let spot = Spot::even(checked_name(name)?, area);

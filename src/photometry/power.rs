@@ -95,6 +95,8 @@ pub enum Scale {
     Decimal { full: f64 },
     /// Watt-seconds, `full` at full power.
     WattSeconds { full: f64 },
+    /// Per cent of full power, which are proportional to watt-seconds.
+    Percent,
 }
 
 /// What one light can be set to: its scale, step and range.
@@ -205,6 +207,7 @@ impl Dial {
             Scale::Fraction => print_fraction(stops),
             Scale::Decimal { full } => format!("{:.1}", full + stops),
             Scale::WattSeconds { full } => format!("{} Ws", three_digits(full * stops.exp2())),
+            Scale::Percent => print_percent(stops),
         }
     }
 
@@ -240,12 +243,10 @@ impl Dial {
                 read_number(text).map(|shown| self.step.parse_part(shown - full)),
                 "the number the light shows, such as 6.3",
             ),
-            Scale::WattSeconds { full } => (
-                read_number(text)
-                    .and_then(|ws| Stops::from_ratio(ws / full))
-                    .map(|s| s.to_nearest(self.step.stops()).0),
-                "watt-seconds, such as 250 Ws",
-            ),
+            Scale::WattSeconds { full } => {
+                (read_number(text).and_then(|ws| read_share(ws / full, self.step)), "watt-seconds, such as 250 Ws")
+            }
+            Scale::Percent => (read_percent(text, self.step), "per cent of full power, such as 50 % or 12.5 %"),
         };
         stops
             .map(|s| PowerSetting(Stops(s)))
@@ -257,6 +258,18 @@ fn read_number(text: &str) -> Option<f64> {
     let lower = text.trim().to_ascii_lowercase();
     let digits = lower.trim_end_matches("ws").trim_end_matches('j').trim();
     digits.parse().ok().filter(|n: &f64| n.is_finite())
+}
+
+/// A share of full power, at the dial's nearest click.
+fn read_share(share: f64, step: Step) -> Option<f64> {
+    Stops::from_ratio(share).map(|stops| stops.to_nearest(step.stops()).0)
+}
+
+/// `50 %`, `12.5`.
+fn read_percent(text: &str, step: Step) -> Option<f64> {
+    let body = text.trim();
+    let percent: f64 = body.strip_suffix('%').unwrap_or(body).trim_end().parse().ok()?;
+    read_share(percent / 100.0, step)
 }
 
 /// `1/8`, `1/8 +0.3`, `1/2 -1/3`, `full`.
@@ -299,6 +312,19 @@ fn print_fraction(stops: f64) -> String {
     }
     let base = format!("1/{}", whole.exp2());
     if above < 0.05 { base } else { format!("{base} +{above:.1}") }
+}
+
+/// Whole per cent, with a decimal below 10; one more where rounding would be off by half of the smallest click, as of 12.5 %.
+fn print_percent(stops: f64) -> String {
+    let percent = 100.0 * stops.exp2();
+    let usual: usize = if percent < 9.95 { 1 } else { 0 };
+    let rounded = |decimals: usize| {
+        let scale = 10_f64.powi(decimals as i32);
+        (percent * scale).round() / scale
+    };
+    let is_near = |decimals: &usize| (rounded(*decimals) / percent).log2().abs() < Step::Tenth.stops().0 / 2.0;
+    let decimals = (usual..usual + 3).find(is_near).unwrap_or(usual + 3);
+    format!("{:.decimals$} %", rounded(decimals))
 }
 
 fn three_digits(value: f64) -> String {
@@ -365,12 +391,42 @@ mod tests {
         assert_eq!(dial.print(PowerSetting(Stops(-3.0))), "62.5 Ws");
     }
 
+    /// CHECK: half the per cent is -1 stop (proportionality; common practice, no source).
+    #[test]
+    fn per_cents_halve_a_stop() {
+        let dial = Dial::new(Scale::Percent, Step::Third, "1", "100 %").unwrap();
+        for (text, stops, shown) in [
+            ("100", 0.0, "100 %"),
+            ("50 %", -1.0, "50 %"),
+            ("25%", -2.0, "25 %"),
+            ("20 %", -7.0 / 3.0, "20 %"),
+            ("12.5 %", -3.0, "12.5 %"),
+            ("12.5", -3.0, "12.5 %"),
+            ("6.3", -4.0, "6.3 %"),
+            ("1", -20.0 / 3.0, "1.0 %"),
+        ] {
+            let setting = dial.parse(text).unwrap();
+            assert!((setting.below_full().0 - stops).abs() < 1e-12, "{text}");
+            assert_eq!(dial.print(setting), shown);
+        }
+        let fine = Dial::new(Scale::Percent, Step::Tenth, "1 %", "100 %").unwrap();
+        assert_eq!(fine.to_string(), "1.0 % to 100 %");
+        let shown: Vec<String> = [-2.9, -3.0, -3.1].map(|s| fine.print(PowerSetting(Stops(s)))).to_vec();
+        assert_eq!(shown, ["13 %", "12.5 %", "12 %"]);
+        for wrong in ["", "%", "-5 %", "0", "x", "1/2", "50 %%", "inf"] {
+            let said = dial.parse(wrong).unwrap_err().to_string();
+            assert!(said.contains("12.5 %"), "{wrong}: {said}");
+        }
+        assert!(dial.parse("0.2 %").unwrap_err().to_string().contains("1.0 % to 100 %"));
+    }
+
     fn any_dial() -> impl Strategy<Value = Dial> {
         let step = prop_oneof![Just(Step::Whole), Just(Step::Half), Just(Step::Third), Just(Step::Tenth)];
         let scale = prop_oneof![
             Just((Scale::Fraction, "1/512", "1/1")),
             Just((Scale::Decimal { full: 10.0 }, "1.0", "10.0")),
             Just((Scale::WattSeconds { full: 1200.0 }, "2.34", "1200")),
+            Just((Scale::Percent, "0.2 %", "100 %")),
         ];
         (scale, step).prop_map(|((scale, least, most), step)| Dial::new(scale, step, least, most).unwrap())
     }
