@@ -113,6 +113,10 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
         let power = group.power.map_or("power unknown".to_owned(), |p| format!("at {}", group.shown(p)));
         say(&format!("  {} ({}): {range}, {power}", group.name, counted(group.heads as usize, "light")));
     }
+    for thing in &config.passive {
+        let side = thing.side.map_or_else(String::new, |side| format!(", {side}"));
+        say(&format!("  {} ({}{side}): has no power, and is never asked to be turned", thing.name, thing.kind));
+    }
     for remark in &config.remarks {
         say(&format!("  ! {remark}"));
     }

@@ -10,6 +10,7 @@ mod values;
 mod watching;
 mod written;
 mod written_group;
+mod written_passive;
 mod written_spot;
 mod wrong;
 
@@ -30,7 +31,7 @@ use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
 use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
-use crate::rig::LightGroup;
+use crate::rig::{LightGroup, Passive};
 
 /// A checked configuration.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,6 +63,8 @@ pub struct Config {
     pub colour_limit: Stops,
     pub spots: Vec<Spot>,
     pub groups: Vec<LightGroup>,
+    /// Reflectors, flags and scrims.
+    pub passive: Vec<Passive>,
     /// What is taken for something else than it says, in words.
     pub remarks: Vec<String>,
 }
@@ -111,6 +114,7 @@ impl Default for Config {
             colour_limit: Stops(0.25),
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],
+            passive: Vec::new(),
             remarks: Vec::new(),
         }
     }

@@ -8,6 +8,7 @@ use serde::Deserialize;
 use super::Config;
 use super::values::{Scalar, densities, list, quantity, seconds, sync_speed, word};
 use super::written_group::WrittenGroup;
+use super::written_passive::WrittenPassive;
 use super::written_spot::{MOST_SPOTS, WrittenSpot, duplicate};
 use super::wrong::Wrong;
 use crate::advice::{AtHand, FirstReference, Patience};
@@ -16,9 +17,10 @@ use crate::intake::{Mode, Rules};
 use crate::meter::Spot;
 use crate::photometry::{Series, Stops};
 use crate::response::ResponseChoice;
-use crate::rig::LightGroup;
+use crate::rig::{LightGroup, Passive};
 
 const MOST_GROUPS: usize = 16;
+const MOST_PASSIVE: usize = 16;
 const MOST_ENDINGS: usize = 64;
 
 /// The second names are those of earlier days: a configuration that has them still holds.
@@ -60,6 +62,8 @@ pub(super) struct Written {
     spots: Vec<WrittenSpot>,
     #[serde(deserialize_with = "list", alias = "lights")]
     groups: Vec<WrittenGroup>,
+    #[serde(deserialize_with = "list")]
+    passive: Vec<WrittenPassive>,
 }
 
 impl Written {
@@ -75,6 +79,7 @@ impl Written {
                 format!("no spot has the name '{judged_spot}': write one of {}", names.join(", ")),
             ));
         }
+        let passive = self.passive()?;
         let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
             folder: self.folder,
@@ -127,6 +132,7 @@ impl Written {
             },
             spots,
             groups,
+            passive,
             remarks: self.groups.iter().filter_map(WrittenGroup::remark).collect(),
         })
     }
@@ -170,6 +176,24 @@ impl Written {
             groups.push(group);
         }
         Ok(groups)
+    }
+
+    /// Nothing on the set has the name of another thing.
+    fn passive(&self) -> Result<Vec<Passive>, Wrong> {
+        if self.passive.len() > MOST_PASSIVE {
+            let fault = format!("there are more than {MOST_PASSIVE} passive things: leave some out");
+            return Err(Wrong::new("passive", "", fault));
+        }
+        let mut names: HashSet<String> = self.groups.iter().map(|group| group.name.trim().to_lowercase()).collect();
+        let mut passive = Vec::new();
+        for (i, written) in self.passive.iter().enumerate() {
+            let thing = written.checked().map_err(|wrong| wrong.within("passive", i))?;
+            if !names.insert(thing.name.to_lowercase()) {
+                return Err(duplicate(&written.name).within("passive", i));
+            }
+            passive.push(thing);
+        }
+        Ok(passive)
     }
 }
 

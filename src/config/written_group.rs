@@ -3,6 +3,7 @@
 use serde::Deserialize;
 
 use super::values::{Scalar, word};
+use super::written_passive::not_a_light;
 use super::written_spot::checked_name;
 use super::wrong::Wrong;
 use crate::photometry::{Dial, Scale, Step};
@@ -54,6 +55,9 @@ impl WrittenGroup {
         let heads = self.heads.unwrap_or(1);
         if !(1..=64).contains(&heads) {
             return Err(Wrong::new("heads", heads, "a group has 1 to 64 lights"));
+        }
+        if let Some(wrong) = self.role.as_ref().and_then(|role| not_a_light(role, &self.name)) {
+            return Err(wrong);
         }
         let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
         Ok(LightGroup { name, role, dial, power, heads })

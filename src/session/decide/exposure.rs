@@ -307,6 +307,7 @@ impl Draft<'_> {
             is_ahead: before.is_ahead_of(&pair.frame.settings, self.config.lighting),
             light_alone: false,
             lights,
+            passive: if let [only] = self.config.passive.as_slice() { Some(only) } else { None },
             colour_limit: self.config.colour_limit,
             laid: laid.map(LaidOver::of_frame),
         })
