@@ -65,7 +65,7 @@ fn the_example_configuration_is_written_but_never_over_another() {
     std::fs::create_dir(home.path().join("capture")).unwrap();
     let checked = greyhold(&["check", "--config", &path]);
     assert!(checked.status.success());
-    assert!(out(&checked).contains("rim (1 light): 2.0 to 10.0, at 6.0"), "{}", out(&checked));
+    assert!(out(&checked).contains("rim (1 light): 1.0 to 9.0, at 5.0"), "{}", out(&checked));
 }
 
 /// What is at hand, and what a word is taken for.
