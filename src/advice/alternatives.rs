@@ -52,24 +52,25 @@ pub struct OtherWays {
     pub iso: Option<f64>,
     /// f-number that supplies it for all groups, at the price of sharpness in depth.
     pub f_number: Option<f64>,
-    /// Density of a filter over the lens that is needed, for too much light.
+    /// Density of a filter over the lens that is needed, for too much light, where filters at hand are enough.
     pub filter_density: Option<Density>,
-    /// The weakest filters at hand that are enough for it, at most two; none where none are, or in records of earlier days.
+    /// The weakest filters at hand that are enough for it, at most two. Records of earlier days don't tell them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub filters: Vec<Density>,
 }
 
 /// The other ways for one group. `settings` are those that the lights were to fit.
 pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings, at_hand: &AtHand) -> OtherWays {
-    let filter_density = (missing < Stops::ZERO).then(|| Density::losing(-missing));
+    let needed = Density::losing(-missing);
+    let filters = if missing < Stops::ZERO { at_hand.filters_for(needed) } else { Vec::new() };
     OtherWays {
         group: group.clone(),
         missing,
         distance_factor: distance_factor(missing),
         iso: settings.iso.and_then(|iso| at_hand.iso(iso.sv() + missing)).map(IsoSpeed::marked),
         f_number: settings.f_number.and_then(|n| FNumber::nearest_third(n.av() - missing)).map(FNumber::marked),
-        filters: filter_density.map_or_else(Vec::new, |needed| at_hand.filters_for(needed)),
-        filter_density,
+        filter_density: (!filters.is_empty()).then_some(needed),
+        filters,
     }
 }
 
@@ -114,9 +115,17 @@ impl OtherWays {
         )
     }
 
+    /// Those at hand; for records of earlier days those that are usually sold.
+    fn filters_told(&self) -> Vec<Density> {
+        match self.filter_density.filter(|_| self.filters.is_empty()) {
+            Some(needed) => AtHand::default().filters_for(needed),
+            None => self.filters.clone(),
+        }
+    }
+
     /// What changes all lights alike; the powers then have to be asked for.
     fn at_the_camera(&self) -> Option<String> {
-        let filter = match self.filters.as_slice() {
+        let filter = match self.filters_told().as_slice() {
             [] => None,
             [one] => Some(format!("an {one} filter on the lens")),
             several => {
@@ -208,7 +217,10 @@ mod tests {
             let words = too_strong(by, None, bag).in_words();
             assert!(!words.contains("filter") && !words.contains("ND"), "{words}");
         }
-        assert!(too_strong(4.0, None, &[0.6]).filters.is_empty(), "one filter is not there twice");
+        let one = too_strong(4.0, None, &[0.6]);
+        assert!(one.filters.is_empty() && one.filter_density.is_none(), "one filter is not there twice");
+        let of_earlier_days = OtherWays { filters: Vec::new(), ..too_strong(2.0, None, &bag) };
+        assert!(of_earlier_days.in_words().contains("an ND 0.6 filter"), "{}", of_earlier_days.in_words());
         assert_eq!(too_strong(4.0, None, &[0.6, 0.6]).filters, [Density(0.6), Density(0.6)]);
     }
 }
