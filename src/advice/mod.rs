@@ -18,6 +18,7 @@ mod patience;
 mod remarks;
 mod sentence;
 mod spot;
+mod target;
 mod verdict;
 
 pub use alternatives::{AtHand, OtherWays, other_ways, ways_in_words};
@@ -27,6 +28,7 @@ pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use patience::{Patience, SinceLast};
+pub use target::Target;
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
     ScaleEnd, Verdict, is_soon_after,

@@ -123,6 +123,9 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
     if config.at_hand != AtHand::default() {
         say(&format!("  {}", config.at_hand));
     }
+    if let Some(target) = &config.target {
+        say(&format!("  target: {target}"));
+    }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judged_spot));
     Ok(config.folder.is_none_or(|folder| check_folder(&folder)))

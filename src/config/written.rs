@@ -10,6 +10,7 @@ use super::values::{Scalar, densities, list, quantity, seconds, sync_speed, word
 use super::written_group::WrittenGroup;
 use super::written_passive::WrittenPassive;
 use super::written_spot::{MOST_SPOTS, WrittenSpot, duplicate};
+use super::written_target::WrittenTarget;
 use super::wrong::Wrong;
 use crate::advice::{AtHand, FirstReference, Patience};
 use crate::drift::Lighting;
@@ -53,6 +54,7 @@ pub(super) struct Written {
     ignore_suffixes: Vec<String>,
     #[serde(alias = "judge_by")]
     judged_spot: Option<Scalar>,
+    target: Option<WrittenTarget>,
     #[serde(alias = "sync")]
     sync_speed: Option<Scalar>,
     #[serde(alias = "room_light")]
@@ -79,6 +81,7 @@ impl Written {
                 format!("no spot has the name '{judged_spot}': write one of {}", names.join(", ")),
             ));
         }
+        let target = self.target.as_ref().map(|target| target.checked(&spots)).transpose()?;
         let passive = self.passive()?;
         let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
@@ -118,6 +121,7 @@ impl Written {
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
             rules,
             judged_spot,
+            target,
             sync_speed: match &self.sync_speed {
                 Some(text) => sync_speed("sync_speed", text)?,
                 None => usual.sync_speed,
