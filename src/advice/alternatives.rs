@@ -1,10 +1,43 @@
 //! The other ways to the same exposure when a light's range ends, with their numbers.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use crate::frame::Settings;
-use crate::photometry::{Density, FNumber, IsoSpeed, Stops, distance_factor};
+use crate::photometry::{Density, FNumber, IsoSpeed, SAME_SETTING, Stops, distance_factor};
 use crate::rig::GroupName;
+
+/// What the camera and the bag offer besides the lights.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AtHand {
+    /// The camera's lowest speed; `None` where nobody told it.
+    pub lowest_iso: Option<IsoSpeed>,
+    /// Neutral density filters for the lens, each as often as it is there.
+    pub filters: Vec<Density>,
+}
+
+/// 'camera from ISO 100, filters ND 0.3 and ND 0.6'.
+impl fmt::Display for AtHand {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let filters: Vec<String> = self.filters.iter().map(Density::to_string).collect();
+        match self.lowest_iso {
+            Some(iso) => write!(f, "camera from {iso}, ")?,
+            None => f.write_str("camera's lowest ISO not known, ")?,
+        }
+        match filters.as_slice() {
+            [] => f.write_str("no filters"),
+            several => write!(f, "filters {}", several.join(" and ")),
+        }
+    }
+}
+
+/// A camera of which nothing is known, and the filters that are usually sold: in whole stops (common practice, no source).
+impl Default for AtHand {
+    fn default() -> AtHand {
+        AtHand { lowest_iso: None, filters: [0.3, 0.6, 0.9, 1.2, 1.5, 1.8].map(Density).to_vec() }
+    }
+}
 
 /// What else would supply, or take away, the light that one group can't.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,26 +52,55 @@ pub struct OtherWays {
     pub iso: Option<f64>,
     /// f-number that supplies it for all groups, at the price of sharpness in depth.
     pub f_number: Option<f64>,
-    /// Density of a filter over the lens, for too much light.
+    /// Density of a filter over the lens that is needed, for too much light, where filters at hand are enough.
     pub filter_density: Option<Density>,
+    /// The weakest filters at hand that are enough for it, at most two. Records of earlier days don't tell them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub filters: Vec<Density>,
 }
 
 /// The other ways for one group. `settings` are those that the lights were to fit.
-pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings) -> OtherWays {
+pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings, at_hand: &AtHand) -> OtherWays {
+    let needed = Density::losing(-missing);
+    let filters = if missing < Stops::ZERO { at_hand.filters_for(needed) } else { Vec::new() };
     OtherWays {
         group: group.clone(),
         missing,
         distance_factor: distance_factor(missing),
-        iso: settings.iso.and_then(|iso| IsoSpeed::nearest_third(iso.sv() + missing)).map(IsoSpeed::marked),
+        iso: settings.iso.and_then(|iso| at_hand.iso(iso.sv() + missing)).map(IsoSpeed::marked),
         f_number: settings.f_number.and_then(|n| FNumber::nearest_third(n.av() - missing)).map(FNumber::marked),
-        filter_density: (missing < Stops::ZERO).then(|| Density::losing(-missing)),
+        filter_density: (!filters.is_empty()).then_some(needed),
+        filters,
     }
 }
 
-/// Filters are sold in whole stops (common practice, no source).
-const DENSITIES_SOLD: [f64; 6] = [0.3, 0.6, 0.9, 1.2, 1.5, 1.8];
 /// A filter that lacks less than this will do: a tenth of a stop.
 const NEARLY: f64 = 0.03;
+
+impl AtHand {
+    /// The camera's mark nearest to a place on the speed scale; `None` where it has none so low.
+    fn iso(&self, sv: Stops) -> Option<IsoSpeed> {
+        let has = |iso: &IsoSpeed| self.lowest_iso.is_none_or(|lowest| iso.sv() >= lowest.sv() - SAME_SETTING);
+        IsoSpeed::nearest_third(sv).filter(has)
+    }
+
+    /// The weakest filter that is enough; else the weakest two, the denser first; else none.
+    fn filters_for(&self, needed: Density) -> Vec<Density> {
+        let singly = self.filters.iter().map(|one| vec![*one]);
+        let in_pairs = self
+            .filters
+            .iter()
+            .enumerate()
+            .flat_map(|(i, one)| self.filters[i + 1..].iter().map(|other| vec![one.max(*other), one.min(*other)]));
+        weakest_enough(singly, needed).or_else(|| weakest_enough(in_pairs, needed)).unwrap_or_default()
+    }
+}
+
+fn weakest_enough(choices: impl Iterator<Item = Vec<Density>>, needed: Density) -> Option<Vec<Density>> {
+    let density = |filters: &Vec<Density>| filters.iter().map(|filter| filter.0).sum::<f64>();
+    let enough = choices.filter(|filters| density(filters) >= needed.0 - NEARLY);
+    enough.min_by(|a, b| density(a).total_cmp(&density(b)))
+}
 
 impl OtherWays {
     pub fn in_words(&self) -> String {
@@ -53,12 +115,24 @@ impl OtherWays {
         )
     }
 
+    /// Those at hand; for records of earlier days those that are usually sold.
+    fn filters_told(&self) -> Vec<Density> {
+        match self.filter_density.filter(|_| self.filters.is_empty()) {
+            Some(needed) => AtHand::default().filters_for(needed),
+            None => self.filters.clone(),
+        }
+    }
+
     /// What changes all lights alike; the powers then have to be asked for.
     fn at_the_camera(&self) -> Option<String> {
-        let filter = self.filter_density.map(|Density(d)| {
-            let sold = DENSITIES_SOLD.into_iter().find(|sold| *sold >= d - NEARLY).unwrap_or(d);
-            format!("an ND {sold:.1} filter on the lens")
-        });
+        let filter = match self.filters_told().as_slice() {
+            [] => None,
+            [one] => Some(format!("an {one} filter on the lens")),
+            several => {
+                let several: Vec<String> = several.iter().map(Density::to_string).collect();
+                Some(format!("{} filters on the lens", several.join(" and ")))
+            }
+        };
         let ways = [self.iso.map(|iso| format!("ISO {iso}")), self.f_number.map(|n| format!("f/{n}")), filter];
         let ways: Vec<String> = ways.into_iter().flatten().collect();
         (!ways.is_empty()).then(|| format!("{} (for every light: ask for the powers then)", ways.join(", or ")))
@@ -94,11 +168,11 @@ mod tests {
     #[test]
     fn too_much_light_can_be_filtered_or_moved_away() {
         let settings = Settings { f_number: "f/2.8".parse().ok(), iso: "100".parse().ok(), ..Settings::default() };
-        let ways = other_ways(&"key".into(), Stops(-1.0), &settings);
+        let ways = other_ways(&"key".into(), Stops(-1.0), &settings, &AtHand::default());
         assert_eq!((ways.iso, ways.f_number), (Some(50.0), Some(4.0)));
         assert!((ways.distance_factor - 2_f64.sqrt()).abs() < 1e-9);
         assert!((ways.filter_density.unwrap().0 - 0.3).abs() < 2e-3);
-        let rim = other_ways(&"rim".into(), Stops(-2.0 / 3.0), &settings);
+        let rim = other_ways(&"rim".into(), Stops(-2.0 / 3.0), &settings, &AtHand::default());
         let both = ways_in_words(&[ways.clone(), rim]);
         assert_eq!(both.len(), 1);
         assert!(both[0].contains("key and rim") && both[0].contains("key the farthest, 1 stop too strong"), "{both:?}");
@@ -106,5 +180,47 @@ mod tests {
         assert!(
             ways.in_words().contains("1 stop too strong") && ways.in_words().contains("an ND 0.3 filter on the lens")
         );
+    }
+
+    fn too_strong(by: f64, lowest_iso: Option<&str>, filters: &[f64]) -> OtherWays {
+        let settings = Settings { f_number: "f/2.8".parse().ok(), iso: "200".parse().ok(), ..Settings::default() };
+        let lowest_iso = lowest_iso.map(|iso| iso.parse().unwrap());
+        let at_hand = AtHand { lowest_iso, filters: filters.iter().copied().map(Density).collect() };
+        other_ways(&"key".into(), Stops(-by), &settings, &at_hand)
+    }
+
+    #[test]
+    fn no_speed_below_the_cameras_lowest_is_offered() {
+        assert_eq!(too_strong(1.0, Some("100"), &[]).iso, Some(100.0), "the lowest itself is there");
+        assert_eq!(too_strong(4.0 / 3.0, Some("100"), &[]).iso, None);
+        assert_eq!(too_strong(4.0 / 3.0, None, &[]).iso, Some(80.0));
+        let words = too_strong(2.0, Some("100"), &[]).in_words();
+        assert!(!words.contains("ISO") && words.contains("f/5.6 (for every light"), "{words}");
+    }
+
+    /// CHECK: densities of filters on top of each other add up (ISO 5-2, from memory).
+    #[test]
+    fn only_filters_at_hand_are_offered_and_two_where_one_is_not_enough() {
+        let bag = [0.6, 0.3, 0.9];
+        for (by, filters, said) in [
+            (1.0, vec![0.3], "an ND 0.3 filter on the lens"),
+            (1.2, vec![0.6], "an ND 0.6 filter on the lens"),
+            (3.0, vec![0.9], "an ND 0.9 filter on the lens"),
+            (10.0 / 3.0, vec![0.9, 0.3], "ND 0.9 and ND 0.3 filters on the lens"),
+            (5.0, vec![0.9, 0.6], "ND 0.9 and ND 0.6 filters on the lens"),
+        ] {
+            let ways = too_strong(by, None, &bag);
+            assert_eq!(ways.filters, filters.into_iter().map(Density).collect::<Vec<_>>(), "{by}");
+            assert!(ways.in_words().contains(said), "{}", ways.in_words());
+        }
+        for (by, bag) in [(6.0, &bag[..]), (1.0, &[])] {
+            let words = too_strong(by, None, bag).in_words();
+            assert!(!words.contains("filter") && !words.contains("ND"), "{words}");
+        }
+        let one = too_strong(4.0, None, &[0.6]);
+        assert!(one.filters.is_empty() && one.filter_density.is_none(), "one filter is not there twice");
+        let of_earlier_days = OtherWays { filters: Vec::new(), ..too_strong(2.0, None, &bag) };
+        assert!(of_earlier_days.in_words().contains("an ND 0.6 filter"), "{}", of_earlier_days.in_words());
+        assert_eq!(too_strong(4.0, None, &[0.6, 0.6]).filters, [Density(0.6), Density(0.6)]);
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::alternatives::{OtherWays, other_ways};
+use super::alternatives::{AtHand, OtherWays, other_ways};
 use crate::frame::Settings;
 use crate::photometry::{DialLimit, PowerSetting, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
@@ -36,11 +36,17 @@ impl Correction {
     }
 }
 
-/// Turns every group towards `wanted`. `settings` are those the lights are to fit.
+/// Turns every group towards `wanted`. `settings` are those the lights are to fit, `at_hand` is what else there is.
 ///
 /// The group with the coarsest dial sets the pace, so that the ratio between the groups stays: a
 /// ratio kept is worth more than the last twentieth of a stop.
-pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, settings: &Settings) -> Correction {
+pub fn correct(
+    groups: &[LightGroup],
+    positions: &[Position],
+    wanted: Stops,
+    settings: &Settings,
+    at_hand: &AtHand,
+) -> Correction {
     let pace = common_change(groups, wanted);
     let dial_changes: Vec<DialChange> = groups
         .iter()
@@ -50,16 +56,17 @@ pub fn correct(groups: &[LightGroup], positions: &[Position], wanted: Stops, set
         })
         .collect();
     let moves: Vec<Stops> = dial_changes.iter().map(|t| t.change).collect();
-    with_ratio_error(wanted, dial_changes, &moves, settings)
+    with_ratio_error(wanted, dial_changes, &moves, settings, at_hand)
 }
 
 /// Turns each group towards what it needs by itself; groups that nothing is settled of are left out.
-/// `settings` are those the lights are to fit.
+/// `settings` are those the lights are to fit, `at_hand` is what else there is.
 pub fn correct_each(
     groups: &[LightGroup],
     positions: &[Position],
     wanted: &BTreeMap<GroupName, Stops>,
     settings: &Settings,
+    at_hand: &AtHand,
 ) -> Correction {
     let dial_changes: Vec<DialChange> = groups
         .iter()
@@ -67,7 +74,7 @@ pub fn correct_each(
         .collect();
     let off: Vec<Stops> = dial_changes.iter().map(|t| t.remainder).collect();
     let mean = Stops(wanted.values().map(|w| w.0).sum::<f64>() / wanted.len().max(1) as f64);
-    with_ratio_error(mean, dial_changes, &off, settings)
+    with_ratio_error(mean, dial_changes, &off, settings, at_hand)
 }
 
 fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> {
@@ -80,11 +87,12 @@ fn with_ratio_error(
     dial_changes: Vec<DialChange>,
     of_ratio: &[Stops],
     settings: &Settings,
+    at_hand: &AtHand,
 ) -> Correction {
     let other_ways = dial_changes
         .iter()
         .filter(|dial_change| dial_change.limit != DialLimit::Within)
-        .map(|dial_change| other_ways(&dial_change.group, dial_change.remainder, settings))
+        .map(|dial_change| other_ways(&dial_change.group, dial_change.remainder, settings, at_hand))
         .collect();
     let (low, high) = of_ratio
         .iter()
@@ -124,7 +132,7 @@ mod tests {
     #[test]
     fn two_stops_of_aperture_are_answered_by_two_stops_of_power() {
         let (groups, positions) = rig(&[("key", Step::Third, -1.0), ("fill", Step::Third, -2.0)]);
-        let correction = correct(&groups, &positions, Stops(-2.0), &Settings::default());
+        let correction = correct(&groups, &positions, Stops(-2.0), &Settings::default(), &AtHand::default());
         let to: Vec<_> = correction.dial_changes.iter().map(|t| t.to.clone().unwrap()).collect();
         assert_eq!(to, ["1/8", "1/16"]);
         assert_eq!(correction.ratio_error, Stops::ZERO);
@@ -134,7 +142,7 @@ mod tests {
     #[test]
     fn a_wide_move_lands_on_the_third() {
         let (groups, positions) = rig(&[("key", Step::Third, -1.0)]);
-        let correction = correct(&groups, &positions, Stops(-14.0 / 3.0), &Settings::default());
+        let correction = correct(&groups, &positions, Stops(-14.0 / 3.0), &Settings::default(), &AtHand::default());
         assert_eq!(correction.dial_changes[0].to.as_deref(), Some("1/64 +0.3"));
         assert_eq!(correction.dial_changes[0].clicks, -14);
     }
@@ -142,7 +150,7 @@ mod tests {
     #[test]
     fn mixed_dials_keep_their_ratio() {
         let (groups, positions) = rig(&[("key", Step::Tenth, -1.0), ("rim", Step::Third, -3.0)]);
-        let correction = correct(&groups, &positions, Stops(0.35), &Settings::default());
+        let correction = correct(&groups, &positions, Stops(0.35), &Settings::default(), &AtHand::default());
         assert!(correction.ratio_error < Stops(0.05), "{:?}", correction);
         assert_eq!(correction.dial_changes[1].clicks, 1);
     }
@@ -150,7 +158,7 @@ mod tests {
     #[test]
     fn a_group_at_its_end_says_what_else_would_do() {
         let (groups, positions) = rig(&[("key", Step::Third, -0.5)]);
-        let correction = correct(&groups, &positions, Stops(2.0), &Settings::default());
+        let correction = correct(&groups, &positions, Stops(2.0), &Settings::default(), &AtHand::default());
         assert_eq!(correction.dial_changes[0].limit, DialLimit::Maximum);
         assert_eq!(correction.other_ways.len(), 1);
     }
@@ -160,12 +168,12 @@ mod tests {
     fn a_group_that_is_off_is_turned_alone() {
         let (groups, positions) = rig(&[("key", Step::Third, -3.0), ("rim", Step::Third, -2.0)]);
         let wanted = [("key".into(), Stops::ZERO), ("rim".into(), Stops(-1.0))].into();
-        let correction = correct_each(&groups, &positions, &wanted, &Settings::default());
+        let correction = correct_each(&groups, &positions, &wanted, &Settings::default(), &AtHand::default());
         let clicks: Vec<i32> = correction.dial_changes.iter().map(|t| t.clicks).collect();
         assert_eq!((clicks, correction.ratio_error), (vec![0, -3], Stops::ZERO));
         let only = [("rim".into(), Stops(-1.0))].into();
         assert_eq!(
-            correct_each(&groups, &positions, &only, &Settings::default()).dial_changes.len(),
+            correct_each(&groups, &positions, &only, &Settings::default(), &AtHand::default()).dial_changes.len(),
             1,
             "key is not settled"
         );
@@ -175,7 +183,7 @@ mod tests {
         #[test]
         fn a_corrected_frame_is_off_by_at_most_half_a_click(drift in -3.0_f64..3.0, power in -4_i32..-3) {
             let (groups, positions) = rig(&[("key", Step::Third, f64::from(power)), ("fill", Step::Third, f64::from(power) - 1.0)]);
-            let correction = correct(&groups, &positions, Stops(-drift), &Settings::default());
+            let correction = correct(&groups, &positions, Stops(-drift), &Settings::default(), &AtHand::default());
             for dial_change in &correction.dial_changes {
                 prop_assert!((drift + dial_change.change.0).abs() <= 1.0 / 6.0 + 1e-9);
             }

@@ -3,10 +3,11 @@
 use super::lights::{ALIKE, GroupReading, LightEvidence, RISEN, Unexplained};
 use super::verdict::Finding;
 use crate::photometry::Stops;
+use crate::rig::Passive;
 use crate::rig::solve::SourceChange;
 
-/// The sentence for a finding that the lights told.
-pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) -> String {
+/// The sentence for a finding that the lights told. `passive`: the only passive thing of the set.
+pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, passive: Option<&Passive>) -> String {
     match (finding, &lights.unexplained) {
         (Finding::SyncBand, Unexplained::Band { share }) => format!(
             "A dark band along one long side covers {:.0} % of the frame: the shutter is faster than the flash allows. \
@@ -16,13 +17,22 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops) ->
         (Finding::ModifierMoved, Unexplained::Modifier { part, change, or }) => {
             let part = format!("{} is {} {}", capital(part), change.size_in_words(), brighter_or_darker(*change));
             match or {
-                None => format!(
-                    "{part} in a way that no change of power explains: a reflector or modifier moved, or something stands in its \
-                     light. Look there before turning anything."
-                ),
+                None => {
+                    let moved = passive.map_or_else(
+                        || "a reflector or modifier moved".to_owned(),
+                        |passive| format!("{passive} may have moved, or a modifier"),
+                    );
+                    format!(
+                        "{part} in a way that no change of power explains: {moved}, or something stands in its light. Look there \
+                         before turning anything."
+                    )
+                }
                 Some((group, by)) => format!(
-                    "{part}: either something new lights or shades it, as a reflector does, or {group} got {} {}. Look there, \
-                     and at {group}'s dial, before turning anything.",
+                    "{part}: either {}, or {group} got {} {}. Look there, and at {group}'s dial, before turning anything.",
+                    passive.map_or_else(
+                        || "something new lights or shades it, as a reflector does".to_owned(),
+                        |passive| format!("{passive} may have moved, or something new lights or shades it"),
+                    ),
                     by.size_in_words(),
                     brighter_or_darker(*by)
                 ),
@@ -145,6 +155,7 @@ pub(super) fn capital(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rig::PassiveKind;
 
     fn group(name: &str, change: SourceChange) -> GroupReading {
         let deviation = matches!(change, SourceChange::Changed { .. }).then_some(Stops::ZERO);
@@ -177,5 +188,23 @@ mod tests {
         let off = GroupReading { deviation: Some(Stops(0.5)), ..group("key", right) };
         assert_eq!(said(vec![off, open()]), None);
         assert_eq!(said(vec![open()]), None);
+    }
+
+    #[test]
+    fn the_only_passive_thing_of_the_set_is_named_where_one_may_have_moved() {
+        let said = |or: Option<(String, Stops)>, passive: Option<&Passive>| {
+            let unexplained = Unexplained::Modifier { part: "the left third".to_owned(), change: Stops(-0.5), or };
+            let lights = LightEvidence { unexplained, ..evidence(Vec::new()) };
+            say(&lights, Finding::ModifierMoved, Stops(0.15), passive)
+        };
+        let card = |name: &str| Passive { name: name.to_owned(), kind: PassiveKind::Reflector, side: None };
+        let (silver, white) = (card("silver card"), card("white reflector"));
+        let none = said(None, None);
+        assert!(none.contains("a reflector or modifier moved, or something stands"), "{none}");
+        let one = said(None, Some(&silver));
+        assert!(one.contains("the reflector silver card may have moved, or a modifier, or something stands"), "{one}");
+        assert!(said(None, Some(&white)).contains(": the white reflector may have moved"));
+        let or = said(Some(("fill".to_owned(), Stops(-0.5))), Some(&silver));
+        assert!(or.contains("either the reflector silver card may have moved") && or.contains("or fill got"), "{or}");
     }
 }

@@ -19,9 +19,10 @@ mod planning;
 mod remarks;
 mod sentence;
 mod spot;
+mod target;
 mod verdict;
 
-pub use alternatives::{OtherWays, other_ways, ways_in_words};
+pub use alternatives::{AtHand, OtherWays, other_ways, ways_in_words};
 pub use building::FirstReference;
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;
@@ -29,6 +30,7 @@ pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use patience::{Patience, SinceLast};
 pub use planning::{AtTheCamera, Powers, WayRound, plan};
+pub use target::Target;
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
     ScaleEnd, Verdict, is_soon_after,

@@ -1,6 +1,7 @@
 //! Powers for apertures that are not shot yet: what every light must be set to at each, and, where a light's range ends, the
 //! one way round that is enough for all lights.
 
+use super::alternatives::AtHand;
 use super::correction::{Correction, correct};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -16,12 +17,6 @@ pub struct AtTheCamera {
     pub filters: Vec<Density>,
     /// The marks of its apertures.
     pub steps: Series,
-}
-
-impl AtTheCamera {
-    /// ND filters as they are sold, in whole stops (common practice, no source).
-    pub const FILTERS_SOLD: [Density; 6] =
-        [Density(0.3), Density(0.6), Density(0.9), Density(1.2), Density(1.5), Density(1.8)];
 }
 
 /// The powers for one aperture.
@@ -80,7 +75,8 @@ pub fn plan(
 /// As the next frame's powers are worked out, with what a filter takes away.
 fn powers_for(groups: &[LightGroup], from: &Settings, to: &Settings, filter: Option<Density>) -> Option<Correction> {
     let lost = filter.map_or(Stops::ZERO, Density::loss);
-    Some(correct(groups, &[], lost - expected(from, to, Lighting::Flash)?, to))
+    // Where a light's range ends the one way for all is looked for here, and no other is told.
+    Some(correct(groups, &[], lost - expected(from, to, Lighting::Flash)?, to, &AtHand::default()))
 }
 
 fn is_within(correction: &Correction) -> bool {

@@ -22,7 +22,7 @@ pub(super) fn say(finding: Finding, facts: &Facts) -> String {
 /// The sentence of a finding that the single lights tell.
 fn by_the_lights(finding: Finding, facts: &Facts) -> Option<String> {
     let lights = facts.lights().filter(|_| finding.is_of_single_lights())?;
-    Some(light_words::say(lights, finding, facts.evidence.tolerance))
+    Some(light_words::say(lights, finding, facts.evidence.tolerance, facts.evidence.passive))
 }
 
 fn of_the_frame(finding: Finding, facts: &Facts) -> String {

@@ -282,6 +282,7 @@ mod tests {
             is_ahead: false,
             light_alone: false,
             lights: None,
+            passive: None,
             colour_limit: Stops(0.25),
             laid: None,
         })

@@ -13,7 +13,7 @@ use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
 use crate::response::Response;
-use crate::rig::GroupName;
+use crate::rig::{GroupName, Passive};
 
 /// What is found of a frame: why it differs from its reference, that it does not, or why nobody can say.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -177,6 +177,8 @@ pub struct Evidence<'a> {
     pub light_alone: bool,
     /// What the single lights did, where a survey tells.
     pub lights: Option<&'a LightEvidence>,
+    /// The passive thing of the set, where it has exactly one.
+    pub passive: Option<&'a Passive>,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
     /// How the frame lies over the reference, or over an anchor of its look; `None` where there is no picture to tell it by.

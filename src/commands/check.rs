@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::say;
+use crate::advice::AtHand;
 use crate::config::{Config, EXAMPLE};
 use crate::container::Kind;
 use crate::frame::{self, Settings};
@@ -111,6 +112,19 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
         let range = group.dial.map_or("dial unknown".to_owned(), |d| d.to_string());
         let power = group.power.map_or("power unknown".to_owned(), |p| format!("at {}", group.shown(p)));
         say(&format!("  {} ({}): {range}, {power}", group.name, counted(group.heads as usize, "light")));
+    }
+    for thing in &config.passive {
+        let side = thing.side.map_or_else(String::new, |side| format!(", {side}"));
+        say(&format!("  {} ({}{side}): has no power, and is never asked to be turned", thing.name, thing.kind));
+    }
+    for remark in &config.remarks {
+        say(&format!("  ! {remark}"));
+    }
+    if config.at_hand != AtHand::default() {
+        say(&format!("  {}", config.at_hand));
+    }
+    if let Some(target) = &config.target {
+        say(&format!("  target: {target}"));
     }
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judged_spot));

@@ -222,6 +222,7 @@ impl Comparison {
             is_ahead: false,
             light_alone: self.light_alone,
             lights: None,
+            passive: None,
             colour_limit: self.config.colour_limit,
             laid: overlay.as_ref().map(|overlay| Laid { overlay, anchor: None }),
         });

@@ -18,7 +18,7 @@ mod tell;
 mod watch;
 
 use std::io::{self, IsTerminal, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
@@ -220,10 +220,23 @@ impl Where {
                 "no greyhold is running; start one with 'greyhold watch FOLDER'".to_owned(),
             )),
             1 => Ok(running.remove(0)),
-            n => Err(CommandError::NotRunning(format!(
-                "{n} greyholds may be running: name one with --folder or --socket"
-            ))),
+            n => {
+                let named: Vec<String> = running.iter().map(|socket| named(socket)).collect();
+                Err(CommandError::NotRunning(format!(
+                    "{n} greyholds may be running: name one with {}",
+                    named.join(", or ")
+                )))
+            }
         }
+    }
+}
+
+/// By which option one of several running greyholds is meant.
+fn named(socket: &Path) -> String {
+    let quoted = |path: &str| if path.contains(' ') { format!("'{path}'") } else { path.to_owned() };
+    match talk::folder_of(socket).filter(|folder| socket_place::of_running(Path::new(folder)) == socket) {
+        Some(folder) => format!("--folder {}", quoted(&folder)),
+        None => format!("--socket {} (which doesn't tell its folder)", quoted(&socket.display().to_string())),
     }
 }
 

@@ -13,6 +13,8 @@ use crate::outlet::socket_place::connect;
 /// A greyhold that lives answers a question about itself within a second, however busy it is; one that is silent for
 /// this long hangs.
 pub const PATIENCE: Duration = Duration::from_secs(8);
+/// Who only wants to know which one it is doesn't wait longer.
+const MOMENT: Duration = Duration::from_secs(1);
 /// Lines that were heard and not looked at yet.
 const LINES_WAITING: usize = 64;
 
@@ -72,6 +74,17 @@ pub fn is_alive(socket: &Path) -> bool {
         }
     }
     false
+}
+
+/// The capture folder that a greyhold watches, if it answers within a moment.
+pub fn folder_of(socket: &Path) -> Option<String> {
+    let talk = Talk::say(socket, &json!({"command": "status", "id": 1})).ok()?;
+    while let Ok(Some(heard)) = talk.next(MOMENT) {
+        if heard.message["kind"] == "reply" {
+            return heard.message["value"]["folder"]["path"].as_str().map(str::to_owned);
+        }
+    }
+    None
 }
 
 /// What is said of one that hangs.

@@ -37,7 +37,7 @@ pub struct Next {
 #[derive(Debug, clap::Args)]
 pub struct Set {
     group: GroupName,
-    /// As the lights show it: '1/8 +0.3', 6.3, '250 Ws'
+    /// As the lights show it: '1/8 +0.3', 6.3, '250 Ws', 50%
     #[arg(allow_hyphen_values = true)]
     setting: String,
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::reading::text_of;
-use super::written::{MOST_SPOTS, checked_name};
+use super::written_spot::{MOST_SPOTS, checked_name};
 use super::{Config, ConfigError, fault_in};
 use crate::files;
 use crate::meter::{Area, CENTRE, Spot, WHOLE};

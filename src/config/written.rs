@@ -1,57 +1,28 @@
 //! The configuration as written: mirrors the file, and is checked into what is meant.
 
 use std::collections::HashSet;
-use std::fmt;
 use std::path::PathBuf;
-use std::time::Duration;
 
 use serde::Deserialize;
 
 use super::Config;
+use super::values::{Scalar, densities, list, quantity, seconds, sync_speed, word};
+use super::written_group::WrittenGroup;
+use super::written_passive::WrittenPassive;
+use super::written_spot::{MOST_SPOTS, WrittenSpot, duplicate};
+use super::written_target::WrittenTarget;
 use super::wrong::Wrong;
-use crate::advice::{FirstReference, Patience};
+use crate::advice::{AtHand, FirstReference, Patience};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
-use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
-use crate::photometry::{Dial, Scale, Series, Step, Stops};
+use crate::meter::Spot;
+use crate::photometry::{Series, Stops};
 use crate::response::ResponseChoice;
-use crate::rig::{LightGroup, Role};
+use crate::rig::{LightGroup, Passive};
 
-/// More of them are a mistake, or somebody's malice.
-pub(super) const MOST_SPOTS: usize = 40;
 const MOST_GROUPS: usize = 16;
+const MOST_PASSIVE: usize = 16;
 const MOST_ENDINGS: usize = 64;
-/// No dial has more settings: a thousand tenths of a stop are a hundred stops.
-const MOST_POSITIONS: i32 = 1000;
-/// No light shows, or has, more at full power.
-const MOST_FULL: f64 = 100_000.0;
-
-/// Text, or a number that was meant as text; as it is written.
-#[derive(Debug, Clone)]
-struct Scalar(String);
-
-impl<'de> Deserialize<'de> for Scalar {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Scalar, D::Error> {
-        struct AsWritten;
-        impl serde::de::Visitor<'_> for AsWritten {
-            type Value = Scalar;
-
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a word, or a number with its unit")
-            }
-
-            fn visit_str<E>(self, text: &str) -> Result<Scalar, E> {
-                Ok(Scalar(text.trim().to_owned()))
-            }
-        }
-        deserializer.deserialize_str(AsWritten)
-    }
-}
-
-/// A list; a key whose entries are all commented out is an empty one.
-fn list<'de, D: serde::Deserializer<'de>, T: Deserialize<'de>>(deserializer: D) -> Result<Vec<T>, D::Error> {
-    Option::deserialize(deserializer).map(Option::unwrap_or_default)
-}
 
 /// The second names are those of earlier days: a configuration that has them still holds.
 #[derive(Debug, Default, Deserialize)]
@@ -68,6 +39,9 @@ pub(super) struct Written {
     recycle_time: Option<Scalar>,
     #[serde(alias = "marks")]
     camera_steps: Option<Scalar>,
+    lowest_iso: Option<Scalar>,
+    /// An empty list says that there are none.
+    filters: Option<Vec<Scalar>>,
     #[serde(alias = "response")]
     response_curve: Option<Scalar>,
     #[serde(alias = "picture_look")]
@@ -80,6 +54,7 @@ pub(super) struct Written {
     ignore_suffixes: Vec<String>,
     #[serde(alias = "judge_by")]
     judged_spot: Option<Scalar>,
+    target: Option<WrittenTarget>,
     #[serde(alias = "sync")]
     sync_speed: Option<Scalar>,
     #[serde(alias = "room_light")]
@@ -89,31 +64,8 @@ pub(super) struct Written {
     spots: Vec<WrittenSpot>,
     #[serde(deserialize_with = "list", alias = "lights")]
     groups: Vec<WrittenGroup>,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct WrittenSpot {
-    name: String,
-    left: f64,
-    top: f64,
-    right: f64,
-    bottom: f64,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct WrittenGroup {
-    name: String,
-    role: Option<Scalar>,
-    #[serde(alias = "count")]
-    heads: Option<u32>,
-    dial: Option<Scalar>,
-    step: Option<Scalar>,
-    #[serde(alias = "full")]
-    full_power: Option<f64>,
-    range: Option<Scalar>,
-    power: Option<Scalar>,
+    #[serde(deserialize_with = "list")]
+    passive: Vec<WrittenPassive>,
 }
 
 impl Written {
@@ -129,6 +81,8 @@ impl Written {
                 format!("no spot has the name '{judged_spot}': write one of {}", names.join(", ")),
             ));
         }
+        let target = self.target.as_ref().map(|target| target.checked(&spots)).transpose()?;
+        let passive = self.passive()?;
         let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
             folder: self.folder,
@@ -149,6 +103,16 @@ impl Written {
                 &[("thirds", Series::Thirds), ("halves", Series::Halves)],
             )?
             .unwrap_or(usual.camera_steps),
+            at_hand: AtHand {
+                lowest_iso: match &self.lowest_iso {
+                    Some(text) => Some(text.0.parse().map_err(|e| Wrong::new("lowest_iso", &text.0, e))?),
+                    None => usual.at_hand.lowest_iso,
+                },
+                filters: match &self.filters {
+                    Some(filters) => densities("filters", filters)?,
+                    None => usual.at_hand.filters,
+                },
+            },
             response_curve: word("response_curve", self.response_curve.as_ref(), &RESPONSES)?
                 .unwrap_or(usual.response_curve),
             picture_profile: self.picture_profile.as_ref().map(|l| l.0.clone()),
@@ -157,8 +121,9 @@ impl Written {
             poll_every: seconds("poll_every", self.poll_every.as_ref(), 0.1..=60.0)?.unwrap_or(usual.poll_every),
             rules,
             judged_spot,
+            target,
             sync_speed: match &self.sync_speed {
-                Some(text) => text.0.parse().map_err(|e| Wrong::new("sync_speed", &text.0, e))?,
+                Some(text) => sync_speed("sync_speed", text)?,
                 None => usual.sync_speed,
             },
             ambient_limit: match &self.ambient_limit {
@@ -171,6 +136,8 @@ impl Written {
             },
             spots,
             groups,
+            passive,
+            remarks: self.groups.iter().filter_map(WrittenGroup::remark).collect(),
         })
     }
 
@@ -214,40 +181,24 @@ impl Written {
         }
         Ok(groups)
     }
-}
 
-impl WrittenSpot {
-    /// Puts the spot among those that there are.
-    fn placed(&self, spots: &mut Vec<Spot>) -> Result<(), Wrong> {
-        let WrittenSpot { name, left, top, right, bottom } = self;
-        let area = Area::new(*left, *top, *right, *bottom).ok_or_else(|| {
-            let fault = "left, top, right and bottom are fractions of the upright frame, 0 to 1, left before right \
-                         and top before bottom";
-            Wrong::new("name", name, format!("spot '{name}': {fault}"))
-        })?;
-        let spot = Spot::even(checked_name(name)?, area);
-        match spots.iter_mut().find(|s| s.name == spot.name) {
-            // A grey patch placed by hand stands in for the one that is looked for.
-            Some(ready) if spot.name == GREY && ready.place == Place::FoundGrey => *ready = spot,
-            Some(_) if spot.name == WHOLE || spot.name == CENTRE => {
-                let fault = format!("the spot '{name}' is there already: choose another name");
-                return Err(Wrong::new("name", name, fault));
-            }
-            Some(_) => return Err(duplicate(name)),
-            None => spots.push(spot),
+    /// Nothing on the set has the name of another thing.
+    fn passive(&self) -> Result<Vec<Passive>, Wrong> {
+        if self.passive.len() > MOST_PASSIVE {
+            let fault = format!("there are more than {MOST_PASSIVE} passive things: leave some out");
+            return Err(Wrong::new("passive", "", fault));
         }
-        Ok(())
+        let mut names: HashSet<String> = self.groups.iter().map(|group| group.name.trim().to_lowercase()).collect();
+        let mut passive = Vec::new();
+        for (i, written) in self.passive.iter().enumerate() {
+            let thing = written.checked().map_err(|wrong| wrong.within("passive", i))?;
+            if !names.insert(thing.name.to_lowercase()) {
+                return Err(duplicate(&written.name).within("passive", i));
+            }
+            passive.push(thing);
+        }
+        Ok(passive)
     }
-}
-
-fn duplicate(name: &str) -> Wrong {
-    Wrong::new("name", name, format!("the name '{name}' is there twice: give each its own"))
-}
-
-pub(super) fn checked_name(name: &str) -> Result<&str, Wrong> {
-    let trimmed = name.trim();
-    let fine = !trimmed.is_empty() && trimmed.chars().count() <= 40 && !trimmed.chars().any(char::is_control);
-    if fine { Ok(trimmed) } else { Err(Wrong::new("name", name, "a name has 1 to 40 printable characters")) }
 }
 
 const PATIENCES: [(&str, Patience); 2] = [("next frame", Patience::NextFrame), ("at once", Patience::AtOnce)];
@@ -258,115 +209,3 @@ const LIGHTINGS: [(&str, Lighting); 3] =
 const RESPONSES: [(&str, ResponseChoice); 3] =
     [("camera", ResponseChoice::Camera), ("stock-camera", ResponseChoice::Stock), ("srgb", ResponseChoice::Srgb)];
 const MODES: [(&str, Mode); 3] = [("auto", Mode::Auto), ("events", Mode::Events), ("poll", Mode::Poll)];
-const ROLES: [(&str, Role); 5] = [
-    ("key", Role::Key),
-    ("fill", Role::Fill),
-    ("rim", Role::Rim),
-    ("background", Role::Background),
-    ("other", Role::Other),
-];
-
-impl WrittenGroup {
-    fn checked(&self) -> Result<LightGroup, Wrong> {
-        let name = checked_name(&self.name)?.into();
-        let dial = self.dial()?;
-        let power = match (&self.power, &dial) {
-            (None, _) => None,
-            (Some(text), Some(dial)) => Some(dial.parse(&text.0).map_err(|e| Wrong::new("power", &text.0, e))?),
-            (Some(text), None) => {
-                return Err(Wrong::new(
-                    "power",
-                    &text.0,
-                    "a power needs its dial: add dial, step and range to the group",
-                ));
-            }
-        };
-        let heads = self.heads.unwrap_or(1);
-        if !(1..=64).contains(&heads) {
-            return Err(Wrong::new("heads", heads, "a group has 1 to 64 lights"));
-        }
-        let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
-        Ok(LightGroup { name, role, dial, power, heads })
-    }
-
-    fn dial(&self) -> Result<Option<Dial>, Wrong> {
-        let Some(dial) = &self.dial else {
-            if let Some(stray) = self.range.as_ref().or(self.step.as_ref()) {
-                let key = if self.range.is_some() { "range" } else { "step" };
-                return Err(Wrong::new(key, &stray.0, "says nothing without dial: fraction, decimal or watt-seconds"));
-            }
-            return Ok(None);
-        };
-        let full = |what: &str| {
-            let full =
-                self.full_power.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full_power: {what}")))?;
-            if full > 0.0 && full <= MOST_FULL {
-                return Ok(full);
-            }
-            Err(Wrong::new("full_power", full, format!("write {what}; at most {MOST_FULL}")))
-        };
-        let scale = match dial.0.as_str() {
-            "fraction" => Scale::Fraction,
-            "decimal" => Scale::Decimal { full: full("the number shown at full power, such as 10.0")? },
-            "watt-seconds" => Scale::WattSeconds { full: full("the watt-seconds at full power, such as 500")? },
-            other => {
-                let fault = format!("'{other}' is no kind of dial: write fraction, decimal or watt-seconds");
-                return Err(Wrong::new("dial", other, fault));
-            }
-        };
-        let step = match &self.step {
-            Some(text) => text.0.parse().map_err(|e| Wrong::new("step", &text.0, e))?,
-            None => Step::Third,
-        };
-        let range = self.range.as_ref().ok_or_else(|| {
-            Wrong::new("dial", &dial.0, "needs range: the weakest and the strongest setting, such as 1/128 to 1/1")
-        })?;
-        let (least, most) = range.0.split_once(" to ").ok_or_else(|| {
-            Wrong::new("range", &range.0, "write the weakest and the strongest setting, such as 1/128 to 1/1")
-        })?;
-        let dial = Dial::new(scale, step, least, most).map_err(|e| Wrong::new("range", &range.0, e))?;
-        if dial.clicks(dial.most() - dial.least()) > MOST_POSITIONS {
-            let fault =
-                format!("that are more than {MOST_POSITIONS} positions: write what the light's dial really has");
-            return Err(Wrong::new("range", &range.0, fault));
-        }
-        Ok(Some(dial))
-    }
-}
-
-/// One of a few words.
-fn word<T: Copy>(key: &str, text: Option<&Scalar>, words: &[(&str, T)]) -> Result<Option<T>, Wrong> {
-    let Some(text) = text else {
-        return Ok(None);
-    };
-    let found = words.iter().find(|(word, _)| *word == text.0).map(|(_, value)| *value);
-    found.map(Some).ok_or_else(|| {
-        let right: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
-        Wrong::new(key, &text.0, format!("'{}' is not known here: write {}", text.0, right.join(" or ")))
-    })
-}
-
-/// A number with its unit, in a range.
-fn quantity(key: &str, text: &str, units: &[&str], range: std::ops::RangeInclusive<f64>) -> Result<f64, Wrong> {
-    let digits = text.trim_end_matches(|c: char| c.is_alphabetic() || c == '%');
-    let unit = text[digits.len()..].trim();
-    let right = format!(
-        "write a number from {} to {} with its unit, such as {} {}",
-        range.start(),
-        range.end(),
-        range.start().max(0.2),
-        units[0]
-    );
-    match digits.trim().parse::<f64>() {
-        Ok(_) if !units.contains(&unit) => {
-            let said = if unit.is_empty() { "no unit".to_owned() } else { format!("the unit '{unit}'") };
-            Err(Wrong::new(key, text, format!("'{text}' has {said}: {right}")))
-        }
-        Ok(number) if range.contains(&number) => Ok(number),
-        _ => Err(Wrong::new(key, text, format!("'{text}' can't be used: {right}"))),
-    }
-}
-
-fn seconds(key: &str, text: Option<&Scalar>, range: std::ops::RangeInclusive<f64>) -> Result<Option<Duration>, Wrong> {
-    text.map(|t| quantity(key, &t.0, &["s", "seconds"], range).map(Duration::from_secs_f64)).transpose()
-}

@@ -100,7 +100,7 @@ pub(super) fn decode_whole(
 ) -> Result<Proxy, PixelFault> {
     let damaged = |e: image::ImageError| match e {
         image::ImageError::Limits(_) => PixelFault::Memory { mib: MEMORY_MIB },
-        other => PixelFault::Damaged(plainly(&other.to_string())),
+        other => PixelFault::Damaged(fault_in_words(&other)),
     };
     // The libraries for WebP and TIFF keep the picture twice; of a TIFF nothing else is in memory.
     let copies = if format == ImageFormat::Png { 1 } else { 2 };
@@ -117,6 +117,15 @@ pub(super) fn decode_whole(
     Ok(shrink(&picture))
 }
 
+/// What is wrong with the data, without the name of the library's own error.
+fn fault_in_words(error: &image::ImageError) -> String {
+    let said = std::error::Error::source(error).map_or_else(|| error.to_string(), ToString::to_string);
+    if ["CRC", "hecksum"].iter().any(|word| said.contains(word)) {
+        return "a checksum in them is wrong".to_owned();
+    }
+    plainly(&said)
+}
+
 /// Box average down to about the size that a large JPEG's proxy has.
 fn shrink(picture: &DynamicImage) -> Proxy {
     let by = u32::from(8 / eighths(picture.width() as usize, picture.height() as usize));
@@ -125,4 +134,40 @@ fn shrink(picture: &DynamicImage) -> Proxy {
     let small = small.to_rgb8();
     let (width, height) = (small.width() as usize, small.height() as usize);
     Proxy { width, height, rgb: small.pixels().map(|p| p.0).collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn png() -> Vec<u8> {
+        let mut bytes = Cursor::new(Vec::new());
+        let picture = image::RgbImage::from_fn(64, 48, |x, y| image::Rgb([x as u8 * 3, y as u8 * 5, 90]));
+        picture.write_to(&mut bytes, ImageFormat::Png).unwrap();
+        bytes.into_inner()
+    }
+
+    /// The place of a chunk's data.
+    fn data_of(name: &[u8; 4], bytes: &[u8]) -> usize {
+        bytes.windows(4).position(|four| four == name).unwrap() + 4
+    }
+
+    #[test]
+    fn a_damaged_png_is_said_to_be_damaged_as_other_files_are() {
+        let whole = png();
+        assert!(decode(Kind::Png, &whole, None, 1).is_ok());
+        let length = |at: usize| u32::from_be_bytes(whole[at - 8..at - 4].try_into().unwrap()) as usize;
+        let data = data_of(b"IDAT", &whole);
+        let end = data + length(data);
+        // The checksum itself, the data under it, and the header of the picture.
+        for at in [end, end + 3, data + 10, data_of(b"IHDR", &whole) + 12] {
+            let mut bytes = whole.clone();
+            bytes[at] ^= 0x55;
+            let said = decode(Kind::Png, &bytes, None, 1).unwrap_err().to_string();
+            assert!(said.starts_with("the picture's data are damaged: "), "{at}: {said}");
+            for foreign in ["Format error", "Png", "CRC", "decoding", "chunk", "0x"] {
+                assert!(!said.contains(foreign), "{at}: {said}");
+            }
+        }
+    }
 }

@@ -3,6 +3,8 @@
 //! The inverse square law is for a point: from a disc of radius R, going from 2R to 4R loses 1.77
 //! stops and not 2. Whatever shows these numbers to a person says so.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use super::aperture::FNumber;
@@ -48,9 +50,26 @@ impl Density {
         Stops(self.0 / std::f64::consts::LOG10_2)
     }
 
+    pub fn max(self, other: Density) -> Density {
+        Density(self.0.max(other.0))
+    }
+
+    pub fn min(self, other: Density) -> Density {
+        Density(self.0.min(other.0))
+    }
+
     /// The density that takes away this much light.
     pub fn losing(light: Stops) -> Density {
         Density(light.0 * std::f64::consts::LOG10_2)
+    }
+}
+
+/// As filters are marked: `ND 0.9`, `ND 0.15`.
+impl fmt::Display for Density {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let hundredths = (self.0 * 100.0).round() / 100.0;
+        let decimals = if (hundredths * 10.0).fract().abs() < 1e-6 { 1 } else { 2 };
+        write!(f, "ND {hundredths:.decimals$}")
     }
 }
 
@@ -83,6 +102,30 @@ impl LightingRatio {
     /// alone, so print the stops beside it.
     pub fn lit_to_shadow(self) -> f64 {
         self.key_over_fill.ratio() + 1.0
+    }
+}
+
+/// Denser filters are for the sun.
+const DENSEST: f64 = 4.0;
+
+/// As it is engraved: '0.9', 'ND 0.9'.
+impl std::str::FromStr for Density {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Density, String> {
+        let upper = text.trim().to_ascii_uppercase();
+        let number = upper.trim_start_matches("ND").trim().parse::<f64>().ok().filter(|n| n.is_finite());
+        match number {
+            Some(density) if (0.1..=DENSEST).contains(&density) => Ok(Density(density)),
+            // Filters are also marked by how many times less light they let through.
+            Some(factor) if factor > DENSEST => {
+                let meant = Density::losing(Stops(factor.log2()));
+                Err(format!(
+                    "'{text}' is no density: of a filter that lets 1/{factor} of the light through write {:.1}",
+                    meant.0
+                ))
+            }
+            _ => Err(format!("'{text}' is no filter's density: write one such as 0.9, which takes 3 stops")),
+        }
     }
 }
 

@@ -6,15 +6,18 @@
 mod aperture;
 mod falloff;
 mod power;
+mod power_text;
 mod sensitivity;
 mod series;
 mod shutter;
+mod step;
 mod stops;
 
 pub use aperture::FNumber;
 pub use falloff::{Density, GuideNumber, LightingRatio, Metres, distance_factor, inverse_square};
-pub use power::{Dial, DialError, DialLimit, Placed, PowerSetting, Scale, Step};
+pub use power::{Dial, DialError, DialLimit, Placed, PowerSetting, Scale};
 pub use sensitivity::IsoSpeed;
 pub use series::Series;
 pub use shutter::ExposureTime;
+pub use step::Step;
 pub use stops::{SAME_SETTING, Stops};

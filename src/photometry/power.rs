@@ -10,6 +10,10 @@ use std::ops::{Add, Sub};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use super::power_text::{
+    print_fraction, print_percent, read_fraction, read_number, read_percent, read_share, three_digits,
+};
+use super::step::Step;
 use super::stops::Stops;
 
 /// A place on a light's power scale, in stops from its full power. Full is 0, 1/8 is -3.
@@ -53,39 +57,6 @@ impl Sub for PowerSetting {
     }
 }
 
-/// The smallest move of a dial.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Step {
-    #[serde(rename = "1")]
-    Whole,
-    #[serde(rename = "1/2")]
-    Half,
-    #[serde(rename = "1/3")]
-    Third,
-    #[serde(rename = "1/10")]
-    Tenth,
-}
-
-impl Step {
-    pub fn per_stop(self) -> f64 {
-        match self {
-            Step::Whole => 1.0,
-            Step::Half => 2.0,
-            Step::Third => 3.0,
-            Step::Tenth => 10.0,
-        }
-    }
-
-    pub fn stops(self) -> Stops {
-        Stops(1.0 / self.per_stop())
-    }
-
-    /// A part of a stop as lights write it: one decimal.
-    fn parse_part(self, part: f64) -> f64 {
-        (part * self.per_stop()).round() / self.per_stop()
-    }
-}
-
 /// How a light shows its power.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Scale {
@@ -95,6 +66,8 @@ pub enum Scale {
     Decimal { full: f64 },
     /// Watt-seconds, `full` at full power.
     WattSeconds { full: f64 },
+    /// Per cent of full power, which are proportional to watt-seconds.
+    Percent,
 }
 
 /// What one light can be set to: its scale, step and range.
@@ -205,6 +178,7 @@ impl Dial {
             Scale::Fraction => print_fraction(stops),
             Scale::Decimal { full } => format!("{:.1}", full + stops),
             Scale::WattSeconds { full } => format!("{} Ws", three_digits(full * stops.exp2())),
+            Scale::Percent => print_percent(stops),
         }
     }
 
@@ -240,70 +214,15 @@ impl Dial {
                 read_number(text).map(|shown| self.step.parse_part(shown - full)),
                 "the number the light shows, such as 6.3",
             ),
-            Scale::WattSeconds { full } => (
-                read_number(text)
-                    .and_then(|ws| Stops::from_ratio(ws / full))
-                    .map(|s| s.to_nearest(self.step.stops()).0),
-                "watt-seconds, such as 250 Ws",
-            ),
+            Scale::WattSeconds { full } => {
+                (read_number(text).and_then(|ws| read_share(ws / full, self.step)), "watt-seconds, such as 250 Ws")
+            }
+            Scale::Percent => (read_percent(text, self.step), "per cent of full power, such as 50 % or 12.5 %"),
         };
         stops
             .map(|s| PowerSetting(Stops(s)))
             .ok_or_else(|| DialError::Unreadable { text: text.trim().to_owned(), form })
     }
-}
-
-fn read_number(text: &str) -> Option<f64> {
-    let lower = text.trim().to_ascii_lowercase();
-    let digits = lower.trim_end_matches("ws").trim_end_matches('j').trim();
-    digits.parse().ok().filter(|n: &f64| n.is_finite())
-}
-
-/// `1/8`, `1/8 +0.3`, `1/2 -1/3`, `full`.
-fn read_fraction(text: &str, step: Step) -> Option<f64> {
-    let body = text.trim();
-    if body.eq_ignore_ascii_case("full") || body == "1" {
-        return Some(0.0);
-    }
-    let (base, part) = match body.find(['+', '-']) {
-        Some(at) => (body[..at].trim(), Some(&body[at..])),
-        None => (body, None),
-    };
-    let n: u32 = base.strip_prefix("1/")?.trim().parse().ok()?;
-    if !n.is_power_of_two() || n > 4096 {
-        return None;
-    }
-    let above = match part {
-        None => 0.0,
-        Some(written) => read_part(written)?,
-    };
-    Some(step.parse_part(above) - f64::from(n.ilog2()))
-}
-
-fn read_part(written: &str) -> Option<f64> {
-    let negative = written.starts_with('-');
-    let digits = written[1..].trim();
-    let size = match digits.split_once('/') {
-        Some((num, den)) => num.parse::<f64>().ok()? / den.parse::<f64>().ok()?,
-        None => digits.parse().ok()?,
-    };
-    (0.0..1.0).contains(&size).then_some(if negative { -size } else { size })
-}
-
-fn print_fraction(stops: f64) -> String {
-    let whole = (-stops - 1e-9).ceil();
-    let above = stops + whole;
-    if whole < 0.0 {
-        // Above full power: no light shows it, but a wanted setting must still be sayable.
-        return format!("1/1 {:+.1}", stops);
-    }
-    let base = format!("1/{}", whole.exp2());
-    if above < 0.05 { base } else { format!("{base} +{above:.1}") }
-}
-
-fn three_digits(value: f64) -> String {
-    let decimals = (2 - value.log10().floor() as i32).max(0) as usize;
-    format!("{value:.decimals$}")
 }
 
 impl fmt::Display for Dial {
@@ -365,12 +284,42 @@ mod tests {
         assert_eq!(dial.print(PowerSetting(Stops(-3.0))), "62.5 Ws");
     }
 
+    /// CHECK: half the per cent is -1 stop (proportionality; common practice, no source).
+    #[test]
+    fn per_cents_halve_a_stop() {
+        let dial = Dial::new(Scale::Percent, Step::Third, "1", "100 %").unwrap();
+        for (text, stops, shown) in [
+            ("100", 0.0, "100 %"),
+            ("50 %", -1.0, "50 %"),
+            ("25%", -2.0, "25 %"),
+            ("20 %", -7.0 / 3.0, "20 %"),
+            ("12.5 %", -3.0, "12.5 %"),
+            ("12.5", -3.0, "12.5 %"),
+            ("6.3", -4.0, "6.3 %"),
+            ("1", -20.0 / 3.0, "1.0 %"),
+        ] {
+            let setting = dial.parse(text).unwrap();
+            assert!((setting.below_full().0 - stops).abs() < 1e-12, "{text}");
+            assert_eq!(dial.print(setting), shown);
+        }
+        let fine = Dial::new(Scale::Percent, Step::Tenth, "1 %", "100 %").unwrap();
+        assert_eq!(fine.to_string(), "1.0 % to 100 %");
+        let shown: Vec<String> = [-2.9, -3.0, -3.1].map(|s| fine.print(PowerSetting(Stops(s)))).to_vec();
+        assert_eq!(shown, ["13 %", "12.5 %", "12 %"]);
+        for wrong in ["", "%", "-5 %", "0", "x", "1/2", "50 %%", "inf"] {
+            let said = dial.parse(wrong).unwrap_err().to_string();
+            assert!(said.contains("12.5 %"), "{wrong}: {said}");
+        }
+        assert!(dial.parse("0.2 %").unwrap_err().to_string().contains("1.0 % to 100 %"));
+    }
+
     fn any_dial() -> impl Strategy<Value = Dial> {
         let step = prop_oneof![Just(Step::Whole), Just(Step::Half), Just(Step::Third), Just(Step::Tenth)];
         let scale = prop_oneof![
             Just((Scale::Fraction, "1/512", "1/1")),
             Just((Scale::Decimal { full: 10.0 }, "1.0", "10.0")),
             Just((Scale::WattSeconds { full: 1200.0 }, "2.34", "1200")),
+            Just((Scale::Percent, "0.2 %", "100 %")),
         ];
         (scale, step).prop_map(|((scale, least, most), step)| Dial::new(scale, step, least, most).unwrap())
     }

@@ -31,7 +31,7 @@ fn taken_up_by_whatever_way_it_is_saved() {
 fn a_wrong_one_changes_nothing_and_is_said_with_its_line() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
-    fs::write(studio.config(), RIG.replace("power: 8.0", "power: 80.0")).unwrap();
+    fs::write(studio.config(), RIG.replace("power: 7.0", "power: 70.0")).unwrap();
     wait_for("the warning", || warned(&studio, "the old one holds"));
     assert!(warned(&studio, "line 7") && warned(&studio, "power"));
     fs::remove_file(studio.config()).unwrap();

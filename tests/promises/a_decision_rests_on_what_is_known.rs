@@ -339,7 +339,7 @@ fn group() -> impl Strategy<Value = GroupName> {
 }
 
 fn setting() -> impl Strategy<Value = String> {
-    prop::sample::select(vec!["1/4", "1/8", "1/8 +0.3", "8.0", "7.0", "62.5", "31.2 Ws"]).prop_map(str::to_owned)
+    prop::sample::select(vec!["1/4", "1/8", "1/8 +0.3", "7.0", "6.0", "62.5", "31.2 Ws"]).prop_map(str::to_owned)
 }
 
 fn name() -> impl Strategy<Value = Option<String>> {

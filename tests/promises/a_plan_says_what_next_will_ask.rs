@@ -242,7 +242,7 @@ fn what_can_not_be_planned_is_said_in_one_line() {
         (vec!["f/8", "--from", "green"], "no setting"),
         (vec!["f/8", "--from", ""], "f/8 iso100"),
         (vec!["f/8", "--iso", "0"], "no ISO speed"),
-        (vec!["f/8", "--filters", "0.3,dark"], "no density"),
+        (vec!["f/8", "--filters", "0.3,dark"], "no filter's density"),
         (vec!["f/8", "--focal-length", "85mm"], "--distance"),
         (vec!["f/8", "--depths", "ears 10cm"], "--focal-length"),
         (vec!["f/8", "--focal-length", "85 yards", "--distance", "2m"], "mm, cm, m, in or ft"),

@@ -112,6 +112,29 @@ fn a_spot_that_was_moved_since_gives_way_to_the_whole_frame_and_that_is_said() {
     assert!(said.contains("'cheek'") && said.contains("moved") && said.contains("whole frame"), "{said}");
 }
 
+/// CHECK: sRGB codes 94, 118 and 150 are 0.112, 0.181 and 0.305 of white, which are 2/3 stop under mid-grey (18 %), mid-grey, and
+/// 0.76 stop over it (IEC 61966-2-1).
+#[test]
+fn a_reference_that_is_itself_off_its_target_is_said_to_be_once() {
+    let studio = Studio::with_config(&format!("response_curve: srgb\ntarget: {{spot: cheek}}\n{}", rig("whole")));
+    let said = || -> Vec<String> {
+        studio.of_type("warning").iter().map(|w| w["text"].as_str().unwrap().to_owned()).collect()
+    };
+    take(&studio, "1.jpg", &with_cheek(8.0, 0.0, 1, 94));
+    let first = said();
+    assert_eq!(first.len(), 1, "{first:?}");
+    assert!(first[0].contains("the reference 1.jpg is itself 2/3 stop under mid-grey on 'cheek'"), "{first:?}");
+    take(&studio, "2.jpg", &with_cheek(8.0, 0.0, 2, 118));
+    assert_eq!(said(), first, "frames after it are held to it, and nothing is said again");
+    assert_eq!(studio.tell(json!({"command": "accept"}))["ok"], true);
+    assert_eq!(said(), first, "on target");
+    take(&studio, "3.jpg", &with_cheek(8.0, 0.0, 3, 150));
+    let accepted = studio.tell(json!({"command": "accept"}));
+    let message = accepted["message"].as_str().unwrap();
+    assert!(message.contains("3.jpg is itself 0.8 stop over mid-grey"), "{message}");
+    assert_eq!(said().len(), 2);
+}
+
 // --- what an interval holds under ---
 
 const CONDITION: &str = "if nobody touched a light";

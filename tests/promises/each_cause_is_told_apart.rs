@@ -33,7 +33,7 @@ fn aperture_opened_two_stops_and_lights_forgotten_then_followed() {
     assert_eq!(cause(&second), "settings_changed");
     near(&second["verdict"]["expected"], 2.0, 1e-6);
     near(&second["verdict"]["drift"], 2.0, 0.05);
-    let expected = [("key", "1/8"), ("fill", "15.6 Ws"), ("rim", "6.0")];
+    let expected = [("key", "1/8"), ("fill", "15.6 Ws"), ("rim", "5.0")];
     assert_eq!(turns(&studio), expected.map(|(g, t)| (g.to_owned(), t.to_owned())));
     let third = studio.take("3.jpg", shot(7.1, -2.0, 3));
     assert_eq!(cause(&third), "matched");
@@ -56,7 +56,7 @@ fn a_two_third_move_answered_with_a_whole_stop_asks_for_a_third() {
     // What the lights must be at now, each on its own dial, one stop under where they were told.
     let powers = studio.powers();
     let shown: Vec<&str> = powers.iter().map(|p| p["shown"].as_str().unwrap()).collect();
-    assert_eq!(shown, ["1/4", "31.2 Ws", "7.0"]);
+    assert_eq!(shown, ["1/4", "31.2 Ws", "6.0"]);
 }
 
 #[test]
@@ -205,7 +205,7 @@ fn next_answers_before_the_frame_and_the_next_frame_checks_it() {
     let reply = studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
     let to: Vec<&Value> =
         reply["value"]["correction"]["dial_changes"].as_array().unwrap().iter().map(|t| &t["to"]).collect();
-    assert_eq!(to, [&json!("1/4"), &json!("31.2 Ws"), &json!("7.0")]);
+    assert_eq!(to, [&json!("1/4"), &json!("31.2 Ws"), &json!("6.0")]);
     // Not yet: a frame at the old settings leaves it open.
     assert_eq!(cause(&studio.take("2.jpg", shot(8.0, 0.0, 2))), "matched");
     assert!(studio.ends().is_empty());
@@ -236,7 +236,7 @@ fn a_correction_told_by_hand_closes_as_told() {
 fn a_ratio_changed_on_purpose_is_not_taken_for_an_even_change() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
-    assert_eq!(studio.tell(json!({"command": "power", "group": "rim", "setting": "7.0"}))["ok"], true);
+    assert_eq!(studio.tell(json!({"command": "power", "group": "rim", "setting": "6.0"}))["ok"], true);
     // The whole frame falls a little, for the rim light lights part of it.
     studio.take("2.jpg", shot(8.0, -0.4, 2));
     let lights = studio.tell(json!({"command": "status"}))["value"]["groups"].clone();

@@ -97,9 +97,10 @@ fn equal_exposures_are_equal_whatever_the_marks_say() {
 
 /// CHECK: fractions of full power in thirds (definition: the light is the fraction itself; common practice).
 #[test]
-fn power_in_fractions_and_watt_seconds() {
+fn power_in_fractions_watt_seconds_and_per_cent() {
     let fraction = Dial::new(Scale::Fraction, Step::Third, "1/256", "1/1").unwrap();
     let watts = Dial::new(Scale::WattSeconds { full: 500.0 }, Step::Third, "1.95", "500").unwrap();
+    let percent = Dial::new(Scale::Percent, Step::Third, "0.4", "100").unwrap();
     let rows = [
         ("1/1", 500.0),
         ("1/2 +0.7", 396.850),
@@ -113,5 +114,7 @@ fn power_in_fractions_and_watt_seconds() {
         let place = fraction.parse(written).unwrap();
         assert!((500.0 * place.below_full().ratio() - energy).abs() < 1e-3, "{written}");
         assert!((watts.parse(&format!("{energy} Ws")).unwrap() - place).abs() < Stops(1e-9), "{energy} Ws");
+        let share = format!("{} %", 100.0 * energy / 500.0);
+        assert!((percent.parse(&share).unwrap() - place).abs() < Stops(1e-9), "{share}");
     }
 }

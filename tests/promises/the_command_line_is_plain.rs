@@ -66,7 +66,26 @@ fn the_example_configuration_is_written_but_never_over_another() {
     std::fs::create_dir(home.path().join("capture")).unwrap();
     let checked = greyhold(&["check", "--config", &path]);
     assert!(checked.status.success());
-    assert!(out(&checked).contains("rim (1 light): 2.0 to 10.0, at 6.0"), "{}", out(&checked));
+    assert!(out(&checked).contains("rim (1 light): 1.0 to 9.0, at 5.0"), "{}", out(&checked));
+}
+
+/// What is at hand, and what a word is taken for.
+#[test]
+fn a_check_tells_what_the_configuration_comes_to() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("studio.yaml");
+    let text = "lowest_iso: 100\nfilters: [0.3, 0.9]\ngroups:\n  - {name: key, dial: percent, step: 0.3, range: 3 to 100, \
+                power: 12.5 %}\npassive:\n  - {name: silver card, kind: reflector, side: left}\n";
+    std::fs::write(&path, text).unwrap();
+    let checked = out(&greyhold(&["check", "--config", path.to_str().unwrap()]));
+    for part in [
+        "key (1 light): 3.1 % to 100 %, at 12.5 %",
+        "silver card (reflector, left): has no power",
+        "! key: 0.3 is taken as 1/3 stop",
+        "camera from ISO 100, filters ND 0.3 and ND 0.9",
+    ] {
+        assert!(checked.contains(part), "{checked}");
+    }
 }
 
 #[test]

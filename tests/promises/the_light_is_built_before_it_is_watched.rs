@@ -137,7 +137,7 @@ fn a_power_that_is_told_after_the_frame_is_a_turn_since_it() {
     let studio = building();
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(8.0, 0.0, 2));
-    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "7.0")] {
+    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "6.0")] {
         let reply = studio.tell(json!({"command": "power", "group": group, "setting": setting}));
         assert_eq!(reply["ok"], true, "{reply}");
     }

@@ -246,6 +246,28 @@ fn a_dead_socket_beside_a_live_one_is_not_counted() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
 }
 
+/// The folder of each that answers; of one that is silent, its socket.
+#[test]
+fn of_several_each_is_named_as_one_would_name_it() {
+    let mut user = User::new();
+    user.watch(|_| {});
+    let silent = user.shared().join("greyhold-deadbeef.sock");
+    let _listens = UnixListener::bind(&silent).unwrap();
+    let output = user.tell(&["status"]);
+    assert_eq!(output.status.code(), Some(4));
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    let folder = fs::canonicalize(user.path("capture")).unwrap();
+    for part in [
+        "2 greyholds may be running: name one with ".to_owned(),
+        format!("--folder {}", folder.display()),
+        format!("--socket {} (which doesn't tell its folder)", silent.display()),
+    ] {
+        assert!(said.contains(&part), "{said}\nmissing: {part}");
+    }
+    assert_eq!(said.trim().lines().count(), 1, "{said}");
+    assert!(user.tell(&["--folder", "capture", "status"]).status.success());
+}
+
 /// A program of another user stands in for a greyhold: it takes commands and answers as it likes.
 #[test]
 fn another_users_program_is_not_spoken_with() {

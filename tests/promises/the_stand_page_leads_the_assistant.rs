@@ -54,8 +54,8 @@ fn a_frame_lands_the_card_changes_and_set_closes_it_on_the_other_page() {
         studio.take("2.jpg", shot(5.6, 0.0, 2));
         for page in [&one, &two] {
             page.card_is("rim", "down").await;
-            assert_eq!(page.text("[data-group=rim] .to").await, "7.0");
-            assert_eq!(page.text("[data-group=rim] .at").await, "now at 8.0");
+            assert_eq!(page.text("[data-group=rim] .to").await, "6.0");
+            assert_eq!(page.text("[data-group=rim] .at").await, "now at 7.0");
             assert_eq!(page.text("[data-group=rim] .does").await, "down 1 stop, 3 clicks");
             assert!(page.text("[data-group=rim] .sure").await.contains('±'));
             assert_eq!(page.text("[data-group=key] .to").await, "1/4");
@@ -72,7 +72,7 @@ fn a_frame_lands_the_card_changes_and_set_closes_it_on_the_other_page() {
             one.click(&format!("[data-group={group}] .set")).await;
         }
         two.card_is("rim", "rest").await;
-        assert_eq!(two.text("[data-group=rim] .to").await, "7.0");
+        assert_eq!(two.text("[data-group=rim] .to").await, "6.0");
         assert_eq!(studio.of_type("undone").len(), 1);
         // The next frame bears it out.
         assert_eq!(studio.take("3.jpg", shot(5.6, -1.0, 3))["verdict"]["finding"], "matched");
@@ -159,7 +159,7 @@ fn what_comes_next_is_shown_as_coming_until_it_is_shot() {
         assert!(stand.text("#stand-asked").await.starts_with("Turn ahead only when the photographer says so"));
         set.until(
             "every dial to be told",
-            "document.querySelector('#next-says').textContent.includes('turn rim down to 6.0')",
+            "document.querySelector('#next-says').textContent.includes('turn rim down to 5.0')",
         )
         .await;
         // Shot with the new setting and the lights as they were: now they are to be turned.
@@ -462,11 +462,11 @@ fn the_phone_calls_for_its_own_light_in_the_ways_that_were_asked_for() {
             "{shown:?}"
         );
         studio.take("3.jpg", shot(4.0, 0.0, 3));
-        page.until("the new turn", "document.querySelector('[data-group=rim] .to').textContent === '6.0'").await;
+        page.until("the new turn", "document.querySelector('[data-group=rim] .to').textContent === '5.0'").await;
         let calls = called().await;
         assert_eq!(calls[0], "vibrate 200,120,200");
         assert!(calls[1].starts_with("beep") && calls[2].starts_with("beep"), "{calls:?}");
-        assert_eq!(calls[3..], ["speak rim: down 2 stops, 6 clicks, to 6.0"], "its own light, once");
+        assert_eq!(calls[3..], ["speak rim: down 2 stops, 6 clicks, to 5.0"], "its own light, once");
         page.click("[data-way=awake]").await;
         page.until("the lock to be given back", "called.includes('asleep')").await;
         page.close().await;
@@ -695,7 +695,7 @@ fn three_lights_fit_on_a_small_phone_and_all_are_set_at_once() {
         for group in ["key", "fill", "rim"] {
             page.card_is(group, "rest").await;
         }
-        assert_eq!(page.text("[data-group=rim] .to").await, "7.0");
+        assert_eq!(page.text("[data-group=rim] .to").await, "6.0");
         page.close().await;
     });
 }

@@ -21,7 +21,8 @@ fn golden(name: &str) -> PathBuf {
 
 /// The view as text, after the first records of a golden log.
 fn view(log: &str, until: u64, over: &Over, (width, height): (u16, u16)) -> String {
-    let config = Config::parse(include_str!("../../fixtures/three_groups.yaml"), "three_groups.yaml").unwrap();
+    let set = include_str!("../../fixtures/golden/earlier_three_groups.yaml");
+    let config = Config::parse(set, "earlier_three_groups.yaml").unwrap();
     let text = fs::read_to_string(golden(log)).unwrap();
     let (mut state, lines) = (State::default(), Lines::default());
     for record in text.lines().map(|l| Record::from_line(l).unwrap()).filter(|r| r.n.get() <= until) {

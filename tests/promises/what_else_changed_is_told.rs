@@ -101,7 +101,7 @@ fn a_flash_that_the_camera_did_not_see_fire() {
 fn powers_that_were_told_and_that_the_picture_does_not_show() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "7.0")] {
+    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "6.0")] {
         assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
     }
     let frame = studio.take("2.jpg", shot(8.0, 0.0, 2));
@@ -110,7 +110,7 @@ fn powers_that_were_told_and_that_the_picture_does_not_show() {
         "{frame}"
     );
     // What was told and is seen needs no word.
-    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "7.0")] {
+    for (group, setting) in [("key", "1/4"), ("fill", "31.3"), ("rim", "6.0")] {
         assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
     }
     let turned = studio.take("3.jpg", shot(8.0, -1.0, 3));

@@ -106,7 +106,7 @@ fn another_sitter_gets_a_reference_and_keeps_the_powers() {
 fn a_look_that_is_gone_back_to_keeps_asking_for_its_own_turns() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/8"), ("rim", "7.0")] {
+    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
         tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
     }
     studio.take("2.jpg", shot(8.0, -1.5, 2));
@@ -125,7 +125,7 @@ fn powers_that_are_told_after_the_accepted_frame_are_turns_since() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(8.0, 0.0, 2));
-    let told = [("key", "1/4"), ("fill", "31.3"), ("rim", "7.0")];
+    let told = [("key", "1/4"), ("fill", "31.3"), ("rim", "6.0")];
     for (group, setting) in told {
         tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
     }
@@ -182,7 +182,7 @@ fn a_survey_of_the_last_sitter_reads_no_lights_of_the_next() {
 fn a_new_look_tells_its_powers_and_one_that_is_gone_back_to_what_to_turn() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/8"), ("rim", "7.0")] {
+    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
         tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
     }
     studio.take("2.jpg", shot(8.0, -1.5, 2));

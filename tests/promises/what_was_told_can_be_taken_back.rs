@@ -50,10 +50,10 @@ fn a_group_or_the_last_of_them_and_after_a_restart() {
 
 #[test]
 fn a_power_that_was_told_and_what_it_said_of_the_reference() {
-    let studio = Studio::with_config(&RIG.replace(", power: 8.0", ""));
+    let studio = Studio::with_config(&RIG.replace(", power: 7.0", ""));
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     let before = standing(&studio);
-    tell(&studio, json!({"command": "power", "group": "rim", "setting": "7.0"}));
+    tell(&studio, json!({"command": "power", "group": "rim", "setting": "6.0"}));
     assert_ne!(standing(&studio), before);
     tell(&studio, json!({"command": "undo", "group": "rim"}));
     assert_eq!(standing(&studio), before);

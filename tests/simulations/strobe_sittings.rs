@@ -117,6 +117,7 @@ fn verdict(reference: &MeteredFrame, frame: &MeteredFrame, overlay: &Overlay, re
         is_ahead: false,
         light_alone: false,
         lights: None,
+        passive: None,
         colour_limit: config.colour_limit,
         laid: Some(Laid { overlay, anchor: None }),
     })

@@ -18,7 +18,7 @@ spots:
 groups:
   - {name: key, role: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/2}
   - {name: fill, role: fill, heads: 2, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8}
-  - {name: rim, role: rim, dial: decimal, step: 1/10, full_power: 10.0, range: 2.0 to 10.0, power: 8.0}
+  - {name: rim, role: rim, dial: decimal, step: 1/10, full_power: 9.0, range: 1.0 to 9.0, power: 7.0}
 ";
 
 const WIDTH: u32 = 1200;

@@ -5,7 +5,7 @@ use std::path::Path;
 use super::super::exit::CommandError;
 use super::super::watch::USUAL_CONFIG;
 use super::Args;
-use crate::advice::AtTheCamera;
+use crate::advice::{AtHand, AtTheCamera};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::optics::{CircleOfConfusion, Focus, Micrometres, OpticsError, Part, Pixels, Sensor, Subject, read_distance};
@@ -52,8 +52,6 @@ const USUAL_RANGE: (&str, &str) = ("1/128", "1/1");
 const USUAL_ISO: f64 = 100.0;
 /// Every camera that is tethered goes there (common practice, no source).
 const HIGHEST_ISO: f64 = 6400.0;
-/// The densest filter that is worth naming: 13 stops.
-const DENSEST: f64 = 4.0;
 
 impl Asked {
     /// # Errors
@@ -63,7 +61,8 @@ impl Asked {
         let steps = config.camera_steps;
         let mut assumed = Vec::new();
         let apertures = apertures(&args.apertures, steps)?;
-        let groups = if args.lights.is_empty() { config.groups } else { typed_lights(&args.lights, &mut assumed)? };
+        let groups =
+            if args.lights.is_empty() { config.groups.clone() } else { typed_lights(&args.lights, &mut assumed)? };
         if groups.iter().all(|group| group.power.is_none()) {
             assumed.push(
                 "No light's power is known, so only turns are told: name lights with --light 'key 1/2', or in a \
@@ -72,7 +71,7 @@ impl Asked {
             );
         }
         let (from, iso) = settings(args, &apertures, steps, &mut assumed)?;
-        let (camera, assumed_of_the_camera) = at_the_camera(args, iso, steps)?;
+        let (camera, assumed_of_the_camera) = at_the_camera(args, &config.at_hand, iso, steps)?;
         let lens = lens(args, steps, &mut assumed)?;
         Ok(Asked { apertures, groups, from, iso, camera, lens, assumed, assumed_of_the_camera })
     }
@@ -221,19 +220,24 @@ fn of_words(text: &str, steps: Series) -> Result<Planned, String> {
     }
 }
 
-fn at_the_camera(args: &Args, iso: IsoSpeed, steps: Series) -> Result<(AtTheCamera, Option<String>), CommandError> {
-    let lowest = match &args.lowest_iso {
-        Some(text) => text.parse().map_err(|why: String| wrong("--lowest-iso", why))?,
-        None => IsoSpeed::new(USUAL_ISO).filter(|usual| usual.sv() < iso.sv()).unwrap_or(iso),
-    };
+/// What is named on the command line, or in the configuration, or usual.
+fn at_the_camera(
+    args: &Args,
+    at_hand: &AtHand,
+    iso: IsoSpeed,
+    steps: Series,
+) -> Result<(AtTheCamera, Option<String>), CommandError> {
+    let named = args.lowest_iso.as_ref().map(|text| text.parse().map_err(|why: String| wrong("--lowest-iso", why)));
+    let named = named.transpose()?.or(at_hand.lowest_iso);
+    let usual = || IsoSpeed::new(USUAL_ISO).filter(|usual| usual.sv() < iso.sv()).unwrap_or(iso);
+    let lowest = named.unwrap_or_else(usual);
     let filters = match &args.filters {
         Some(text) => filters(text).map_err(|why| wrong("--filters", why))?,
-        None => AtTheCamera::FILTERS_SOLD.to_vec(),
+        None => at_hand.filters.clone(),
     };
-    let lowest_assumed =
-        args.lowest_iso.is_none().then(|| format!("{lowest} to be the camera's lowest speed (--lowest-iso)"));
-    let filters_assumed =
-        args.filters.is_none().then(|| "ND filters from 0.3 to 1.8 to be at hand (--filters)".to_owned());
+    let lowest_assumed = named.is_none().then(|| format!("{lowest} to be the camera's lowest speed (--lowest-iso)"));
+    let is_usual = args.filters.is_none() && filters == AtHand::default().filters;
+    let filters_assumed = is_usual.then(|| "ND filters from 0.3 to 1.8 to be at hand (--filters)".to_owned());
     let assumed: Vec<String> = [lowest_assumed, filters_assumed].into_iter().flatten().collect();
     let assumed = (!assumed.is_empty()).then(|| format!("Taken for granted: {}.", assumed.join(", and ")));
     let highest_iso = IsoSpeed::new(HIGHEST_ISO).filter(|highest| highest.sv() > iso.sv()).unwrap_or(iso);
@@ -245,16 +249,7 @@ fn filters(text: &str) -> Result<Vec<Density>, String> {
     if text.trim().eq_ignore_ascii_case("none") {
         return Ok(Vec::new());
     }
-    let density = |word: &str| {
-        let density = word.trim().parse().ok().filter(|d: &f64| *d > 0.0 && *d <= DENSEST).map(Density);
-        density.ok_or_else(|| {
-            format!(
-                "'{}' is no density of a filter: write 0.3,0.6 as they are engraved, at most {DENSEST}, or none",
-                word.trim()
-            )
-        })
-    };
-    text.split(',').map(density).collect()
+    text.split(',').map(str::parse).collect()
 }
 
 fn lens(args: &Args, series: Series, assumed: &mut Vec<String>) -> Result<Option<Lens>, CommandError> {

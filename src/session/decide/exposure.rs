@@ -119,10 +119,14 @@ impl Draft<'_> {
             .metered
             .map(|metered| Box::new(Added { settings, metered: metered.into(), notes, verdict: None }));
         let is_metered = observed.is_some();
+        let is_reference = self.is_accepted_reference(frame);
         self.stage(Body::FileAdded { frame, file: name, state, fingerprint, observed });
         if is_metered {
             self.judge_anew_from(frame, Occasion::FurtherFile);
             self.conclude_from_further(frame);
+            if is_reference {
+                self.tell_target_of_further(frame);
+            }
         }
     }
 
@@ -307,6 +311,7 @@ impl Draft<'_> {
             is_ahead: before.is_ahead_of(&pair.frame.settings, self.config.lighting),
             light_alone: false,
             lights,
+            passive: if let [only] = self.config.passive.as_slice() { Some(only) } else { None },
             colour_limit: self.config.colour_limit,
             laid: laid.map(LaidOver::of_frame),
         })

@@ -74,7 +74,7 @@ impl Draft<'_> {
         }
         effects.correction = wanted.and_then(|wanted| {
             let positions = before.with_positions(&effects.positions);
-            let correction = correct(&self.config.groups, &positions, wanted, settings);
+            let correction = correct(&self.config.groups, &positions, wanted, settings, &self.config.at_hand);
             is_worth_asking(&correction, before).then_some(correction)
         });
         effects

@@ -255,14 +255,14 @@ impl Draft<'_> {
         // Where a light that the survey left out stands is not known: nobody is told to turn it.
         let all = settled.len() == verdict.groups.len() && verdict.not_surveyed.is_empty();
         if all && settled.iter().all(|s| (s.deviation - mean).abs() <= ALIKE) {
-            return correct(&self.config.groups, positions, -mean, settings);
+            return correct(&self.config.groups, positions, -mean, settings, &self.config.at_hand);
         }
         let each = |s: &Settled| {
             let wanted = if s.deviation.abs() > tolerance { -s.deviation } else { Stops::ZERO };
             s.group.groups.iter().map(|name| (name.clone(), wanted)).collect::<Vec<_>>()
         };
         let wanted: BTreeMap<GroupName, Stops> = settled.iter().flat_map(each).collect();
-        correct_each(&self.config.groups, positions, &wanted, settings)
+        correct_each(&self.config.groups, positions, &wanted, settings, &self.config.at_hand)
     }
 
     // --- ambient light ---

@@ -14,6 +14,7 @@ mod names;
 mod references;
 mod removal;
 mod survey;
+mod target;
 mod telling;
 mod unfinished;
 

@@ -140,7 +140,14 @@ impl Draft<'_> {
         self.sitting.setup.current.clone().unwrap_or_else(|| FIRST_LOOK.to_owned())
     }
 
-    fn set_reference(&mut self, look: String, chosen: Chosen, by: ReferenceBy, positions: Vec<PositionRead>) {
+    /// Gives what is said of the reference itself, where something is.
+    fn set_reference(
+        &mut self,
+        look: String,
+        chosen: Chosen,
+        by: ReferenceBy,
+        positions: Vec<PositionRead>,
+    ) -> Option<String> {
         self.withdraw();
         let Chosen { frame, file, observation } = chosen;
         let setup = &self.sitting.setup;
@@ -153,8 +160,11 @@ impl Draft<'_> {
             read.or(marks.get(&position.group).copied()).and_then(|mark| position.power_at(mark))
         };
         let powers = setup.positions.iter().map(|p| (p.group.clone(), power(p))).collect();
-        let observation = Box::new(observation.into());
-        self.stage(Body::Reference { look, frame, file, observation, powers, by, positions });
+        let was_known = frame.is_some_and(|frame| self.is_accepted_reference(frame));
+        let recorded = Box::new(observation.clone().into());
+        self.stage(Body::Reference { look, frame, file: file.clone(), observation: recorded, powers, by, positions });
+        let is_for_good = by != ReferenceBy::Building && !was_known;
+        if is_for_good { self.tell_target(&file, &observation) } else { None }
     }
 
     // --- by somebody's word ---
@@ -181,9 +191,10 @@ impl Draft<'_> {
         }
         let name = chosen.file.clone();
         let is_new = !self.sitting.setup.looks.is_empty() && !self.sitting.setup.looks.contains_key(&look);
-        self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
+        let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
         let powers = if is_new { format!(".\n{}", self.asks_for_powers()) } else { String::new() };
-        Reply::done(format!("{name} is the reference of '{look}'{powers}"))
+        let of_target = of_target.map_or_else(String::new, |said| format!("\n{said}"));
+        Reply::done(format!("{name} is the reference of '{look}'{powers}{of_target}"))
     }
 
     /// What the lights are taken to be set to for a look that has just begun.
@@ -238,10 +249,11 @@ impl Draft<'_> {
         }
         let had_a_survey = setup.surveyed.is_some();
         let (look, positions) = (self.current_look(), self.meant_positions(&last));
-        self.set_reference(look.clone(), chosen, ReferenceBy::Accepted, positions);
+        let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Accepted, positions);
         let mut says =
             vec![format!("{} is the reference of '{look}': frames are held against it from now on.", last.file)];
         says.push(self.asks_for_powers());
+        says.extend(of_target);
         if had_a_survey && self.sitting.setup.surveyed.is_none() {
             says.push(SURVEY_ANEW.to_owned());
         }
@@ -324,7 +336,7 @@ impl Draft<'_> {
             ];
         };
         let wanted = moves.into_iter().map(|(group, moved)| (group, -moved)).collect();
-        let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings);
+        let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings, &self.config.at_hand);
         if correction.is_empty() {
             let told = "As far as anybody told, the lights stand as they did for it";
             return vec![format!("{told}; it was shot with {}.", settings.in_short())];

@@ -183,15 +183,18 @@ impl Draft<'_> {
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
-        let (groups, positions) = (&self.config.groups, &setup.positions);
+        let (groups, positions, at_hand) = (&self.config.groups, &setup.positions, &self.config.at_hand);
         let (correction, how) = match setup.moved_alike() {
             Some(moved) => {
                 let wanted = -(change + moved);
-                (correct(groups, positions, wanted, &settings), at_every_light(wanted))
+                (correct(groups, positions, wanted, &settings, at_hand), at_every_light(wanted))
             }
             None => {
                 let wanted = moves.into_iter().map(|(group, moved)| (group, -(change + moved))).collect();
-                (correct_each(groups, positions, &wanted, &settings), "each light by what it still needs".to_owned())
+                (
+                    correct_each(groups, positions, &wanted, &settings, at_hand),
+                    "each light by what it still needs".to_owned(),
+                )
             }
         };
         let sentence = format!("For {}: {how}.", settings.in_short());

@@ -1,0 +1,169 @@
+//! A light group as the configuration writes it.
+
+use serde::Deserialize;
+
+use super::values::{Scalar, word};
+use super::written_passive::not_a_light;
+use super::written_spot::checked_name;
+use super::wrong::Wrong;
+use crate::photometry::{Dial, Scale, Step};
+use crate::rig::{LightGroup, Role};
+
+/// No dial has more settings: a thousand tenths of a stop are a hundred stops.
+const MOST_POSITIONS: i32 = 1000;
+/// No light shows, or has, more at full power.
+const MOST_FULL: f64 = 100_000.0;
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct WrittenGroup {
+    pub name: String,
+    role: Option<Scalar>,
+    #[serde(alias = "count")]
+    heads: Option<u32>,
+    dial: Option<Scalar>,
+    step: Option<Scalar>,
+    #[serde(alias = "full")]
+    full_power: Option<f64>,
+    range: Option<Scalar>,
+    power: Option<Scalar>,
+}
+
+const ROLES: [(&str, Role); 5] = [
+    ("key", Role::Key),
+    ("fill", Role::Fill),
+    ("rim", Role::Rim),
+    ("background", Role::Background),
+    ("other", Role::Other),
+];
+
+impl WrittenGroup {
+    pub fn checked(&self) -> Result<LightGroup, Wrong> {
+        let name = checked_name(&self.name)?.into();
+        let dial = self.dial()?;
+        let power = match (&self.power, &dial) {
+            (None, _) => None,
+            (Some(text), Some(dial)) => Some(dial.parse(&text.0).map_err(|e| Wrong::new("power", &text.0, e))?),
+            (Some(text), None) => {
+                return Err(Wrong::new(
+                    "power",
+                    &text.0,
+                    "a power needs its dial: add dial, step and range to the group",
+                ));
+            }
+        };
+        let heads = self.heads.unwrap_or(1);
+        if !(1..=64).contains(&heads) {
+            return Err(Wrong::new("heads", heads, "a group has 1 to 64 lights"));
+        }
+        if let Some(wrong) = self.role.as_ref().and_then(|role| not_a_light(role, &self.name)) {
+            return Err(wrong);
+        }
+        let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
+        Ok(LightGroup { name, role, dial, power, heads })
+    }
+
+    /// What is taken for something else than it says.
+    pub fn remark(&self) -> Option<String> {
+        let step = self.step.as_ref().filter(|step| step.0 == "0.3" && self.dial.is_some())?;
+        Some(format!("{}: {} is taken as 1/3 stop", self.name.trim(), step.0))
+    }
+
+    fn dial(&self) -> Result<Option<Dial>, Wrong> {
+        let Some(dial) = &self.dial else {
+            if let Some(stray) = self.range.as_ref().or(self.step.as_ref()) {
+                let key = if self.range.is_some() { "range" } else { "step" };
+                return Err(Wrong::new(
+                    key,
+                    &stray.0,
+                    "says nothing without dial: fraction, decimal, watt-seconds or percent",
+                ));
+            }
+            return Ok(None);
+        };
+        let full = |what: &str| {
+            let full =
+                self.full_power.ok_or_else(|| Wrong::new("dial", &dial.0, format!("needs full_power: {what}")))?;
+            if full > 0.0 && full <= MOST_FULL {
+                return Ok(full);
+            }
+            Err(Wrong::new("full_power", full, format!("write {what}; at most {MOST_FULL}")))
+        };
+        let scale = match dial.0.as_str() {
+            "fraction" => Scale::Fraction,
+            "decimal" => Scale::Decimal { full: full("the number shown at full power, such as 9.0")? },
+            "watt-seconds" => Scale::WattSeconds { full: full("the watt-seconds at full power, such as 500")? },
+            "percent" => Scale::Percent,
+            other => {
+                let fault = format!("'{other}' is no kind of dial: write fraction, decimal, watt-seconds or percent");
+                return Err(Wrong::new("dial", other, fault));
+            }
+        };
+        let step = match &self.step {
+            Some(text) => text.0.parse().map_err(|e| Wrong::new("step", &text.0, e))?,
+            None => Step::Third,
+        };
+        let example = match scale {
+            Scale::Fraction => "1/128 to 1/1",
+            Scale::Decimal { .. } => "1.0 to 9.0",
+            Scale::WattSeconds { .. } => "7.8 to 500 Ws",
+            Scale::Percent => "3 % to 100 %",
+        };
+        let range = self.range.as_ref().ok_or_else(|| {
+            Wrong::new(
+                "dial",
+                &dial.0,
+                format!("needs range: the weakest and the strongest setting, such as {example}"),
+            )
+        })?;
+        let (least, most) = range.0.split_once(" to ").ok_or_else(|| {
+            Wrong::new("range", &range.0, format!("write the weakest and the strongest setting, such as {example}"))
+        })?;
+        let dial = Dial::new(scale, step, least, most).map_err(|e| Wrong::new("range", &range.0, e))?;
+        if dial.clicks(dial.most() - dial.least()) > MOST_POSITIONS {
+            let fault =
+                format!("that are more than {MOST_POSITIONS} positions: write what the light's dial really has");
+            return Err(Wrong::new("range", &range.0, fault));
+        }
+        Ok(Some(dial))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+
+    fn group(keys: &str) -> Result<Config, String> {
+        Config::parse(&format!("groups:\n  - {{name: key, {keys}}}\n"), "x").map_err(|e| e.to_string())
+    }
+
+    #[test]
+    fn a_dial_in_per_cent_is_read_and_shown_so() {
+        for (range, power) in [("1 to 100", "12.5"), ("3 % to 100 %", "12.5 %"), ("3% to 100%", "12.5%")] {
+            let config = group(&format!("dial: percent, range: {range}, power: {power}")).unwrap();
+            let key = &config.groups[0];
+            assert_eq!(key.power.map(|p| p.below_full()), Some(crate::photometry::Stops(-3.0)));
+            assert_eq!(key.shown(key.power.unwrap()), "12.5 %");
+        }
+        for (keys, part) in [
+            ("dial: percent, range: 1/128 to 1/1", "per cent of full power, such as 50 % or 12.5 %"),
+            ("dial: percent, range: 100 to 1", "upside down"),
+            ("dial: percent", "such as 3 % to 100 %"),
+            ("dial: percent, range: 3 % to 100 %, power: 1/4", "such as 50 %"),
+            ("dial: percent, range: 3 % to 100 %, power: 1 %", "outside the light's range, 3.1 % to 100 %"),
+            ("dial: per cent, range: 3 % to 100 %", "write fraction, decimal, watt-seconds or percent"),
+        ] {
+            let said = group(keys).unwrap_err();
+            assert!(said.contains(part), "{keys}: {said}");
+        }
+    }
+
+    #[test]
+    fn a_step_that_is_taken_for_another_is_told() {
+        let config = |step: &str| group(&format!("dial: fraction, step: {step}, range: 1/128 to 1/1")).unwrap();
+        assert_eq!(config("0.3").remarks, ["key: 0.3 is taken as 1/3 stop"]);
+        assert_eq!(config("0.3").groups[0].step(), Step::Third);
+        assert!(["1/3", "0.1", "0.5", "1/10", "1"].iter().all(|step| config(step).remarks.is_empty()));
+    }
+}

@@ -1,0 +1,64 @@
+//! Things of the set that shape light and give none: reflectors, flags, scrims.
+
+use std::fmt;
+
+/// What a passive thing does to the light that falls on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PassiveKind {
+    /// Throws it back.
+    Reflector,
+    /// Keeps it off.
+    Flag,
+    /// Lets a part of it through.
+    Scrim,
+}
+
+/// Where a passive thing stands, as the camera sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    Left,
+    Right,
+    Above,
+    Below,
+}
+
+/// A passive thing as the configuration describes it. It has no power: nobody is asked to turn it, and no survey has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Passive {
+    pub name: String,
+    pub kind: PassiveKind,
+    pub side: Option<Side>,
+}
+
+impl fmt::Display for PassiveKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            PassiveKind::Reflector => "reflector",
+            PassiveKind::Flag => "flag",
+            PassiveKind::Scrim => "scrim",
+        })
+    }
+}
+
+impl fmt::Display for Side {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Side::Left => "left",
+            Side::Right => "right",
+            Side::Above => "above",
+            Side::Below => "below",
+        })
+    }
+}
+
+/// 'the reflector silver card'; its kind is not said twice where the name has it.
+impl fmt::Display for Passive {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let kind = self.kind.to_string();
+        if self.name.to_lowercase().contains(&kind) {
+            write!(f, "the {}", self.name)
+        } else {
+            write!(f, "the {kind} {}", self.name)
+        }
+    }
+}
