@@ -1,6 +1,7 @@
 //! Each state of the page fits the screens that it is read on: what leads is in sight, and nothing lies beyond the edge.
 //!
-//! `GREYHOLD_SCREENS=docs/screens` keeps each state on each screen as a picture, to be leafed through.
+//! `GREYHOLD_SCREENS=docs/screens` keeps each state on each screen as a picture, to be leafed through; docs/screens/README.md
+//! shows them all.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -72,12 +73,7 @@ impl Screens {
                 .await;
             assert_eq!(cut, json!([]), "{state} on {name}: words are cut");
             if let Some(folder) = &self.kept_in {
-                // Two pixels of the phone's screen for each of the page's would make the pictures four times as large.
-                let picture = image::load_from_memory(&page.client.screenshot().await.unwrap()).unwrap();
-                let width = page.run("return innerWidth", vec![]).await.as_u64().unwrap() as u32;
-                let height = picture.height() * width / picture.width();
-                let small = picture.resize_exact(width, height, image::imageops::FilterType::Triangle);
-                small.save(folder.join(format!("{state}.{name}.png"))).unwrap();
+                keep(page, &folder.join(format!("{state}.{name}.jpg"))).await;
             }
         }
     }
@@ -87,6 +83,14 @@ impl Screens {
             page.close().await;
         }
     }
+}
+
+/// A picture as wide as the page is for a phone, and no wider than 960 pixels for others: it is to be leafed through.
+async fn keep(page: &Page, file: &Path) {
+    let picture = image::load_from_memory(&page.client.screenshot().await.unwrap()).unwrap();
+    let width = page.run("return innerWidth", vec![]).await.as_u64().unwrap().min(960) as u32;
+    let small = picture.resize(width, u32::MAX, image::imageops::FilterType::Triangle);
+    small.to_rgb8().save(file).unwrap();
 }
 
 fn frame(f_number: f64, light: f64, number: u8) -> Shot {
@@ -131,6 +135,20 @@ fn each_state_leads_with_one_sentence_and_nothing_is_cut() {
         studio.signal("CONT");
         screens.close().await;
     });
+}
+
+/// What is leafed through has every state on every screen, and nothing that is gone.
+#[test]
+fn the_leaf_through_shows_every_state_on_every_screen() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/screens");
+    let text = fs::read_to_string(folder.join("README.md")).unwrap();
+    let files = fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap());
+    let pictures: Vec<String> = files.filter(|name| name.ends_with(".jpg")).collect();
+    assert!(pictures.len() >= 15 * SCREENS.len(), "{}", pictures.len());
+    for picture in &pictures {
+        assert!(text.contains(&format!("({picture})")), "{picture} is not shown");
+    }
+    assert_eq!(text.matches(".jpg)").count(), pictures.len(), "each is shown once");
 }
 
 /// Eight groups, whose names are as long as names may be.
