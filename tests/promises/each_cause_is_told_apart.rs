@@ -343,3 +343,15 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
         std::fs::read_to_string(&list).is_ok_and(|text| text.contains("turn all lights down by 1/3 stop"))
     });
 }
+
+#[test]
+fn only_what_is_at_hand_is_offered_instead() {
+    let studio = Studio::with_config(&format!("lowest_iso: 100\nfilters: [0.9]\n{RIG}"));
+    studio.take("1.jpg", shot(14.0, 0.0, 1));
+    // 6 2/3 stops, of which the key light has 6.
+    let told = studio.tell(json!({"command": "next", "f_number": "f/1.4"}));
+    let ways = &told["value"]["correction"]["other_ways"][0];
+    assert_eq!((&ways["group"], &ways["iso"], &ways["filters"]), (&json!("key"), &Value::Null, &json!([0.9])));
+    let message = told["message"].as_str().unwrap();
+    assert!(message.contains("an ND 0.9 filter on the lens") && !message.contains("ISO 64"), "{message}");
+}
