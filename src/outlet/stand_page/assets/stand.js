@@ -32,7 +32,7 @@ function shape(path) {
 }
 
 /** What a dial position is when spoken. */
-const spoken = (dial) => dial.replace(/^1\/(\d+)/, "one over $1").replace("+", "plus ").replace(" Ws", " watt-seconds");
+const spoken = (dial) => dial.replace(/^1\/(\d+)/, "one over $1").replace("+", "plus ").replace(" Ws", " watt-seconds").replace(" %", " per cent");
 
 /** A dial position: what is read first large, the rest of it ('+0.3', 'Ws') smaller beside it. */
 function writePower(element, power) {
