@@ -7,8 +7,9 @@ pub fn counted(count: usize, what: &str) -> String {
 }
 
 /// 'nose', 'nose and ears', 'nose, ears and shoulders'.
-pub fn listed(names: &[&str]) -> String {
-    match names {
+pub fn listed<S: AsRef<str>>(names: &[S]) -> String {
+    let names: Vec<&str> = names.iter().map(S::as_ref).collect();
+    match names.as_slice() {
         [] => String::new(),
         [one] => (*one).to_owned(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),

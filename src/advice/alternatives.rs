@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::frame::Settings;
 use crate::photometry::{Density, FNumber, IsoSpeed, SAME_SETTING, Stops, distance_factor};
 use crate::rig::GroupName;
+use crate::wording::listed;
 
 /// What the camera and the bag offer besides the lights.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,7 +28,7 @@ impl fmt::Display for AtHand {
         }
         match filters.as_slice() {
             [] => f.write_str("no filters"),
-            several => write!(f, "filters {}", several.join(" and ")),
+            several => write!(f, "filters {}", listed(several)),
         }
     }
 }
@@ -84,22 +85,46 @@ impl AtHand {
         IsoSpeed::nearest_third(sv).filter(has)
     }
 
-    /// The weakest filter that is enough; else the weakest two, the denser first; else none.
+    /// The weakest filter that is enough; else the weakest two; else none.
     fn filters_for(&self, needed: Density) -> Vec<Density> {
-        let singly = self.filters.iter().map(|one| vec![*one]);
-        let in_pairs = self
-            .filters
-            .iter()
-            .enumerate()
-            .flat_map(|(i, one)| self.filters[i + 1..].iter().map(|other| vec![one.max(*other), one.min(*other)]));
-        weakest_enough(singly, needed).or_else(|| weakest_enough(in_pairs, needed)).unwrap_or_default()
+        filters_to_try(&self.filters).into_iter().find(|some| together(some).0 >= needed.0 - NEARLY).unwrap_or_default()
     }
 }
 
-fn weakest_enough(choices: impl Iterator<Item = Vec<Density>>, needed: Density) -> Option<Vec<Density>> {
-    let density = |filters: &Vec<Density>| filters.iter().map(|filter| filter.0).sum::<f64>();
-    let enough = choices.filter(|filters| density(filters) >= needed.0 - NEARLY);
-    enough.min_by(|a, b| density(a).total_cmp(&density(b)))
+/// What several filters before one lens come to.
+pub fn together(filters: &[Density]) -> Density {
+    Density(filters.iter().map(|filter| filter.0).sum())
+}
+
+/// Each filter, then each two of them, the denser first; the weakest come first, and of pairs that are as dense the one with the
+/// densest filter.
+pub fn filters_to_try(filters: &[Density]) -> Vec<Vec<Density>> {
+    let others = |at: usize| filters[at + 1..].iter();
+    let with = |(at, one): (usize, &Density)| others(at).map(|other| vec![one.max(*other), one.min(*other)]).collect();
+    let mut pairs: Vec<Vec<Density>> =
+        filters.iter().enumerate().flat_map(|each| -> Vec<Vec<Density>> { with(each) }).collect();
+    let mut singly: Vec<Vec<Density>> = filters.iter().map(|one| vec![*one]).collect();
+    // Sums of tenths differ in their last digits.
+    let key = |some: &Vec<Density>| ((together(some).0 * 1000.0).round(), -some[0].0);
+    let order = |a: &Vec<Density>, b: &Vec<Density>| {
+        let (a, b) = (key(a), key(b));
+        a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1))
+    };
+    singly.sort_by(order);
+    pairs.sort_by(order);
+    singly.into_iter().chain(pairs).collect()
+}
+
+/// 'an ND 0.6 filter on the lens', 'ND 0.9 and ND 0.6 filters on the lens'; `None` without any.
+pub fn filters_in_words(filters: &[Density]) -> Option<String> {
+    match filters {
+        [] => None,
+        [one] => Some(format!("an {one} filter on the lens")),
+        several => {
+            let several: Vec<String> = several.iter().map(Density::to_string).collect();
+            Some(format!("{} filters on the lens", listed(&several)))
+        }
+    }
 }
 
 impl OtherWays {
@@ -115,24 +140,20 @@ impl OtherWays {
         )
     }
 
-    /// Those at hand; for records of earlier days those that are usually sold.
+    /// Those at hand; for records of earlier days the one that is usually sold, or that was needed.
     fn filters_told(&self) -> Vec<Density> {
         match self.filter_density.filter(|_| self.filters.is_empty()) {
-            Some(needed) => AtHand::default().filters_for(needed),
+            Some(needed) => {
+                let sold = AtHand::default().filters.into_iter().find(|sold| sold.0 >= needed.0 - NEARLY);
+                vec![sold.unwrap_or(needed)]
+            }
             None => self.filters.clone(),
         }
     }
 
     /// What changes all lights alike; the powers then have to be asked for.
     fn at_the_camera(&self) -> Option<String> {
-        let filter = match self.filters_told().as_slice() {
-            [] => None,
-            [one] => Some(format!("an {one} filter on the lens")),
-            several => {
-                let several: Vec<String> = several.iter().map(Density::to_string).collect();
-                Some(format!("{} filters on the lens", several.join(" and ")))
-            }
-        };
+        let filter = filters_in_words(&self.filters_told());
         let ways = [self.iso.map(|iso| format!("ISO {iso}")), self.f_number.map(|n| format!("f/{n}")), filter];
         let ways: Vec<String> = ways.into_iter().flatten().collect();
         (!ways.is_empty()).then(|| format!("{} (for every light: ask for the powers then)", ways.join(", or ")))
@@ -154,7 +175,7 @@ fn of_one_side(ways: &[&OtherWays]) -> Option<String> {
     let instead = farthest.at_the_camera().map_or_else(String::new, |ways| format!(" For the whole set: {ways}."));
     Some(format!(
         "{} are at the end of their ranges, {} the farthest, {}.{instead}",
-        names.join(" and "),
+        listed(&names),
         farthest.group,
         farthest.missing.too_weak_or_strong()
     ))

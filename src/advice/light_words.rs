@@ -5,6 +5,7 @@ use super::verdict::Finding;
 use crate::photometry::Stops;
 use crate::rig::Passive;
 use crate::rig::solve::SourceChange;
+use crate::wording::listed;
 
 /// The sentence for a finding that the lights told. `passive`: the only passive thing of the set.
 pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, passive: Option<&Passive>) -> String {
@@ -15,6 +16,7 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, pa
             share * 100.0
         ),
         (Finding::ModifierMoved, Unexplained::Modifier { part, change, or }) => {
+            let passive = passive.filter(|passive| passive.may_reach(part));
             let part = format!("{} is {} {}", capital(part), change.size_in_words(), brighter_or_darker(*change));
             match or {
                 None => {
@@ -28,10 +30,10 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, pa
                     )
                 }
                 Some((group, by)) => format!(
-                    "{part}: either {}, or {group} got {} {}. Look there, and at {group}'s dial, before turning anything.",
+                    "{part}: {}, or {group} got {} {}. Look there, and at {group}'s dial, before turning anything.",
                     passive.map_or_else(
-                        || "something new lights or shades it, as a reflector does".to_owned(),
-                        |passive| format!("{passive} may have moved, or something new lights or shades it"),
+                        || "either something new lights or shades it, as a reflector does".to_owned(),
+                        |passive| format!("perhaps {passive} moved, or something new lights or shades that part"),
                     ),
                     by.size_in_words(),
                     brighter_or_darker(*by)
@@ -42,7 +44,7 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, pa
             let out = lights.groups.iter().filter(|g| g.change == SourceChange::NotFired).map(GroupReading::name);
             format!(
                 "{} did not fire. Leave every power as it is, check its trigger and cable, shoot again.",
-                capital(&out.collect::<Vec<_>>().join(" and "))
+                capital(&listed(&out.collect::<Vec<_>>()))
             )
         }
         (Finding::GroupWeak, _) => lights.weak().next().map_or_else(String::new, |g| {
@@ -88,7 +90,7 @@ fn changed(lights: &LightEvidence, tolerance: Stops) -> String {
     }
     let open: Vec<String> = lights.groups.iter().filter(|g| g.settled().is_none()).map(GroupReading::name).collect();
     if !open.is_empty() {
-        parts.push(format!("{} can't be told from this frame", open.join(" and ")));
+        parts.push(format!("{} can't be told from this frame", listed(&open)));
     }
     parts.extend(not_surveyed(lights));
     format!("{}.", capital(&parts.join("; ")))
@@ -125,13 +127,13 @@ pub(super) fn the_other(lights: &LightEvidence, tolerance: Stops) -> Option<Stri
 /// 'key and rim are as they should be'.
 fn as_they_should_be(names: &[String]) -> String {
     let are = if names.len() == 1 { "is as it should be" } else { "are as they should be" };
-    format!("{} {are}", names.join(" and "))
+    format!("{} {are}", listed(names))
 }
 
 /// The groups of which this frame tells nothing, with why; `None` when it tells something of each.
 pub(super) fn untold(lights: &LightEvidence) -> Option<String> {
     let open = lights.not_settled();
-    let open = (!open.is_empty()).then(|| format!("{} can't be told from this frame", open.join(" and ")));
+    let open = (!open.is_empty()).then(|| format!("{} can't be told from this frame", listed(&open)));
     let parts: Vec<String> = [open, not_surveyed(lights)].into_iter().flatten().collect();
     (!parts.is_empty()).then(|| parts.join("; "))
 }
@@ -140,7 +142,7 @@ pub(super) fn untold(lights: &LightEvidence) -> Option<String> {
 pub(super) fn not_surveyed(lights: &LightEvidence) -> Option<String> {
     let left_out = &lights.not_surveyed;
     let them = if left_out.len() == 1 { "it" } else { "them" };
-    (!left_out.is_empty()).then(|| format!("{} can't be told: the survey left {them} out", left_out.join(" and ")))
+    (!left_out.is_empty()).then(|| format!("{} can't be told: the survey left {them} out", listed(left_out)))
 }
 
 pub(super) fn brighter_or_darker(change: Stops) -> &'static str {

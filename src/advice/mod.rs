@@ -22,14 +22,14 @@ mod spot;
 mod target;
 mod verdict;
 
-pub use alternatives::{AtHand, OtherWays, other_ways, ways_in_words};
+pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together, ways_in_words};
 pub use building::FirstReference;
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use patience::{Patience, SinceLast};
-pub use planning::{AtTheCamera, Powers, WayRound, plan};
+pub use planning::{AtTheCamera, Powers, WayRound, is_out, plan};
 pub use target::Target;
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,

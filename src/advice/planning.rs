@@ -1,19 +1,19 @@
 //! Powers for apertures that are not shot yet: what every light must be set to at each, and, where a light's range ends, the
 //! one way round that is enough for all lights.
 
-use super::alternatives::AtHand;
+use super::alternatives::{AtHand, filters_to_try, together};
 use super::correction::{Correction, correct};
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
-use crate::photometry::{Density, DialLimit, FNumber, IsoSpeed, Series, Stops};
-use crate::rig::LightGroup;
+use crate::photometry::{Density, DialLimit, FNumber, IsoSpeed, Series};
+use crate::rig::{DialChange, LightGroup};
 
 /// What can be changed at the camera.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AtTheCamera {
     pub lowest_iso: IsoSpeed,
     pub highest_iso: IsoSpeed,
-    /// Of the filters that are at hand; one of them is put on the lens.
+    /// The filters that are at hand; one of them, or two, are put on the lens.
     pub filters: Vec<Density>,
     /// The marks of its apertures.
     pub steps: Series,
@@ -33,7 +33,7 @@ pub struct Powers {
 #[derive(Debug, Clone, PartialEq)]
 pub struct WayRound {
     pub settings: Settings,
-    pub filter: Option<Density>,
+    pub filters: Vec<Density>,
     /// From the powers that hold at first.
     pub correction: Correction,
 }
@@ -56,15 +56,15 @@ pub fn plan(
 ) -> Option<Vec<Powers>> {
     let at = |f_number: &FNumber| {
         let settings = Settings { f_number: Some(*f_number), iso: Some(iso), ..from.clone() };
-        let correction = powers_for(groups, from, &settings, None)?;
+        let correction = powers_for(groups, from, &settings, &[])?;
         let way_round = ways_round(&correction, *f_number, iso, camera)
             .into_iter()
-            .map(|(f_number, iso, filter)| {
-                (Settings { f_number: Some(f_number), iso: Some(iso), ..from.clone() }, filter)
+            .map(|(f_number, iso, filters)| {
+                (Settings { f_number: Some(f_number), iso: Some(iso), ..from.clone() }, filters)
             })
-            .filter_map(|(settings, filter)| {
-                let correction = powers_for(groups, from, &settings, filter)?;
-                Some(WayRound { settings, filter, correction })
+            .filter_map(|(settings, filters)| {
+                let correction = powers_for(groups, from, &settings, &filters)?;
+                Some(WayRound { settings, filters, correction })
             })
             .find(|way| is_within(&way.correction));
         Some(Powers { settings, correction, way_round })
@@ -72,48 +72,53 @@ pub fn plan(
     apertures.iter().map(at).collect()
 }
 
-/// As the next frame's powers are worked out, with what a filter takes away.
-fn powers_for(groups: &[LightGroup], from: &Settings, to: &Settings, filter: Option<Density>) -> Option<Correction> {
-    let lost = filter.map_or(Stops::ZERO, Density::loss);
+/// As the next frame's powers are worked out, with what filters take away.
+fn powers_for(groups: &[LightGroup], from: &Settings, to: &Settings, filters: &[Density]) -> Option<Correction> {
+    let lost = together(filters).loss();
     // Where a light's range ends the one way for all is looked for here, and no other is told.
     Some(correct(groups, &[], lost - expected(from, to, Lighting::Flash)?, to, &AtHand::default()))
 }
 
+/// What an end of a range lacks and nobody would see is none.
 fn is_within(correction: &Correction) -> bool {
-    correction.dial_changes.iter().all(|change| change.limit == DialLimit::Within)
+    correction.dial_changes.iter().all(|change| !is_out(change))
 }
 
-/// What may be tried where ranges end, what changes least first: ISO speed alone, a filter alone, a filter at the lowest ISO
+/// The end of the light's range lies short of what is wanted of it.
+pub fn is_out(change: &DialChange) -> bool {
+    change.limit != DialLimit::Within && change.remainder.is_worth_saying()
+}
+
+/// What may be tried where ranges end, what changes least first: ISO speed alone, a filter or two alone, the same at the lowest ISO
 /// speed, another aperture, if need be at the lowest ISO speed, too. Of lights that are too weak beside others that are too strong nothing helps that changes all alike.
 fn ways_round(
     correction: &Correction,
     f_number: FNumber,
     iso: IsoSpeed,
     camera: &AtTheCamera,
-) -> Vec<(FNumber, IsoSpeed, Option<Density>)> {
+) -> Vec<(FNumber, IsoSpeed, Vec<Density>)> {
     let ends = |limit: DialLimit| correction.dial_changes.iter().any(|change| change.limit == limit);
     let speeds = IsoSpeed::marks().iter().filter_map(|mark| IsoSpeed::new(*mark));
     let marks = FNumber::marks(camera.steps).iter().filter_map(|mark| FNumber::new(*mark, None, camera.steps));
     match (ends(DialLimit::Minimum), ends(DialLimit::Maximum)) {
         (true, false) => {
             let lower = speeds.rev().filter(|s| s.sv() < iso.sv() && s.sv() >= camera.lowest_iso.sv());
-            let mut filters = camera.filters.clone();
-            filters.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let filters = filters_to_try(&camera.filters);
             let lowest = Some(camera.lowest_iso).filter(|lowest| lowest.sv() < iso.sv());
             let both_speeds = || [Some(iso), lowest].into_iter().flatten();
             let with_filter =
-                both_speeds().flat_map(|iso| filters.iter().map(move |filter| (f_number, iso, Some(*filter))));
+                both_speeds().flat_map(|iso| filters.iter().map(move |some| (f_number, iso, some.clone())));
             let narrower = marks.filter(|n| n.av() > f_number.av());
             lower
-                .map(|speed| (f_number, speed, None))
+                .map(|speed| (f_number, speed, Vec::new()))
                 .chain(with_filter)
-                .chain(narrower.flat_map(|n| both_speeds().map(move |iso| (n, iso, None))))
+                .chain(narrower.flat_map(|n| both_speeds().map(move |iso| (n, iso, Vec::new()))))
                 .collect()
         }
         (false, true) => {
             let higher = speeds.filter(|s| s.sv() > iso.sv() && s.sv() <= camera.highest_iso.sv());
             let wider = marks.rev().filter(|n| n.av() < f_number.av());
-            higher.map(|speed| (f_number, speed, None)).chain(wider.map(|n| (n, iso, None))).collect()
+            higher.map(|speed| (f_number, speed, Vec::new())).chain(wider.map(|n| (n, iso, Vec::new()))).collect()
         }
         _ => Vec::new(),
     }
@@ -122,7 +127,7 @@ fn ways_round(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::photometry::{Dial, PowerSetting, Scale, Step};
+    use crate::photometry::{Dial, PowerSetting, Scale, Step, Stops};
     use crate::rig::Role;
     use proptest::prelude::*;
 
@@ -176,8 +181,8 @@ mod tests {
         assert_eq!(missing, ["1 stop too strong", "1/3 stop too strong"]);
         let way = powers.way_round.unwrap();
         assert_eq!(
-            (way.filter, shown(&way.correction)),
-            (Some(Density(0.3)), vec!["1/128".into(), "1/16 +0.7".into()])
+            (way.filters.clone(), shown(&way.correction)),
+            (vec![Density(0.3)], vec!["1/128".into(), "1/16 +0.7".into()])
         );
     }
 
@@ -185,11 +190,14 @@ mod tests {
     fn iso_is_lowered_before_a_filter_is_bought_and_an_aperture_is_the_last_way() {
         let lights = [light("key", "1/128", -6.0)];
         let by_iso = one(&lights, "f/8", "f/4", "100", &camera("50", &[0.3])).way_round.unwrap();
-        assert_eq!((by_iso.settings.iso, by_iso.filter), ("50".parse().ok(), None));
+        assert_eq!((by_iso.settings.iso, by_iso.filters.as_slice()), ("50".parse().ok(), &[][..]));
         let both = one(&lights, "f/8", "f/2.8", "100", &camera("50", &[0.3])).way_round.unwrap();
-        assert_eq!((both.settings.iso, both.filter), ("50".parse().ok(), Some(Density(0.3))));
+        assert_eq!((both.settings.iso, both.filters.as_slice()), ("50".parse().ok(), &[Density(0.3)][..]));
+        // Two filters before one lens: 5 stops too many, of which 0.6 and 0.9 take just as many.
+        let two = one(&lights, "f/8", "f/1.4", "100", &camera("100", &[0.6, 0.9])).way_round.unwrap();
+        assert_eq!((two.settings.f_number, two.filters), ("f/1.4".parse().ok(), vec![Density(0.9), Density(0.6)]));
         let neither = one(&lights, "f/8", "f/4", "100", &camera("100", &[])).way_round.unwrap();
-        assert_eq!((neither.settings.f_number, neither.filter), ("f/5.6".parse().ok(), None));
+        assert_eq!((neither.settings.f_number, neither.filters.as_slice()), ("f/5.6".parse().ok(), &[][..]));
         assert_eq!(shown(&neither.correction), ["1/128"]);
         let nearest = one(&lights, "f/8", "f/2.8", "100", &camera("50", &[])).way_round.unwrap();
         assert_eq!((nearest.settings.f_number, nearest.settings.iso), ("f/4".parse().ok(), "50".parse().ok()));
@@ -230,7 +238,7 @@ mod tests {
             prop_assert!(powers.is_out_of_range() || powers.way_round.is_none());
             if let Some(way) = powers.way_round {
                 let change = expected(&from, &way.settings, Lighting::Flash).unwrap();
-                let lost = way.filter.map_or(Stops::ZERO, Density::loss);
+                let lost = together(&way.filters).loss();
                 for turned in &way.correction.dial_changes {
                     prop_assert_eq!(turned.limit, DialLimit::Within);
                     prop_assert!((change - lost + turned.change).abs() <= Stops(1.0 / 6.0 + 1e-9));

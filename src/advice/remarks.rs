@@ -68,6 +68,7 @@ fn contradicted_of_one(facts: &Facts) -> Option<String> {
                 true => "that it was not".to_owned(),
                 false => format!("it turned {}", (told + change).up_or_down()),
             };
+            let name = light_words::capital(&name);
             format!("{name} was told to be turned {}, but the picture shows {shows}.", told.up_or_down())
         })
     };

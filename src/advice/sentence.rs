@@ -197,10 +197,17 @@ fn uncertain(facts: &Facts) -> String {
 fn colour(facts: &Facts) -> String {
     let (red, blue) = facts.colour_shift.unwrap_or_default();
     format!(
-        "The light matches{}, its colour doesn't: red over green {red}, blue over green {blue}. Flashes change \
+        "The light matches{}, its colour doesn't: in stops, red over green {:+.1}, blue over green {:+.1}. Flashes change \
          colour with power, and an automatic white balance with the picture: set the white balance anew.",
-        where_worth_saying(facts.drift())
+        where_worth_saying(facts.drift()),
+        in_tenths(red),
+        in_tenths(blue)
     )
+}
+
+/// A size that is told with its sign; nothing is told as +0.0.
+fn in_tenths(stops: Stops) -> f64 {
+    stops.to_nearest(Stops(0.1)).0 + 0.0
 }
 
 /// Why the settings did not count.
@@ -244,16 +251,21 @@ fn uneven(facts: &Facts) -> String {
         let side = brighter_or_darker(off.unwrap_or(Stops::ZERO));
         format!("{} {side}", size(off))
     };
+    let change = facts.uneven.as_ref().map(|uneven| uneven.change);
     let elsewhere = facts.uneven.as_ref().and_then(|uneven| uneven.elsewhere);
     let than = match (elsewhere, facts.expected) {
         (None, _) => ", against the rest, than in the reference".to_owned(),
         (Some(rest), known) => {
             let than = if known.is_some() { "than the settings explain" } else { "than the frame as a whole" };
-            let rest = if rest.abs() <= facts.evidence.tolerance { "hardly".to_owned() } else { off(Some(rest)) };
+            let part = change.map(|change| off(Some(change)));
+            let rest = match off(Some(rest)) {
+                _ if rest.abs() <= facts.evidence.tolerance => "hardly".to_owned(),
+                said if part.as_ref() == Some(&said) => "nearly as much".to_owned(),
+                said => said,
+            };
             format!(" {than}, the rest {rest}")
         }
     };
-    let change = facts.uneven.as_ref().map(|uneven| uneven.change);
     let probably = match (the_other(facts), change.is_some_and(|change| change > Stops::ZERO)) {
         (Some(other), _) => other,
         (None, true) => "Probably one light was turned up or was left behind".to_owned(),
@@ -272,7 +284,11 @@ fn uneven(facts: &Facts) -> String {
 
 /// What the settings needed of the lights and what the lights did instead.
 fn both(facts: &Facts) -> String {
-    let needed = facts.expected.map_or_else(|| "turned".to_owned(), |expected| (-expected).up_or_down());
+    let needed = match facts.expected {
+        Some(expected) if expected.is_worth_saying() => (-expected).up_or_down(),
+        Some(_) => "where they were".to_owned(),
+        None => "turned".to_owned(),
+    };
     let did = match facts.observed().zip(facts.expected).map(|(seen, expected)| seen.drift - expected) {
         Some(change) if change.is_worth_saying() => change.up_or_down(),
         Some(_) => "where they were".to_owned(),
@@ -314,7 +330,7 @@ fn over_or_under(drift: Option<Stops>) -> String {
 pub(super) fn brighter_by(stops: Option<Stops>) -> String {
     match stops {
         Some(stops) if stops.is_worth_saying() => format!("{} {}", stops.size_in_words(), brighter_or_darker(stops)),
-        Some(_) => "as bright".to_owned(),
+        Some(_) => "just as bright".to_owned(),
         None => "nothing".to_owned(),
     }
 }

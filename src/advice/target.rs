@@ -42,10 +42,18 @@ impl Target {
         }
         let level = reading.level_by(response);
         let (off, half_width) = (level - self.at, response.uncertainty_between(level, self.at));
-        if off.abs() <= tolerance || off.abs() <= half_width {
+        if off.abs() <= tolerance {
             return None;
         }
         let side = if off > Stops::ZERO { "over" } else { "under" };
+        if off.abs() <= half_width {
+            return Some(format!(
+                "the reference {file} may itself be {} {side} {} on '{spot}', which is known to ±{:.1} stop only: calibrate the camera",
+                off.size_in_words(),
+                self.in_words(),
+                half_width.0
+            ));
+        }
         let sure = if half_width.is_worth_saying() { format!(" (±{:.1} stop)", half_width.0) } else { String::new() };
         Some(format!(
             "the reference {file} is itself {} {side} {} on '{spot}'{sure}: every frame will be held to that",

@@ -112,7 +112,7 @@ fn in_short(errors: Errors) -> String {
 
 fn each(name: &str, pair: &crate::calibration::ComparedPair) -> String {
     let told = |value: &Option<(crate::photometry::Stops, crate::photometry::Stops)>| {
-        value.map_or("untold".to_owned(), |(error, half)| format!("{:.3} of +-{:.2}", error.0, half.0))
+        value.map_or("untold".to_owned(), |(error, half)| format!("{:.3} of ±{:.2}", error.0, half.0))
     };
     let fitted = pair.fitted.as_ref().map_or("refused".to_owned(), told);
     let [a, b] = pair.files.clone().map(|f| printable(&f));

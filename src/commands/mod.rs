@@ -233,7 +233,12 @@ impl Where {
 
 /// By which option one of several running greyholds is meant.
 fn named(socket: &Path) -> String {
-    let quoted = |path: &str| if path.contains(' ') { format!("'{path}'") } else { path.to_owned() };
+    // To be pasted into a shell as it is.
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-:\\".contains(c);
+    let quoted = |path: &str| match path.chars().all(is_plain) {
+        true => path.to_owned(),
+        false => format!("'{}'", path.replace('\'', "'\\''")),
+    };
     match talk::folder_of(socket).filter(|folder| socket_place::of_running(Path::new(folder)) == socket) {
         Some(folder) => format!("--folder {}", quoted(&folder)),
         None => format!("--socket {} (which doesn't tell its folder)", quoted(&socket.display().to_string())),

@@ -8,6 +8,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use clap::Parser;
+use jiff::Zoned;
 use tokio::sync::watch::Receiver;
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio::task::spawn_blocking;
@@ -175,7 +176,8 @@ async fn plain(
 
 /// What holds of a sitting that was begun before; `None` for a new one.
 fn goes_on(board: &Board) -> Option<String> {
-    (board.frames > 0).then(|| format!("goes on: {}; {}", board.so_far(), board.powers()))
+    let pause = board.after_a_pause(Zoned::now().datetime()).map_or_else(String::new, |said| format!("\n  {said}"));
+    (board.frames > 0).then(|| format!("goes on: {}; {}{pause}", board.so_far(), board.powers()))
 }
 
 /// What holds at the end, and where it is kept.
@@ -213,6 +215,9 @@ async fn live(
     let viewing = tokio::spawn(async move {
         let Ok(mut ready) = is_ready.await else { return };
         let _ = kept.set(ready.screens.clone());
+        if let Some(said) = goes_on(&ready.screens.borrow().board) {
+            lines.add(&said);
+        }
         let page = page.zip(ready.port).map(|(page, port)| page_in_words(&page, port));
         let fixed = Fixed { folder, page };
         let answers = lines.clone();

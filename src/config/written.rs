@@ -81,7 +81,7 @@ impl Written {
                 format!("no spot has the name '{judged_spot}': write one of {}", names.join(", ")),
             ));
         }
-        let target = self.target.as_ref().map(|target| target.checked(&spots)).transpose()?;
+        let target = self.target.as_ref().map(|target| target.checked()).transpose()?;
         let passive = self.passive()?;
         let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {

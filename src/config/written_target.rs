@@ -5,7 +5,6 @@ use serde::Deserialize;
 use super::values::Scalar;
 use super::wrong::Wrong;
 use crate::advice::Target;
-use crate::meter::Spot;
 use crate::photometry::Stops;
 
 #[derive(Debug, Deserialize)]
@@ -19,13 +18,9 @@ pub(super) struct WrittenTarget {
 const FARTHEST: f64 = 4.0;
 
 impl WrittenTarget {
-    pub fn checked(&self, spots: &[Spot]) -> Result<Target, Wrong> {
+    /// The spot may be drawn later, on the page: whether it has a place is another question.
+    pub fn checked(&self) -> Result<Target, Wrong> {
         let spot = &self.spot.0;
-        if !spots.iter().any(|s| s.name == *spot) {
-            let names: Vec<&str> = spots.iter().map(|s| s.name.as_str()).collect();
-            let fault = format!("no spot has the name '{spot}': write one of {}", names.join(", "));
-            return Err(Wrong::new("spot", spot, fault));
-        }
         let at = match self.at.as_ref().filter(|at| at.0 != "mid-grey") {
             None => Stops::ZERO,
             Some(at) => from_mid_grey(&at.0).ok_or_else(|| {
@@ -81,7 +76,6 @@ mod tests {
         }
         assert_eq!(Config::default().target, None);
         for (text, part) in [
-            ("target: {spot: nose}\n", "line 1: spot: no spot has the name 'nose': write one of whole, centre, grey"),
             ("target: {at: mid-grey}\n", "'spot' is missing"),
             ("target: {spot: grey, at: 1/3}\n", "such as +1/3 stop"),
             ("target: {spot: grey, at: 1/0 stop}\n", "such as +1/3 stop"),
@@ -100,6 +94,7 @@ mod tests {
     fn a_target_needs_a_spot_with_a_place() {
         let why = |text: &str| Config::parse(text, "x").unwrap().target_without_a_place();
         assert!(why("target: {spot: grey}\n").is_some_and(|why| why.contains("'grey' has no place")));
+        assert!(why("target: {spot: card}\n").is_some_and(|why| why.contains("draw it on the page")));
         assert_eq!(why(&format!("{CARD}target: {{spot: card}}\n")), None);
         assert_eq!(why(&CARD.replace("card", "grey").replace("spots:", "target: {spot: grey}\nspots:")), None);
         assert_eq!(why(""), None);

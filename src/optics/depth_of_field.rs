@@ -1,7 +1,7 @@
 //! Depth of field: from where to where blur stays below the circle of confusion, and how large it is elsewhere.
 
 use super::focus::Focus;
-use super::length::{FocalLength, Micrometres};
+use super::length::Micrometres;
 use super::sensor::CircleOfConfusion;
 use crate::photometry::{FNumber, Metres, Series};
 
@@ -48,13 +48,6 @@ pub fn depth_of_field(focus: Focus, n: FNumber, circle: CircleOfConfusion) -> De
     DepthOfField { near: limit(at_infinity + c).unwrap_or(u), far: limit(at_infinity - c) }
 }
 
-/// The nearest distance in focus at which all beyond is sharp: `H = f² / (N c) + f`.
-/// Source: Ray, *Applied Photographic Optics* (from memory). `None` where that is no length (it never is for lenses that exist).
-pub fn hyperfocal(focal_length: FocalLength, n: FNumber, circle: CircleOfConfusion) -> Option<Metres> {
-    let f = focal_length.metres();
-    Metres::new(f * f / (n.exact() * circle.metres()) + f)
-}
-
 /// The widest aperture, of the marks of a camera's series, at which points at these distances from the lens are all sharp.
 /// `None` if there is none down to f/64.
 pub fn widest_sharp(focus: Focus, circle: CircleOfConfusion, at: &[Metres], series: Series) -> Option<FNumber> {
@@ -76,8 +69,16 @@ impl CircleOfConfusion {
 
 #[cfg(test)]
 mod tests {
+    use super::super::length::FocalLength;
     use super::*;
     use proptest::prelude::*;
+
+    /// The nearest distance in focus at which all beyond is sharp: `H = f² / (N c) + f`.
+    /// Source: Ray, *Applied Photographic Optics* (from memory). `None` where that is no length (it never is for lenses that exist).
+    fn hyperfocal(focal_length: FocalLength, n: FNumber, circle: CircleOfConfusion) -> Option<Metres> {
+        let f = focal_length.metres();
+        Metres::new(f * f / (n.exact() * circle.metres()) + f)
+    }
 
     fn n(text: &str) -> FNumber {
         text.parse().unwrap()
@@ -117,7 +118,7 @@ mod tests {
         }
     }
 
-    /// CHECK: the cone of light drawn ray by ray, `1/f = 1/u + 1/v` twice, and cut where the sensor is (Hecht, Optics).
+    /// CHECK: the cone of light drawn ray by ray, `1/f = 1/u + 1/v` twice, and cut where the sensor is (Hecht, Optics; from memory).
     fn by_rays(mm: f64, u: f64, d: f64, n: f64) -> f64 {
         let f = mm / 1000.0;
         let behind = |at: f64| 1.0 / (1.0 / f - 1.0 / at);

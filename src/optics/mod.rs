@@ -12,7 +12,7 @@ mod subject;
 
 use thiserror::Error;
 
-pub use depth_of_field::{DepthOfField, blur_disk, depth_of_field, hyperfocal, widest_sharp};
+pub use depth_of_field::{DepthOfField, blur_disk, depth_of_field, widest_sharp};
 pub use diffraction::{airy_disk, overtaken_from};
 pub use focus::{Focus, Magnification};
 pub use length::{Depth, FocalLength, Micrometres, Millimetres, distance_in_words, read_distance};

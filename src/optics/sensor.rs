@@ -106,7 +106,9 @@ impl FromStr for CircleOfConfusion {
 
 impl fmt::Display for CircleOfConfusion {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} mm", (self.0.0).round() / 1000.0)
+        // Who goes by pixels types circles of a few micrometres.
+        let fine = if self.0.0 < 10.0 { 10.0 } else { 1.0 };
+        write!(f, "{} mm", (self.0.0 * fine).round() / fine / 1000.0)
     }
 }
 

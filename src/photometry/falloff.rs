@@ -115,15 +115,17 @@ impl std::str::FromStr for Density {
         let upper = text.trim().to_ascii_uppercase();
         let number = upper.trim_start_matches("ND").trim().parse::<f64>().ok().filter(|n| n.is_finite());
         match number {
-            Some(density) if (0.1..=DENSEST).contains(&density) => Ok(Density(density)),
-            // Filters are also marked by how many times less light they let through.
-            Some(factor) if factor > DENSEST => {
+            // Filters are also marked by how many times less light they let through: 2, 4, 8 and on, without a point.
+            Some(factor) if factor > DENSEST || factor > 1.0 && !upper.contains('.') => {
                 let meant = Density::losing(Stops(factor.log2()));
+                let or =
+                    if factor <= DENSEST { format!(", of one of that density {factor:.1}") } else { String::new() };
                 Err(format!(
-                    "'{text}' is no density: of a filter that lets 1/{factor} of the light through write {:.1}",
+                    "'{text}' is no density: of a filter that lets 1/{factor} of the light through write {:.1}{or}",
                     meant.0
                 ))
             }
+            Some(density) if (0.1..=DENSEST).contains(&density) => Ok(Density(density)),
             _ => Err(format!("'{text}' is no filter's density: write one such as 0.9, which takes 3 stops")),
         }
     }

@@ -44,6 +44,12 @@ impl fmt::Display for GroupName {
     }
 }
 
+impl AsRef<str> for GroupName {
+    fn as_ref(&self) -> &str {
+        &self.0
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;

@@ -30,6 +30,19 @@ pub struct Passive {
     pub side: Option<Side>,
 }
 
+impl Passive {
+    /// Whether a part of the frame, as 'the bottom, right of the middle', may be lit or shaded by it: it isn't on the other side.
+    pub fn may_reach(&self, part: &str) -> bool {
+        let other = self.side.map(|side| match side {
+            Side::Left => "right",
+            Side::Right => "left",
+            Side::Above => "bottom",
+            Side::Below => "top",
+        });
+        other.is_none_or(|other| !part.contains(other))
+    }
+}
+
 impl fmt::Display for PassiveKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {

@@ -6,6 +6,7 @@ use super::group_name::GroupName;
 use super::share::Share;
 use crate::meter::WHOLE;
 use crate::photometry::Stops;
+use crate::wording::listed;
 
 /// A smaller share of ambient light is reported as too dark to be read.
 const LEAST_AMBIENT: f64 = 5e-4;
@@ -102,7 +103,7 @@ impl SurveyReport {
         for tied in self.sources.iter().filter(|s| s.len() > 1) {
             lines.push(format!(
                 "{} light the same places alike: no picture tells them apart, so they are read as one",
-                tied.join(" and ")
+                listed(tied)
             ));
         }
         for unseen in &self.unseen {

@@ -91,6 +91,9 @@ pub struct BesideReference {
     pub longer: Option<Stops>,
     /// It looks as if all groups had fired.
     pub matches: bool,
+    /// The same, if all were turned as is still asked. So dim a frame may be lit by one group, and never by none: it is looked at
+    /// for the frame without flash alone.
+    pub matches_as_asked: bool,
     /// Share of its patches that were clipped as it was shot.
     pub clipped: f64,
 }
@@ -110,18 +113,27 @@ pub enum SurveyRefusal {
         "no flash lit it beyond what the frame without flash shows: a misfire? Check trigger and cables, wait for the light to charge, and shoot it again"
     )]
     NoFlash,
-    #[error("{group} lights it too weakly to be read ({under:.1} stop under): open the aperture or raise the ISO by {} stop, leave the power, and shoot it again", under.ceil())]
-    TooDark { group: GroupName, under: f64 },
+    #[error(
+        "{group} lights it too weakly to be read ({} under): open the aperture or raise the ISO by {}, leave the power, and shoot it again",
+        under.size_in_words(), Stops(under.0.ceil()).size_in_words()
+    )]
+    TooDark { group: GroupName, under: Stops },
     #[error("a flash fired: switch the trigger off or unplug it, and shoot it again")]
     FlashFired,
     #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
     MoreThanOne { group: GroupName, with: String },
     #[error(
-        "{group} alone gave {misfit} stop against its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew"
+        "{group} alone gave {} than its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew",
+        more_or_less(*misfit)
     )]
     DoesNotAddUp { group: String, misfit: Stops },
     #[error("too little of it can be read to put the lights together: shoot it again")]
     Unreadable,
+}
+
+/// '1/2 stop more'.
+fn more_or_less(stops: Stops) -> String {
+    format!("{} {}", stops.size_in_words(), if stops > Stops::ZERO { "more" } else { "less" })
 }
 
 impl BesideReference {
@@ -191,7 +203,7 @@ impl Survey {
             return Err(SurveyRefusal::Clipped { share: clipped * 100.0 });
         }
         match &frame.firing {
-            Firing::Nothing if beside.shows_flash() => Err(SurveyRefusal::FlashFired),
+            Firing::Nothing if beside.shows_flash() || beside.matches_as_asked => Err(SurveyRefusal::FlashFired),
             Firing::Nothing => Ok(()),
             Firing::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
                 let with = "it is as bright everywhere as the reference with all groups".to_owned();
@@ -216,7 +228,7 @@ impl Survey {
         levels.sort_by(|a, b| b.0.total_cmp(&a.0));
         let bright = levels.get(levels.len() / 50).copied().unwrap_or(Stops::ZERO);
         if bright < BRIGHT_ENOUGH {
-            return Err(SurveyRefusal::TooDark { group: group.clone(), under: (BRIGHT_ENOUGH - bright).0 });
+            return Err(SurveyRefusal::TooDark { group: group.clone(), under: BRIGHT_ENOUGH - bright });
         }
         // A light that shows everything that another gives, wherever that one gives anything, is not alone.
         let other = self

@@ -54,6 +54,8 @@ pub struct LastShown {
     pub settings: String,
     /// By the camera's clock.
     pub shot_at: Option<String>,
+    #[serde(skip)]
+    pub captured: Option<Captured>,
     pub f_number: Option<String>,
     pub finding: Finding,
     pub sentence: String,
@@ -170,6 +172,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         file: last.file.clone(),
         settings: last.observation.settings.in_short(),
         shot_at: shot_at(&last.observation.settings),
+        captured: last.observation.settings.captured.clone(),
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
         sentence: match is_reference && last.verdict.finding == Finding::NoReference {

@@ -2,11 +2,17 @@
 
 use std::collections::BTreeSet;
 
+use jiff::SignedDuration;
+use jiff::civil::DateTime;
+
 use super::board::{Board, CorrectionShown, LastShown};
 use super::cards::{Card, CardState};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
-use crate::wording::counted;
+use crate::wording::{counted, listed};
+
+/// After this nobody is sure that a set stands as it did.
+const LONG_PAUSE: SignedDuration = SignedDuration::from_hours(4);
 
 impl Board {
     /// Frames, look, reference; the last frame; powers; what is asked; the survey.
@@ -48,6 +54,11 @@ impl Board {
             (None, _) => ", no reference yet".to_owned(),
         };
         format!("{}{look}{reference}", counted(self.frames as usize, "frame"))
+    }
+
+    /// What to think of where the last frame was shot long before `now`, by the clock of the place.
+    pub fn after_a_pause(&self, now: DateTime) -> Option<String> {
+        pause(self.last.as_ref()?.captured.as_ref()?.local, now)
     }
 
     /// Where every light stands.
@@ -125,7 +136,7 @@ impl Board {
     fn at_their_ends(&self) -> String {
         let ends = self.cards.iter().filter(|card| card.state == CardState::EndOfRange);
         let names: Vec<&str> = ends.map(|card| card.group.as_str()).collect();
-        if names.is_empty() { String::new() } else { format!("; {} can't go far enough", names.join(" and ")) }
+        if names.is_empty() { String::new() } else { format!("; {} can't go far enough", listed(&names)) }
     }
 }
 
@@ -141,4 +152,30 @@ impl LastShown {
 /// When a frame was shot, behind its name.
 fn shot(at: Option<&str>) -> String {
     at.map_or_else(String::new, |at| format!(" (shot {at})"))
+}
+
+fn pause(last: DateTime, now: DateTime) -> Option<String> {
+    let ago = now.duration_since(last);
+    (ago >= LONG_PAUSE).then(|| {
+        format!(
+            "the last frame was shot {} ago: if the set-up is another one, tell the powers with 'set', and 'reference' after the first \
+             frame; for another face 'new-sitter'",
+            counted(usize::try_from(ago.as_hours()).unwrap_or_default(), "hour")
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::civil::date;
+
+    use super::*;
+
+    #[test]
+    fn after_a_night_it_is_asked_whether_the_set_up_is_the_same() {
+        let evening = date(2026, 3, 2).at(18, 40, 0, 0);
+        let said = |day, hour, minute| pause(evening, date(2026, 3, day).at(hour, minute, 0, 0));
+        assert_eq!((said(2, 22, 39), said(2, 9, 0)), (None, None), "soon after, and by a camera whose clock is ahead");
+        assert!(said(3, 9, 0).unwrap().starts_with("the last frame was shot 14 hours ago"));
+    }
 }

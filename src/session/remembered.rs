@@ -90,6 +90,15 @@ impl OpenCorrection {
         apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
     }
 
+    /// It asks just that, for just these settings. What was logged is rounded, so that only what people see is compared.
+    pub(super) fn is_already(&self, settings: &Settings, correction: &Correction) -> bool {
+        let Purpose::Next { settings: own } = &self.purpose else { return false };
+        let seen = |correction: &Correction| -> Vec<_> {
+            correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.to.clone(), t.limit)).collect()
+        };
+        own.in_short() == settings.in_short() && seen(&self.correction) == seen(correction)
+    }
+
     pub fn is_confirmed(&self, group: &GroupName) -> bool {
         self.confirmed.iter().any(|g| g == group)
     }

@@ -127,7 +127,7 @@ pub fn exif_block(exposure: &CameraSettings) -> io::Result<Vec<u8>> {
     let tenths = Rational { num: (exposure.f_number.marked() * 10.0).round() as u32, denom: 10 };
     let micro = (exposure.time.tv().0 * 1e6).round() as i32;
     let fields = [
-        field(Tag::Model, ascii("studio of numbers".to_owned())),
+        field(Tag::Model, ascii("a made-up camera".to_owned())),
         field(Tag::Orientation, Value::Short(vec![1])),
         field(Tag::ExposureTime, Value::Rational(vec![time])),
         field(Tag::FNumber, Value::Rational(vec![tenths])),

@@ -48,7 +48,7 @@ pub fn dng(light: &[[f32; 3]], width: u32, height: u32, sensor: &Sensor, shot: &
     let ratio = |v: f64| Rational { n: (v * 10_000.0).round() as u32, d: 10_000 };
     tags.write_tag(Tag::PhotometricInterpretation, 32_803_u16).unwrap();
     tags.write_tag(Tag::Make, "Studio").unwrap();
-    tags.write_tag(Tag::Model, "studio of numbers").unwrap();
+    tags.write_tag(Tag::Model, "a made-up camera").unwrap();
     tags.write_tag(Tag::Unknown(33_421), &[2_u16, 2][..]).unwrap();
     tags.write_tag(Tag::Unknown(33_422), &sensor.filter[..]).unwrap();
     let time = Rational { n: 1, d: (1.0 / exposure.time.marked_seconds()).round() as u32 };
@@ -57,7 +57,7 @@ pub fn dng(light: &[[f32; 3]], width: u32, height: u32, sensor: &Sensor, shot: &
     tags.write_tag(Tag::Unknown(34_855), 100_u16).unwrap();
     tags.write_tag(Tag::Unknown(36_867), exposure.at.strftime("%Y:%m:%d %H:%M:%S").to_string().as_str()).unwrap();
     tags.write_tag(Tag::Unknown(50_706), &[1_u8, 6, 0, 0][..]).unwrap();
-    tags.write_tag(Tag::Unknown(50_708), "studio of numbers").unwrap();
+    tags.write_tag(Tag::Unknown(50_708), "a made-up camera").unwrap();
     tags.write_tag(Tag::Unknown(50_713), &[2_u16, 2][..]).unwrap();
     tags.write_tag(Tag::Unknown(50_714), &sensor.black[..]).unwrap();
     tags.write_tag(Tag::Unknown(50_717), sensor.white).unwrap();
@@ -79,11 +79,11 @@ pub fn float_dng(samples: &[f32], width: u32, height: u32) -> Vec<u8> {
     let tags = image.encoder();
     tags.write_tag(Tag::PhotometricInterpretation, 32_803_u16).unwrap();
     tags.write_tag(Tag::Make, "Studio").unwrap();
-    tags.write_tag(Tag::Model, "studio of numbers").unwrap();
+    tags.write_tag(Tag::Model, "a made-up camera").unwrap();
     tags.write_tag(Tag::Unknown(33_421), &[2_u16, 2][..]).unwrap();
     tags.write_tag(Tag::Unknown(33_422), &[0_u8, 1, 1, 2][..]).unwrap();
     tags.write_tag(Tag::Unknown(50_706), &[1_u8, 6, 0, 0][..]).unwrap();
-    tags.write_tag(Tag::Unknown(50_708), "studio of numbers").unwrap();
+    tags.write_tag(Tag::Unknown(50_708), "a made-up camera").unwrap();
     tags.write_tag(Tag::Unknown(50_714), 0_u16).unwrap();
     tags.write_tag(Tag::Unknown(50_717), 1_u16).unwrap();
     image.write_data(samples).unwrap();

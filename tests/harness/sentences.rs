@@ -21,7 +21,8 @@ pub fn assert_plain(sentence: &str) {
 
 fn plain(sentence: &str) -> Result<(), String> {
     let begins = sentence.chars().next().ok_or("it is empty")?;
-    if !(begins.is_uppercase() || begins.is_numeric()) {
+    // A spot's name stands in quotes as it is written.
+    if !(begins.is_uppercase() || begins.is_numeric() || begins == '\'') {
         return Err("it begins with a small letter".to_owned());
     }
     if !sentence.ends_with('.') {
@@ -31,22 +32,25 @@ fn plain(sentence: &str) -> Result<(), String> {
         return Err(format!("'{found}' stands in it"));
     }
     let words: Vec<&str> = sentence.split_whitespace().collect();
-    words.windows(2).try_for_each(|pair| sizes(pair[0], pair[1]))
+    words.iter().enumerate().try_for_each(|(at, word)| sizes(&words[..at], word))
 }
 
 /// A size in stops: more than one are several, and nobody turns a light by a hundredth.
-fn sizes(number: &str, unit: &str) -> Result<(), String> {
+fn sizes(before: &[&str], unit: &str) -> Result<(), String> {
     let unit = unit.trim_end_matches(|c: char| !c.is_alphabetic());
-    let number = number.trim_start_matches(['(', '±', '+', '-', '−']);
-    if unit != "stop" && unit != "stops" || !number.starts_with(|c: char| c.is_ascii_digit()) {
-        return Ok(());
-    }
-    let is_hundredths = number.split('.').nth(1).is_some_and(|decimals| decimals.len() > 1);
-    let size: f64 = number.parse().unwrap_or(0.0);
+    let number = |word: &&str| word.trim_start_matches(['(', '±', '+', '-', '−']).to_owned();
+    let Some(last) = before.last().map(number).filter(|_| unit == "stop" || unit == "stops") else { return Ok(()) };
+    let fraction =
+        last.split_once('/').and_then(|(above, below)| Some(above.parse::<f64>().ok()? / below.parse::<f64>().ok()?));
+    let Some(part) = fraction.or_else(|| last.parse().ok()) else { return Ok(()) };
+    // '1 2/3 stops'.
+    let whole = before.iter().rev().nth(1).and_then(|word| number(word).parse::<u32>().ok());
+    let size = part + f64::from(whole.filter(|_| fraction.is_some()).unwrap_or(0));
+    let is_hundredths = last.split('.').nth(1).is_some_and(|decimals| decimals.len() > 1);
     match (is_hundredths, size > 1.0, unit) {
-        (true, ..) => Err(format!("'{number}' is finer than anybody turns a light")),
-        (_, true, "stop") => Err(format!("{number} are stops")),
-        (_, false, "stops") if !number.contains('/') => Err(format!("{number} is a stop")),
+        (true, ..) => Err(format!("'{last}' is finer than anybody turns a light")),
+        (_, true, "stop") => Err(format!("{size} are stops")),
+        (_, false, "stops") => Err(format!("{size} is a stop")),
         _ => Ok(()),
     }
 }
@@ -68,6 +72,8 @@ fn what_is_not_plain_is_found() {
         ("It is +-0.1 stop.", "stands in it"),
         ("It is 0.25 stop up.", "finer"),
         ("It is 2 stop up.", "are stops"),
+        ("It is 1 1/3 stop up.", "are stops"),
+        ("It is 2/3 stops up.", "is a stop"),
         ("It is 1 stops up.", "is a stop"),
     ] {
         let said = plain(wrong).unwrap_err();

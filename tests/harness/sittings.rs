@@ -184,7 +184,7 @@ impl Take {
             f_number: Some(exposure.f_number),
             exposure_time: Some(exposure.time),
             iso: Some(exposure.iso),
-            camera: Some("studio of numbers".to_owned()),
+            camera: Some("a made-up camera".to_owned()),
             captured: Some(Captured { local: exposure.at, offset: None, sub_seconds: true }),
             orientation: 1,
             ..Settings::default()

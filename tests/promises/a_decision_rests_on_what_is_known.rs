@@ -295,7 +295,7 @@ impl Desk {
             f_number: Some(f_number),
             exposure_time: Some(ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap()),
             iso: Some(IsoSpeed::new(100.0).unwrap()),
-            camera: Some("studio of numbers".to_owned()),
+            camera: Some("a made-up camera".to_owned()),
             captured: Some(Captured { local: at, offset: None, sub_seconds: true }),
             orientation: 1,
             ..Settings::default()

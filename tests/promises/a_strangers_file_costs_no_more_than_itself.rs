@@ -92,7 +92,7 @@ fn a_big_tiff_is_called_by_its_name() {
 #[test]
 fn text_out_of_a_file_holds_nothing_that_a_terminal_obeys() {
     let mut bytes = shot(8.0, 0.0, 1).raw();
-    let name = b"studio of numbers";
+    let name = b"a made-up camera";
     let places: Vec<usize> =
         bytes.windows(name.len()).enumerate().filter(|(_, w)| w == name).map(|(at, _)| at).collect();
     assert!(!places.is_empty());

@@ -161,6 +161,11 @@ fn what_does_not_show_one_light_is_refused_with_what_to_do() {
     let wider = set.studio.tell(json!({"command": "next", "f_number": "f/7"}));
     assert_eq!(wider["ok"], true, "{wider}");
     refused(at_usual(&mut set, Take { f_number: 7.0, powers: vec![-2.0; 3], ..all.clone() }), "a flash fired");
+    // A room's light that would be bright for a flash that was turned down so far is none all the same.
+    let dark = Take { f_number: 7.0, ambient: 4.0, ..all.clone() };
+    assert_eq!(at_usual(&mut set, dark.firing(Lamps::None))["step"]["what"], "taken");
+    assert_eq!(set.studio.tell(json!({"command": "survey", "what": "stop"}))["ok"], true);
+    assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
     assert_eq!(set.shoot_for_survey(Lamps::None)["step"]["what"], "taken");
     refused(at_usual(&mut set, all.clone()), "more than key alone");
     refused(at_usual(&mut set, all.clone().firing(Lamps::None)), "a misfire?");

@@ -48,7 +48,8 @@ impl Screens {
     async fn show(&self, state: &str, leads: &str) {
         for (_, page) in &self.pages {
             let is_there = "[...document.querySelectorAll('#stand-leads, #set-leads, #stand-survey-next, #lost')].some(e => \
-                            e.checkVisibility() && e.textContent.includes(arguments[0]))";
+                            e.checkVisibility() && e.getBoundingClientRect().top < innerHeight / 2 && e.textContent.includes(arguments[0]))";
+            page.run("scrollTo(0, 0)", vec![]).await;
             page.until_with(&format!("'{leads}'"), is_there, json!(leads)).await;
         }
         self.look(state).await;
@@ -128,7 +129,10 @@ fn each_state_leads_with_one_sentence_and_nothing_is_cut() {
         studio.tell(json!({"command": "survey"}));
         screens.show("12-survey", "switch the trigger off").await;
         studio.take("frame_0006.jpg", frame(5.6, -1.0, 6));
-        screens.pages[0].1.until("the refusal", "!document.querySelector('#stand-survey-refused').hidden").await;
+        for (_, page) in &screens.pages {
+            let refused = "!document.querySelector('#stand-survey-refused').hidden";
+            page.until("the refusal", refused).await;
+        }
         screens.show("13-survey-not-taken", "switch the trigger off").await;
         studio.signal("STOP");
         screens.show("14-lost", "CONNECTION LOST").await;

@@ -55,7 +55,7 @@ fn survey(rig: &Rig) -> Survey {
 /// The curve of the simulated camera, as a calibration finds it.
 fn curve() -> Response {
     let curves = crate::harness::sittings::calibrated_curves();
-    let curve = curves.pick(ResponseChoice::Camera, Some("studio of numbers"), "sRGB", None);
+    let curve = curves.pick(ResponseChoice::Camera, Some("a made-up camera"), "sRGB", None);
     assert_ne!(curve.name, curves.stock().name);
     curve
 }

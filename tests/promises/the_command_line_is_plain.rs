@@ -170,11 +170,20 @@ fn tell_and_follow_speak_with_a_running_one() {
 
 #[test]
 fn each_word_is_a_command_and_names_are_written_in_any_case() {
-    let studio = Studio::with_config(include_str!("../../fixtures/three_groups.yaml"));
+    let mut studio = Studio::with_config(include_str!("../../fixtures/three_groups.yaml"));
     studio.take("a.jpg", shot(8.0, 0.0, 1));
     let socket = studio.socket().display().to_string();
     let say = |words: &[&str]| out(&greyhold(&[words, &["--socket", &socket]].concat()));
     assert!(say(&["next", "f/4"]).contains("every light down 2 stops"));
+    // The same again is the same, also after a restart.
+    for is_restarted in [false, true] {
+        if is_restarted {
+            studio.kill();
+            studio.start();
+        }
+        assert!(say(&["next", "f/4"]).contains("every light down 2 stops"));
+        assert_eq!(studio.corrections().len(), 1, "after a restart: {is_restarted}");
+    }
     assert!(say(&["confirm"]).contains("taken as set"));
     // It goes on from what was asked last, also when that was told to be set: not from the last frame's f/8.
     assert!(say(&["next", "iso200"]).contains("For f/4  1/160 s  ISO 200"));

@@ -27,10 +27,10 @@ fn another_camera() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     assert!(!said(&studio.take("2.jpg", shot(8.0, 0.0, 2))).contains("another camera"));
-    let other = with(shot(8.0, 0.0, 3).jpeg(), b"studio of numbers", b"another of wonder");
+    let other = with(shot(8.0, 0.0, 3).jpeg(), b"a made-up camera", b"another of these");
     let frame = studio.take_bytes("3.jpg", &other);
     assert!(
-        said(&frame).contains("another camera (another of wonder) than the reference (studio of numbers)"),
+        said(&frame).contains("another camera (another of these) than the reference (a made-up camera)"),
         "{frame}"
     );
 }
@@ -129,7 +129,7 @@ fn one_power_that_was_told_and_that_the_picture_does_not_show() {
     let untouched = set.shoot(set.usual());
     let sentence = said(&untouched);
     assert!(
-        sentence.contains("rim was told to be turned down 1 stop, but the picture shows that it was not"),
+        sentence.contains("Rim was told to be turned down 1 stop, but the picture shows that it was not"),
         "{untouched}"
     );
     assert_eq!(set.studio.tell(json!({"command": "power", "group": "rim", "setting": "1/8"}))["ok"], true);

@@ -147,7 +147,7 @@ fn report(frames: &[SeriesFrame], found: &Calibration) {
     }
     say(&format!(
         "\nresidual {:.3} stop (median over the tones), frames scatter by {:.3} stop about their settings\n\
-         two stops about mid-grey are known to +-{:.2} stop (95 %)",
+         two stops about mid-grey are known to ±{:.2} stop (95 %)",
         found.luminance.residual.0, found.luminance.scatter.0, found.uncertainty.0
     ));
 }

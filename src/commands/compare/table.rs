@@ -33,7 +33,7 @@ impl Table {
     pub fn row(&self, file: &str, verdict: &Verdict, outcome: &MeteredFrame) -> String {
         let stops = |s: Option<Stops>| s.map_or_else(|| "?".to_owned(), |s| s.to_string());
         let within = |s: Option<Stops>, half: Option<Stops>| match half {
-            Some(half) if s.is_some() => format!("{} +-{:.2}", stops(s), half.0),
+            Some(half) if s.is_some() => format!("{} ±{:.2}", stops(s), half.0),
             _ => stops(s),
         };
         let mut row = self.line(

@@ -9,9 +9,10 @@ use crate::advice::{AtHand, AtTheCamera};
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::optics::{CircleOfConfusion, Focus, Micrometres, OpticsError, Part, Pixels, Sensor, Subject, read_distance};
-use crate::photometry::{Density, Dial, FNumber, IsoSpeed, Scale, Series, Step};
+use crate::photometry::{Density, Dial, FNumber, IsoSpeed, SAME_SETTING, Scale, Series, Step};
 use crate::rig::{LightGroup, Role};
 use crate::session::{Command, Planned};
+use crate::wording::listed;
 
 /// A plan that can be worked out.
 #[derive(Debug)]
@@ -138,13 +139,14 @@ fn typed_lights(texts: &[String], assumed: &mut Vec<String>) -> Result<Vec<Light
         }
         groups.push(group);
     }
-    if texts.iter().any(|text| !text.contains(',')) {
-        let (least, most) = USUAL_RANGE;
-        assumed.push(format!(
-            "Lights named without a range are taken to go from {least} to {most} in thirds of a stop (write another as \
-             --light 'key 1/2, 1/256 to 1/1')."
-        ));
-    }
+    let (least, most) = USUAL_RANGE;
+    let range = match texts.iter().any(|text| !text.contains(',')) {
+        true => format!(
+            ", and to go from {least} to {most} where no range is named (write it as --light 'key 1/2, 1/256 to 1/1')"
+        ),
+        false => String::new(),
+    };
+    assumed.push(format!("Lights that are typed are taken to be set in thirds of a stop{range}."));
     Ok(groups)
 }
 
@@ -229,6 +231,9 @@ fn at_the_camera(
 ) -> Result<(AtTheCamera, Option<String>), CommandError> {
     let named = args.lowest_iso.as_ref().map(|text| text.parse().map_err(|why: String| wrong("--lowest-iso", why)));
     let named = named.transpose()?.or(at_hand.lowest_iso);
+    if let Some(lowest) = named.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING) {
+        return Err(wrong("--iso", format!("{iso} is below the camera's lowest speed, {lowest}")));
+    }
     let usual = || IsoSpeed::new(USUAL_ISO).filter(|usual| usual.sv() < iso.sv()).unwrap_or(iso);
     let lowest = named.unwrap_or_else(usual);
     let filters = match &args.filters {
@@ -238,10 +243,11 @@ fn at_the_camera(
     let lowest_assumed = named.is_none().then(|| format!("{lowest} to be the camera's lowest speed (--lowest-iso)"));
     let is_usual = args.filters.is_none() && filters == AtHand::default().filters;
     let filters_assumed = is_usual.then(|| "ND filters from 0.3 to 1.8 to be at hand (--filters)".to_owned());
-    let assumed: Vec<String> = [lowest_assumed, filters_assumed].into_iter().flatten().collect();
-    let assumed = (!assumed.is_empty()).then(|| format!("Taken for granted: {}.", assumed.join(", and ")));
     let highest_iso = IsoSpeed::new(HIGHEST_ISO).filter(|highest| highest.sv() > iso.sv()).unwrap_or(iso);
-    Ok((AtTheCamera { lowest_iso: lowest, highest_iso, filters, steps }, assumed))
+    let highest_assumed = Some(format!("{highest_iso} to be the camera's highest speed"));
+    let assumed: Vec<String> = [lowest_assumed, highest_assumed, filters_assumed].into_iter().flatten().collect();
+    let assumed = format!("Taken for granted: {}.", listed(&assumed));
+    Ok((AtTheCamera { lowest_iso: lowest, highest_iso, filters, steps }, Some(assumed)))
 }
 
 /// `0.3,0.6`, or `none`.

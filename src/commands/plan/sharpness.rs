@@ -28,8 +28,8 @@ pub fn limits(lens: &Lens, apertures: &[FNumber]) -> Table {
     let row = |n: &FNumber| {
         let sharp = lens.subject.at(*n);
         let end =
-            |depth: Option<Depth>| depth.map_or_else(|| "infinity".to_owned(), |depth| format!("{depth} the eyes"));
-        let total = sharp.total().map_or_else(|| "without end".to_owned(), distance_in_words);
+            |depth: Option<Depth>| depth.map_or_else(|| "beyond 1 km".to_owned(), |depth| format!("{depth} the eyes"));
+        let total = sharp.total().map_or_else(|| "more than 1 km".to_owned(), distance_in_words);
         vec![n.to_string(), end(Some(sharp.near)), end(sharp.far), total]
     };
     Table { heads, rows: apertures.iter().map(row).collect() }

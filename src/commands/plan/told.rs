@@ -4,8 +4,8 @@ use super::asked::Asked;
 use super::picture;
 use super::sharpness;
 use super::table::{ACROSS, Table};
-use crate::advice::{Correction, OtherWays, Powers, WayRound};
-use crate::photometry::{Density, DialLimit, Stops};
+use crate::advice::{Correction, OtherWays, Powers, WayRound, filters_in_words, is_out};
+use crate::photometry::Stops;
 use crate::rig::DialChange;
 use crate::wording::wrapped;
 
@@ -71,9 +71,9 @@ fn turn(wanted: Stops) -> String {
 }
 
 fn power(change: &DialChange) -> String {
-    match (&change.to, change.limit) {
-        (Some(to), DialLimit::Within) => to.clone(),
-        (Some(to), _) => format!("{to} {AT_AN_END}"),
+    match (&change.to, is_out(change)) {
+        (Some(to), true) => format!("{to} {AT_AN_END}"),
+        (Some(to), false) => to.clone(),
         (None, _) => turn(change.change),
     }
 }
@@ -85,12 +85,14 @@ fn ends_of_ranges(powers: &[Powers]) -> Option<String> {
 }
 
 fn end_of_a_range(at: &Powers) -> String {
-    let out = at.correction.dial_changes.iter().filter(|change| change.limit != DialLimit::Within);
+    let out = at.correction.dial_changes.iter().filter(|change| is_out(change));
     let out: Vec<String> =
         out.map(|change| format!("{} is {}", change.group, change.remainder.too_weak_or_strong())).collect();
     let instead = match &at.way_round {
         Some(way) => format!("Instead: {}. Then {}.", way_in_words(way, at), powers_of(&way.correction)),
-        None => format!("Nothing at the camera is enough for all: {}.", moved(&at.correction.other_ways)),
+        None => {
+            format!("Nothing that was tried at the camera is enough for all: {}.", moved(&at.correction.other_ways))
+        }
     };
     paragraph(&format!("{}: {}. {instead}", aperture(at), out.join(", ")))
 }
@@ -98,8 +100,10 @@ fn end_of_a_range(at: &Powers) -> String {
 /// What is changed at the camera.
 pub fn way_in_words(way: &WayRound, at: &Powers) -> String {
     let iso = way.settings.iso.filter(|iso| at.settings.iso != Some(*iso)).map(|iso| iso.to_string());
-    let f_number = way.settings.f_number.filter(|n| at.settings.f_number != Some(*n)).map(|n| n.to_string());
-    let filter = way.filter.map(|Density(density)| format!("an ND {density:.1} filter on the lens"));
+    // What the lens has is for the photographer to know.
+    let f_number = way.settings.f_number.filter(|n| at.settings.f_number != Some(*n));
+    let f_number = f_number.map(|n| format!("{n} (if the lens has it)"));
+    let filter = filters_in_words(&way.filters);
     [f_number, iso, filter].into_iter().flatten().collect::<Vec<_>>().join(" and ")
 }
 

@@ -4,9 +4,9 @@ use serde_json::{Value, json};
 
 use super::asked::{Asked, Lens};
 use super::told::way_in_words;
-use crate::advice::Powers;
+use crate::advice::{Powers, is_out, together};
 use crate::outlet::plain::printable;
-use crate::photometry::{DialLimit, FNumber, Stops};
+use crate::photometry::{FNumber, Stops};
 use crate::rig::DialChange;
 
 /// Everything, one object. Lengths have their unit in the key; light is in stops.
@@ -25,7 +25,8 @@ fn of_aperture(asked: &Asked, at: &Powers) -> Value {
         json!({
             "in_words": way_in_words(way, at),
             "settings": way.settings,
-            "filter_density": way.filter,
+            "filters": way.filters,
+            "filter_density": (!way.filters.is_empty()).then(|| together(&way.filters)),
             "dial_changes": way.correction.dial_changes,
         })
     });
@@ -120,8 +121,7 @@ fn row(asked: &Asked, at: &Powers) -> Vec<String> {
         stops(at.correction.wanted),
     ];
     for change in &at.correction.dial_changes {
-        let is_out = change.limit != DialLimit::Within;
-        row.extend([shown(change), if is_out { stops(change.remainder) } else { String::new() }]);
+        row.extend([shown(change), if is_out(change) { stops(change.remainder) } else { String::new() }]);
     }
     row.push(at.way_round.as_ref().map_or_else(String::new, |way| way_in_words(way, at)));
     match &at.way_round {

@@ -160,20 +160,19 @@ impl Draft<'_> {
         };
         let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
-        // Who follows a correction need not say so before the survey begins.
-        let turned = [Some(before.moved_alike().unwrap_or(Stops::ZERO)), before.moved_if_followed()];
+        let turned = before.moved_alike().unwrap_or(Stops::ZERO);
         let beyond_settings = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings);
-        let excess = beyond_settings.and_then(|beyond| {
-            turned.into_iter().flatten().map(|by| beyond - by).min_by(|a, b| a.abs().0.total_cmp(&b.abs().0))
-        });
         // What is too vague to differ from the reference agrees with nothing.
         let is_sure = judged.observed_uncertainty.is_some_and(|half_width| half_width <= SURE_ENOUGH_TO_REFUSE);
+        let is_alike = is_sure && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED);
+        let all_turned_by =
+            |by: Stops| is_alike && beyond_settings.is_some_and(|beyond| (beyond - by).abs() <= self.config.tolerance);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
-            excess,
-            matches: is_sure
-                && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED)
-                && excess.is_some_and(|excess| excess.abs() <= self.config.tolerance),
+            excess: beyond_settings.map(|beyond| beyond - turned),
+            matches: all_turned_by(turned),
+            // Who follows a correction need not say so before the survey begins.
+            matches_as_asked: before.moved_if_followed().is_some_and(all_turned_by),
             clipped,
         };
         survey.check(&frame, beside, &response)?;

@@ -15,7 +15,6 @@ use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
-use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
 use crate::session::standing::{ReferenceBy, Standing};
 
@@ -207,14 +206,13 @@ impl Draft<'_> {
         // Who asks for other settings is content with the light.
         let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
         says.splice(..0, accepted.map(|file| format!("{file} is the reference now.")));
-        let purpose = Purpose::Next { settings: Box::new(settings) };
         // Who asks the same again is told the same, and what stands on the screens goes on standing there.
-        let stands = |open: &OpenCorrection| open.purpose == purpose && open.correction == correction;
-        if self.sitting.setup.open.as_ref().is_some_and(stands) {
+        if self.sitting.setup.open.as_ref().is_some_and(|open| open.is_already(&settings, &correction)) {
             return Reply::with(says.join("\n"), value);
         }
         self.withdraw();
         if !correction.is_empty() {
+            let purpose = Purpose::Next { settings: Box::new(settings) };
             self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
         }
         Reply::with(says.join("\n"), value)

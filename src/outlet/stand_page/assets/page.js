@@ -269,6 +269,7 @@ function fillMarks(all) {
 const LISTS = { iso: "next-iso", exposure_time: "next-time" };
 const AS_IT_IS = "as it is";
 
+/** The f-number that was shot last; empty where nobody knows it. */
 let lastShot = "";
 const strip = by("next-marks");
 const chosenMark = () => strip.querySelector("input:checked")?.value ?? "";
@@ -278,13 +279,18 @@ function offerMarks() {
   const steps = by("next-steps").value;
   const offered = (what) => marks[what][steps] ?? marks[what].thirds;
   for (const [what, id] of Object.entries(LISTS)) choices(by(id), [["", AS_IT_IS], ...offered(what).map((mark) => [mark, mark])]);
-  const chosen = chosenMark();
-  strip.replaceChildren(...["", ...offered("f_number")].map((mark) => {
-    const input = Object.assign(make("input"), { type: "radio", name: "f_number", value: mark, checked: mark === chosen });
-    return make("label", "", input, make("span", mark || AS_IT_IS));
-  }));
-  if (!chosenMark()) strip.querySelector("input").checked = true;
-  showLastShot();
+  const now = ["", ...offered("f_number")];
+  // At each new connection the same are offered: nothing moves under a thumb.
+  if (strip.dataset.now !== now.join()) {
+    const chosen = chosenMark();
+    strip.dataset.now = now.join();
+    strip.replaceChildren(...now.map((mark) => {
+      const input = Object.assign(make("input"), { type: "radio", name: "f_number", value: mark, checked: mark === chosen });
+      return make("label", "", input, make("span", mark || AS_IT_IS));
+    }));
+    if (!chosenMark()) strip.querySelector("input").checked = true;
+    showLastShot();
+  }
 }
 
 /** Which f-number the camera has now stands at its mark, in the middle of what is seen. */
@@ -307,11 +313,11 @@ by("next-form").addEventListener("submit", (event) => {
   act({ action: "next", ...Object.fromEntries(asked), camera_steps: steps }, (text) => write(by("next-says"), text));
 });
 
-/** With each f-number that is newly shot nothing is chosen any more, so that none of an earlier frame is asked for by mistake. */
+/** Each f-number that is newly shot becomes 'now'. What was chosen for it has been shot, and is chosen no more. */
 export function presentSetting(f) {
   if (!marks || f === lastShot) return;
   lastShot = f;
-  strip.querySelector("input").checked = true;
+  if (chosenMark() === f) strip.querySelector("input").checked = true;
   showLastShot();
 }
 

@@ -38,6 +38,7 @@ class Spots {
   constructor() {
     this.boxes = new Map();
     this.moved = null;
+    this.tapped = null;
     by("spot-desk").addEventListener("toggle", () => {
       by("stage").classList.toggle("desk-open", by("spot-desk").open);
       if (by("spot-desk").open) this.draw();
@@ -60,6 +61,7 @@ class Spots {
   show(spots) {
     this.spots = spots;
     this.draw();
+    this.tell();
   }
 
   begin(name) {
@@ -125,7 +127,7 @@ class Spots {
     return box;
   }
 
-  /** Says what the spot reads that somebody tapped: the smallest there, for spots may lie within each other. */
+  /** Reads the spot that somebody tapped: the smallest there, for spots may lie within each other. */
   read(event) {
     if (by("spot-desk").open || !this.spots) return;
     const isHit = (box) => {
@@ -133,7 +135,13 @@ class Spots {
       return event.clientX >= left - FINGER && event.clientX <= right + FINGER && event.clientY >= top - FINGER && event.clientY <= bottom + FINGER;
     };
     const hit = [...this.boxes].filter(([, box]) => isHit(box)).sort(([, a], [, b]) => a.offsetWidth * a.offsetHeight - b.offsetWidth * b.offsetHeight)[0];
-    const at = hit ? this.spots.findIndex((s) => s.name === hit[0]) : -1;
+    this.tapped = hit?.[0] ?? null;
+    this.tell();
+  }
+
+  /** What the tapped spot reads in the frame that is shown. */
+  tell() {
+    const at = this.spots.findIndex((s) => s.name === this.tapped);
     const spot = this.spots[at];
     write(by("spot-says"), spot ? `${at + 1}  ${spot.name}: ${spot.drift ?? "not compared"}` : "Tap a spot to read it.");
   }
@@ -207,6 +215,7 @@ export class SetView {
       event.preventDefault();
       act({ action: "look", look: by("looks").value });
     });
+    addEventListener("resize", () => this.repaintSoon());
     for (const button of document.querySelectorAll("[data-survey]")) {
       button.addEventListener("click", () => act({ action: "survey", what: button.dataset.survey }));
     }
@@ -265,8 +274,7 @@ export class SetView {
     if (!last || !picture) return;
     const [frame, shape] = picture;
     by("no-picture").hidden = true;
-    by("spots").hidden = false;
-    by("spot-says").hidden = false;
+    for (const id of ["spots", "spot-says", "spot-desk"]) by(id).hidden = false;
     image.hidden = false;
     image.style.aspectRatio = String(shape);
     image.alt = frame === last.frame ? last.file : `An earlier frame; ${last.file} has no picture`;

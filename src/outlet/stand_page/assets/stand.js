@@ -34,12 +34,20 @@ function shape(path) {
 /** What a dial position is when spoken. */
 const spoken = (dial) => dial.replace(/^1\/(\d+)/, "one over $1").replace("+", "plus ").replace(" Ws", " watt-seconds").replace(" %", " per cent");
 
-/** A dial position: what is read first large, the rest of it ('+0.3', 'Ws') smaller beside it. */
-function writePower(element, power) {
-  if (element.textContent === power) return;
-  const [first, ...others] = power.split(" ");
-  const rest = others.join(" ");
+/** What is read first large, the rest of it ('+0.3', 'Ws', 'stops') smaller beside it. */
+function writeLarge(element, first, rest) {
+  if (element.textContent === `${first}${rest && ` ${rest}`}`) return;
   element.replaceChildren(first, ...(rest ? [" ", make("small", rest)] : []));
+}
+
+/** A dial position; where nobody knows the power, how far to turn. */
+function writePower(element, { to, at, change }, turns) {
+  const power = turns ? to : at;
+  if (power) {
+    const [first, ...others] = power.split(" ");
+    writeLarge(element, first, others.join(" "));
+  } else if (turns && change) writeLarge(element, change, /^.(1$|\d+\/)/.test(change) ? "stop" : "stops");
+  else writeLarge(element, "?", "");
 }
 
 /** Whether somebody is to turn it, now or for what comes. */
@@ -124,7 +132,7 @@ class LightCard {
       this.sign.replaceChildren(shape(SHAPES[key]));
     }
     write(this.wordText, card.coming && card.state === "end_of_range" ? "coming: end of range" : WORDS[card.state]);
-    writePower(this.to, turns ? card.to ?? `${card.change ?? "?"} stop` : card.at ?? "not told");
+    writePower(this.to, card, turns);
     write(this.at, turns && card.at ? `now at ${card.at}` : "");
     write(this.does, card.does);
     write(this.sure, card.sure);
@@ -257,7 +265,7 @@ export class Stand {
     this.showSurvey(board.survey);
     const left = board.cards.filter(asksForATurn);
     by("all-set").hidden = left.length < 2 || !board.asked;
-    if (board.last?.f_number) presentSetting(board.last.f_number);
+    presentSetting(board.last?.f_number ?? "");
     this.callFor(board);
   }
 
@@ -267,7 +275,7 @@ export class Stand {
     by("stand-leads").hidden = Boolean(next);
     by("stand-asked").hidden = Boolean(next);
     write(by("stand-survey-next"), next ?? "");
-    write(by("stand-survey-hint"), hint ? `${hint}.` : "");
+    write(by("stand-survey-hint"), hint ? `It is ${hint}.` : "");
     by("stand-survey-refused").hidden = !refused;
     write(by("stand-survey-refused"), refused ? `Not taken: ${refused}` : "");
   }
