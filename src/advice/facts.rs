@@ -113,6 +113,11 @@ impl<'a> Facts<'a> {
         !self.settings_changed() && self.observed().is_some_and(|observed| observed.half_width > TOO_VAGUE)
     }
 
+    /// Share of the reference's scene that was found in the frame; all of it where it was not looked for.
+    pub fn found_share(&self) -> f64 {
+        self.evidence.alignment().map_or(1.0, |(alignment, _)| alignment.share)
+    }
+
     /// The picture contradicts the settings, and shows too little of the reference to say whether all lights changed alike.
     pub fn too_little_is_found(&self) -> bool {
         let by_the_light = self.weighed.as_ref().is_some_and(|weighed| weighed.evidence_used == EvidenceUsed::Light);

@@ -17,7 +17,10 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, pa
         ),
         (Finding::ModifierMoved, Unexplained::Modifier { part, change, or }) => {
             let passive = passive.filter(|passive| passive.may_reach(part));
-            let part = format!("{} is {} {}", capital(part), change.size_in_words(), brighter_or_darker(*change));
+            let part = match change.is_worth_saying() {
+                true => format!("{} is {} {}", capital(part), change.size_in_words(), brighter_or_darker(*change)),
+                false => format!("{} is lit otherwise", capital(part)),
+            };
             match or {
                 None => {
                     let moved = passive.map_or_else(
@@ -157,7 +160,7 @@ pub(super) fn capital(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rig::PassiveKind;
+    use crate::rig::{PassiveKind, Side};
 
     fn group(name: &str, change: SourceChange) -> GroupReading {
         let deviation = matches!(change, SourceChange::Changed { .. }).then_some(Stops::ZERO);
@@ -207,6 +210,9 @@ mod tests {
         assert!(one.contains("the reflector silver card may have moved, or a modifier, or something stands"), "{one}");
         assert!(said(None, Some(&white)).contains(": the white reflector may have moved"));
         let or = said(Some(("fill".to_owned(), Stops(-0.5))), Some(&silver));
-        assert!(or.contains("either the reflector silver card may have moved") && or.contains("or fill got"), "{or}");
+        assert!(or.contains(": perhaps the reflector silver card moved") && or.contains("or fill got"), "{or}");
+        // One that stands on the other side is none of it.
+        let right = Passive { side: Some(Side::Right), ..silver };
+        assert_eq!((said(None, Some(&right)), said(None, None)), (none.clone(), none));
     }
 }

@@ -103,6 +103,9 @@ fn which_light(facts: &Facts) -> String {
 
 // --- the spot ---
 
+/// A frame that is darker by more than this was lit by no flash at all; the weakest of several gives more (common practice, no source).
+const NOTHING_FIRED: Stops = Stops(-4.0);
+
 fn misfire(facts: &Facts) -> String {
     if facts.lighting == Lighting::Continuous {
         return "The light was off in this frame. Leave every power as it is, check the lamp, shoot again.".to_owned();
@@ -118,7 +121,12 @@ fn misfire(facts: &Facts) -> String {
         );
     }
     let cap = if facts.is_black_all_over() { " and that the lens cap is off" } else { "" };
-    format!("No flash lit {what}. Leave every power as it is, check the trigger and its cable{cap}, shoot again.")
+    // So little is missing where one of several flashes fired.
+    let said = match facts.observed().is_none_or(|seen| seen.drift <= NOTHING_FIRED) {
+        true => format!("No flash lit {what}"),
+        false => format!("Some of the flashes, or all, did not light {what}"),
+    };
+    format!("{said}. Leave every power as it is, check the trigger and its cable{cap}, shoot again.")
 }
 
 /// Which spot is clipped, how far its light is off at least, and what the settings say.

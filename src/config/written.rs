@@ -137,7 +137,7 @@ impl Written {
             spots,
             groups,
             passive,
-            remarks: self.groups.iter().filter_map(WrittenGroup::remark).collect(),
+            remarks: self.groups.iter().flat_map(WrittenGroup::remarks).collect(),
         })
     }
 

@@ -64,9 +64,27 @@ impl WrittenGroup {
     }
 
     /// What is taken for something else than it says.
-    pub fn remark(&self) -> Option<String> {
-        let step = self.step.as_ref().filter(|step| step.0 == "0.3" && self.dial.is_some())?;
-        Some(format!("{}: {} is taken as 1/3 stop", self.name.trim(), step.0))
+    pub fn remarks(&self) -> Vec<String> {
+        let step = self.step.as_ref().filter(|step| step.0 == "0.3" && self.dial.is_some());
+        let step = step.map(|step| format!("{} is taken as 1/3 stop", step.0));
+        let all = step.into_iter().chain(self.range_taken_otherwise());
+        all.map(|remark| format!("{}: {remark}", self.name.trim())).collect()
+    }
+
+    /// Per cents are of full power, and clicks are parts of a stop from there: an end may lie between two.
+    fn range_taken_otherwise(&self) -> Option<String> {
+        let dial = self.dial().ok()??;
+        let (least, most) = self.range.as_ref()?.0.split_once(" to ")?;
+        let number = |text: &str| text.trim().trim_end_matches('%').trim().parse::<f64>().ok();
+        let differs =
+            |written: &str, taken: &str| number(written).zip(number(taken)).is_some_and(|(w, t)| (w - t).abs() > 1e-9);
+        let ends = [(least, dial.print(dial.least())), (most, dial.print(dial.most()))];
+        let said: Vec<String> = ends
+            .iter()
+            .filter(|(written, taken)| differs(written, taken))
+            .map(|(written, taken)| format!("{} of its range is taken as {taken}, the nearest click", written.trim()))
+            .collect();
+        (!said.is_empty()).then(|| said.join(", "))
     }
 
     fn dial(&self) -> Result<Option<Dial>, Wrong> {

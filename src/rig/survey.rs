@@ -91,9 +91,6 @@ pub struct BesideReference {
     pub longer: Option<Stops>,
     /// It looks as if all groups had fired.
     pub matches: bool,
-    /// The same, if all were turned as is still asked. So dim a frame may be lit by one group, and never by none: it is looked at
-    /// for the frame without flash alone.
-    pub matches_as_asked: bool,
     /// Share of its patches that were clipped as it was shot.
     pub clipped: f64,
 }
@@ -203,7 +200,7 @@ impl Survey {
             return Err(SurveyRefusal::Clipped { share: clipped * 100.0 });
         }
         match &frame.firing {
-            Firing::Nothing if beside.shows_flash() || beside.matches_as_asked => Err(SurveyRefusal::FlashFired),
+            Firing::Nothing if beside.shows_flash() => Err(SurveyRefusal::FlashFired),
             Firing::Nothing => Ok(()),
             Firing::Only(group) if beside.matches && self.order.len() + self.skipped.len() > 3 => {
                 let with = "it is as bright everywhere as the reference with all groups".to_owned();

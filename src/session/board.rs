@@ -36,6 +36,8 @@ pub struct Board {
     pub asked: Option<CorrectionShown>,
     /// What was asked was told to be done, and no frame has shown it yet.
     pub all_set: bool,
+    /// The settings that it was asked for, where it was for some that were still to come.
+    pub all_set_for: Option<String>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
     pub judged_spot: String,
@@ -58,6 +60,8 @@ pub struct LastShown {
     pub captured: Option<Captured>,
     pub f_number: Option<String>,
     pub finding: Finding,
+    /// One frame is a suspicion: the next one tells.
+    pub suspicion: bool,
     pub sentence: String,
     /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
@@ -84,6 +88,8 @@ pub struct CorrectionShown {
 /// A spot on the last frame.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SpotShown {
+    /// Its place among all spots, from 1.
+    pub number: usize,
     pub name: String,
     /// As it lies in the reference.
     pub area: Area,
@@ -126,8 +132,9 @@ impl Board {
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone(), sitting)),
             all_set: setup.told_done.is_some(),
+            all_set_for: setup.told_done.as_ref().and_then(|done| done.settings()).map(Settings::in_short),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
-            spots: config.spots.iter().filter_map(|s| spot_shown(s, setup.last.as_ref())).collect(),
+            spots: spots(config, setup.last.as_ref()),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
             trend: sitting.trend.iter().cloned().collect(),
@@ -144,10 +151,10 @@ fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) ->
         record: pending.record,
         coming,
         sentence: match &pending.purpose {
-            Purpose::Drift { frame } => {
-                let file = sitting.exposures.find(*frame).map_or_else(|| "a frame".to_owned(), |e| e.file.clone());
-                format!("Answers {file}.")
-            }
+            Purpose::Drift { frame } => sitting.exposures.find(*frame).map_or_else(
+                || "For an earlier frame.".to_owned(),
+                |shot| format!("For {}, as {} was shot.", shot.observation.settings.in_short(), shot.file),
+            ),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
             Purpose::Look { look } => format!("For look '{look}'."),
         },
@@ -175,6 +182,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         captured: last.observation.settings.captured.clone(),
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
+        suspicion: last.verdict.suspicion,
         sentence: match is_reference && last.verdict.finding == Finding::NoReference {
             true => "This frame is the reference: the next ones are compared with it.".to_owned(),
             false => last.verdict.sentence.clone(),
@@ -199,11 +207,17 @@ fn clipping(reading: &Reading) -> String {
     format!("{what} ({})", reading.spot)
 }
 
-fn spot_shown(spot: &Spot, last: Option<&Last>) -> Option<SpotShown> {
+/// A spot that isn't found in a frame leaves the others their numbers.
+fn spots(config: &Config, last: Option<&Last>) -> Vec<SpotShown> {
+    config.spots.iter().zip(1..).filter_map(|(spot, number)| spot_shown(spot, number, last)).collect()
+}
+
+fn spot_shown(spot: &Spot, number: usize, last: Option<&Last>) -> Option<SpotShown> {
     let reading = last.and_then(|l| l.observation.metered.as_ref()).and_then(|m| m.reading(&spot.name));
     let seen = last.and_then(|l| l.verdict.spots.iter().find(|s| s.spot == spot.name));
     let own = spot.area();
     Some(SpotShown {
+        number,
         name: spot.name.clone(),
         area: own.or(reading.map(|r| r.area))?,
         followed: seen.and_then(|s| s.area),

@@ -88,7 +88,14 @@ impl Board {
             (None, Some(_)) if self.standing == Standing::Building => {
                 "Build the light, and accept it when it stands".to_owned()
             }
-            (None, Some(_)) if self.all_set => format!("All set: shoot{ends}"),
+            (None, Some(_)) if self.all_set => {
+                let settings =
+                    self.all_set_for.as_ref().map_or_else(String::new, |settings| format!(" for {settings}"));
+                format!("All set{settings}: shoot{ends}")
+            }
+            (None, Some(last)) if last.suspicion || last.finding == Finding::Uncertain => {
+                format!("Turn nothing yet: shoot another{ends}")
+            }
             (None, Some(last)) if last.is_to_be_looked_at() => format!("Turn nothing yet: look first{ends}"),
             (None, Some(_)) => format!("Nothing to turn{ends}"),
         }
@@ -100,6 +107,9 @@ impl Board {
             Some(error) => format!("{said} ({error})"),
             None => said.to_owned(),
         };
+        if self.survey.next.is_some() {
+            return self.survey.refused.as_ref().map(|why| format!("The last frame was not taken: {why}."));
+        }
         match (&self.hold, &self.asked, &self.last) {
             (Some(hold), ..) => Some(hold.clone()),
             (None, Some(asked), _) if asked.coming.is_some() => {

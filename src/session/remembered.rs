@@ -69,18 +69,27 @@ pub struct OpenCorrection {
     pub correction: Correction,
     /// Groups that were told to be set.
     pub confirmed: Vec<GroupName>,
+    /// The last frame when it was asked.
+    #[serde(default)]
+    pub after: Option<FrameNumber>,
 }
 
 impl OpenCorrection {
     /// Groups that are at the end of their range, and were confirmed to be, need not be asked again.
-    pub(super) fn new(record: RecordNumber, purpose: Purpose, correction: Correction, positions: &[Position]) -> Self {
+    pub(super) fn new(
+        record: RecordNumber,
+        purpose: Purpose,
+        correction: Correction,
+        positions: &[Position],
+        after: Option<FrameNumber>,
+    ) -> Self {
         let is_confirmed = |dial_change: &&DialChange| {
             let position = positions.iter().find(|p| p.group == dial_change.group);
             let is_at_its_end = dial_change.clicks == 0 && dial_change.limit != DialLimit::Within;
             is_at_its_end && position.is_some_and(|p| p.is_known_to_be_short_by(dial_change.remainder))
         };
         let confirmed = correction.dial_changes.iter().filter(is_confirmed).map(|t| t.group.clone()).collect();
-        OpenCorrection { record, purpose, correction, confirmed }
+        OpenCorrection { record, purpose, correction, confirmed, after }
     }
 
     /// The settings that it prepares, unless these are such.
@@ -99,8 +108,26 @@ impl OpenCorrection {
         own.in_short() == settings.in_short() && seen(&self.correction) == seen(correction)
     }
 
+    /// The settings that it prepares, shot or not.
+    pub fn settings(&self) -> Option<&Settings> {
+        match &self.purpose {
+            Purpose::Next { settings } => Some(settings),
+            _ => None,
+        }
+    }
+
     pub fn is_confirmed(&self, group: &GroupName) -> bool {
         self.confirmed.iter().any(|g| g == group)
+    }
+
+    /// Groups that are to be turned and were not told to be set.
+    pub(super) fn unconfirmed(&self) -> impl Iterator<Item = &GroupName> {
+        let left = self.correction.dial_changes.iter().filter(|t| t.clicks != 0 && !self.is_confirmed(&t.group));
+        left.map(|t| &t.group)
+    }
+
+    pub(super) fn still_asks_for_turns(&self) -> bool {
+        self.unconfirmed().next().is_some()
     }
 
     /// Everything that it asks for was told to be done.

@@ -14,7 +14,7 @@ use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
 use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
 use super::rows;
 use super::standing::{ReferenceBy, Standing};
-use crate::advice::{Observation, Previous};
+use crate::advice::{Correction, Observation, Previous};
 use crate::drift::Lighting;
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
@@ -51,7 +51,6 @@ pub struct Setup {
 
 impl Setup {
     // --- what is known ---
-
     /// The look that frames are compared with.
     pub fn reference(&self) -> Option<&Look> {
         let look = self.looks.get(self.current.as_ref()?)?;
@@ -88,8 +87,7 @@ impl Setup {
         open.dial_change_of(group).map(|t| t.change)
     }
 
-    /// How far all groups were turned alike since the reference. `None` when some were turned
-    /// otherwise than the rest, or it isn't known.
+    /// How far all groups were turned alike since the reference; `None` when some were turned otherwise, or it isn't known.
     pub fn moved_alike(&self) -> Option<Stops> {
         alike(self.positions.iter().map(|p| self.since_reference(&p.group)))
     }
@@ -172,7 +170,7 @@ impl Setup {
             }
             Body::Correction { purpose, correction, .. } => {
                 self.settle();
-                self.open = Some(OpenCorrection::new(n, purpose.clone(), (**correction).clone(), &self.positions));
+                self.ask(n, purpose.clone(), (**correction).clone());
             }
             Body::Resolved { correction, .. } if self.open.as_ref().is_none_or(|open| open.record != *correction) => {}
             Body::Resolved { how: How::Confirmed, .. } => self.told_done = self.open.take(),
@@ -357,11 +355,15 @@ impl Setup {
         }
         if let Some(asked) = &judgement.correction {
             let purpose = Purpose::Drift { frame: judgement.frame };
-            let correction = (*asked.correction).clone();
-            self.open = Some(OpenCorrection::new(asked.number(n), purpose, correction, &self.positions));
+            self.ask(asked.number(n), purpose, (*asked.correction).clone());
         }
         let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
         look.into_iter().zip(judgement.anchor.as_deref()).for_each(|(look, anchor)| look.add_anchor(anchor.clone()));
+    }
+
+    fn ask(&mut self, n: RecordNumber, purpose: Purpose, correction: Correction) {
+        let after = self.last.as_ref().map(|last| last.frame);
+        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, after));
     }
 
     fn read_position(&mut self, read: &PositionRead) {

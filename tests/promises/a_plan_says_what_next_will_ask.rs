@@ -156,7 +156,8 @@ fn where_nothing_at_the_camera_is_enough_the_light_is_moved() {
     let told = out(&greyhold(&[&["plan", "f/1", "--light", "key 1/64", "--filters", "none"], &speeds[..]].concat()));
     // 12 stops of aperture and 12 of speed, of which the light has one: 23 are left, a factor of 2^(23/2) in distance.
     let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
-    let moved = "Nothing that was tried at the camera is enough for all: move key farther away, to 2896.31 times its distance";
+    let moved =
+        "Nothing that was tried at the camera is enough for all: move key farther away, to 2896.31 times its distance";
     assert!(words.contains(&format!("key is 23 stops too strong. {moved}")), "{told}");
 }
 

@@ -366,7 +366,7 @@ fn spots_are_dragged_on_the_picture_and_a_frame_is_made_the_reference() {
         // What is accepted is the frame that the page shows, and its button stands still once the turns are shown.
         page.until(
             "the turns",
-            "document.querySelector('#last-frame').textContent.startsWith('3.jpg') && document.body.textContent.includes('Answers 3.jpg')",
+            "document.querySelector('#last-frame').textContent.startsWith('3.jpg') && document.body.textContent.includes('as 3.jpg was shot')",
         )
         .await;
         page.click("#accept").await;
@@ -715,7 +715,7 @@ fn the_end_of_a_range_stays_in_sight_when_the_light_is_set() {
         assert!(stand.text("[data-group=fill] .does").await.starts_with("set at the end of its range, "));
         assert!(stand.text("[data-group=fill] .notice").await.contains("Instead"));
         let leads = stand.text("#stand-leads").await;
-        assert!(leads.starts_with("All set: shoot; ") && leads.ends_with("can't go far enough"), "{leads}");
+        assert!(leads.starts_with("All set for f/1 ") && leads.ends_with("can't go far enough"), "{leads}");
         stand.close().await;
         set.close().await;
     });

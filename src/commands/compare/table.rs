@@ -6,6 +6,7 @@ use crate::advice::{Framing, Verdict};
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::session::MeteredFrame;
+use crate::wording::without_error_numbers;
 
 /// See the module.
 pub struct Table {
@@ -54,7 +55,7 @@ impl Table {
     }
 
     pub fn refusal(&self, file: &str, why: &str) -> String {
-        format!("{:width$}  ! {why}", printable(file), width = self.widest)
+        format!("{:width$}  ! {}", printable(file), without_error_numbers(why), width = self.widest)
     }
 }
 

@@ -94,7 +94,18 @@ fn configuration(args: &Args) -> Result<Config, CommandError> {
 
 /// A list, or two with `to` between them and the camera's marks within.
 fn apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, CommandError> {
-    let text = words.join(" ").replace(',', " ");
+    let text = words.join(" ");
+    // In half of Europe 5,6 is one number.
+    let is_decimal = |(at, _): (usize, &str)| {
+        let digit = |c: Option<char>| c.is_some_and(|c| c.is_ascii_digit());
+        digit(text[..at].chars().next_back()) && digit(text[at + 1..].chars().next())
+    };
+    if text.match_indices(',').any(is_decimal) {
+        return Err(CommandError::WrongUse(format!(
+            "'{text}' may be one number or two: write 5.6 with a point, and a blank between two apertures"
+        )));
+    }
+    let text = text.replace(',', " ");
     let words: Vec<&str> = text.split_whitespace().collect();
     let read = |word: &str| FNumber::read(word, steps).map_err(CommandError::WrongUse);
     let mut apertures: Vec<FNumber> = match words.as_slice() {
@@ -169,7 +180,11 @@ fn typed_light(text: &str) -> Result<LightGroup, String> {
             let (name, power) = splits
                 .last()
                 .ok_or_else(|| format!("'{light}' has no power: write a name and a power, such as 'key 1/2'"))?;
-            (*name, dial.parse(power).map_err(|e| e.to_string())?)
+            (
+                *name,
+                dial.parse(power)
+                    .map_err(|e| format!("{e} (lights with other dials are described in a configuration)"))?,
+            )
         }
     };
     if name.chars().count() > LONGEST_NAME || name.chars().any(char::is_control) {

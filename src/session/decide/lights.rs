@@ -287,11 +287,11 @@ impl Draft<'_> {
         let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
         (share > self.config.ambient_limit).then(|| {
             format!(
-                "room light is {:.0} % of the light on '{spot}' at {} (more than {:.0} %): use a shorter exposure time within the sync \
+                "room light is {:.1} % of the light on '{spot}' at {} (more than {} %): use a shorter exposure time within the sync \
                  speed, or darken the room",
                 share * 100.0,
                 settings.in_short(),
-                self.config.ambient_limit * 100.0
+                (self.config.ambient_limit * 1000.0).round() / 10.0
             )
         })
     }

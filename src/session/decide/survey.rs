@@ -9,13 +9,14 @@ use crate::advice::{Finding, Verdict};
 use crate::drift::{Disparity, Lighting, expected};
 use crate::photometry::Stops;
 use crate::response::Response;
-use crate::rig::{BesideReference, Firing, GroupName, LightGroup, Survey, SurveyFrame, SurveyRefusal};
+use crate::rig::{BesideReference, Firing, GroupName, LightGroup, Position, Survey, SurveyFrame, SurveyRefusal};
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
 use crate::session::record::{Body, SurveyStep};
 use crate::session::setup::Setup;
 use crate::session::standing::ReferenceBy;
+use crate::wording::listed;
 
 /// A frame of a single light is refused only on a reading as sure as this: vaguer ones had refused lights that were alone in
 /// `and_a_claim_that_is_made_is_right`, which must survey each of its lights.
@@ -29,6 +30,7 @@ impl Draft<'_> {
     pub(super) fn tell_survey(&mut self, what: SurveyAsk, groups: &[GroupName]) -> Reply {
         match what {
             SurveyAsk::Start => self.begin_survey(groups),
+            SurveyAsk::Skip if self.sitting.setup.surveying.is_none() => Reply::refused("no survey is under way"),
             SurveyAsk::Skip => self.skip_in_survey(),
             SurveyAsk::Stop if self.sitting.setup.surveying.is_some() => {
                 self.stage(Body::Survey { step: SurveyStep::Stopped, next: None });
@@ -76,15 +78,34 @@ impl Draft<'_> {
         } else {
             format!("Left out: {}; nothing will be said of it by itself.\n", survey.skipped.join(", "))
         };
+        let powers = self.powers_of_survey();
         let next = survey.next().map(Firing::asks).unwrap_or_default();
         self.stage(Body::Survey {
             step: SurveyStep::Begun { order: survey.order, skipped: survey.skipped },
             next: Some(next.clone()),
         });
         Reply::done(format!(
-            "{accepted}{skipped}The next frames are the survey's, the sitter keeping still, the powers as they are. ISO, aperture and \
+            "{accepted}{skipped}{powers}The next frames are the survey's, the sitter keeping still, the powers as they are. ISO, aperture and \
              time may differ from frame to frame.\nNow {next}."
         ))
+    }
+
+    /// By which powers it is read, where turns were asked that may be done or not.
+    fn powers_of_survey(&self) -> String {
+        let setup = &self.sitting.setup;
+        let Some(asked) = setup.open.as_ref().filter(|open| open.still_asks_for_turns()) else { return String::new() };
+        let power = |position: &Position| {
+            let shown = position.power().zip(self.group(&position.group)).map(|(power, group)| group.shown(power));
+            format!("{} at {}", position.group, shown.unwrap_or_else(|| "an unknown power".to_owned()))
+        };
+        let powers: Vec<String> = setup.positions.iter().map(power).collect();
+        let asked: Vec<&str> = asked.unconfirmed().map(GroupName::as_str).collect();
+        format!(
+            "Nobody said that {} turned as asked, so the survey takes {}. If that is not so: 'survey stop', tell the powers ('confirm', or \
+             'set' for each), and begin anew.\n",
+            if asked.len() == 1 { format!("{} was", asked[0]) } else { format!("{} were", listed(&asked)) },
+            listed(&powers)
+        )
     }
 
     fn skip_in_survey(&mut self) -> Reply {
@@ -161,18 +182,15 @@ impl Draft<'_> {
         let reference = before.reference().map(|look| &look.observation.settings);
         let change = |lighting| expected(reference?, settings, lighting);
         let turned = before.moved_alike().unwrap_or(Stops::ZERO);
-        let beyond_settings = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings);
+        let excess = judged.observed.zip(judged.expected).map(|(seen, settings)| seen - settings - turned);
         // What is too vague to differ from the reference agrees with nothing.
         let is_sure = judged.observed_uncertainty.is_some_and(|half_width| half_width <= SURE_ENOUGH_TO_REFUSE);
-        let is_alike = is_sure && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED);
-        let all_turned_by =
-            |by: Stops| is_alike && beyond_settings.is_some_and(|beyond| (beyond - by).abs() <= self.config.tolerance);
         let beside = BesideReference {
             longer: change(Lighting::Continuous).zip(change(Lighting::Flash)).map(|(all, flash)| all - flash),
-            excess: beyond_settings.map(|beyond| beyond - turned),
-            matches: all_turned_by(turned),
-            // Who follows a correction need not say so before the survey begins.
-            matches_as_asked: before.moved_if_followed().is_some_and(all_turned_by),
+            excess,
+            matches: is_sure
+                && judged.disparity.is_some_and(|disparity| disparity <= NOTHING_CHANGED)
+                && excess.is_some_and(|excess| excess.abs() <= self.config.tolerance),
             clipped,
         };
         survey.check(&frame, beside, &response)?;

@@ -78,7 +78,10 @@ impl Draft<'_> {
         };
         let answers = self.answers(group, position.power(), setting);
         let shown = group.shown(setting);
-        let said = format!("{name} is at {shown}");
+        let asked = self.sitting.setup.open.as_ref().and_then(|open| open.dial_change_of(name)?.to.clone());
+        let other =
+            asked.filter(|asked| *asked != shown).map_or_else(String::new, |asked| format!(" ({asked} was asked)"));
+        let said = format!("{name} is at {shown}{other}");
         self.stage(Body::Power {
             group: name.clone(),
             setting: Some(setting),
@@ -171,11 +174,9 @@ impl Draft<'_> {
                 "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
             );
         };
-        // What is asked now goes on from what was asked before, if that was not shot yet.
-        let coming = setup.open.as_ref().or(setup.told_done.as_ref()).and_then(|open| match &open.purpose {
-            Purpose::Next { settings } => Some(settings.as_ref()),
-            _ => None,
-        });
+        // What is asked now goes on from what was asked before, if nothing was shot since.
+        let before = setup.open.as_ref().or(setup.told_done.as_ref()).filter(|open| open.after == Some(last.frame));
+        let coming = before.and_then(|open| open.settings());
         let settings = planned_from(planned, coming.unwrap_or(&last.observation.settings));
         let Some(change) = expected(&look.observation.settings, &settings, self.config.lighting.planned()) else {
             return Reply::refused(

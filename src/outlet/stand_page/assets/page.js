@@ -303,6 +303,7 @@ function showLastShot() {
   }
 }
 
+addEventListener("resize", showLastShot);
 by("next-steps").value = kept.get("steps") || "thirds";
 by("next-steps").addEventListener("change", () => { kept.set("steps", by("next-steps").value); offerMarks(); });
 by("next-form").addEventListener("submit", (event) => {

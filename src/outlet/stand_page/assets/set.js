@@ -101,7 +101,7 @@ class Spots {
       box.tabIndex = spot.movable && open ? 0 : -1;
       box.disabled = !(spot.movable && open);
       // Its number, so that the picture is seen; what it reads stands in the table. While spots are moved, its name.
-      write(box.firstChild, open ? spot.name : String(all.indexOf(spot) + 1));
+      write(box.firstChild, open || !spot.number ? spot.name : String(spot.number));
       box.setAttribute("aria-label", spot.drift ? `${spot.name} ${spot.drift}` : spot.name);
     }
     by("spot-save").disabled = !this.moved;
@@ -141,9 +141,8 @@ class Spots {
 
   /** What the tapped spot reads in the frame that is shown. */
   tell() {
-    const at = this.spots.findIndex((s) => s.name === this.tapped);
-    const spot = this.spots[at];
-    write(by("spot-says"), spot ? `${at + 1}  ${spot.name}: ${spot.drift ?? "not compared"}` : "Tap a spot to read it.");
+    const spot = this.spots.find((s) => s.name === this.tapped);
+    write(by("spot-says"), spot ? `${spot.number}  ${spot.name}: ${spot.drift ?? "not compared"}` : "Tap a spot to read it.");
   }
 
   areaOf(name) { return this.all().find((s) => s.name === name)?.area; }
@@ -225,10 +224,10 @@ export class SetView {
     this.board = board;
     this.showLast(board);
     this.spots.show(board.spots);
-    rows(by("spot-rows"), board.spots.map((s, at) => [`${at + 1}  ${s.name}${s.name === board.judged_spot ? " (frames are judged by it)" : ""}`, s.drift ?? "–"]));
+    rows(by("spot-rows"), board.spots.map((s) => [`${s.number}  ${s.name}${s.name === board.judged_spot ? " (frames are judged by it)" : ""}`, s.drift ?? "–"]));
     write(by("set-leads"), board.leads);
     // What is only to be looked at stands beside the picture already.
-    write(by("set-asked"), (board.hold || board.asked) && board.why ? board.why : "");
+    write(by("set-asked"), (board.hold || board.asked || board.survey.next) && board.why ? board.why : "");
     rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.other_way ? `${c.does}. ${c.other_way}` : c.does]));
     lines(by("ratios"), board.ratios);
     this.showSurvey(board.survey);
