@@ -80,10 +80,6 @@ const NOT_ALIKE_AT_OTHER_SETTINGS: Disparity = Disparity(12.0);
 /// And where the whole is seen to match: 97 % of the frames lie below it in which a head turned by 5 degrees and nothing changed. Tuned
 /// and held as [`Disparity::OF_ALIKE`].
 const NOT_ALIKE_WHERE_THE_WHOLE_MATCHES: Disparity = Disparity(24.0);
-/// Where less of the scene than this is found, what a light alone lit may be what is missing: sitters who walk before an unchanged light
-/// leave 0.85 and more (`.ci/strobe-shoot --no-survey`, seeds 31 to 34), a key light alone of three 0.55. No test of
-/// its own holds it.
-const MOST_OF_THE_SCENE: f64 = 0.75;
 /// Where the whole is seen to match, and those lights are as they should be that can be told, a part must differ by more: heads that
 /// turned by 5 degrees left up to 0.22 (real faces under strobes, `.ci/strobe-shoot`, moves `turned`, seeds 21 to 24). No test of its
 /// own holds it.
@@ -168,7 +164,7 @@ fn is_uneven(f: &Facts) -> bool {
     let Some(disparity) = f.disparity else { return false };
     let sees_a_match = matches(f) && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
     let most = match (sees_a_match, by_settings && f.settings_changed()) {
-        (true, _) if f.found_share() < MOST_OF_THE_SCENE => Disparity::OF_ALIKE,
+        (true, _) if f.much_is_missing() => Disparity::OF_ALIKE,
         (true, _) => NOT_ALIKE_WHERE_THE_WHOLE_MATCHES,
         (false, true) => NOT_ALIKE_AT_OTHER_SETTINGS,
         (false, false) => Disparity::OF_ALIKE,
@@ -184,13 +180,12 @@ fn matches(f: &Facts) -> bool {
 }
 
 fn is_seen_to_match(f: &Facts) -> bool {
-    matches(f) && !f.is_too_vague_to_differ() && !much_is_missing(f)
+    matches(f) && !f.is_too_vague_to_differ() && !speaks_of_what_is_missing(f)
 }
 
 /// What is found speaks against all lights having been the same, and what is missing may speak louder.
-fn much_is_missing(f: &Facts) -> bool {
-    let speaks_against = f.disparity.is_some_and(|disparity| disparity > Disparity::OF_ALIKE);
-    f.found_share() < MOST_OF_THE_SCENE && speaks_against && f.lights().is_none()
+fn speaks_of_what_is_missing(f: &Facts) -> bool {
+    f.much_is_missing() && f.lights().is_none() && f.disparity.is_some_and(|disparity| disparity > Disparity::OF_ALIKE)
 }
 
 fn is_within_its_uncertainty(f: &Facts) -> bool {
