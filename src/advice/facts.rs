@@ -126,7 +126,9 @@ impl<'a> Facts<'a> {
             Some((was, is)) => (was.av() - is.av()).abs() <= SAME_SETTING,
             None => false,
         });
-        is_same && self.evidence.alignment().is_some_and(|(alignment, _)| alignment.share < MOST_OF_THE_SCENE)
+        is_same
+            && self.lights().is_none()
+            && self.evidence.alignment().is_some_and(|(alignment, _)| alignment.share < MOST_OF_THE_SCENE)
     }
 
     /// The picture contradicts the settings, and shows too little of the reference to say whether all lights changed alike.
@@ -181,7 +183,7 @@ impl<'a> Facts<'a> {
     }
 
     /// How far the light lies above what settings and turns explain.
-    fn beyond_what_is_known(&self, observed: &Observed) -> Stops {
+    pub fn beyond_what_is_known(&self, observed: &Observed) -> Stops {
         observed.drift - self.expected.unwrap_or(Stops::ZERO) - self.turned_down()
     }
 

@@ -50,7 +50,7 @@ const BY_THE_LIGHTS: [(Finding, Test); 6] = [
     (Finding::AmbientRisen, |f| f.lights().is_some_and(LightEvidence::show_more_ambient)),
 ];
 
-const AFTER_THE_LIGHTS: [(Finding, Test); 12] = [
+const AFTER_THE_LIGHTS: [(Finding, Test); 13] = [
     // 5
     (Finding::Clipped, |f| f.observed().is_none()),
     // 6
@@ -61,6 +61,7 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 12] = [
     // 7
     (Finding::ColourShifted, |f| is_seen_to_match(f) && f.colour_shift.is_some()),
     (Finding::Matched, is_seen_to_match),
+    (Finding::Uncertain, |f| matches(f) && speaks_of_what_is_missing(f)),
     (Finding::Uncertain, is_within_its_uncertainty),
     (Finding::Uncertain, |f| f.too_little_is_found()),
     // 8
@@ -185,7 +186,7 @@ fn is_seen_to_match(f: &Facts) -> bool {
 
 /// What is found speaks against all lights having been the same, and what is missing may speak louder.
 fn speaks_of_what_is_missing(f: &Facts) -> bool {
-    f.much_is_missing() && f.lights().is_none() && f.disparity.is_some_and(|disparity| disparity > Disparity::OF_ALIKE)
+    f.much_is_missing() && f.disparity.is_some_and(|disparity| disparity > Disparity::OF_ALIKE)
 }
 
 fn is_within_its_uncertainty(f: &Facts) -> bool {

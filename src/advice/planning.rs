@@ -97,7 +97,7 @@ fn ways_round(
     iso: IsoSpeed,
     camera: &AtTheCamera,
 ) -> Vec<(FNumber, IsoSpeed, Vec<Density>)> {
-    let ends = |limit: DialLimit| correction.dial_changes.iter().any(|change| change.limit == limit);
+    let ends = |limit: DialLimit| correction.dial_changes.iter().any(|change| is_out(change) && change.limit == limit);
     let speeds = IsoSpeed::marks().iter().filter_map(|mark| IsoSpeed::new(*mark));
     let marks = FNumber::marks(camera.steps).iter().filter_map(|mark| FNumber::new(*mark, None, camera.steps));
     match (ends(DialLimit::Minimum), ends(DialLimit::Maximum)) {

@@ -122,7 +122,8 @@ fn misfire(facts: &Facts) -> String {
     }
     let cap = if facts.is_black_all_over() { " and that the lens cap is off" } else { "" };
     // So little is missing where one of several flashes fired.
-    let said = match facts.observed().is_none_or(|seen| seen.drift <= NOTHING_FIRED) {
+    let beyond = facts.observed().map(|seen| facts.beyond_what_is_known(seen));
+    let said = match beyond.is_none_or(|beyond| beyond <= NOTHING_FIRED) {
         true => format!("No flash lit {what}"),
         false => format!("Some of the flashes, or all, did not light {what}"),
     };
@@ -190,6 +191,11 @@ fn uncertain(facts: &Facts) -> String {
              turning anything.",
             brighter_by(facts.drift())
         );
+    }
+    if facts.much_is_missing() && !facts.is_too_vague_to_differ() {
+        return "What is found of the reference is as bright as it was, but much of it isn't found, as where one light of several is out. \
+                Look at each light, and shoot another before turning anything."
+            .to_owned();
     }
     let observed = facts.observed();
     let half_width = facts.weighed.as_ref().map(|weighed| weighed.half_width);

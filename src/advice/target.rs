@@ -48,7 +48,7 @@ impl Target {
         let side = if off > Stops::ZERO { "over" } else { "under" };
         if off.abs() <= half_width {
             return Some(format!(
-                "the reference {file} may itself be {} {side} {} on '{spot}', which is known to ±{:.1} stop only: calibrate the camera",
+                "the reference {file} may itself be {} {side} {} on '{spot}', which is known to ±{:.1} stop only",
                 off.size_in_words(),
                 self.in_words(),
                 half_width.0

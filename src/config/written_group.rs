@@ -37,6 +37,9 @@ const ROLES: [(&str, Role); 5] = [
     ("other", Role::Other),
 ];
 
+/// Written and taken ends of a range differ by no more when one is only rounded to be shown, in stops.
+const SAME_CLICK: f64 = 0.02;
+
 impl WrittenGroup {
     pub fn checked(&self) -> Result<LightGroup, Wrong> {
         let name = checked_name(&self.name)?.into();
@@ -71,13 +74,14 @@ impl WrittenGroup {
         all.map(|remark| format!("{}: {remark}", self.name.trim())).collect()
     }
 
-    /// Per cents are of full power, and clicks are parts of a stop from there: an end may lie between two.
+    /// Clicks are parts of a stop from full power: an end may lie between two. What is only rounded to be shown is the same.
     fn range_taken_otherwise(&self) -> Option<String> {
         let dial = self.dial().ok()??;
         let (least, most) = self.range.as_ref()?.0.split_once(" to ")?;
-        let number = |text: &str| text.trim().trim_end_matches('%').trim().parse::<f64>().ok();
-        let differs =
-            |written: &str, taken: &str| number(written).zip(number(taken)).is_some_and(|(w, t)| (w - t).abs() > 1e-9);
+        let number = |text: &str| text.trim().trim_end_matches(['%', 'W', 's']).trim().parse::<f64>().ok();
+        let differs = |written: &str, taken: &str| {
+            number(written).zip(number(taken)).is_some_and(|(w, t)| (w / t).log2().abs() > SAME_CLICK)
+        };
         let ends = [(least, dial.print(dial.least())), (most, dial.print(dial.most()))];
         let said: Vec<String> = ends
             .iter()
@@ -183,5 +187,15 @@ mod tests {
         assert_eq!(config("0.3").remarks, ["key: 0.3 is taken as 1/3 stop"]);
         assert_eq!(config("0.3").groups[0].step(), Step::Third);
         assert!(["1/3", "0.1", "0.5", "1/10", "1"].iter().all(|step| config(step).remarks.is_empty()));
+    }
+
+    #[test]
+    fn an_end_of_a_range_between_two_clicks_is_told() {
+        let remarks = |keys: &str| group(keys).unwrap().remarks;
+        let tenths = remarks("dial: percent, step: 1/10, range: 3 % to 100 %");
+        assert_eq!(tenths, ["key: 3 % of its range is taken as 2.9 %, the nearest click"]);
+        // 7.8125 Ws is six stops below 500 Ws.
+        assert_eq!(remarks("dial: watt-seconds, full_power: 500, range: 7.8 to 500"), [""; 0]);
+        assert_eq!(remarks("dial: decimal, full_power: 9.0, range: 1.0 to 9.0"), [""; 0]);
     }
 }

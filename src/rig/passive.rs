@@ -31,9 +31,11 @@ pub struct Passive {
 }
 
 impl Passive {
-    /// Whether a part of the frame, as 'the bottom, right of the middle', may be lit or shaded by it: it isn't on the other side.
+    /// Whether a part of the frame, as 'the bottom, right of the middle', may be lit or shaded by it. A reflector lights its own side;
+    /// what shades may stand beside its light, and shade the other.
     pub fn may_reach(&self, part: &str) -> bool {
-        let other = self.side.map(|side| match side {
+        let side = self.side.filter(|_| self.kind == PassiveKind::Reflector);
+        let other = side.map(|side| match side {
             Side::Left => "right",
             Side::Right => "left",
             Side::Above => "bottom",

@@ -36,7 +36,7 @@ pub struct Board {
     pub asked: Option<CorrectionShown>,
     /// What was asked was told to be done, and no frame has shown it yet.
     pub all_set: bool,
-    /// The settings that it was asked for, where it was for some that were still to come.
+    /// The settings that it was asked for, where it was asked by 'next'.
     pub all_set_for: Option<String>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,

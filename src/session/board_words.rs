@@ -72,11 +72,11 @@ impl Board {
 
     /// The one sentence that leads every screen: what to do now.
     pub fn leads(&self) -> String {
-        if self.hold.is_some() {
-            return "Leave every power as it is, and shoot again".to_owned();
-        }
         if let Some(next) = &self.survey.next {
             return format!("Light survey: {next}");
+        }
+        if self.hold.is_some() {
+            return "Leave every power as it is, and shoot again".to_owned();
         }
         let ends = self.at_their_ends();
         match (&self.asked, &self.last) {
@@ -93,7 +93,7 @@ impl Board {
                     self.all_set_for.as_ref().map_or_else(String::new, |settings| format!(" for {settings}"));
                 format!("All set{settings}: shoot{ends}")
             }
-            (None, Some(last)) if last.suspicion || last.finding == Finding::Uncertain => {
+            (None, Some(last)) if !last.is_reference && (last.suspicion || last.finding == Finding::Uncertain) => {
                 format!("Turn nothing yet: shoot another{ends}")
             }
             (None, Some(last)) if last.is_to_be_looked_at() => format!("Turn nothing yet: look first{ends}"),
@@ -117,7 +117,7 @@ impl Board {
             }
             (None, Some(asked), _) => Some(with_ratio(asked, &asked.sentence)),
             (None, None, Some(last)) => {
-                let is_over = self.all_set || self.standing != Standing::Accepted || self.survey.next.is_some();
+                let is_over = self.all_set || self.standing != Standing::Accepted;
                 (last.is_to_be_looked_at() && !is_over).then(|| last.sentence.clone())
             }
             (None, None, None) => None,
@@ -129,7 +129,10 @@ impl Board {
         let left: Vec<&Card> = self.cards.iter().filter(|card| card.clicks != 0 && !card.confirmed).collect();
         let ends = self.at_their_ends();
         let who = match left.as_slice() {
-            [] => return format!("All set: shoot{ends}"),
+            [] => {
+                let settings = coming.map_or_else(String::new, |settings| format!(" for {settings}"));
+                return format!("All set{settings}: shoot{ends}");
+            }
             [one] => one.group.to_string(),
             several => counted(several.len(), "light"),
         };

@@ -102,10 +102,11 @@ impl OpenCorrection {
     /// It asks just that, for just these settings. What was logged is rounded, so that only what people see is compared.
     pub(super) fn is_already(&self, settings: &Settings, correction: &Correction) -> bool {
         let Purpose::Next { settings: own } = &self.purpose else { return false };
-        let seen = |correction: &Correction| -> Vec<_> {
-            correction.dial_changes.iter().map(|t| (t.group.clone(), t.clicks, t.to.clone(), t.limit)).collect()
-        };
-        own.in_short() == settings.in_short() && seen(&self.correction) == seen(correction)
+        // A light that was told to be set, and is where it was asked to be, has nothing left to do.
+        let left = |t: &DialChange| if self.is_confirmed(&t.group) { 0 } else { t.clicks };
+        let asked = self.correction.dial_changes.iter().map(|t| (&t.group, left(t), &t.to, t.limit));
+        let anew = correction.dial_changes.iter().map(|t| (&t.group, t.clicks, &t.to, t.limit));
+        own.in_short() == settings.in_short() && asked.eq(anew)
     }
 
     /// The settings that it prepares, shot or not.

@@ -157,7 +157,7 @@ fn where_nothing_at_the_camera_is_enough_the_light_is_moved() {
     // 12 stops of aperture and 12 of speed, of which the light has one: 23 are left, a factor of 2^(23/2) in distance.
     let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
     let moved =
-        "Nothing that was tried at the camera is enough for all: move key farther away, to 2896.31 times its distance";
+        "No way at the camera was found that is enough for all: move key farther away, to 2896.31 times its distance";
     assert!(words.contains(&format!("key is 23 stops too strong. {moved}")), "{told}");
 }
 
@@ -243,6 +243,9 @@ fn what_can_not_be_planned_is_said_in_one_line() {
         (vec!["f/8", "--from", "green"], "no setting"),
         (vec!["f/8", "--from", ""], "f/8 iso100"),
         (vec!["f/8", "--iso", "0"], "no ISO speed"),
+        (vec!["5,6", "2.8"], "write 5.6 with a point"),
+        (vec!["f/8", "--from", "f/5,6"], "write 5.6 with a point"),
+        (vec!["f/8", "--iso", "50", "--lowest-iso", "100"], "below the camera's lowest speed"),
         (vec!["f/8", "--filters", "0.3,dark"], "no filter's density"),
         (vec!["f/8", "--focal-length", "85mm"], "--distance"),
         (vec!["f/8", "--depths", "ears 10cm"], "--focal-length"),

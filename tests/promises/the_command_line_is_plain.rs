@@ -184,6 +184,9 @@ fn each_word_is_a_command_and_names_are_written_in_any_case() {
         assert!(say(&["next", "f/4"]).contains("every light down 2 stops"));
         assert_eq!(studio.corrections().len(), 1, "after a restart: {is_restarted}");
     }
+    // A light that is elsewhere than was asked is told so, and one that was set is not asked again.
+    assert!(say(&["set", "key", "1/4"]).contains("key is at 1/4 (1/8 was asked)"));
+    assert!(say(&["next", "f/4"]).contains("turn key down to 1/8"));
     assert!(say(&["confirm"]).contains("taken as set"));
     // It goes on from what was asked last, also when that was told to be set: not from the last frame's f/8.
     assert!(say(&["next", "iso200"]).contains("For f/4  1/160 s  ISO 200"));

@@ -95,16 +95,7 @@ fn configuration(args: &Args) -> Result<Config, CommandError> {
 /// A list, or two with `to` between them and the camera's marks within.
 fn apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, CommandError> {
     let text = words.join(" ");
-    // In half of Europe 5,6 is one number.
-    let is_decimal = |(at, _): (usize, &str)| {
-        let digit = |c: Option<char>| c.is_some_and(|c| c.is_ascii_digit());
-        digit(text[..at].chars().next_back()) && digit(text[at + 1..].chars().next())
-    };
-    if text.match_indices(',').any(is_decimal) {
-        return Err(CommandError::WrongUse(format!(
-            "'{text}' may be one number or two: write 5.6 with a point, and a blank between two apertures"
-        )));
-    }
+    no_decimal_comma(&text).map_err(CommandError::WrongUse)?;
     let text = text.replace(',', " ");
     let words: Vec<&str> = text.split_whitespace().collect();
     let read = |word: &str| FNumber::read(word, steps).map_err(CommandError::WrongUse);
@@ -128,6 +119,16 @@ fn apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, CommandErr
         return Err(CommandError::WrongUse(format!("that are more than {MOST_APERTURES} apertures: leave some out")));
     }
     Ok(apertures)
+}
+
+/// In half of Europe 5,6 is one number.
+fn no_decimal_comma(text: &str) -> Result<(), String> {
+    let digit = |c: Option<char>| c.is_some_and(|c| c.is_ascii_digit());
+    let is_decimal = |at: usize| digit(text[..at].chars().next_back()) && digit(text[at + 1..].chars().next());
+    match text.match_indices(',').any(|(at, _)| is_decimal(at)) {
+        true => Err(format!("'{text}' may be one number or two: write 5.6 with a point, and a blank between two")),
+        false => Ok(()),
+    }
 }
 
 fn range(first: FNumber, last: FNumber, steps: Series) -> Vec<FNumber> {
@@ -226,6 +227,7 @@ fn settings(
 
 /// `f/8 iso100 1/160`, as `next` reads it.
 fn of_words(text: &str, steps: Series) -> Result<Planned, String> {
+    no_decimal_comma(text)?;
     match Command::next(text.replace(',', " ").split_whitespace())? {
         Command::Next { f_number: None, iso: None, exposure_time: None, .. } => {
             Err("write the settings that the powers hold for, such as 'f/8 iso100'".to_owned())
@@ -246,7 +248,7 @@ fn at_the_camera(
 ) -> Result<(AtTheCamera, Option<String>), CommandError> {
     let named = args.lowest_iso.as_ref().map(|text| text.parse().map_err(|why: String| wrong("--lowest-iso", why)));
     let named = named.transpose()?.or(at_hand.lowest_iso);
-    if let Some(lowest) = named.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING) {
+    if let Some(lowest) = named.filter(|lowest| args.iso.is_some() && iso.sv() < lowest.sv() - SAME_SETTING) {
         return Err(wrong("--iso", format!("{iso} is below the camera's lowest speed, {lowest}")));
     }
     let usual = || IsoSpeed::new(USUAL_ISO).filter(|usual| usual.sv() < iso.sv()).unwrap_or(iso);

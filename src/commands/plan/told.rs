@@ -91,7 +91,7 @@ fn end_of_a_range(at: &Powers) -> String {
     let instead = match &at.way_round {
         Some(way) => format!("Instead: {}. Then {}.", way_in_words(way, at), powers_of(&way.correction)),
         None => {
-            format!("Nothing that was tried at the camera is enough for all: {}.", moved(&at.correction.other_ways))
+            format!("No way at the camera was found that is enough for all: {}.", moved(&at.correction.other_ways))
         }
     };
     paragraph(&format!("{}: {}. {instead}", aperture(at), out.join(", ")))

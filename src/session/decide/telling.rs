@@ -78,7 +78,12 @@ impl Draft<'_> {
         };
         let answers = self.answers(group, position.power(), setting);
         let shown = group.shown(setting);
-        let asked = self.sitting.setup.open.as_ref().and_then(|open| open.dial_change_of(name)?.to.clone());
+        let asked = self
+            .sitting
+            .setup
+            .open
+            .as_ref()
+            .and_then(|open| open.dial_change_of(name).filter(|change| change.clicks != 0)?.to.clone());
         let other =
             asked.filter(|asked| *asked != shown).map_or_else(String::new, |asked| format!(" ({asked} was asked)"));
         let said = format!("{name} is at {shown}{other}");

@@ -303,7 +303,8 @@ function showLastShot() {
   }
 }
 
-addEventListener("resize", showLastShot);
+// A tablet that is turned shows other marks; a phone's address bar that hides changes no width.
+new ResizeObserver(showLastShot).observe(strip);
 by("next-steps").value = kept.get("steps") || "thirds";
 by("next-steps").addEventListener("change", () => { kept.set("steps", by("next-steps").value); offerMarks(); });
 by("next-form").addEventListener("submit", (event) => {

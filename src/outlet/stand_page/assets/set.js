@@ -312,6 +312,7 @@ export class SetView {
     const newest = board.trend.at(-1);
     const trend = by("trend");
     const width = trend.clientWidth < NARROW ? "narrow" : "wide";
+    trend.dataset.width = width;
     const address = `/trend.svg?ink=${ink()}&width=${width}&n=${newest?.frame ?? 0}`;
     if (trend.getAttribute("src") !== address) trend.src = address;
     const drift = (p) => (p.drift === null ? "not compared" : `${p.drift.toFixed(2)}${p.uncertainty === null ? "" : ` ±${p.uncertainty.toFixed(2)}`}`);
