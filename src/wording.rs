@@ -16,6 +16,13 @@ pub fn listed<S: AsRef<str>>(names: &[S]) -> String {
     }
 }
 
+/// A name that people give, without blanks at its ends; `None` where it isn't 1 to 40 printable characters.
+pub fn name(text: &str) -> Option<&str> {
+    let trimmed = text.trim();
+    let is_name = (1..=40).contains(&trimmed.chars().count()) && !trimmed.chars().any(char::is_control);
+    is_name.then_some(trimmed)
+}
+
 /// Words on lines of at most this width, where no word is longer.
 pub fn wrapped(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();

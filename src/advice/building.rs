@@ -66,13 +66,12 @@ fn first(facts: &Facts) -> String {
 
 fn part(facts: &Facts) -> String {
     let Some(uneven) = facts.uneven.as_ref() else { return whole(facts) };
-    let side = brighter_or_darker(uneven.change);
     let rest = uneven.elsewhere.map(|rest| match rest.abs() > facts.evidence.tolerance {
-        true => format!(", the rest {} {}", size(Some(rest)), brighter_or_darker(rest)),
+        true => format!(", the rest {}", rest.brighter_or_darker()),
         false => ", the rest hardly".to_owned(),
     });
     let than = if facts.settings_changed() { "than the settings explain" } else { "than in the frame before" };
-    format!("{} is {} {side} {than}{}", uneven.part, size(Some(uneven.change)), rest.unwrap_or_default())
+    format!("{} is {} {than}{}", uneven.part, uneven.change.brighter_or_darker(), rest.unwrap_or_default())
 }
 
 fn whole(facts: &Facts) -> String {

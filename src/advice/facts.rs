@@ -12,9 +12,9 @@ use crate::drift::{
     burning_light, compare_grids, disparity, expected, farthest_part, fitting_light, tints_of_patches,
     uncertainty_of_expected, weigh,
 };
-use crate::frame::FlashTag;
+use crate::frame::{FlashTag, Settings};
 use crate::meter::{Reading, WHOLE};
-use crate::photometry::{SAME_SETTING, Stops};
+use crate::photometry::{FNumber, SAME_SETTING, Stops};
 
 /// What is known of one frame.
 pub(super) struct Facts<'a> {
@@ -118,17 +118,25 @@ impl<'a> Facts<'a> {
         !self.settings_changed() && self.observed().is_some_and(|observed| observed.half_width > TOO_VAGUE)
     }
 
+    /// What is told of its light lies within the tolerance.
+    pub fn matches(&self) -> bool {
+        self.drift().is_some_and(|drift| drift.abs() <= self.evidence.tolerance)
+    }
+
     /// Much of the scene isn't found, and no other aperture blurs it: what is missing may be what a light alone lit.
     pub fn much_is_missing(&self) -> bool {
-        let apertures =
-            self.evidence.reference.map(|r| r.settings.f_number).zip(Some(self.evidence.frame.settings.f_number));
-        let is_same = apertures.is_some_and(|(was, is)| match was.zip(is) {
-            Some((was, is)) => (was.av() - is.av()).abs() <= SAME_SETTING,
-            None => false,
-        });
+        let aperture = |settings: &Settings| settings.f_number.map(FNumber::av);
+        let was = self.evidence.reference.and_then(|reference| aperture(&reference.settings));
+        let is_same =
+            was.zip(aperture(&self.evidence.frame.settings)).is_some_and(|(was, is)| (was - is).abs() <= SAME_SETTING);
         is_same
             && self.lights().is_none()
             && self.evidence.alignment().is_some_and(|(alignment, _)| alignment.share < MOST_OF_THE_SCENE)
+    }
+
+    /// What is found speaks against all lights having been the same, and what is missing may speak louder.
+    pub fn may_miss_a_light(&self) -> bool {
+        self.much_is_missing() && self.disparity.is_some_and(|disparity| disparity > Disparity::OF_ALIKE)
     }
 
     /// The picture contradicts the settings, and shows too little of the reference to say whether all lights changed alike.

@@ -55,13 +55,13 @@ const AFTER_THE_LIGHTS: [(Finding, Test); 13] = [
     (Finding::Clipped, |f| f.observed().is_none()),
     // 6
     (Finding::Recycle, |f| f.is_weak_as_while_charging()),
-    (Finding::BurningLight, |f| f.burning.is_some() && !matches(f)),
+    (Finding::BurningLight, |f| f.burning.is_some() && !f.matches()),
     (Finding::Uneven, is_uneven),
     (Finding::AmbientRisen, only_ambient_is_left),
     // 7
     (Finding::ColourShifted, |f| is_seen_to_match(f) && f.colour_shift.is_some()),
     (Finding::Matched, is_seen_to_match),
-    (Finding::Uncertain, |f| matches(f) && speaks_of_what_is_missing(f)),
+    (Finding::Uncertain, |f| f.matches() && f.may_miss_a_light()),
     (Finding::Uncertain, is_within_its_uncertainty),
     (Finding::Uncertain, |f| f.too_little_is_found()),
     // 8
@@ -159,11 +159,11 @@ fn is_uneven(f: &Facts) -> bool {
     // Where settings explain a drift, parts that differ are the sitter's or the curve's doing, as a rule.
     let by_settings = f.weighed.as_ref().is_some_and(|w| w.assumption == Some(Assumption::LightsUntouched));
     if f.evidence.alignment().is_none() {
-        let explained = by_settings && !matches(f);
+        let explained = by_settings && !f.matches();
         return f.uneven.is_some() && !explained && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
     }
     let Some(disparity) = f.disparity else { return false };
-    let sees_a_match = matches(f) && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
+    let sees_a_match = f.matches() && f.observed().is_some_and(|s| s.half_width <= SURE_ENOUGH_FOR_PARTS);
     let most = match (sees_a_match, by_settings && f.settings_changed()) {
         (true, _) if f.much_is_missing() => Disparity::OF_ALIKE,
         (true, _) => NOT_ALIKE_WHERE_THE_WHOLE_MATCHES,
@@ -176,17 +176,8 @@ fn is_uneven(f: &Facts) -> bool {
     f.uneven.as_ref().is_some_and(|part| is_enough(part.change.abs())) && disparity > most
 }
 
-fn matches(f: &Facts) -> bool {
-    f.drift().is_some_and(|drift| drift.abs() <= f.evidence.tolerance)
-}
-
 fn is_seen_to_match(f: &Facts) -> bool {
-    matches(f) && !f.is_too_vague_to_differ() && !speaks_of_what_is_missing(f)
-}
-
-/// What is found speaks against all lights having been the same, and what is missing may speak louder.
-fn speaks_of_what_is_missing(f: &Facts) -> bool {
-    f.much_is_missing() && f.disparity.is_some_and(|disparity| disparity > Disparity::OF_ALIKE)
+    f.matches() && !f.is_too_vague_to_differ() && !f.may_miss_a_light()
 }
 
 fn is_within_its_uncertainty(f: &Facts) -> bool {
@@ -195,7 +186,7 @@ fn is_within_its_uncertainty(f: &Facts) -> bool {
 
 /// The frame is brighter than its settings explain, and every flash is as it should be.
 fn only_ambient_is_left(f: &Facts) -> bool {
-    let told_apart = f.expected.is_some() && !matches(f) && !is_within_its_uncertainty(f);
+    let told_apart = f.expected.is_some() && !f.matches() && !is_within_its_uncertainty(f);
     let lights_changed = !f.settings_changed() || evidence_used(f) == Some(EvidenceUsed::Light);
     told_apart
         && lights_changed

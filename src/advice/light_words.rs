@@ -18,7 +18,7 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, pa
         (Finding::ModifierMoved, Unexplained::Modifier { part, change, or }) => {
             let passive = passive.filter(|passive| passive.may_reach(part));
             let part = match change.is_worth_saying() {
-                true => format!("{} is {} {}", capital(part), change.size_in_words(), brighter_or_darker(*change)),
+                true => format!("{} is {}", capital(part), change.brighter_or_darker()),
                 false => format!("{} is lit otherwise", capital(part)),
             };
             match or {
@@ -33,13 +33,12 @@ pub(super) fn say(lights: &LightEvidence, finding: Finding, tolerance: Stops, pa
                     )
                 }
                 Some((group, by)) => format!(
-                    "{part}: {}, or {group} got {} {}. Look there, and at {group}'s dial, before turning anything.",
+                    "{part}: {}, or {group} got {}. Look there, and at {group}'s dial, before turning anything.",
                     passive.map_or_else(
                         || "either something new lights or shades it, as a reflector does".to_owned(),
                         |passive| format!("perhaps {passive} moved, or something new lights or shades that part"),
                     ),
-                    by.size_in_words(),
-                    brighter_or_darker(*by)
+                    by.brighter_or_darker()
                 ),
             }
         }

@@ -98,8 +98,7 @@ fn ways_round(
     camera: &AtTheCamera,
 ) -> Vec<(FNumber, IsoSpeed, Vec<Density>)> {
     let ends = |limit: DialLimit| correction.dial_changes.iter().any(|change| is_out(change) && change.limit == limit);
-    let speeds = IsoSpeed::marks().iter().filter_map(|mark| IsoSpeed::new(*mark));
-    let marks = FNumber::marks(camera.steps).iter().filter_map(|mark| FNumber::new(*mark, None, camera.steps));
+    let (speeds, marks) = (IsoSpeed::all(), FNumber::all(camera.steps));
     match (ends(DialLimit::Minimum), ends(DialLimit::Maximum)) {
         (true, false) => {
             let lower = speeds.rev().filter(|s| s.sv() < iso.sv() && s.sv() >= camera.lowest_iso.sv());

@@ -169,9 +169,8 @@ fn clipped_in_words(clipped: &ClippedSpot, reference: &str) -> String {
     };
     match clipped.at_least {
         Some(least) => {
-            let side = brighter_or_darker(least);
             let it = if clipped.lies_in == ClippedIn::Reference { ": this frame is " } else { ", " };
-            format!("{end}{place}{it}at least {} {side} than {reference}", size(Some(least)))
+            format!("{end}{place}{it}at least {} than {reference}", least.brighter_or_darker())
         }
         None => format!("{end}{place}, so how far its light is off can't be told"),
     }
@@ -192,9 +191,9 @@ fn uncertain(facts: &Facts) -> String {
             brighter_by(facts.drift())
         );
     }
-    if facts.much_is_missing() && !facts.is_too_vague_to_differ() {
-        return "What is found of the reference is as bright as it was, but much of it isn't found, as where one light of several is out. \
-                Look at each light, and shoot another before turning anything."
+    if facts.matches() && facts.may_miss_a_light() && !facts.is_too_vague_to_differ() {
+        return "The part of the scene that is found is as bright as it should be, but much isn't found, as where one light of several \
+                is out. Look at each light, and shoot another before turning anything."
             .to_owned();
     }
     let observed = facts.observed();
@@ -343,7 +342,7 @@ fn over_or_under(drift: Option<Stops>) -> String {
 /// '1/3 stop brighter'.
 pub(super) fn brighter_by(stops: Option<Stops>) -> String {
     match stops {
-        Some(stops) if stops.is_worth_saying() => format!("{} {}", stops.size_in_words(), brighter_or_darker(stops)),
+        Some(stops) if stops.is_worth_saying() => stops.brighter_or_darker(),
         Some(_) => "just as bright".to_owned(),
         None => "nothing".to_owned(),
     }

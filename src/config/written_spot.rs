@@ -5,6 +5,7 @@ use serde::Deserialize;
 use super::values::{Scalar, share_of_frame};
 use super::wrong::Wrong;
 use crate::meter::{Area, CENTRE, GREY, Place, Spot, WHOLE};
+use crate::wording;
 
 /// More of them are a mistake, or somebody's malice.
 pub(super) const MOST_SPOTS: usize = 40;
@@ -51,7 +52,5 @@ pub(super) fn duplicate(name: &str) -> Wrong {
 }
 
 pub(super) fn checked_name(name: &str) -> Result<&str, Wrong> {
-    let trimmed = name.trim();
-    let fine = !trimmed.is_empty() && trimmed.chars().count() <= 40 && !trimmed.chars().any(char::is_control);
-    if fine { Ok(trimmed) } else { Err(Wrong::new("name", name, "a name has 1 to 40 printable characters")) }
+    wording::name(name).ok_or_else(|| Wrong::new("name", name, "a name has 1 to 40 printable characters"))
 }

@@ -13,13 +13,6 @@ pub struct DepthOfField {
     pub far: Option<Metres>,
 }
 
-impl DepthOfField {
-    /// `None`: without end.
-    pub fn total(self) -> Option<Metres> {
-        Metres::new(self.far?.get() - self.near.get())
-    }
-}
-
 /// The diameter, on the sensor, of the disk that a point at a distance from the lens is drawn as.
 ///
 /// `b = f² / (N (u - f)) * |d - u| / d`, with the lens focused at `u` and the point at `d`; 0 in focus. Source: thin lens,
@@ -51,8 +44,7 @@ pub fn depth_of_field(focus: Focus, n: FNumber, circle: CircleOfConfusion) -> De
 /// The widest aperture, of the marks of a camera's series, at which points at these distances from the lens are all sharp.
 /// `None` if there is none down to f/64.
 pub fn widest_sharp(focus: Focus, circle: CircleOfConfusion, at: &[Metres], series: Series) -> Option<FNumber> {
-    let mut marks = FNumber::marks(series).iter().filter_map(|mark| FNumber::new(*mark, None, series));
-    marks.find(|n| at.iter().all(|at| is_sharp(blur_disk(focus, *n, *at), circle)))
+    FNumber::all(series).find(|n| at.iter().all(|at| is_sharp(blur_disk(focus, *n, *at), circle)))
 }
 
 /// Whether a blur passes for a point; arithmetic's last digits never decide.
@@ -72,6 +64,11 @@ mod tests {
     use super::super::length::FocalLength;
     use super::*;
     use proptest::prelude::*;
+
+    /// `None`: without end.
+    fn total(sharp: DepthOfField) -> Option<f64> {
+        Some(sharp.far?.get() - sharp.near.get())
+    }
 
     /// The nearest distance in focus at which all beyond is sharp: `H = f² / (N c) + f`.
     /// Source: Ray, *Applied Photographic Optics* (from memory). `None` where that is no length (it never is for lenses that exist).
@@ -101,7 +98,7 @@ mod tests {
         assert!((h.get() - 10.467).abs() < 1e-3, "{h:?}");
         let sharp = depth_of_field(focus(50.0, h.get() + 1e-6), n("f/8"), circle);
         assert!((sharp.near.get() - 5.23).abs() < 0.01, "{sharp:?}");
-        assert_eq!(depth_of_field(focus(50.0, 10.5), n("f/8"), circle).total(), None);
+        assert_eq!(total(depth_of_field(focus(50.0, 10.5), n("f/8"), circle)), None);
     }
 
     /// CHECK: from a rougher handbook rule that knows no hyperfocal distance: for close subjects the whole depth is
@@ -113,7 +110,7 @@ mod tests {
             let at = focus(mm, m);
             let scale = at.magnification().0;
             let by_rule = 2.0 * 8.0 * 0.03e-3 * (1.0 + scale) / (scale * scale);
-            let total = depth_of_field(at, n("f/8"), circle).total().unwrap().get();
+            let total = total(depth_of_field(at, n("f/8"), circle)).unwrap();
             assert!((total / by_rule - 1.0).abs() < 0.01, "{mm} mm at {m} m: {total} is not {by_rule}");
         }
     }
@@ -182,7 +179,7 @@ mod tests {
                 let n = FNumber::new(marks[i], None, Series::Thirds).unwrap();
                 depth_of_field(focus(mm, mm / 1000.0 * far), n, CircleOfConfusion::new(0.03).unwrap())
             };
-            let total = |i: usize| of(i).total().map_or(f64::INFINITY, Metres::get);
+            let total = |i: usize| total(of(i)).unwrap_or(f64::INFINITY);
             prop_assert!(total(i + 1) > total(i) || total(i) == f64::INFINITY);
             prop_assert!(of(i + 1).near < of(i).near);
         }

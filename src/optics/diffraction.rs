@@ -18,8 +18,7 @@ pub fn airy_disk(focus: Focus, n: FNumber) -> Micrometres {
 
 /// The widest aperture, of the marks of a camera's series, whose Airy disk is wider than `limit`. `None` if none down to f/64 is.
 pub fn overtaken_from(focus: Focus, limit: Micrometres, series: Series) -> Option<FNumber> {
-    let mut marks = FNumber::marks(series).iter().filter_map(|mark| FNumber::new(*mark, None, series));
-    marks.find(|n| airy_disk(focus, *n) > limit)
+    FNumber::all(series).find(|n| airy_disk(focus, *n) > limit)
 }
 
 #[cfg(test)]

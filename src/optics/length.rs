@@ -3,13 +3,13 @@
 use std::fmt;
 use std::str::FromStr;
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use super::OpticsError;
 use crate::photometry::Metres;
 
 /// A length on the sensor's side of the lens, in millimetres, above zero.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
 #[serde(transparent)]
 pub struct Millimetres(f64);
 
@@ -30,7 +30,7 @@ impl Millimetres {
 }
 
 /// The diameter of a disk on the sensor, in micrometres; a point that is in focus has none.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
 #[serde(transparent)]
 pub struct Micrometres(pub f64);
 
@@ -50,7 +50,7 @@ impl fmt::Display for Micrometres {
 }
 
 /// The focal length of a lens as it is engraved, 1 mm to 5 m.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
 #[serde(transparent)]
 pub struct FocalLength(Millimetres);
 
@@ -95,7 +95,7 @@ impl FromStr for FocalLength {
 
 /// Where a point lies from the one in focus, in metres along the lens's axis: behind it is positive, nearer to the camera
 /// negative.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
 #[serde(transparent)]
 pub struct Depth(f64);
 

@@ -1,7 +1,5 @@
 //! What is to be sharp: parts of a subject before and behind the point in focus, and how each is drawn at an aperture.
 
-use serde::Serialize;
-
 use super::OpticsError;
 use super::depth_of_field::{blur_disk, depth_of_field, widest_sharp};
 use super::diffraction::{airy_disk, overtaken_from};
@@ -9,17 +7,17 @@ use super::focus::Focus;
 use super::length::{Depth, Micrometres};
 use super::sensor::CircleOfConfusion;
 use crate::photometry::{FNumber, Metres, Series};
+use crate::wording;
 
 /// More of them are a mistake.
 const MOST_PARTS: usize = 8;
 const LONGEST_NAME: usize = 20;
 
 /// A part of the subject that has a name.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Part {
     pub name: String,
     /// From the point in focus.
-    #[serde(rename = "depth_metres")]
     pub depth: Depth,
 }
 
@@ -78,10 +76,7 @@ impl Part {
         let no_part = || OpticsError::NoPart(written.trim().to_owned());
         let at = written.find(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c)).ok_or_else(no_part)?;
         let (name, length) = written.split_at(at);
-        let name = name.trim();
-        if name.is_empty() || name.chars().count() > LONGEST_NAME || name.chars().any(char::is_control) {
-            return Err(no_part());
-        }
+        let name = wording::name(name).filter(|name| name.chars().count() <= LONGEST_NAME).ok_or_else(no_part)?;
         Ok(Part { name: name.to_owned(), depth: length.parse()? })
     }
 }

@@ -59,6 +59,11 @@ impl FNumber {
         MARKS.of(series)
     }
 
+    /// The f-numbers of a series, wide to narrow.
+    pub fn all(series: Series) -> impl DoubleEndedIterator<Item = FNumber> {
+        FNumber::marks(series).iter().filter_map(move |mark| FNumber::new(*mark, None, series))
+    }
+
     /// Aperture value, `Av = 2 log2 N`: its distance from f/1. Source: Exif 2.32, annex on APEX.
     pub fn av(self) -> Stops {
         Stops(self.av)

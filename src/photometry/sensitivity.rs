@@ -43,6 +43,11 @@ impl IsoSpeed {
         MARKS.thirds
     }
 
+    /// The speeds of the third-stop series, low to high.
+    pub fn all() -> impl DoubleEndedIterator<Item = IsoSpeed> {
+        IsoSpeed::marks().iter().filter_map(|mark| IsoSpeed::new(*mark))
+    }
+
     /// Speed value, `Sv = log2(S / 3.125)`. Source: Exif 2.32, annex on APEX.
     pub fn sv(self) -> Stops {
         Stops(self.sv)

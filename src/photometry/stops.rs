@@ -94,6 +94,11 @@ impl Stops {
         format!("{} {}", if self > Stops::ZERO { "up" } else { "down" }, self.size_in_words())
     }
 
+    /// A change of light: `1/3 stop darker`.
+    pub fn brighter_or_darker(self) -> String {
+        format!("{} {}", self.size_in_words(), if self > Stops::ZERO { "brighter" } else { "darker" })
+    }
+
     /// Light that is missing, or too much where it is negative: `2/3 stop too strong`.
     pub fn too_weak_or_strong(self) -> String {
         format!("{} {}", self.size_in_words(), if self > Stops::ZERO { "too weak" } else { "too strong" })

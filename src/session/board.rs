@@ -29,7 +29,8 @@ pub struct Board {
     /// The file that frames are compared with.
     pub reference: Option<String>,
     /// When it was shot, by the camera's clock.
-    pub reference_shot_at: Option<String>,
+    #[serde(serialize_with = "in_words")]
+    pub reference_shot_at: Option<Captured>,
     pub last: Option<LastShown>,
     /// Why nobody should touch a light now.
     pub hold: Option<String>,
@@ -55,9 +56,8 @@ pub struct LastShown {
     pub file: String,
     pub settings: String,
     /// By the camera's clock.
-    pub shot_at: Option<String>,
-    #[serde(skip)]
-    pub captured: Option<Captured>,
+    #[serde(serialize_with = "in_words")]
+    pub shot_at: Option<Captured>,
     pub f_number: Option<String>,
     pub finding: Finding,
     /// One frame is a suspicion: the next one tells.
@@ -128,7 +128,7 @@ impl Board {
             looks: setup.looks.keys().cloned().collect(),
             standing: setup.standing,
             reference: setup.reference().map(|look| look.file.clone()),
-            reference_shot_at: setup.reference().and_then(|look| shot_at(&look.observation.settings)),
+            reference_shot_at: setup.reference().and_then(|look| look.observation.settings.captured.clone()),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),
             asked: setup.open.as_ref().map(|p| asked(p, coming.clone(), sitting)),
             all_set: setup.told_done.is_some(),
@@ -164,8 +164,8 @@ fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) ->
     }
 }
 
-fn shot_at(settings: &Settings) -> Option<String> {
-    settings.captured.as_ref().map(Captured::in_words)
+fn in_words<S: serde::Serializer>(at: &Option<Captured>, serializer: S) -> Result<S::Ok, S::Error> {
+    at.as_ref().map(Captured::in_words).serialize(serializer)
 }
 
 fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
@@ -178,8 +178,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         frame: last.frame,
         file: last.file.clone(),
         settings: last.observation.settings.in_short(),
-        shot_at: shot_at(&last.observation.settings),
-        captured: last.observation.settings.captured.clone(),
+        shot_at: last.observation.settings.captured.clone(),
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
         suspicion: last.verdict.suspicion,

@@ -9,6 +9,7 @@ use super::board::{Board, CorrectionShown, LastShown};
 use super::cards::{Card, CardState};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
+use crate::frame::Captured;
 use crate::wording::{counted, listed};
 
 /// After this nobody is sure that a set stands as it did.
@@ -19,7 +20,7 @@ impl Board {
     pub fn how_it_stands(&self) -> Vec<String> {
         let last = self.last.as_ref().map(|last| {
             let gone = if last.removed { " (gone from the folder)" } else { "" };
-            format!("last {}{gone}{}: {}", last.file, shot(last.shot_at.as_deref()), last.sentence)
+            format!("last {}{gone}{}: {}", last.file, shot(last.shot_at.as_ref()), last.sentence)
         });
         let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
         let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));
@@ -49,7 +50,7 @@ impl Board {
             (_, Standing::AwaitsSitter) => ", waiting for the new sitter's first frame".to_owned(),
             (Some(_), Standing::Building) => ", the light is being built".to_owned(),
             (Some(file), Standing::Accepted) => {
-                format!(", reference {file}{}", shot(self.reference_shot_at.as_deref()))
+                format!(", reference {file}{}", shot(self.reference_shot_at.as_ref()))
             }
             (None, _) => ", no reference yet".to_owned(),
         };
@@ -58,7 +59,7 @@ impl Board {
 
     /// What to think of where the last frame was shot long before `now`, by the clock of the place.
     pub fn after_a_pause(&self, now: DateTime) -> Option<String> {
-        pause(self.last.as_ref()?.captured.as_ref()?.local, now)
+        pause(self.last.as_ref()?.shot_at.as_ref()?.local, now)
     }
 
     /// Where every light stands.
@@ -163,8 +164,8 @@ impl LastShown {
 }
 
 /// When a frame was shot, behind its name.
-fn shot(at: Option<&str>) -> String {
-    at.map_or_else(String::new, |at| format!(" (shot {at})"))
+fn shot(at: Option<&Captured>) -> String {
+    at.map_or_else(String::new, |at| format!(" (shot {})", at.in_words()))
 }
 
 fn pause(last: DateTime, now: DateTime) -> Option<String> {

@@ -94,19 +94,18 @@ impl OpenCorrection {
 
     /// The settings that it prepares, unless these are such.
     pub fn prepares_beyond(&self, shot: &Settings, lighting: Lighting) -> Option<&Settings> {
-        let Purpose::Next { settings } = &self.purpose else { return None };
+        let settings = self.settings()?;
         let apart = expected(shot, settings, lighting.planned());
         apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
     }
 
     /// It asks just that, for just these settings. What was logged is rounded, so that only what people see is compared.
     pub(super) fn is_already(&self, settings: &Settings, correction: &Correction) -> bool {
-        let Purpose::Next { settings: own } = &self.purpose else { return false };
         // A light that was told to be set, and is where it was asked to be, has nothing left to do.
         let left = |t: &DialChange| if self.is_confirmed(&t.group) { 0 } else { t.clicks };
         let asked = self.correction.dial_changes.iter().map(|t| (&t.group, left(t), &t.to, t.limit));
         let anew = correction.dial_changes.iter().map(|t| (&t.group, t.clicks, &t.to, t.limit));
-        own.in_short() == settings.in_short() && asked.eq(anew)
+        self.settings().is_some_and(|own| own.in_short() == settings.in_short()) && asked.eq(anew)
     }
 
     /// The settings that it prepares, shot or not.
@@ -125,10 +124,6 @@ impl OpenCorrection {
     pub(super) fn unconfirmed(&self) -> impl Iterator<Item = &GroupName> {
         let left = self.correction.dial_changes.iter().filter(|t| t.clicks != 0 && !self.is_confirmed(&t.group));
         left.map(|t| &t.group)
-    }
-
-    pub(super) fn still_asks_for_turns(&self) -> bool {
-        self.unconfirmed().next().is_some()
     }
 
     /// Everything that it asks for was told to be done.

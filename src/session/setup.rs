@@ -51,6 +51,7 @@ pub struct Setup {
 
 impl Setup {
     // --- what is known ---
+
     /// The look that frames are compared with.
     pub fn reference(&self) -> Option<&Look> {
         let look = self.looks.get(self.current.as_ref()?)?;
@@ -188,8 +189,7 @@ impl Setup {
         }
     }
 
-    /// A power in the configuration counts when it is written anew; one that stood there before
-    /// has been overtaken by what the log tells.
+    /// A power in the configuration counts when it is written anew; one that stood there before is overtaken by the log.
     fn take_config(&mut self, groups: &[GroupPower]) {
         let written: BTreeMap<GroupName, Option<PowerSetting>> =
             groups.iter().map(|g| (g.group.clone(), g.power)).collect();
@@ -362,8 +362,8 @@ impl Setup {
     }
 
     fn ask(&mut self, n: RecordNumber, purpose: Purpose, correction: Correction) {
-        let after = self.last.as_ref().map(|last| last.frame);
-        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, after));
+        let last = self.last.as_ref().map(|l| l.frame);
+        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, last));
     }
 
     fn read_position(&mut self, read: &PositionRead) {

@@ -23,6 +23,13 @@ const DRIVER: &str = "/usr/bin/chromedriver";
 /// One browser at a time: two cores have enough of that.
 static ONE: Mutex<()> = Mutex::new(());
 
+/// Plays a story before a browser; says so where there is none.
+pub fn with_browser<F: Future<Output = ()>>(story: impl FnOnce(Driver) -> F) {
+    let Some(driver) = Driver::start() else { return };
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    runtime.block_on(story(driver));
+}
+
 /// The driver's process. Ends with the value.
 pub struct Driver {
     child: Child,

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use crate::harness::browser::{Driver, Page};
+use crate::harness::browser::{Driver, Page, with_browser};
 use crate::harness::{Shot, Studio, shot};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
@@ -100,9 +100,7 @@ fn frame(f_number: f64, light: f64, number: u8) -> Shot {
 
 #[test]
 fn each_state_leads_with_one_sentence_and_nothing_is_cut() {
-    let Some(driver) = Driver::start() else { return };
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
-    runtime.block_on(async {
+    with_browser(|driver| async move {
         let studio = Studio::with_config(RIG);
         let screens = Screens::open(&driver, &studio).await;
         screens.show("01-empty", "Shoot a frame").await;
@@ -158,9 +156,7 @@ fn the_leaf_through_shows_every_state_on_every_screen() {
 /// Eight groups, whose names are as long as names may be.
 #[test]
 fn eight_lights_with_long_names_fit() {
-    let Some(driver) = Driver::start() else { return };
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
-    runtime.block_on(async {
+    with_browser(|driver| async move {
         let names = [
             "key",
             "fill beside the camera",

@@ -7,7 +7,7 @@ use std::future::Future;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use crate::harness::browser::{Driver, Page};
+use crate::harness::browser::{self, Driver, Page};
 use crate::harness::http::own_address;
 use crate::harness::{Shot, Studio, shot};
 use fantoccini::key::Key;
@@ -20,9 +20,7 @@ const SMALL_PHONE: (u32, u32) = (360, 740);
 const TABLET: (u32, u32) = (1180, 820);
 
 fn with_browser<F: Future<Output = ()>>(story: impl FnOnce(Studio, Driver) -> F) {
-    let Some(driver) = Driver::start() else { return };
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
-    runtime.block_on(story(Studio::with_config(RIG), driver));
+    browser::with_browser(|driver| story(Studio::with_config(RIG), driver));
 }
 
 /// Asks for the next f-number, of this series.

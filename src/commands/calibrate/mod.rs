@@ -13,6 +13,7 @@ use crate::config::{Calibrated, Curves, Made, usual_folder};
 use crate::drift::Lighting;
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
+use crate::wording;
 
 #[derive(Debug, clap::Args)]
 #[command(
@@ -57,10 +58,8 @@ const FAR_OFF: Stops = Stops(0.08);
 const WORTH_TELLING: f64 = 0.005;
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let profile = args.profile.trim();
-    if profile.is_empty() || profile.chars().count() > 40 || profile.chars().any(char::is_control) {
-        return Err(CommandError::WrongUse("a profile's name has 1 to 40 printable characters".to_owned()));
-    }
+    let profile = wording::name(&args.profile)
+        .ok_or_else(|| CommandError::WrongUse("a profile's name has 1 to 40 printable characters".to_owned()))?;
     let frames = read_all(&args.frames, &Exposures::read(args.exposures.as_deref())?)?;
     let stock = Curves::stock_only();
     let prior = stock.prior();

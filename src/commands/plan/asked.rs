@@ -12,7 +12,7 @@ use crate::optics::{CircleOfConfusion, Focus, Micrometres, OpticsError, Part, Pi
 use crate::photometry::{Density, Dial, FNumber, IsoSpeed, SAME_SETTING, Scale, Series, Step};
 use crate::rig::{LightGroup, Role};
 use crate::session::{Command, Planned};
-use crate::wording::listed;
+use crate::wording::{self, listed};
 
 /// A plan that can be worked out.
 #[derive(Debug)]
@@ -28,7 +28,7 @@ pub struct Asked {
     /// What nobody said and was taken for granted, a sentence each.
     pub assumed: Vec<String>,
     /// The same of what only counts where a light is out of its range.
-    pub assumed_of_the_camera: Option<String>,
+    pub assumed_of_the_camera: String,
 }
 
 /// What sharpness is worked out for.
@@ -47,7 +47,6 @@ const USUAL_APERTURES: [f64; 6] = [16.0, 11.0, 8.0, 5.6, 4.0, 2.8];
 /// All marks from f/0.7 to f/64.
 const MOST_APERTURES: usize = 40;
 const MOST_LIGHTS: usize = 16;
-const LONGEST_NAME: usize = 40;
 /// Of a light that is typed: a small flash's (common practice, no source).
 const USUAL_RANGE: (&str, &str) = ("1/128", "1/1");
 const USUAL_ISO: f64 = 100.0;
@@ -99,7 +98,7 @@ fn apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, CommandErr
     let text = text.replace(',', " ");
     let words: Vec<&str> = text.split_whitespace().collect();
     let read = |word: &str| FNumber::read(word, steps).map_err(CommandError::WrongUse);
-    let mut apertures: Vec<FNumber> = match words.as_slice() {
+    let named: Vec<FNumber> = match words.as_slice() {
         [] => USUAL_APERTURES.iter().filter_map(|n| FNumber::new(*n, None, steps)).collect(),
         [first, to, last] if to.eq_ignore_ascii_case("to") => range(read(first)?, read(last)?, steps),
         words if words.iter().any(|word| word.eq_ignore_ascii_case("to")) => {
@@ -109,12 +108,12 @@ fn apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, CommandErr
         }
         words => words.iter().map(|word| read(word)).collect::<Result<_, _>>()?,
     };
-    let mut kept: Vec<FNumber> = Vec::new();
-    apertures.retain(|n| {
-        let is_new = !kept.contains(n);
-        kept.push(*n);
-        is_new
-    });
+    let mut apertures: Vec<FNumber> = Vec::new();
+    for n in named {
+        if !apertures.contains(&n) {
+            apertures.push(n);
+        }
+    }
     if apertures.len() > MOST_APERTURES {
         return Err(CommandError::WrongUse(format!("that are more than {MOST_APERTURES} apertures: leave some out")));
     }
@@ -133,8 +132,7 @@ fn no_decimal_comma(text: &str) -> Result<(), String> {
 
 fn range(first: FNumber, last: FNumber, steps: Series) -> Vec<FNumber> {
     let (low, high) = if first.av() < last.av() { (first, last) } else { (last, first) };
-    let marks = FNumber::marks(steps).iter().filter_map(|mark| FNumber::new(*mark, None, steps));
-    let within = marks.filter(|n| n.av() > low.av() && n.av() < high.av());
+    let within = FNumber::all(steps).filter(|n| n.av() > low.av() && n.av() < high.av());
     let rising: Vec<FNumber> = std::iter::once(low).chain(within).chain(std::iter::once(high)).collect();
     if first.av() < last.av() { rising } else { rising.into_iter().rev().collect() }
 }
@@ -188,9 +186,7 @@ fn typed_light(text: &str) -> Result<LightGroup, String> {
             )
         }
     };
-    if name.chars().count() > LONGEST_NAME || name.chars().any(char::is_control) {
-        return Err(format!("a light's name has 1 to {LONGEST_NAME} printable characters"));
-    }
+    let name = wording::name(name).ok_or("a light's name has 1 to 40 printable characters")?;
     Ok(LightGroup { name: name.into(), role: Role::Other, dial: Some(dial), power: Some(power), heads: 1 })
 }
 
@@ -245,7 +241,7 @@ fn at_the_camera(
     at_hand: &AtHand,
     iso: IsoSpeed,
     steps: Series,
-) -> Result<(AtTheCamera, Option<String>), CommandError> {
+) -> Result<(AtTheCamera, String), CommandError> {
     let named = args.lowest_iso.as_ref().map(|text| text.parse().map_err(|why: String| wrong("--lowest-iso", why)));
     let named = named.transpose()?.or(at_hand.lowest_iso);
     if let Some(lowest) = named.filter(|lowest| args.iso.is_some() && iso.sv() < lowest.sv() - SAME_SETTING) {
@@ -261,10 +257,10 @@ fn at_the_camera(
     let is_usual = args.filters.is_none() && filters == AtHand::default().filters;
     let filters_assumed = is_usual.then(|| "ND filters from 0.3 to 1.8 to be at hand (--filters)".to_owned());
     let highest_iso = IsoSpeed::new(HIGHEST_ISO).filter(|highest| highest.sv() > iso.sv()).unwrap_or(iso);
-    let highest_assumed = Some(format!("{highest_iso} to be the camera's highest speed"));
-    let assumed: Vec<String> = [lowest_assumed, highest_assumed, filters_assumed].into_iter().flatten().collect();
+    let highest_assumed = format!("{highest_iso} to be the camera's highest speed");
+    let assumed: Vec<String> = [lowest_assumed, Some(highest_assumed), filters_assumed].into_iter().flatten().collect();
     let assumed = format!("Taken for granted: {}.", listed(&assumed));
-    Ok((AtTheCamera { lowest_iso: lowest, highest_iso, filters, steps }, Some(assumed)))
+    Ok((AtTheCamera { lowest_iso: lowest, highest_iso, filters, steps }, assumed))
 }
 
 /// `0.3,0.6`, or `none`.

@@ -26,7 +26,7 @@ pub fn told(asked: &Asked, powers: &[Powers]) -> String {
         paragraphs.push(format!("{}\n{blur}", paragraph(&sharpness::of_the_blur(lens))));
         paragraphs.push(sharpness::findings(lens).iter().map(|said| paragraph(said)).collect::<Vec<_>>().join("\n"));
     }
-    let of_the_camera = asked.assumed_of_the_camera.as_ref().filter(|_| powers.iter().any(Powers::is_out_of_range));
+    let of_the_camera = powers.iter().any(Powers::is_out_of_range).then_some(&asked.assumed_of_the_camera);
     let assumed: Vec<String> = asked.assumed.iter().chain(of_the_camera).map(|said| paragraph(said)).collect();
     if !assumed.is_empty() {
         paragraphs.push(assumed.join("\n"));

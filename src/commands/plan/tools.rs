@@ -11,7 +11,7 @@ use crate::rig::DialChange;
 
 /// Everything, one object. Lengths have their unit in the key; light is in stops.
 pub fn json(asked: &Asked, powers: &[Powers]) -> Value {
-    let of_the_camera = asked.assumed_of_the_camera.as_ref().filter(|_| powers.iter().any(Powers::is_out_of_range));
+    let of_the_camera = powers.iter().any(Powers::is_out_of_range).then_some(&asked.assumed_of_the_camera);
     json!({
         "from": asked.from,
         "assumed": asked.assumed.iter().chain(of_the_camera).collect::<Vec<_>>(),

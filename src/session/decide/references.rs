@@ -16,6 +16,7 @@ use crate::session::record::{Body, Purpose};
 use crate::session::remembered::{Last, Look};
 use crate::session::setup::Setup;
 use crate::session::standing::{FIRST_LOOK, ReferenceBy, Standing};
+use crate::wording;
 
 /// A frame darker than this is no reference by itself.
 const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
@@ -177,7 +178,7 @@ impl Draft<'_> {
     ) -> Reply {
         let look = look.map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned);
         let look = look.unwrap_or_else(|| self.current_look());
-        if look.chars().count() > 40 || look.chars().any(char::is_control) {
+        if wording::name(&look).is_none() {
             return Reply::refused("a look's name has 1 to 40 printable characters");
         }
         let chosen = match (file, observation, &self.sitting.setup.last) {

@@ -14,6 +14,7 @@ use crate::session::command::{Reply, SurveyAsk};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
 use crate::session::record::{Body, SurveyStep};
+use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
 use crate::session::standing::ReferenceBy;
 use crate::wording::listed;
@@ -93,13 +94,15 @@ impl Draft<'_> {
     /// By which powers it is read, where turns were asked that may be done or not.
     fn powers_of_survey(&self) -> String {
         let setup = &self.sitting.setup;
-        let Some(asked) = setup.open.as_ref().filter(|open| open.still_asks_for_turns()) else { return String::new() };
+        let asked: Vec<&str> = setup.open.iter().flat_map(OpenCorrection::unconfirmed).map(GroupName::as_str).collect();
+        if asked.is_empty() {
+            return String::new();
+        }
         let power = |position: &Position| {
             let shown = position.power().zip(self.group(&position.group)).map(|(power, group)| group.shown(power));
             format!("{} at {}", position.group, shown.unwrap_or_else(|| "an unknown power".to_owned()))
         };
         let powers: Vec<String> = setup.positions.iter().map(power).collect();
-        let asked: Vec<&str> = asked.unconfirmed().map(GroupName::as_str).collect();
         format!(
             "Nobody said that {} turned as asked, so the survey takes {}. If that is not so: 'survey stop', tell the powers ('confirm', or \
              'set' for each), and begin anew.\n",
