@@ -4,12 +4,15 @@
 //! the verdict says so and nothing is corrected.
 //!
 //! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
-//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top. `planning` goes by `correction` alone.
+//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top. `planning` goes by `correction` alone, `target` by `grey_card` and
+//! `hand_meter`.
 
 mod alternatives;
 mod building;
 mod correction;
 mod facts;
+mod grey_card;
+mod hand_meter;
 mod headline;
 mod judge;
 mod light_words;
@@ -25,6 +28,8 @@ mod verdict;
 pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together, ways_in_words};
 pub use building::FirstReference;
 pub use correction::{Correction, common_change, correct, correct_each};
+pub use grey_card::GreyCard;
+pub use hand_meter::HandMeter;
 pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};

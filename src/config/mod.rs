@@ -28,7 +28,7 @@ use self::reading::text_of;
 pub use self::watching::ConfigWatch;
 use self::written::Written;
 use self::wrong::Wrong;
-use crate::advice::{AtHand, FirstReference, Patience, Target};
+use crate::advice::{AtHand, FirstReference, GreyCard, Patience, Target};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::{Spot, WHOLE};
@@ -58,7 +58,7 @@ pub struct Config {
     pub poll_every: Duration,
     pub rules: Rules,
     pub judged_spot: String,
-    /// What is wanted of a grey card in the reference.
+    /// What is wanted of the reference itself.
     pub target: Option<Target>,
     /// Exposure times this short or shorter may cut the flash off.
     pub sync_speed: ExposureTime,
@@ -147,7 +147,7 @@ impl Config {
 
     /// The target's spot lies nowhere: the grey patch that greyhold looks for by itself may be anything grey.
     pub fn target_without_a_place(&self) -> Option<String> {
-        let spot = &self.target.as_ref()?.spot;
+        let Target::Card(GreyCard { spot, .. }) = self.target.as_ref()? else { return None };
         let placed = self.spots.iter().any(|s| s.name == *spot && s.area().is_some());
         (!placed).then(|| {
             format!("the spot '{spot}' has no place yet: draw it on the page over the card, or write it under spots")

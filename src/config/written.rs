@@ -81,7 +81,9 @@ impl Written {
                 format!("no spot has the name '{judged_spot}': write one of {}", names.join(", ")),
             ));
         }
-        let target = self.target.as_ref().map(|target| target.checked()).transpose()?;
+        let steps = [("thirds", Series::Thirds), ("halves", Series::Halves)];
+        let camera_steps = word("camera_steps", self.camera_steps.as_ref(), &steps)?.unwrap_or(usual.camera_steps);
+        let target = self.target.as_ref().map(|target| target.checked(camera_steps)).transpose()?;
         let passive = self.passive()?;
         let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
@@ -97,12 +99,7 @@ impl Written {
             lighting: word("lighting", self.lighting.as_ref(), &LIGHTINGS)?.unwrap_or(usual.lighting),
             recycle_time: seconds("recycle_time", self.recycle_time.as_ref(), 0.0..=60.0)?
                 .unwrap_or(usual.recycle_time),
-            camera_steps: word(
-                "camera_steps",
-                self.camera_steps.as_ref(),
-                &[("thirds", Series::Thirds), ("halves", Series::Halves)],
-            )?
-            .unwrap_or(usual.camera_steps),
+            camera_steps,
             at_hand: AtHand {
                 lowest_iso: match &self.lowest_iso {
                     Some(text) => Some(text.0.parse().map_err(|e| Wrong::new("lowest_iso", &text.0, e))?),

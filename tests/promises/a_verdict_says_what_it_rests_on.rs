@@ -135,6 +135,19 @@ fn a_reference_that_is_itself_off_its_target_is_said_to_be_once() {
     assert_eq!(said().len(), 2);
 }
 
+/// CHECK: f/14 is five thirds of a stop smaller than f/8 (marks are thirds, APEX); both are exact marks.
+#[test]
+fn a_reference_shot_at_other_settings_than_the_hand_meter_showed_is_said_to_be_once() {
+    let studio = Studio::with_config(&format!("target: {{meter: f/8 iso100}}\n{}", rig("whole")));
+    take(&studio, "1.jpg", &shot(14.0, 0.0, 1));
+    take(&studio, "2.jpg", &shot(14.0, 0.0, 2));
+    let said = studio.of_type("warning");
+    assert_eq!(said.len(), 1, "{said:?}");
+    let text = said[0]["text"].as_str().unwrap();
+    let wanted = "the reference 1.jpg was shot 1 2/3 stops under what the hand meter showed (f/8, ISO 100)";
+    assert!(text.starts_with(wanted), "{text}");
+}
+
 // --- what an interval holds under ---
 
 const CONDITION: &str = "if nobody touched a light";

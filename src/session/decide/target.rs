@@ -3,31 +3,42 @@
 use std::path::Path;
 
 use super::Draft;
-use crate::advice::Observation;
+use crate::advice::{GreyCard, Observation, Target};
 use crate::container::Kind;
 use crate::numbers::FrameNumber;
 use crate::session::record::Body;
 use crate::session::standing::Standing;
 
 impl Draft<'_> {
-    /// Says of a reference by its grey card that it is off target. Told by the picture that the camera rendered: a raw file has
-    /// no tones of its own.
+    /// Says of a reference that it is off target.
     pub(super) fn tell_target(&mut self, file: &str, observation: &Observation) -> Option<String> {
-        let target = self.config.target.as_ref()?;
-        let picture = observation.reading_of(false)?;
-        let response = self.response_for(&observation.settings, picture);
-        let text = match self.config.target_without_a_place() {
-            Some(why) => format!("whether the reference {file} is on target can't be told: {why}"),
-            None => target.told_of(file, picture, &response, self.config.tolerance)?,
+        let text = match self.config.target.as_ref()? {
+            Target::Card(card) => self.told_of_card(card, file, observation)?,
+            Target::Meter(meter) => {
+                meter.told_of(file, &observation.settings, self.config.lighting, self.config.tolerance)?
+            }
         };
         self.stage(Body::Warning { text: text.clone() });
         Some(text)
     }
 
+    /// By the picture that the camera rendered: a raw file has no tones of its own.
+    fn told_of_card(&self, card: &GreyCard, file: &str, observation: &Observation) -> Option<String> {
+        let picture = observation.reading_of(false)?;
+        match self.config.target_without_a_place() {
+            Some(why) => Some(format!("whether the reference {file} is on target can't be told: {why}")),
+            None => {
+                let response = self.response_for(&observation.settings, picture);
+                card.told_of(file, picture, &response, self.config.tolerance)
+            }
+        }
+    }
+
     /// The same of one whose picture has just landed beside its raw file.
     pub(super) fn tell_target_of_further(&mut self, frame: FrameNumber) {
         let Some(exposure) = self.sitting.exposures.find(frame).cloned() else { return };
-        if Kind::of(Path::new(&exposure.file)).is_some_and(Kind::is_raw) {
+        let by_picture = matches!(self.config.target, Some(Target::Card(_)));
+        if by_picture && Kind::of(Path::new(&exposure.file)).is_some_and(Kind::is_raw) {
             self.tell_target(&exposure.file, &exposure.observation);
         }
     }
