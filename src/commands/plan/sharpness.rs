@@ -1,9 +1,9 @@
 //! How much is sharp, in tables and sentences.
 
-use super::asked::Lens;
 use super::table::Table;
 use crate::optics::{Depth, Micrometres, distance_in_words};
 use crate::photometry::{FNumber, Stops};
+use crate::session::plan::Lens;
 use crate::wording::listed;
 
 /// Less light than this lost by closeness is not worth a word.
