@@ -5,11 +5,11 @@
 //! up this list (a test holds it):
 //!
 //! 1. [`photometry`]: pure arithmetic on stops, settings and dials
-//! 2. [`optics`]: pure arithmetic on depth of field and diffraction
-//! 3. [`statistics`]: the median, the quantiles and the correlation that all others use
-//! 4. [`response`]: what a camera's code values say about light
-//! 5. [`files`]: small files of greyhold's own, replaced whole
-//! 6. [`wording`]: what parsers find wrong, in words for people
+//! 2. [`statistics`]: the median, the quantiles and the correlation that all others use
+//! 3. [`response`]: what a camera's code values say about light
+//! 4. [`files`]: small files of greyhold's own, replaced whole
+//! 5. [`wording`]: what parsers find wrong, in words for people
+//! 6. [`optics`]: pure arithmetic on depth of field and diffraction
 //! 7. [`numbers`]: which record, and which frame, of a log is meant
 //! 8. [`container`]: the structure of picture files, and whether they are whole
 //! 9. [`intake`]: which files are new, whole frames

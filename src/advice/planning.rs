@@ -26,7 +26,7 @@ pub struct Powers {
     pub way_round: Option<WayRound>,
     /// The room light's, where it is known.
     pub room: Option<RoomShare>,
-    /// The light that is ready last, where the lights' times are known.
+    /// The light that is ready last, where the lights' times are known; at the way round, if there is one.
     pub recycling: Option<Recycling>,
 }
 

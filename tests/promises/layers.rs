@@ -17,11 +17,11 @@ use modules::{Module, Sources};
 /// The flow. A module may use those before it and itself.
 const ORDER: [&str; 23] = [
     "photometry",
-    "optics",
     "statistics",
     "response",
     "files",
     "wording",
+    "optics",
     "numbers",
     "container",
     "intake",

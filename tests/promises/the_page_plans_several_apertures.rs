@@ -57,7 +57,7 @@ fn the_plan_of_a_sitting_says_what_next_answers_wherever_the_lights_stand() {
         (json!({"apertures": []}), "f/8 to f/2.8"),
         (json!({"apertures": ["green"]}), "no f-number"),
         (json!({"apertures": ["f/8"], "iso": "fast"}), "no ISO speed"),
-        (json!({"apertures": ["f/8"], "lens": {"distance": "far"}}), "distance: 'far'"),
+        (json!({"apertures": ["f/8"], "lens": {"focal_length": "85mm", "distance": "far"}}), "distance: 'far'"),
         // The last frame doesn't tell its focal length.
         (json!({"apertures": ["f/8"], "lens": {"distance": "1.8m"}}), "add focal_length 85mm"),
         (json!({"apertures": ["f/8"], "lens": {"sensor": "aps-c"}}), "it needs more"),

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use super::super::exit::CommandError;
 use super::super::watch::USUAL_CONFIG;
-use super::Args;
 use super::lights::typed_lights;
+use super::{Args, wrong};
 use crate::advice::{AtHand, LightsNow, Means, Moved, Powers, RoomLight, plan};
 use crate::config::Config;
 use crate::drift::Lighting;
@@ -54,10 +54,6 @@ pub fn planned(args: &Args) -> Result<Plan, CommandError> {
         assumed.push(of_the_means(args, &at_hand, &means));
     }
     Ok(Plan { from, groups, powers, lens, room, assumed })
-}
-
-pub fn wrong(option: &str, why: impl std::fmt::Display) -> CommandError {
-    CommandError::WrongUse(format!("{option}: {why}"))
 }
 
 /// The one that is named, or that lies here and is not stood in for by lights that are typed.

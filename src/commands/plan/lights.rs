@@ -1,7 +1,7 @@
 //! Lights that are typed on the command line.
 
 use super::super::exit::CommandError;
-use super::asked::wrong;
+use super::wrong;
 use crate::photometry::{Dial, Scale, Step};
 use crate::rig::{FrontKind, InFront, LightFacts, LightGroup, Role};
 use crate::wording;

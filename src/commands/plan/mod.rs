@@ -110,6 +110,11 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     Ok(Exit::Clean)
 }
 
+/// What can't be used, said of its option.
+fn wrong(option: &str, why: impl std::fmt::Display) -> CommandError {
+    CommandError::WrongUse(format!("{option}: {why}"))
+}
+
 /// Another file of that name is never written over.
 fn write_new(file: &std::path::Path, text: &str) -> Result<(), CommandError> {
     std::fs::OpenOptions::new()

@@ -102,7 +102,7 @@ impl Plan {
         };
         let recycling = told(|group| group.facts.recycle_time.map(|time| time.to_string())).map(|each| {
             format!(
-                "Ready again: the light that takes longest, in proportion to its power (common practice, no source), from what is told \
+                "Ready again (with the way round, where a range ends): the light that takes longest, in proportion to its power (common practice, no source), from what is told \
                  for full power, which is the most that it takes ({each}). The light's own sign that it is ready counts."
             )
         });
