@@ -24,7 +24,7 @@ pub struct Powers {
     pub correction: Correction,
     /// Where a light's range ends. `None` also where nothing is enough for all lights.
     pub way_round: Option<WayRound>,
-    /// The room light's, where it is known.
+    /// What room light is to it, where that is known; at the way round, if there is one.
     pub room: Option<RoomShare>,
     /// The light that is ready last, where the lights' times are known; at the way round, if there is one.
     pub recycling: Option<Recycling>,
@@ -41,14 +41,6 @@ impl Powers {
     /// A light can't be set as it would have to be.
     pub fn is_out_of_range(&self) -> bool {
         !is_within(&self.correction)
-    }
-
-    /// Room light, at the way round if one is needed.
-    pub fn room_as_shot(&self, room: &RoomLight) -> Option<RoomShare> {
-        match &self.way_round {
-            Some(way) => room.at(&way.settings, together(&way.filters).loss()),
-            None => self.room,
-        }
     }
 }
 
@@ -83,7 +75,9 @@ pub fn plan(
         // Where a light's range ends the one way for all is looked for here, and no other is told.
         let correction = lights.powers_for(&settings, Stops::ZERO)?;
         let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, &settings, means) };
-        let room = room.and_then(|room| room.at(&settings, Stops::ZERO));
+        let shot = way_round.as_ref().map(|way| (&way.settings, together(&way.filters).loss()));
+        let (shot, lost) = shot.unwrap_or((&settings, Stops::ZERO));
+        let room = room.and_then(|room| room.at(shot, lost));
         let recycling = slowest(lights.groups, way_round.as_ref().map_or(&correction, |way| &way.correction));
         Some(Powers { settings, correction, way_round, room, recycling })
     };

@@ -210,11 +210,18 @@ fn room_light_has_its_share_at_every_aperture() {
         "0.8 %",
         "5.9 %",
         "is more than 5 % of the light from f/2.8 on",
-        "From f/2 on it is more than an eighth",
+        "It is more than an eighth of what the flashes give from f/2 on",
         "At f/1.4 it makes the frame 1/3 stop brighter.",
     ] {
         assert!(words.contains(part), "{part}: {told}");
     }
+    // A filter on the lens takes room light as it takes the flashes, which are turned up for it: two stops less beside them.
+    let filtered =
+        ["--from", "f/8 iso100 1/125", "--room", "f/2.8 1/60 iso800", "--light", "rim 1/64", "--filters", "0.6"];
+    let plan = planned(&[&["f/8", "f/4", "f/2.8"], &filtered[..]].concat());
+    let room_light = 8.0 / 128.0 * 10_f64.powf(-0.6);
+    let share = plan["apertures"][2]["room"]["share"].as_f64().unwrap();
+    assert!((share - room_light / (127.0 / 128.0 + room_light)).abs() < 1e-6, "{plan}");
     let csv = out(&greyhold(&[&["plan", "f/8", "f/2.8", "--csv"], &room[..]].concat()));
     assert!(csv.lines().next().unwrap().contains("room_light_share,room_light_adds_stops"), "{csv}");
     assert!(csv.contains(",0.0593,0.0768"), "{csv}");

@@ -72,23 +72,19 @@ impl Plan {
             self.powers.iter().filter_map(|at| Some((at.settings.f_number?, at.room?))).collect();
         shares.sort_by(|a, b| b.0.av().0.total_cmp(&a.0.av().0));
         let limit = format!("{} %", (room.limit * 1000.0).round() / 10.0);
-        let over = shares.iter().find(|(_, room_light)| room_light.share.get() > room.limit);
-        let Some((from, _)) = over else {
+        let Some(over) = where_it_is(&shares, |share| share.share.get() > room.limit) else {
             return Some(format!("Room light ({}) is at most {limit} of the light at every aperture.", room.known));
         };
-        let brighter = shares.last().filter(|(_, most)| most.adds.is_worth_saying());
-        let adds = brighter.map_or_else(String::new, |(n, most)| {
+        let most = shares.iter().max_by(|a, b| a.1.adds.0.total_cmp(&b.1.adds.0));
+        let adds = most.filter(|(_, most)| most.adds.is_worth_saying()).map_or_else(String::new, |(n, most)| {
             format!(" At {n} it makes the frame {}.", most.adds.brighter_or_darker())
         });
-        let eighth = shares.iter().find(|(_, share)| share.is_over_an_eighth());
-        let eighth = eighth.map_or_else(String::new, |(n, _)| {
-            format!(
-                " From {n} on it is more than an eighth of what the flashes give: it fills shadows, and colours them."
-            )
+        let eighth = where_it_is(&shares, RoomShare::is_over_an_eighth).map_or_else(String::new, |place| {
+            format!(" It is more than an eighth of what the flashes give {place}: it fills shadows, and colours them.")
         });
         Some(format!(
-            "Room light ({}) is more than {limit} of the light from {from} on.{eighth}{adds} A shorter exposure time within the sync \
-             speed, or a darker room, takes it away; more ISO speed adds to it.",
+            "Room light ({}) is more than {limit} of the light {over}.{eighth}{adds} A shorter exposure time within the sync speed, or \
+             a darker room, takes it away; more ISO speed adds to it.",
             room.known
         ))
     }
@@ -124,6 +120,17 @@ impl Plan {
         });
         rows.chain(self.of_the_room()).chain(self.of_the_times()).collect::<Vec<_>>().join("\n")
     }
+}
+
+/// At which apertures, of those that are planned from the narrowest to the widest: 'from f/4 on', 'at f/5.6 and f/4'.
+fn where_it_is(shares: &[(FNumber, RoomShare)], is_so: impl Fn(RoomShare) -> bool) -> Option<String> {
+    let first = shares.iter().position(|(_, share)| is_so(*share))?;
+    // A way round may take room light away where the aperture is wider.
+    if shares[first..].iter().all(|(_, share)| is_so(*share)) {
+        return Some(format!("from {} on", shares[first].0));
+    }
+    let names: Vec<String> = shares.iter().filter(|(_, share)| is_so(*share)).map(|(n, _)| n.to_string()).collect();
+    Some(format!("at {}", listed(&names)))
 }
 
 /// What is done at a dial, where the light stands in short: the power, or the turn where nobody knows that.

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::{DepthRange, Lens, Plan, PlannedRoom, end_in_words, shown};
+use super::{DepthRange, Lens, Plan, end_in_words, shown};
 use crate::advice::{Powers, is_out, together};
 use crate::optics::distance_in_words;
 use crate::photometry::FNumber;
@@ -31,7 +31,7 @@ impl Plan {
             "ratio_error": at.correction.ratio_error,
             "out_of_range": at.is_out_of_range(),
             "end_in_words": end_in_words(at),
-            "way_round": of_way_round(at, self.room.as_ref()),
+            "way_round": of_way_round(at),
             "room": at.room,
             "room_in_words": at.room.map(|room| room.in_per_cent()),
             "recycling": at.recycling,
@@ -56,7 +56,7 @@ fn of_light(change: &DialChange) -> Value {
     json!({"group": change.group, "power": shown(change), "out": out})
 }
 
-fn of_way_round(at: &Powers, room: Option<&PlannedRoom>) -> Option<Value> {
+fn of_way_round(at: &Powers) -> Option<Value> {
     let way = at.way_round.as_ref()?;
     Some(json!({
         "in_words": way.in_words(&at.settings),
@@ -65,7 +65,6 @@ fn of_way_round(at: &Powers, room: Option<&PlannedRoom>) -> Option<Value> {
         "filter_density": (!way.filters.is_empty()).then(|| together(&way.filters)),
         "at_lights": way.at_lights,
         "dial_changes": way.correction.dial_changes,
-        "room": room.and_then(|room| at.room_as_shot(&room.light)),
     }))
 }
 
