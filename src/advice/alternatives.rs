@@ -14,21 +14,31 @@ use crate::wording::listed;
 pub struct AtHand {
     /// The camera's lowest speed; `None` where nobody told it.
     pub lowest_iso: Option<IsoSpeed>,
+    /// The highest speed that the photographer wants of it; `None` where nobody told it.
+    pub highest_iso: Option<IsoSpeed>,
     /// Neutral density filters for the lens, each as often as it is there.
     pub filters: Vec<Density>,
+    /// Neutral density gels for the lights, as many of each as are needed.
+    pub gels: Vec<Density>,
 }
 
-/// 'camera from ISO 100, filters ND 0.3 and ND 0.6'.
+/// 'camera from ISO 100 to ISO 800, filters ND 0.3 and ND 0.6, gels ND 0.3'.
 impl fmt::Display for AtHand {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let filters: Vec<String> = self.filters.iter().map(Density::to_string).collect();
-        match self.lowest_iso {
-            Some(iso) => write!(f, "camera from {iso}, ")?,
-            None => f.write_str("camera's lowest ISO not known, ")?,
+        let names = |densities: &[Density]| listed(&densities.iter().map(Density::to_string).collect::<Vec<_>>());
+        match (self.lowest_iso, self.highest_iso) {
+            (Some(lowest), Some(highest)) => write!(f, "camera from {lowest} to {highest}, ")?,
+            (Some(lowest), None) => write!(f, "camera from {lowest}, ")?,
+            (None, Some(highest)) => write!(f, "camera's lowest ISO not known, at most {highest}, ")?,
+            (None, None) => f.write_str("camera's lowest ISO not known, ")?,
         }
-        match filters.as_slice() {
-            [] => f.write_str("no filters"),
-            several => write!(f, "filters {}", listed(several)),
+        match self.filters.as_slice() {
+            [] => f.write_str("no filters")?,
+            several => write!(f, "filters {}", names(several))?,
+        }
+        match self.gels.as_slice() {
+            [] => Ok(()),
+            several => write!(f, ", gels {}", names(several)),
         }
     }
 }
@@ -36,7 +46,12 @@ impl fmt::Display for AtHand {
 /// A camera of which nothing is known, and the filters that are usually sold: in whole stops (common practice, no source).
 impl Default for AtHand {
     fn default() -> AtHand {
-        AtHand { lowest_iso: None, filters: [0.3, 0.6, 0.9, 1.2, 1.5, 1.8].map(Density).to_vec() }
+        AtHand {
+            lowest_iso: None,
+            highest_iso: None,
+            filters: [0.3, 0.6, 0.9, 1.2, 1.5, 1.8].map(Density).to_vec(),
+            gels: Vec::new(),
+        }
     }
 }
 
@@ -63,7 +78,7 @@ pub struct OtherWays {
 /// The other ways for one group. `settings` are those that the lights were to fit.
 pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings, at_hand: &AtHand) -> OtherWays {
     let needed = Density::losing(-missing);
-    let filters = if missing < Stops::ZERO { at_hand.filters_for(needed) } else { Vec::new() };
+    let filters = if missing < Stops::ZERO { weakest_enough(&at_hand.filters, needed) } else { Vec::new() };
     OtherWays {
         group: group.clone(),
         missing,
@@ -79,17 +94,28 @@ pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings, at_han
 const NEARLY: f64 = 0.03;
 
 impl AtHand {
-    /// The camera's mark nearest to a place on the speed scale; `None` where it has none so low.
+    /// The camera's mark nearest to a place on the speed scale; `None` where it has none so low or so high.
     fn iso(&self, sv: Stops) -> Option<IsoSpeed> {
-        let has = |iso: &IsoSpeed| self.lowest_iso.is_none_or(|lowest| iso.sv() >= lowest.sv() - SAME_SETTING);
-        IsoSpeed::nearest_third(sv).filter(has)
-    }
-
-    /// The weakest filter that is enough; else the weakest two; else none.
-    fn filters_for(&self, needed: Density) -> Vec<Density> {
-        filters_to_try(&self.filters).into_iter().find(|some| together(some).0 >= needed.0 - NEARLY).unwrap_or_default()
+        let is_low_enough = |iso: &IsoSpeed| self.highest_iso.is_none_or(|most| iso.sv() <= most.sv() + SAME_SETTING);
+        let is_high_enough = |iso: &IsoSpeed| self.lowest_iso.is_none_or(|least| iso.sv() >= least.sv() - SAME_SETTING);
+        IsoSpeed::nearest_third(sv).filter(is_low_enough).filter(is_high_enough)
     }
 }
+
+/// The weakest filter that is enough; else the weakest two; else none.
+pub fn weakest_enough(filters: &[Density], needed: Density) -> Vec<Density> {
+    filters_to_try(filters).into_iter().find(|some| together(some).0 >= needed.0 - NEARLY).unwrap_or_default()
+}
+
+/// Where to a light is moved that gives this much too little (positive) or too much: 'farther away, at 1.41 times its distance'.
+/// For a point source: [`LESS_SURE`] is said with it.
+pub fn moved_in_words(missing: Stops) -> String {
+    let nearer = if missing > Stops::ZERO { "nearer" } else { "farther away" };
+    format!("{nearer}, at {:.2} times its distance", distance_factor(missing))
+}
+
+/// A modifier that is large against its distance falls off more slowly than a point.
+pub const LESS_SURE: &str = "(less sure for a large modifier)";
 
 /// What several filters before one lens come to.
 pub fn together(filters: &[Density]) -> Density {
@@ -129,14 +155,12 @@ pub fn filters_in_words(filters: &[Density]) -> Option<String> {
 
 impl OtherWays {
     pub fn in_words(&self) -> String {
-        let nearer = if self.missing > Stops::ZERO { "nearer" } else { "farther away" };
         let at_the_camera = self.at_the_camera().map_or_else(String::new, |ways| format!("{ways}; or "));
         format!(
-            "{0} is at the end of its range, {1}. Instead: {at_the_camera}{0} {nearer}, at {2:.2} times its distance (less sure for a \
-             large modifier).",
+            "{0} is at the end of its range, {1}. Instead: {at_the_camera}{0} {2} {LESS_SURE}.",
             self.group,
             self.missing.too_weak_or_strong(),
-            self.distance_factor
+            moved_in_words(self.missing)
         )
     }
 
@@ -206,7 +230,8 @@ mod tests {
     fn too_strong(by: f64, lowest_iso: Option<&str>, filters: &[f64]) -> OtherWays {
         let settings = Settings { f_number: "f/2.8".parse().ok(), iso: "200".parse().ok(), ..Settings::default() };
         let lowest_iso = lowest_iso.map(|iso| iso.parse().unwrap());
-        let at_hand = AtHand { lowest_iso, filters: filters.iter().copied().map(Density).collect() };
+        let filters = filters.iter().copied().map(Density).collect();
+        let at_hand = AtHand { lowest_iso, filters, ..AtHand::default() };
         other_ways(&"key".into(), Stops(-by), &settings, &at_hand)
     }
 
@@ -217,6 +242,14 @@ mod tests {
         assert_eq!(too_strong(4.0 / 3.0, None, &[]).iso, Some(80.0));
         let words = too_strong(2.0, Some("100"), &[]).in_words();
         assert!(!words.contains("ISO") && words.contains("f/5.6 (for every light"), "{words}");
+    }
+
+    #[test]
+    fn no_speed_above_what_is_wanted_of_the_camera_is_offered() {
+        let settings = Settings { f_number: "f/16".parse().ok(), iso: "400".parse().ok(), ..Settings::default() };
+        let at_hand = AtHand { highest_iso: "800".parse().ok(), ..AtHand::default() };
+        let iso = |missing: f64| other_ways(&"key".into(), Stops(missing), &settings, &at_hand).iso;
+        assert_eq!((iso(1.0), iso(4.0 / 3.0)), (Some(800.0), None));
     }
 
     /// CHECK: densities of filters on top of each other add up (ISO 5-2, from memory).

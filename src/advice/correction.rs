@@ -77,7 +77,8 @@ pub fn correct_each(
     with_ratio_error(mean, dial_changes, &off, settings, at_hand)
 }
 
-fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> {
+/// Where a group's dial stands, or as it is configured.
+pub fn power_of(group: &LightGroup, positions: &[Position]) -> Option<PowerSetting> {
     positions.iter().find(|p| p.group == group.name).map_or(group.power, Position::power)
 }
 
@@ -112,14 +113,21 @@ pub fn common_change(groups: &[LightGroup], wanted: Stops) -> Stops {
 mod tests {
     use super::*;
     use crate::photometry::{Dial, PowerSetting, Scale, Step};
-    use crate::rig::Role;
+    use crate::rig::{LightFacts, Role};
     use proptest::prelude::*;
 
     fn group(name: &str, step: Step, power: f64) -> (LightGroup, Position) {
         let dial = Dial::new(Scale::Fraction, step, "1/256", "1/1").unwrap();
         let power = Some(PowerSetting::from_full(Stops(power)));
         (
-            LightGroup { name: name.into(), role: Role::Key, dial: Some(dial), power, heads: 1 },
+            LightGroup {
+                name: name.into(),
+                role: Role::Key,
+                dial: Some(dial),
+                power,
+                heads: 1,
+                facts: LightFacts::default(),
+            },
             Position::first(name.into(), power),
         )
     }

@@ -4,8 +4,8 @@
 //! the verdict says so and nothing is corrected.
 //!
 //! The files use each other one way, in this order: `lights` (what single lights did), `verdict` (what a verdict is), `headline` and
-//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top. `planning` goes by `correction` alone, `target` by `grey_card` and
-//! `hand_meter`.
+//! `spot`, `facts` (all numbers of one frame), `light_words`, `remarks` and `sentence`, `building`, `judge`, and `patience` on top. `planning` goes by
+//! `correction` alone, over `lights_now` and `ways_round`; `target` by `grey_card` and `hand_meter`.
 
 mod alternatives;
 mod building;
@@ -17,13 +17,16 @@ mod headline;
 mod judge;
 mod light_words;
 mod lights;
+mod lights_now;
 mod patience;
 mod planning;
 mod remarks;
+mod room;
 mod sentence;
 mod spot;
 mod target;
 mod verdict;
+mod ways_round;
 
 pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together, ways_in_words};
 pub use building::FirstReference;
@@ -33,10 +36,13 @@ pub use hand_meter::HandMeter;
 pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
+pub use lights_now::{LightsNow, Moved};
 pub use patience::{Patience, SinceLast};
-pub use planning::{AtTheCamera, Powers, WayRound, is_out, plan};
+pub use planning::{Powers, Recycling, plan};
+pub use room::{RoomError, RoomLight, RoomShare};
 pub use target::Target;
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
     ScaleEnd, Verdict, is_soon_after,
 };
+pub use ways_round::{AtLight, Deed, Means, WayRound, is_out};

@@ -1,41 +1,40 @@
 //! Powers for apertures that are not shot yet: what every light must be set to at each, and, where a light's range ends, the
 //! one way round that is enough for all lights.
 
-use super::alternatives::{AtHand, filters_to_try, together};
-use super::correction::{Correction, correct};
-use crate::drift::{Lighting, expected};
-use crate::frame::Settings;
-use crate::photometry::{Density, DialLimit, FNumber, IsoSpeed, Series};
-use crate::rig::{DialChange, LightGroup};
+use serde::Serialize;
 
-/// What can be changed at the camera.
-#[derive(Debug, Clone, PartialEq)]
-pub struct AtTheCamera {
-    pub lowest_iso: IsoSpeed,
-    pub highest_iso: IsoSpeed,
-    /// The filters that are at hand; one of them, or two, are put on the lens.
-    pub filters: Vec<Density>,
-    /// The marks of its apertures.
-    pub steps: Series,
-}
+use super::alternatives::{AtHand, together};
+use super::correction::Correction;
+use super::lights_now::LightsNow;
+use super::room::{RoomLight, RoomShare};
+use super::ways_round::{Means, WayRound, is_within, way_round};
+use crate::frame::Settings;
+use crate::photometry::{FNumber, FlashTime, IsoSpeed, Series, Stops};
+use crate::rig::{GroupName, LightGroup};
+
+/// Of a camera of which nothing is told: every camera that is tethered has these (common practice, no source).
+const USUAL_LOWEST_ISO: f64 = 100.0;
+const USUAL_HIGHEST_ISO: f64 = 6400.0;
 
 /// The powers for one aperture.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Powers {
     pub settings: Settings,
-    /// From the powers that hold at first; ends of ranges are in it.
+    /// From where the lights stand now; ends of ranges are in it.
     pub correction: Correction,
-    /// Where a light's range ends. `None` also where nothing at the camera is enough for all lights.
+    /// Where a light's range ends. `None` also where nothing is enough for all lights.
     pub way_round: Option<WayRound>,
+    /// What room light is to it, where that is known; at the way round, if there is one.
+    pub room: Option<RoomShare>,
+    /// The light that is ready last, where the lights' times are known; at the way round, if there is one.
+    pub recycling: Option<Recycling>,
 }
 
-/// Other settings, or a filter, with which every light is within its range.
-#[derive(Debug, Clone, PartialEq)]
-pub struct WayRound {
-    pub settings: Settings,
-    pub filters: Vec<Density>,
-    /// From the powers that hold at first.
-    pub correction: Correction,
+/// The light of several that is ready last after a flash.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Recycling {
+    pub group: GroupName,
+    pub seconds: FlashTime,
 }
 
 impl Powers {
@@ -45,112 +44,108 @@ impl Powers {
     }
 }
 
-/// The powers for each of the apertures, at an ISO speed. `groups` have the powers that hold for the settings `from`; the
-/// exposure time stays, so it doesn't matter what kind of light it is. `None` if f-number or ISO speed of `from` are unknown.
+impl Means {
+    /// What is told, and what is usual for what isn't. A speed that is planned is one that the camera has.
+    pub fn of(at_hand: &AtHand, planned: IsoSpeed, steps: Series) -> Means {
+        let usual = |iso: f64| IsoSpeed::new(iso).unwrap_or(planned);
+        let lower = |a: IsoSpeed, b: IsoSpeed| if a.sv() < b.sv() { a } else { b };
+        let higher = |a: IsoSpeed, b: IsoSpeed| if a.sv() > b.sv() { a } else { b };
+        Means {
+            lowest_iso: at_hand.lowest_iso.unwrap_or_else(|| lower(usual(USUAL_LOWEST_ISO), planned)),
+            highest_iso: at_hand.highest_iso.unwrap_or_else(|| higher(usual(USUAL_HIGHEST_ISO), planned)),
+            filters: at_hand.filters.clone(),
+            gels: at_hand.gels.clone(),
+            steps,
+        }
+    }
+}
+
+/// The powers for each of the apertures at an ISO speed; whatever else `base` has stays. `None` where the settings that the lights
+/// are right for are not known.
 pub fn plan(
-    groups: &[LightGroup],
-    from: &Settings,
+    lights: &LightsNow,
+    base: &Settings,
     apertures: &[FNumber],
     iso: IsoSpeed,
-    camera: &AtTheCamera,
+    means: &Means,
+    room: Option<&RoomLight>,
 ) -> Option<Vec<Powers>> {
     let at = |f_number: &FNumber| {
-        let settings = Settings { f_number: Some(*f_number), iso: Some(iso), ..from.clone() };
-        let correction = powers_for(groups, from, &settings, &[])?;
-        let way_round = ways_round(&correction, *f_number, iso, camera)
-            .into_iter()
-            .map(|(f_number, iso, filters)| {
-                (Settings { f_number: Some(f_number), iso: Some(iso), ..from.clone() }, filters)
-            })
-            .filter_map(|(settings, filters)| {
-                let correction = powers_for(groups, from, &settings, &filters)?;
-                Some(WayRound { settings, filters, correction })
-            })
-            .find(|way| is_within(&way.correction));
-        Some(Powers { settings, correction, way_round })
+        let settings = Settings { captured: None, f_number: Some(*f_number), iso: Some(iso), ..base.clone() };
+        // Where a light's range ends the one way for all is looked for here, and no other is told.
+        let correction = lights.powers_for(&settings, Stops::ZERO)?;
+        let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, &settings, means) };
+        let shot = way_round.as_ref().map(|way| (&way.settings, together(&way.filters).loss()));
+        let (shot, lost) = shot.unwrap_or((&settings, Stops::ZERO));
+        let room = room.and_then(|room| room.at(shot, lost));
+        let recycling = slowest(lights.groups, way_round.as_ref().map_or(&correction, |way| &way.correction));
+        Some(Powers { settings, correction, way_round, room, recycling })
     };
     apertures.iter().map(at).collect()
 }
 
-/// As the next frame's powers are worked out, with what filters take away.
-fn powers_for(groups: &[LightGroup], from: &Settings, to: &Settings, filters: &[Density]) -> Option<Correction> {
-    let lost = together(filters).loss();
-    // Where a light's range ends the one way for all is looked for here, and no other is told.
-    Some(correct(groups, &[], lost - expected(from, to, Lighting::Flash)?, to, &AtHand::default()))
-}
-
-/// What an end of a range lacks and nobody would see is none.
-fn is_within(correction: &Correction) -> bool {
-    correction.dial_changes.iter().all(|change| !is_out(change))
-}
-
-/// The end of the light's range lies short of what is wanted of it.
-pub fn is_out(change: &DialChange) -> bool {
-    change.limit != DialLimit::Within && change.remainder.is_worth_saying()
-}
-
-/// What may be tried where ranges end, what changes least first: ISO speed alone, a filter or two alone, the same at the lowest ISO
-/// speed, another aperture, if need be at the lowest ISO speed, too. Of lights that are too weak beside others that are too strong nothing helps that changes all alike.
-fn ways_round(
-    correction: &Correction,
-    f_number: FNumber,
-    iso: IsoSpeed,
-    camera: &AtTheCamera,
-) -> Vec<(FNumber, IsoSpeed, Vec<Density>)> {
-    let ends = |limit: DialLimit| correction.dial_changes.iter().any(|change| is_out(change) && change.limit == limit);
-    let (speeds, marks) = (IsoSpeed::all(), FNumber::all(camera.steps));
-    match (ends(DialLimit::Minimum), ends(DialLimit::Maximum)) {
-        (true, false) => {
-            let lower = speeds.rev().filter(|s| s.sv() < iso.sv() && s.sv() >= camera.lowest_iso.sv());
-            let filters = filters_to_try(&camera.filters);
-            let lowest = Some(camera.lowest_iso).filter(|lowest| lowest.sv() < iso.sv());
-            let both_speeds = || [Some(iso), lowest].into_iter().flatten();
-            let with_filter =
-                both_speeds().flat_map(|iso| filters.iter().map(move |some| (f_number, iso, some.clone())));
-            let narrower = marks.filter(|n| n.av() > f_number.av());
-            lower
-                .map(|speed| (f_number, speed, Vec::new()))
-                .chain(with_filter)
-                .chain(narrower.flat_map(|n| both_speeds().map(move |iso| (n, iso, Vec::new()))))
-                .collect()
-        }
-        (false, true) => {
-            let higher = speeds.filter(|s| s.sv() > iso.sv() && s.sv() <= camera.highest_iso.sv());
-            let wider = marks.rev().filter(|n| n.av() < f_number.av());
-            higher.map(|speed| (f_number, speed, Vec::new())).chain(wider.map(|n| (n, iso, Vec::new()))).collect()
-        }
-        _ => Vec::new(),
-    }
+/// Makers give the time for full power; below, it goes about with the energy (common practice, no source).
+fn slowest(groups: &[LightGroup], correction: &Correction) -> Option<Recycling> {
+    let times = correction.dial_changes.iter().filter_map(|change| {
+        let group = groups.iter().find(|group| group.name == change.group)?;
+        let seconds = group.facts.recycle_time?.times_energy(change.setting?.below_full())?;
+        Some(Recycling { group: group.name.clone(), seconds })
+    });
+    times.max_by(|a, b| a.seconds.seconds().total_cmp(&b.seconds.seconds()))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::photometry::{Dial, PowerSetting, Scale, Step, Stops};
-    use crate::rig::Role;
+    use crate::advice::alternatives::together;
+    use crate::advice::lights_now::Moved;
+    use crate::advice::ways_round::Deed;
+    use crate::drift::{Lighting, expected};
+    use crate::photometry::{Density, Dial, DialLimit, PowerSetting, Scale, Step};
+    use crate::rig::{FrontKind, InFront, LightFacts, Role};
     use proptest::prelude::*;
 
     fn light(name: &str, least: &str, power: f64) -> LightGroup {
         let dial = Dial::new(Scale::Fraction, Step::Third, least, "1/1").unwrap();
         let power = Some(PowerSetting::from_full(Stops(power)));
-        LightGroup { name: name.into(), role: Role::Other, dial: Some(dial), power, heads: 1 }
+        LightGroup {
+            name: name.into(),
+            role: Role::Other,
+            dial: Some(dial),
+            power,
+            heads: 1,
+            facts: LightFacts::default(),
+        }
     }
 
     fn settings(f_number: &str) -> Settings {
         Settings { f_number: f_number.parse().ok(), iso: "100".parse().ok(), ..Settings::default() }
     }
 
-    fn camera(lowest: &str, filters: &[f64]) -> AtTheCamera {
-        AtTheCamera {
+    fn camera(lowest: &str, filters: &[f64]) -> Means {
+        Means {
             lowest_iso: lowest.parse().unwrap(),
             highest_iso: "6400".parse().unwrap(),
             filters: filters.iter().map(|d| Density(*d)).collect(),
+            gels: Vec::new(),
             steps: Series::Thirds,
         }
     }
 
-    fn one(groups: &[LightGroup], from: &str, to: &str, iso: &str, camera: &AtTheCamera) -> Powers {
-        plan(groups, &settings(from), &[to.parse().unwrap()], iso.parse().unwrap(), camera).unwrap().remove(0)
+    fn planned(
+        groups: &[LightGroup],
+        from: &Settings,
+        apertures: &[FNumber],
+        iso: IsoSpeed,
+        means: &Means,
+    ) -> Vec<Powers> {
+        let (moved, lighting) = (Moved::Alike(Stops::ZERO), Lighting::Flash);
+        let lights = LightsNow { groups, positions: &[], from, moved, lighting };
+        plan(&lights, from, apertures, iso, means, None).unwrap()
+    }
+
+    fn one(groups: &[LightGroup], from: &str, to: &str, iso: &str, means: &Means) -> Powers {
+        planned(groups, &settings(from), &[to.parse().unwrap()], iso.parse().unwrap(), means).remove(0)
     }
 
     fn shown(correction: &Correction) -> Vec<String> {
@@ -162,8 +157,7 @@ mod tests {
     fn each_aperture_has_its_powers() {
         let lights = [light("key", "1/128", -1.0), light("fill", "1/128", -2.0)];
         let apertures = ["f/14", "f/7.1", "f/5.6", "f/2.8"].map(|n| n.parse().unwrap());
-        let planned =
-            plan(&lights, &settings("f/14"), &apertures, "100".parse().unwrap(), &camera("100", &[0.3])).unwrap();
+        let planned = planned(&lights, &settings("f/14"), &apertures, "100".parse().unwrap(), &camera("100", &[0.3]));
         let powers: Vec<Vec<String>> = planned.iter().map(|p| shown(&p.correction)).collect();
         assert_eq!(powers, [["1/2", "1/4"], ["1/8", "1/16"], ["1/16 +0.3", "1/32 +0.3"], ["1/64 +0.3", "1/128 +0.3"]]);
         assert!(planned.iter().all(|p| !p.is_out_of_range() && p.way_round.is_none()));
@@ -195,10 +189,11 @@ mod tests {
         // Two filters before one lens: 5 stops too many, of which 0.6 and 0.9 take just as many.
         let two = one(&lights, "f/8", "f/1.4", "100", &camera("100", &[0.6, 0.9])).way_round.unwrap();
         assert_eq!((two.settings.f_number, two.filters), ("f/1.4".parse().ok(), vec![Density(0.9), Density(0.6)]));
-        let neither = one(&lights, "f/8", "f/4", "100", &camera("100", &[])).way_round.unwrap();
+        // Three stops are more than a light is moved for.
+        let neither = one(&lights, "f/8", "f/2", "100", &camera("100", &[])).way_round.unwrap();
         assert_eq!((neither.settings.f_number, neither.filters.as_slice()), ("f/5.6".parse().ok(), &[][..]));
         assert_eq!(shown(&neither.correction), ["1/128"]);
-        let nearest = one(&lights, "f/8", "f/2.8", "100", &camera("50", &[])).way_round.unwrap();
+        let nearest = one(&lights, "f/8", "f/1.4", "100", &camera("50", &[])).way_round.unwrap();
         assert_eq!((nearest.settings.f_number, nearest.settings.iso), ("f/4".parse().ok(), "50".parse().ok()));
     }
 
@@ -210,16 +205,96 @@ mod tests {
         assert_eq!(shown(&way.correction), ["1/2 +0.3", "1/1"]);
     }
 
+    fn with(mut group: LightGroup, facts: LightFacts) -> LightGroup {
+        group.facts = facts;
+        group
+    }
+
+    fn grid(loss: f64) -> LightFacts {
+        LightFacts { in_front: vec![InFront { kind: FrontKind::Grid, loss: Stops(loss) }], ..LightFacts::default() }
+    }
+
+    /// CHECK: a gel of density 0.3 takes a stop (ISO 5-2, from memory): the rim, a stop below its end, is at the end again; the key,
+    /// which was in its range, stays where it would have been.
     #[test]
-    fn nothing_at_the_camera_helps_lights_that_part() {
+    fn a_gel_goes_on_the_light_that_is_too_strong_and_on_no_other() {
+        let lights = [light("key", "1/128", -1.0), light("rim", "1/128", -6.0)];
+        let means = Means { gels: vec![Density(0.6), Density(0.3)], ..camera("100", &[0.3]) };
+        let powers = one(&lights, "f/8", "f/4", "100", &means);
+        let way = powers.way_round.unwrap();
+        assert_eq!(way.in_words(&powers.settings), "an ND 0.3 gel on rim");
+        assert_eq!((shown(&way.correction), way.filters), (vec!["1/8".into(), "1/128".into()], vec![]));
+        // Gels that are not enough leave it to the lens.
+        let weak = Means { gels: vec![Density(0.3)], ..camera("100", &[0.6]) };
+        let way = one(&lights, "f/8", "f/2.8", "100", &weak).way_round.unwrap();
+        assert_eq!((way.at_lights, way.filters), (vec![], vec![Density(0.6)]));
+    }
+
+    #[test]
+    fn what_stands_before_a_weak_light_is_taken_off() {
+        let lights = [light("key", "1/128", -4.0), with(light("rim", "1/128", -1.0), grid(4.0 / 3.0))];
+        let means = Means { highest_iso: "100".parse().unwrap(), ..camera("100", &[]) };
+        let powers = one(&lights, "f/8", "f/16", "100", &means);
+        let way = powers.way_round.unwrap();
+        assert_eq!(way.in_words(&powers.settings), "rim without its grid (the light spreads wider without it)");
+        // It lacked a stop, and the grid gives 1 1/3.
+        assert_eq!(shown(&way.correction), ["1/4", "1/2 +0.7"]);
+        // Where ISO speed does, nobody climbs a ladder.
+        let by_iso = one(&lights, "f/8", "f/16", "100", &camera("100", &[])).way_round.unwrap();
+        assert_eq!((by_iso.settings.iso, by_iso.at_lights.len()), ("200".parse().ok(), 0));
+    }
+
+    /// CHECK: inverse square (Hecht, Optics): a stop too strong is brought back at 1.41 times the distance, a stop too weak at 0.71.
+    #[test]
+    fn a_light_that_nothing_else_helps_is_moved_and_each_for_itself() {
+        let lights = [light("key", "1/128", -6.0), light("rim", "1/32", -4.0), light("hair", "1/128", -1.0)];
+        let powers = one(&lights, "f/8", "f/4", "100", &camera("100", &[]));
+        let way = powers.way_round.unwrap();
+        assert_eq!(
+            way.in_words(&powers.settings),
+            "key farther away, at 1.41 times its distance and rim farther away, at 1.41 times its distance (less sure for a large \
+             modifier)"
+        );
+        assert_eq!(shown(&way.correction), ["1/128", "1/32", "1/8"]);
+        let factors: Vec<&Deed> = way.at_lights.iter().map(|at| &at.deed).collect();
+        assert!(
+            factors.iter().all(
+                |deed| matches!(deed, Deed::Moved { distance_factor } if (distance_factor - 2_f64.sqrt()).abs() < 1e-9)
+            ),
+            "{factors:?}"
+        );
+        let weak = Means { highest_iso: "100".parse().unwrap(), ..camera("100", &[]) };
+        let way = one(&lights[2..], "f/8", "f/16", "100", &weak).way_round.unwrap();
+        assert!(way.in_words(&settings("f/16")).contains("hair nearer, at 0.71 times its distance"));
+    }
+
+    #[test]
+    fn the_light_that_takes_longest_is_told() {
+        let timed = |seconds: &str| LightFacts { recycle_time: seconds.parse().ok(), ..LightFacts::default() };
+        let lights = [with(light("key", "1/128", -1.0), timed("1 s")), with(light("rim", "1/128", -3.0), timed("6 s"))];
+        let at = |to: &str| one(&lights, "f/8", to, "100", &camera("100", &[])).recycling.unwrap();
+        assert_eq!((at("f/8").group.as_str(), at("f/8").seconds.seconds()), ("rim", 0.75));
+        assert_eq!(at("f/5.6").seconds.seconds(), 0.375);
+    }
+
+    #[test]
+    fn what_changes_all_alike_never_helps_lights_that_part() {
         let mut weak = light("key", "1/4", -1.0);
         weak.dial = Dial::new(Scale::Fraction, Step::Third, "1/256", "1/2").ok();
         let strong = light("rim", "1/2", -1.0);
         let lights = [weak, strong];
         let narrower = one(&lights, "f/8", "f/11", "100", &camera("100", &[0.3]));
         assert!(narrower.is_out_of_range() && narrower.way_round.is_some(), "ISO 200 brings both back");
-        let apart = [light("key", "1/2", -3.0), light("rim", "1/128", 1.0)];
+        // Each for itself: the key is moved away, the rim nearer.
+        let apart = [light("key", "1/2", -2.0), light("rim", "1/128", 1.0)];
         let powers = one(&apart, "f/8", "f/8", "100", &camera("50", &[0.3, 0.6]));
+        let way = powers.way_round.unwrap();
+        assert_eq!((way.settings, way.filters.len()), (powers.settings, 0));
+        let changes: Vec<f64> = way.at_lights.iter().map(|at| at.change.0).collect();
+        assert_eq!(changes, [-1.0, 1.0]);
+        // By more than its double a distance makes another light of it.
+        let far_apart = [light("key", "1/2", -4.0), light("rim", "1/128", 1.0)];
+        let powers = one(&far_apart, "f/8", "f/8", "100", &camera("50", &[0.3, 0.6]));
         assert!(powers.is_out_of_range() && powers.way_round.is_none());
     }
 
@@ -233,14 +308,15 @@ mod tests {
             let from = settings("f/8");
             let camera = camera("64", &[0.3, 0.6, 0.9, 1.2, 1.5, 1.8]);
             let iso = IsoSpeed::new(IsoSpeed::marks()[iso]).unwrap();
-            let powers = plan(&lights, &from, &[n], iso, &camera).unwrap().remove(0);
+            let powers = planned(&lights, &from, &[n], iso, &camera).remove(0);
             prop_assert!(powers.is_out_of_range() || powers.way_round.is_none());
             if let Some(way) = powers.way_round {
                 let change = expected(&from, &way.settings, Lighting::Flash).unwrap();
                 let lost = together(&way.filters).loss();
                 for turned in &way.correction.dial_changes {
                     prop_assert_eq!(turned.limit, DialLimit::Within);
-                    prop_assert!((change - lost + turned.change).abs() <= Stops(1.0 / 6.0 + 1e-9));
+                    let at_light = way.at_lights.iter().find(|at| at.group == turned.group).map_or(Stops::ZERO, |at| at.change);
+                    prop_assert!((change - lost + at_light + turned.change).abs() <= Stops(1.0 / 6.0 + 1e-9));
                 }
             }
         }

@@ -86,7 +86,7 @@ enum Sub {
     /// Follow what a running greyhold says
     Follow(follow::Args),
     /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
-    Plan(plan::Args),
+    Plan(Box<plan::Args>),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene

@@ -16,7 +16,7 @@ use crate::advice::{AtHand, FirstReference, Patience};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
 use crate::meter::Spot;
-use crate::photometry::{Series, Stops};
+use crate::photometry::{IsoSpeed, Series, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::{LightGroup, Passive};
 
@@ -40,8 +40,11 @@ pub(super) struct Written {
     #[serde(alias = "marks")]
     camera_steps: Option<Scalar>,
     lowest_iso: Option<Scalar>,
+    highest_iso: Option<Scalar>,
     /// An empty list says that there are none.
     filters: Option<Vec<Scalar>>,
+    #[serde(deserialize_with = "list")]
+    gels: Vec<Scalar>,
     #[serde(alias = "response")]
     response_curve: Option<Scalar>,
     #[serde(alias = "picture_look")]
@@ -84,7 +87,7 @@ impl Written {
         let steps = [("thirds", Series::Thirds), ("halves", Series::Halves)];
         let camera_steps = word("camera_steps", self.camera_steps.as_ref(), &steps)?.unwrap_or(usual.camera_steps);
         let target = self.target.as_ref().map(|target| target.checked(camera_steps)).transpose()?;
-        let passive = self.passive()?;
+        let (passive, at_hand) = (self.passive()?, self.at_hand()?);
         let groups = if self.groups.is_empty() { usual.groups } else { self.groups()? };
         Ok(Config {
             folder: self.folder,
@@ -100,16 +103,7 @@ impl Written {
             recycle_time: seconds("recycle_time", self.recycle_time.as_ref(), 0.0..=60.0)?
                 .unwrap_or(usual.recycle_time),
             camera_steps,
-            at_hand: AtHand {
-                lowest_iso: match &self.lowest_iso {
-                    Some(text) => Some(text.0.parse().map_err(|e| Wrong::new("lowest_iso", &text.0, e))?),
-                    None => usual.at_hand.lowest_iso,
-                },
-                filters: match &self.filters {
-                    Some(filters) => densities("filters", filters)?,
-                    None => usual.at_hand.filters,
-                },
-            },
+            at_hand,
             response_curve: word("response_curve", self.response_curve.as_ref(), &RESPONSES)?
                 .unwrap_or(usual.response_curve),
             picture_profile: self.picture_profile.as_ref().map(|l| l.0.clone()),
@@ -136,6 +130,29 @@ impl Written {
             passive,
             remarks: self.groups.iter().flat_map(WrittenGroup::remarks).collect(),
         })
+    }
+
+    fn at_hand(&self) -> Result<AtHand, Wrong> {
+        let usual = AtHand::default();
+        let iso = |key: &str, text: &Option<Scalar>| match text {
+            Some(text) => text.0.parse::<IsoSpeed>().map(Some).map_err(|fault| Wrong::new(key, &text.0, fault)),
+            None => Ok(None),
+        };
+        let at_hand = AtHand {
+            lowest_iso: iso("lowest_iso", &self.lowest_iso)?,
+            highest_iso: iso("highest_iso", &self.highest_iso)?,
+            filters: match &self.filters {
+                Some(filters) => densities("filters", filters)?,
+                None => usual.filters,
+            },
+            gels: densities("gels", &self.gels)?,
+        };
+        match at_hand.lowest_iso.zip(at_hand.highest_iso) {
+            Some((lowest, highest)) if highest.sv() < lowest.sv() => {
+                Err(Wrong::new("highest_iso", highest.marked(), format!("{highest} is below lowest_iso, {lowest}")))
+            }
+            _ => Ok(at_hand),
+        }
     }
 
     fn rules(&self) -> Result<Rules, Wrong> {

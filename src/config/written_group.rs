@@ -6,8 +6,8 @@ use super::values::{Scalar, word};
 use super::written_passive::not_a_light;
 use super::written_spot::checked_name;
 use super::wrong::Wrong;
-use crate::photometry::{Dial, Scale, Step};
-use crate::rig::{LightGroup, Role};
+use crate::photometry::{Dial, Scale, Step, Stops};
+use crate::rig::{FrontKind, InFront, LightFacts, LightGroup, Role};
 
 /// No dial has more settings: a thousand tenths of a stop are a hundred stops.
 const MOST_POSITIONS: i32 = 1000;
@@ -27,6 +27,10 @@ pub(super) struct WrittenGroup {
     full_power: Option<f64>,
     range: Option<Scalar>,
     power: Option<Scalar>,
+    gel: Option<Scalar>,
+    grid: Option<Scalar>,
+    recycle_time: Option<Scalar>,
+    flash_duration: Option<Scalar>,
 }
 
 const ROLES: [(&str, Role); 5] = [
@@ -39,6 +43,10 @@ const ROLES: [(&str, Role); 5] = [
 
 /// Written and taken ends of a range differ by no more when one is only rounded to be shown, in stops.
 const SAME_CLICK: f64 = 0.02;
+
+/// What a gel or a grid takes.
+const LEAST_LOSS: Stops = Stops(0.1);
+const MOST_LOSS: Stops = Stops(10.0);
 
 impl WrittenGroup {
     pub fn checked(&self) -> Result<LightGroup, Wrong> {
@@ -63,7 +71,30 @@ impl WrittenGroup {
             return Err(wrong);
         }
         let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
-        Ok(LightGroup { name, role, dial, power, heads })
+        Ok(LightGroup { name, role, dial, power, heads, facts: self.facts()? })
+    }
+
+    fn facts(&self) -> Result<LightFacts, Wrong> {
+        let front = |key: &str, text: &Option<Scalar>, kind: FrontKind| match text {
+            Some(text) => {
+                let loss: Stops = text.0.parse().map_err(|fault: String| Wrong::new(key, &text.0, fault))?;
+                match LEAST_LOSS.0..=MOST_LOSS.0 {
+                    losses if losses.contains(&loss.0) => Ok(Some(InFront { kind, loss })),
+                    _ => Err(Wrong::new(key, &text.0, "it takes between 0.1 stop and 10 stops of light")),
+                }
+            }
+            None => Ok(None),
+        };
+        let time = |key: &str, text: &Option<Scalar>| match text {
+            Some(text) => text.0.parse().map(Some).map_err(|fault: String| Wrong::new(key, &text.0, fault)),
+            None => Ok(None),
+        };
+        let in_front = [front("gel", &self.gel, FrontKind::Gel)?, front("grid", &self.grid, FrontKind::Grid)?];
+        Ok(LightFacts {
+            in_front: in_front.into_iter().flatten().collect(),
+            recycle_time: time("recycle_time", &self.recycle_time)?,
+            flash_duration: time("flash_duration", &self.flash_duration)?,
+        })
     }
 
     /// What is taken for something else than it says.
@@ -178,6 +209,27 @@ mod tests {
         ] {
             let said = group(keys).unwrap_err();
             assert!(said.contains(part), "{keys}: {said}");
+        }
+    }
+
+    #[test]
+    fn what_is_told_of_a_light_is_read() {
+        let key = |keys: &str| group(keys).map(|config| config.groups[0].facts.clone());
+        let facts = key("gel: 1 1/3 stops, grid: 1 stop, recycle_time: 1.2 s, flash_duration: 1/800").unwrap();
+        let losses: Vec<(FrontKind, String)> =
+            facts.in_front.iter().map(|front| (front.kind, front.loss.size_in_words())).collect();
+        assert_eq!(losses, [(FrontKind::Gel, "1 1/3 stops".into()), (FrontKind::Grid, "1 stop".into())]);
+        let times = [facts.recycle_time, facts.flash_duration].map(|time| time.unwrap().to_string());
+        assert_eq!(times, ["1.2 s", "1/800 s"]);
+        assert_eq!(key("role: key").unwrap(), LightFacts::default());
+        for (keys, part) in [
+            ("gel: red", "gel: 'red' is no size in stops"),
+            ("grid: 0", "between 0.1 stop and 10 stops"),
+            ("recycle_time: soon", "recycle_time: 'soon' is no time of a flash"),
+            ("flash_duration: 0", "such as 1.2 s or 1/800"),
+        ] {
+            let said = key(keys).unwrap_err();
+            assert!(said.contains("line 2") && said.contains(part), "{keys}: {said}");
         }
     }
 

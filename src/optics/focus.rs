@@ -50,7 +50,7 @@ impl Focus {
 
     /// The f-number that light and diffraction go by at this distance: `N (1 + m/p)`, with a pupil ratio `p` of 1.
     /// Source: Ray, *Applied Photographic Optics* (from memory).
-    pub(super) fn effective(self, n: FNumber) -> f64 {
+    pub fn effective(self, n: FNumber) -> f64 {
         n.exact() * (1.0 + self.magnification().0)
     }
 }

@@ -5,6 +5,7 @@
 
 mod aperture;
 mod falloff;
+mod flash_time;
 mod power;
 mod power_text;
 mod sensitivity;
@@ -15,6 +16,7 @@ mod stops;
 
 pub use aperture::FNumber;
 pub use falloff::{Density, GuideNumber, LightingRatio, Metres, distance_factor, inverse_square};
+pub use flash_time::FlashTime;
 pub use power::{Dial, DialError, DialLimit, Placed, PowerSetting, Scale};
 pub use sensitivity::IsoSpeed;
 pub use series::Series;

@@ -5,6 +5,7 @@
 
 use std::fmt;
 use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub};
+use std::str::FromStr;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de, ser};
 
@@ -127,6 +128,29 @@ impl fmt::Display for Stops {
     }
 }
 
+/// A size as photographers write it: `1 stop`, `1 1/3 stops`, `2/3`, `0.7 stop`.
+impl FromStr for Stops {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Stops, String> {
+        let wrong = || format!("'{}' is no size in stops: write it as 1 stop, 2/3 stop or 1 1/3 stops", text.trim());
+        let bare = text.trim().trim_end_matches('s').trim_end_matches("stop").trim();
+        let part = |word: &str| match word.split_once('/') {
+            Some((over, under)) => {
+                let (over, under) = (over.parse::<u32>().ok()?, under.parse::<u32>().ok().filter(|n| *n > 0)?);
+                Some(f64::from(over) / f64::from(under))
+            }
+            None => word.parse::<f64>().ok().filter(|n| n.is_finite() && *n >= 0.0),
+        };
+        let parts: Vec<f64> = bare.split_whitespace().map(part).collect::<Option<_>>().ok_or_else(wrong)?;
+        match parts.as_slice() {
+            [size] => Ok(Stops(*size)),
+            [whole, rest] if *rest < 1.0 && whole.fract() == 0.0 => Ok(Stops(whole + rest)),
+            _ => Err(wrong()),
+        }
+    }
+}
+
 impl Serialize for Stops {
     /// Six decimals: far below any reading's noise, and short lines in the shot log. What is no number is refused: JSON would
     /// write it as `null`, which reads back as 'not known'.
@@ -244,6 +268,18 @@ mod tests {
             (-0.04, "less than 0.1 stop"),
         ] {
             assert_eq!(Stops(value).size_in_words(), text, "{value}");
+        }
+    }
+
+    #[test]
+    fn a_size_is_read_as_it_is_said() {
+        for (text, size) in
+            [("1 stop", 1.0), ("1 1/3 stops", 4.0 / 3.0), ("2/3", 2.0 / 3.0), ("0.7 stop", 0.7), (" 2stops ", 2.0)]
+        {
+            assert!((text.parse::<Stops>().unwrap() - Stops(size)).abs() < Stops(1e-12), "{text}");
+        }
+        for text in ["", "stop", "-1 stop", "1/0", "1 1", "1 2 3", "half", "nan", "1.5 1/3"] {
+            assert!(text.parse::<Stops>().unwrap_err().contains("1 1/3 stops"), "{text}");
         }
     }
 

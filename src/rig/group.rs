@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::group_name::GroupName;
+use super::light_facts::LightFacts;
 use crate::photometry::{Dial, DialError, PowerSetting, Scale, Step};
 
 /// Range of a dial nobody has described: wide enough for any light.
@@ -32,12 +33,20 @@ pub struct LightGroup {
     pub power: Option<PowerSetting>,
     /// Lights in the group, all set alike.
     pub heads: u32,
+    pub facts: LightFacts,
 }
 
 impl LightGroup {
     /// The one group of a sitting without configuration.
     pub fn all_lights() -> LightGroup {
-        LightGroup { name: "all lights".into(), role: Role::Other, dial: None, power: None, heads: 1 }
+        LightGroup {
+            name: "all lights".into(),
+            role: Role::Other,
+            dial: None,
+            power: None,
+            heads: 1,
+            facts: LightFacts::default(),
+        }
     }
 
     /// The step its lights move by; thirds when unknown.

@@ -5,6 +5,7 @@
 mod dial_change;
 mod group;
 mod group_name;
+mod light_facts;
 mod lights;
 mod passive;
 mod patches;
@@ -17,6 +18,7 @@ mod survey;
 pub use dial_change::DialChange;
 pub use group::{LightGroup, Role};
 pub use group_name::GroupName;
+pub use light_facts::{FrontKind, InFront, LightFacts};
 pub use lights::Lights;
 pub use passive::{Passive, PassiveKind, Side};
 pub use patches::PatchLight;

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
+use super::plan::PlanWords;
 use super::remembered::Look;
 use super::setup::Setup;
 use super::sitting::Sitting;
@@ -69,6 +70,8 @@ pub enum Command {
         #[serde(alias = "marks")]
         camera_steps: Option<Series>,
     },
+    /// Asks what the lights must be set to for several apertures, and how much is sharp at each. Nothing is asked of anybody.
+    Plan(Box<PlanWords>),
     /// Begins a light survey (of all groups if none is named), skips its next group, gives it up, or
     /// tells what the last one found.
     Survey {

@@ -270,8 +270,10 @@ impl<L: Ledger> Engine<L> {
 
     /// Why a command can't be carried out now, because what it tells could not be kept.
     pub fn has_no_room_for(&self, command: &Command) -> Option<String> {
-        let tells_nothing =
-            matches!(command, Command::Status {} | Command::Looks {} | Command::Wait {} | Command::Since { .. });
+        let tells_nothing = matches!(
+            command,
+            Command::Status {} | Command::Looks {} | Command::Plan(_) | Command::Wait {} | Command::Since { .. }
+        );
         (!tells_nothing && self.ledger.is_full()).then(|| {
             "the shot log can't be written, and as much waits in memory as may: free its disk, then tell this again"
                 .to_owned()

@@ -20,6 +20,7 @@ mod knowledge;
 mod last_laid;
 mod light_of_file;
 mod metering;
+pub mod plan;
 mod record;
 mod remembered;
 mod rows;

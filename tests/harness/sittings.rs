@@ -16,7 +16,7 @@ use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settin
 use greyhold::intake::FileState;
 use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
-use greyhold::rig::{LightGroup, Role};
+use greyhold::rig::{LightFacts, LightGroup, Role};
 use greyhold::session::{
     Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, PictureKeeping, Record, State, SurveyAsk,
     SurveyStep,
@@ -322,6 +322,7 @@ pub fn config(rig: &Rig) -> Config {
             dial: Some(Dial::new(Scale::Decimal { full: 10.0 }, step, "1.0", "10.0").unwrap()),
             power: Some(PowerSetting::from_full(Stops(POWER))),
             heads: 1,
+            facts: LightFacts::default(),
         }
     };
     let reference = FirstReference::FirstFrame;

@@ -104,6 +104,34 @@ fn ambient_light_that_would_pass_its_limit_is_warned_of() {
     assert!(text.as_str().unwrap().contains("shorter exposure time"), "{text}");
 }
 
+/// What a plan says of room light is what `next` warns of.
+#[test]
+fn a_plan_tells_the_share_of_room_light_that_the_survey_found() {
+    let mut set = Set::open("");
+    set.shoot(set.usual());
+    survey(&mut set);
+    set.shoot(set.usual());
+    let f_number = set.usual().f_number;
+    let plan = |set: &Set| -> Value {
+        let apertures = [format!("f/{f_number}"), "f/2.8".to_owned()];
+        set.studio.tell(json!({"command": "plan", "apertures": apertures}))["value"].clone()
+    };
+    let share = |plan: &Value, at: usize| plan["apertures"][at]["room"]["share"].as_f64().unwrap();
+    let dark = plan(&set);
+    assert!((0.001..0.02).contains(&share(&dark, 0)) && share(&dark, 1) > share(&dark, 0), "{dark}");
+    let asked = set.studio.tell(json!({"command": "next", "exposure_time": "1/10"}));
+    let message = asked["message"].as_str().unwrap();
+    let told = message.split_once("room light is ").unwrap().1.split_once(" %").unwrap().0;
+    set.shoot(Take { seconds: 0.1, ..set.usual() });
+    let long = plan(&set);
+    assert!((share(&long, 0) * 100.0 - told.parse::<f64>().unwrap()).abs() < 0.06, "{told} % is told, {long}");
+    let words = long["room"]["in_words"].as_str().unwrap();
+    assert!(
+        words.contains("by the light survey") && words.contains("is more than 5 % of the light from f/"),
+        "{words}"
+    );
+}
+
 #[test]
 fn a_survey_with_no_picture_to_hold_it_against_is_refused() {
     let set = Set::open("");

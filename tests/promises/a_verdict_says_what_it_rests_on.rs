@@ -139,8 +139,8 @@ fn a_reference_that_is_itself_off_its_target_is_said_to_be_once() {
 #[test]
 fn a_reference_shot_at_other_settings_than_the_hand_meter_showed_is_said_to_be_once() {
     let studio = Studio::with_config(&format!("target: {{meter: f/8 iso100}}\n{}", rig("whole")));
-    take(&studio, "1.jpg", &shot(14.0, 0.0, 1));
-    take(&studio, "2.jpg", &shot(14.0, 0.0, 2));
+    studio.take("1.jpg", shot(14.0, 0.0, 1));
+    studio.take("2.jpg", shot(14.0, 0.0, 2));
     let said = studio.of_type("warning");
     assert_eq!(said.len(), 1, "{said:?}");
     let text = said[0]["text"].as_str().unwrap();

@@ -56,13 +56,18 @@ impl Screens {
     }
 
     async fn look(&self, state: &str) {
-        for (name, page) in &self.pages {
+        self.look_at(state, "", "scrollTo(0, 0)").await;
+    }
+
+    /// The screens whose names begin so, each scrolled so.
+    async fn look_at(&self, state: &str, screens: &str, scrolled: &str) {
+        for (name, page) in self.pages.iter().filter(|(name, _)| name.starts_with(screens)) {
             page.until(
                 "the pictures",
                 "[...document.images].every(i => i.hidden || !i.checkVisibility() || (i.complete && i.naturalWidth > 0))",
             )
             .await;
-            page.run("scrollTo(0, 0)", vec![]).await;
+            page.run(scrolled, vec![]).await;
             let beyond = page.run("return document.documentElement.scrollWidth - innerWidth", vec![]).await;
             assert!(beyond.as_f64().unwrap() <= 0.0, "{state} on {name}: {beyond} pixels lie beyond the edge");
             let cut = page
@@ -135,6 +140,32 @@ fn each_state_leads_with_one_sentence_and_nothing_is_cut() {
         studio.signal("STOP");
         screens.show("14-lost", "CONNECTION LOST").await;
         studio.signal("CONT");
+        screens.close().await;
+    });
+}
+
+/// The plan is the photographer's: the stands don't show it.
+#[test]
+fn the_plan_fits_beside_the_camera() {
+    with_browser(|driver| async move {
+        let studio = Studio::with_config(RIG);
+        studio.take("frame_0001.jpg", frame(8.0, 0.0, 1));
+        let screens = Screens::open(&driver, &studio).await;
+        let fill = "document.querySelector('#plan-distance').value = '1.8'; document.querySelector('#plan-focal').value = '85'";
+        for (_, page) in screens.pages.iter().filter(|(name, _)| name.starts_with("camera")) {
+            page.choose("#next-steps", "whole").await;
+            page.run(fill, vec![]).await;
+            page.click("#plan summary").await;
+            page.choose("#plan-to", "f/1.4").await;
+            page.until("the ends of ranges", "document.querySelector('#plan-ends').textContent.includes('Instead: ')")
+                .await;
+            page.until("what is sharp", "document.querySelectorAll('#plan-bars li').length > 3").await;
+            page.click("#plan-rows tr:nth-child(4) label").await;
+        }
+        let scrolled = "document.querySelector('#plan').scrollIntoView()";
+        screens.look_at("16-plan", "camera", scrolled).await;
+        let below = "document.querySelector('#plan-ends').scrollIntoView()";
+        screens.look_at("17-plan-below", "camera", below).await;
         screens.close().await;
     });
 }

@@ -38,6 +38,7 @@ fn every_message_is_as_its_schema_says() {
     let mut client = studio.connect();
     let commands = [
         json!({"command": "next", "f_number": "f/2.8", "iso": "iso200", "exposure_time": "1/125", "id": "a"}),
+        json!({"command": "plan", "apertures": ["f/8", "to", "f/2.8"], "iso": "iso200", "camera_steps": "thirds", "lens": {"focal_length": "85mm", "distance": "1.8m"}}),
         json!({"command": "confirm"}),
         json!({"command": "power", "group": "key", "setting": "1/4"}),
         json!({"command": "reference", "look": "second"}),

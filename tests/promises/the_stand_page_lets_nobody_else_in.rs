@@ -108,6 +108,8 @@ fn every_answer_keeps_the_page_to_itself() {
         ("/picture?frame=9", 404),
         ("/trend.svg", 400),
         ("/light-map?frame=9&n=1", 404),
+        ("/plan?apertures=f/8", 409),
+        ("/plan", 400),
     ] {
         let answer = get(&studio, path, &[("Host", &host)]);
         assert_eq!(answer.status, status, "{path}");
@@ -286,6 +288,8 @@ fn a_stranger_learns_nothing_from_any_path_or_method() {
         "/trend.svg?ink=on_dark",
         "/light-map",
         "/light-map?frame=1&n=1",
+        "/plan",
+        "/plan?apertures=f/8",
         "/marks",
         "/action",
         "/phones",

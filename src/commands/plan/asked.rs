@@ -4,81 +4,56 @@ use std::path::Path;
 
 use super::super::exit::CommandError;
 use super::super::watch::USUAL_CONFIG;
-use super::Args;
-use crate::advice::{AtHand, AtTheCamera};
+use super::lights::typed_lights;
+use super::{Args, wrong};
+use crate::advice::{AtHand, LightsNow, Means, Moved, Powers, RoomLight, plan};
 use crate::config::Config;
+use crate::drift::Lighting;
 use crate::frame::Settings;
-use crate::optics::{CircleOfConfusion, Focus, Micrometres, OpticsError, Part, Pixels, Sensor, Subject, read_distance};
-use crate::photometry::{Density, Dial, FNumber, IsoSpeed, SAME_SETTING, Scale, Series, Step};
-use crate::rig::{LightGroup, Role};
+use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, SAME_SETTING, Series, Stops};
+use crate::session::plan::{Lens, LensWords, Plan, PlannedRoom, no_decimal_comma, read_apertures};
 use crate::session::{Command, Planned};
-use crate::wording::{self, listed};
-
-/// A plan that can be worked out.
-#[derive(Debug)]
-pub struct Asked {
-    pub apertures: Vec<FNumber>,
-    /// With the powers that hold for `from`.
-    pub groups: Vec<LightGroup>,
-    pub from: Settings,
-    pub iso: IsoSpeed,
-    pub camera: AtTheCamera,
-    /// `None`: nothing is told of sharpness.
-    pub lens: Option<Lens>,
-    /// What nobody said and was taken for granted, a sentence each.
-    pub assumed: Vec<String>,
-    /// The same of what only counts where a light is out of its range.
-    pub assumed_of_the_camera: String,
-}
-
-/// What sharpness is worked out for.
-#[derive(Debug)]
-pub struct Lens {
-    pub subject: Subject,
-    pub sensor: Sensor,
-    pub pixel: Option<Micrometres>,
-    pub series: Series,
-    /// Whether the circle of confusion is the usual part of the diagonal.
-    pub usual_circle: bool,
-}
+use crate::wording::listed;
 
 /// Whole stops, as studio portraits use them (common practice, no source).
 const USUAL_APERTURES: [f64; 6] = [16.0, 11.0, 8.0, 5.6, 4.0, 2.8];
-/// All marks from f/0.7 to f/64.
-const MOST_APERTURES: usize = 40;
-const MOST_LIGHTS: usize = 16;
-/// Of a light that is typed: a small flash's (common practice, no source).
-const USUAL_RANGE: (&str, &str) = ("1/128", "1/1");
 const USUAL_ISO: f64 = 100.0;
-/// Every camera that is tethered goes there (common practice, no source).
-const HIGHEST_ISO: f64 = 6400.0;
 
-impl Asked {
-    /// # Errors
-    /// One sentence, of the first thing that can't be used.
-    pub fn of(args: &Args) -> Result<Asked, CommandError> {
-        let config = configuration(args)?;
-        let steps = config.camera_steps;
-        let mut assumed = Vec::new();
-        let apertures = apertures(&args.apertures, steps)?;
-        let groups =
-            if args.lights.is_empty() { config.groups.clone() } else { typed_lights(&args.lights, &mut assumed)? };
-        if groups.iter().all(|group| group.power.is_none()) {
-            assumed.push(
-                "No light's power is known, so only turns are told: name lights with --light 'key 1/2', or in a \
-                 configuration."
-                    .to_owned(),
-            );
-        }
-        let (from, iso) = settings(args, &apertures, steps, &mut assumed)?;
-        let (camera, assumed_of_the_camera) = at_the_camera(args, &config.at_hand, iso, steps)?;
-        let lens = lens(args, steps, &mut assumed)?;
-        Ok(Asked { apertures, groups, from, iso, camera, lens, assumed, assumed_of_the_camera })
+/// The plan that is asked for.
+///
+/// # Errors
+/// One sentence, of the first thing that can't be used.
+pub fn planned(args: &Args) -> Result<Plan, CommandError> {
+    let config = configuration(args)?;
+    let steps = config.camera_steps;
+    let mut assumed = Vec::new();
+    let mut apertures = read_apertures(&args.apertures, steps).map_err(CommandError::WrongUse)?;
+    if apertures.is_empty() {
+        apertures = USUAL_APERTURES.iter().filter_map(|n| FNumber::new(*n, None, steps)).collect();
     }
-}
-
-fn wrong(option: &str, why: impl std::fmt::Display) -> CommandError {
-    CommandError::WrongUse(format!("{option}: {why}"))
+    let groups = if args.lights.is_empty() { config.groups.clone() } else { typed_lights(&args.lights, &mut assumed)? };
+    if groups.iter().all(|group| group.power.is_none()) {
+        assumed.push(
+            "No light's power is known, so only turns are told: name lights with --light 'key 1/2', or in a configuration."
+                .to_owned(),
+        );
+    }
+    let (from, iso) = settings(args, &apertures, steps, &mut assumed)?;
+    let at_hand = at_hand(args, &config.at_hand, iso)?;
+    let lens = lens(args, steps, &mut assumed)?;
+    let room = room(args, &from, &config, &mut assumed)?;
+    let means = Means::of(&at_hand, iso, steps);
+    let moved = Moved::Alike(Stops::ZERO);
+    // The exposure time stays, so it doesn't matter what kind of light it is.
+    let lights = LightsNow { groups: &groups, positions: &[], from: &from, moved, lighting: Lighting::Flash };
+    let base =
+        Settings { exposure_time: from.exposure_time.or(room.as_ref().map(|_| config.sync_speed)), ..from.clone() };
+    let powers = plan(&lights, &base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
+        .ok_or_else(|| CommandError::WrongUse("--from needs an aperture, such as 'f/8 iso100'".to_owned()))?;
+    if powers.iter().any(Powers::is_out_of_range) {
+        assumed.push(of_the_means(args, &at_hand, &means));
+    }
+    Ok(Plan { from, groups, powers, lens, room, assumed })
 }
 
 /// The one that is named, or that lies here and is not stood in for by lights that are typed.
@@ -89,105 +64,6 @@ fn configuration(args: &Args) -> Result<Config, CommandError> {
         None if args.lights.is_empty() && usual.is_file() => Ok(Config::read(usual)?),
         None => Ok(Config::default()),
     }
-}
-
-/// A list, or two with `to` between them and the camera's marks within.
-fn apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, CommandError> {
-    let text = words.join(" ");
-    no_decimal_comma(&text).map_err(CommandError::WrongUse)?;
-    let text = text.replace(',', " ");
-    let words: Vec<&str> = text.split_whitespace().collect();
-    let read = |word: &str| FNumber::read(word, steps).map_err(CommandError::WrongUse);
-    let named: Vec<FNumber> = match words.as_slice() {
-        [] => USUAL_APERTURES.iter().filter_map(|n| FNumber::new(*n, None, steps)).collect(),
-        [first, to, last] if to.eq_ignore_ascii_case("to") => range(read(first)?, read(last)?, steps),
-        words if words.iter().any(|word| word.eq_ignore_ascii_case("to")) => {
-            return Err(CommandError::WrongUse(
-                "a range has an aperture at each end, such as f/14 to f/2.8".to_owned(),
-            ));
-        }
-        words => words.iter().map(|word| read(word)).collect::<Result<_, _>>()?,
-    };
-    let mut apertures: Vec<FNumber> = Vec::new();
-    for n in named {
-        if !apertures.contains(&n) {
-            apertures.push(n);
-        }
-    }
-    if apertures.len() > MOST_APERTURES {
-        return Err(CommandError::WrongUse(format!("that are more than {MOST_APERTURES} apertures: leave some out")));
-    }
-    Ok(apertures)
-}
-
-/// In half of Europe 5,6 is one number.
-fn no_decimal_comma(text: &str) -> Result<(), String> {
-    let digit = |c: Option<char>| c.is_some_and(|c| c.is_ascii_digit());
-    let is_decimal = |at: usize| digit(text[..at].chars().next_back()) && digit(text[at + 1..].chars().next());
-    match text.match_indices(',').any(|(at, _)| is_decimal(at)) {
-        true => Err(format!("'{text}' may be one number or two: write 5.6 with a point, and a blank between two")),
-        false => Ok(()),
-    }
-}
-
-fn range(first: FNumber, last: FNumber, steps: Series) -> Vec<FNumber> {
-    let (low, high) = if first.av() < last.av() { (first, last) } else { (last, first) };
-    let within = FNumber::all(steps).filter(|n| n.av() > low.av() && n.av() < high.av());
-    let rising: Vec<FNumber> = std::iter::once(low).chain(within).chain(std::iter::once(high)).collect();
-    if first.av() < last.av() { rising } else { rising.into_iter().rev().collect() }
-}
-
-fn typed_lights(texts: &[String], assumed: &mut Vec<String>) -> Result<Vec<LightGroup>, CommandError> {
-    if texts.len() > MOST_LIGHTS {
-        return Err(CommandError::WrongUse(format!("there are more than {MOST_LIGHTS} lights: leave some out")));
-    }
-    let mut groups: Vec<LightGroup> = Vec::new();
-    for text in texts {
-        let group = typed_light(text).map_err(|why| wrong("--light", why))?;
-        if groups.iter().any(|g| g.name.as_str().eq_ignore_ascii_case(group.name.as_str())) {
-            return Err(wrong("--light", format!("'{}' is there twice: give each light its own name", group.name)));
-        }
-        groups.push(group);
-    }
-    let (least, most) = USUAL_RANGE;
-    let range = match texts.iter().any(|text| !text.contains(',')) {
-        true => format!(
-            ", and to go from {least} to {most} where no range is named (write it as --light 'key 1/2, 1/256 to 1/1')"
-        ),
-        false => String::new(),
-    };
-    assumed.push(format!("Lights that are typed are taken to be set in thirds of a stop{range}."));
-    Ok(groups)
-}
-
-/// `key 1/2`, or `key 1/2, 1/256 to 1/1`.
-fn typed_light(text: &str) -> Result<LightGroup, String> {
-    let (light, range) = text.split_once(',').map_or((text, None), |(light, range)| (light, Some(range)));
-    let (least, most) = match range {
-        None => USUAL_RANGE,
-        Some(range) => range.split_once(" to ").ok_or_else(|| {
-            format!("'{}' is no range: write the weaker end first, such as 1/128 to 1/1", range.trim())
-        })?,
-    };
-    let dial = Dial::new(Scale::Fraction, Step::Third, least.trim(), most.trim()).map_err(|e| e.to_string())?;
-    let light = light.trim();
-    let splits: Vec<(&str, &str)> =
-        light.match_indices(char::is_whitespace).map(|(at, _)| (&light[..at], light[at..].trim())).collect();
-    let (name, power) = match splits.iter().find_map(|(name, power)| Some((*name, dial.parse(power).ok()?))) {
-        Some(found) => found,
-        None => {
-            let (name, power) = splits
-                .last()
-                .ok_or_else(|| format!("'{light}' has no power: write a name and a power, such as 'key 1/2'"))?;
-            (
-                *name,
-                dial.parse(power)
-                    .map_err(|e| format!("{e} (lights with other dials are described in a configuration)"))?,
-            )
-        }
-    };
-    let name = wording::name(name).ok_or("a light's name has 1 to 40 printable characters")?;
-    Ok(LightGroup { name: name.into(), role: Role::Other, dial: Some(dial), power: Some(power), heads: 1 })
 }
 
 /// The settings that the powers hold for, and the ISO speed that is planned.
@@ -235,36 +111,49 @@ fn of_words(text: &str, steps: Series) -> Result<Planned, String> {
     }
 }
 
-/// What is named on the command line, or in the configuration, or usual.
-fn at_the_camera(
-    args: &Args,
-    at_hand: &AtHand,
-    iso: IsoSpeed,
-    steps: Series,
-) -> Result<(AtTheCamera, String), CommandError> {
-    let named = args.lowest_iso.as_ref().map(|text| text.parse().map_err(|why: String| wrong("--lowest-iso", why)));
-    let named = named.transpose()?.or(at_hand.lowest_iso);
-    if let Some(lowest) = named.filter(|lowest| args.iso.is_some() && iso.sv() < lowest.sv() - SAME_SETTING) {
+/// What is named on the command line, or in the configuration.
+fn at_hand(args: &Args, configured: &AtHand, iso: IsoSpeed) -> Result<AtHand, CommandError> {
+    let speed = |option: &str, text: &Option<String>| {
+        text.as_ref().map(|text| text.parse::<IsoSpeed>().map_err(|why| wrong(option, why))).transpose()
+    };
+    let densities = |option: &str, text: &Option<String>, configured: &[Density]| match text {
+        Some(text) => densities(text).map_err(|why| wrong(option, why)),
+        None => Ok(configured.to_vec()),
+    };
+    let at_hand = AtHand {
+        lowest_iso: speed("--lowest-iso", &args.lowest_iso)?.or(configured.lowest_iso),
+        highest_iso: speed("--highest-iso", &args.highest_iso)?.or(configured.highest_iso),
+        filters: densities("--filters", &args.filters, &configured.filters)?,
+        gels: densities("--gels", &args.gels, &configured.gels)?,
+    };
+    let below = at_hand.lowest_iso.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING);
+    if let Some(lowest) = below.filter(|_| args.iso.is_some()) {
         return Err(wrong("--iso", format!("{iso} is below the camera's lowest speed, {lowest}")));
     }
-    let usual = || IsoSpeed::new(USUAL_ISO).filter(|usual| usual.sv() < iso.sv()).unwrap_or(iso);
-    let lowest = named.unwrap_or_else(usual);
-    let filters = match &args.filters {
-        Some(text) => filters(text).map_err(|why| wrong("--filters", why))?,
-        None => at_hand.filters.clone(),
-    };
-    let lowest_assumed = named.is_none().then(|| format!("{lowest} to be the camera's lowest speed (--lowest-iso)"));
-    let is_usual = args.filters.is_none() && filters == AtHand::default().filters;
-    let filters_assumed = is_usual.then(|| "ND filters from 0.3 to 1.8 to be at hand (--filters)".to_owned());
-    let highest_iso = IsoSpeed::new(HIGHEST_ISO).filter(|highest| highest.sv() > iso.sv()).unwrap_or(iso);
-    let highest_assumed = format!("{highest_iso} to be the camera's highest speed");
-    let assumed: Vec<String> = [lowest_assumed, Some(highest_assumed), filters_assumed].into_iter().flatten().collect();
-    let assumed = format!("Taken for granted: {}.", listed(&assumed));
-    Ok((AtTheCamera { lowest_iso: lowest, highest_iso, filters, steps }, assumed))
+    let above = at_hand.highest_iso.filter(|highest| iso.sv() > highest.sv() + SAME_SETTING);
+    if let Some(highest) = above.filter(|_| args.iso.is_some()) {
+        return Err(wrong("--iso", format!("{iso} is above the highest speed that is wanted, {highest}")));
+    }
+    Ok(at_hand)
+}
+
+/// What was taken for granted of the ways round.
+fn of_the_means(args: &Args, at_hand: &AtHand, means: &Means) -> String {
+    let lowest = at_hand.lowest_iso.is_none();
+    let lowest = lowest.then(|| format!("{} to be the camera's lowest speed (--lowest-iso)", means.lowest_iso));
+    let highest = at_hand.highest_iso.is_none();
+    let highest = highest.then(|| format!("{} to be the camera's highest speed (--highest-iso)", means.highest_iso));
+    let is_usual = args.filters.is_none() && at_hand.filters == AtHand::default().filters;
+    let filters = is_usual.then(|| "ND filters from 0.3 to 1.8 to be at hand (--filters)".to_owned());
+    let assumed: Vec<String> = [lowest, highest, filters].into_iter().flatten().collect();
+    match assumed.as_slice() {
+        [] => "Ways round are those that were told.".to_owned(),
+        assumed => format!("Taken for granted: {}.", listed(assumed)),
+    }
 }
 
 /// `0.3,0.6`, or `none`.
-fn filters(text: &str) -> Result<Vec<Density>, String> {
+fn densities(text: &str) -> Result<Vec<Density>, String> {
     if text.trim().eq_ignore_ascii_case("none") {
         return Ok(Vec::new());
     }
@@ -272,58 +161,50 @@ fn filters(text: &str) -> Result<Vec<Density>, String> {
 }
 
 fn lens(args: &Args, series: Series, assumed: &mut Vec<String>) -> Result<Option<Lens>, CommandError> {
-    let Some(focus) = focus(args)? else {
-        assumed.push("How much is sharp is told with --focal-length 85mm --distance 1.8m.".to_owned());
-        return Ok(None);
+    let words = LensWords {
+        focal_length: args.focal_length.clone(),
+        distance: args.distance.clone(),
+        sensor: args.sensor.clone(),
+        pixels: args.pixels.clone(),
+        depths: args.depths.clone(),
+        circle_of_confusion: args.circle_of_confusion.clone(),
     };
-    let sensor = match &args.sensor {
-        Some(text) => text.parse().map_err(of("--sensor"))?,
-        None => {
-            assumed.push(format!("The sensor is taken to be {} (--sensor names another).", Sensor::FULL_FRAME));
-            Sensor::FULL_FRAME
+    let option = |name: &str| format!("--{}", name.replace('_', "-"));
+    let lens = Lens::read(&words, series).map_err(|fault| CommandError::WrongUse(fault.in_words(option)))?;
+    match &lens {
+        None => assumed.push("How much is sharp is told with --focal-length 85mm --distance 1.8m.".to_owned()),
+        Some(lens) => {
+            if lens.usual_sensor {
+                assumed.push(format!("The sensor is taken to be {} (--sensor names another).", lens.sensor));
+            }
+            let faultless = "Sharpness is that of a lens without faults, focused exactly: real ones have less.";
+            assumed.push(faultless.to_owned());
         }
-    };
-    assumed.push("Sharpness is that of a lens without faults, focused exactly: real ones have less.".to_owned());
-    let circle: Option<CircleOfConfusion> =
-        args.circle_of_confusion.as_ref().map(|text| text.parse().map_err(of("--circle-of-confusion"))).transpose()?;
-    let parts = args
-        .depths
-        .as_ref()
-        .map_or_else(|| Ok(Part::of_a_face()), |text| Part::read_all(text))
-        .map_err(of("--depths"))?;
-    let pixels: Option<Pixels> = args.pixels.as_ref().map(|text| text.parse().map_err(of("--pixels"))).transpose()?;
-    let subject = Subject::new(focus, circle.unwrap_or_else(|| CircleOfConfusion::usual(sensor)), parts)
-        .map_err(of("--depths"))?;
-    Ok(Some(Lens { subject, sensor, pixel: pixels.map(|p| p.pitch(sensor)), series, usual_circle: circle.is_none() }))
+    }
+    Ok(lens)
 }
 
-/// Where the lens is focused; `None` where nobody asks for sharpness.
-fn focus(args: &Args) -> Result<Option<Focus>, CommandError> {
-    let (focal_length, distance) = match (&args.focal_length, &args.distance) {
-        (Some(focal_length), Some(distance)) => (focal_length, distance),
-        (Some(_), None) => return Err(wrong("--focal-length", "--distance is needed, too, such as --distance 1.8m")),
-        (None, Some(_)) => {
-            return Err(wrong("--distance", "--focal-length is needed, too, such as --focal-length 85mm"));
-        }
-        (None, None) => {
-            let only_with_a_lens = [
-                ("--sensor", &args.sensor),
-                ("--pixels", &args.pixels),
-                ("--depths", &args.depths),
-                ("--circle-of-confusion", &args.circle_of_confusion),
-            ];
-            return match only_with_a_lens.iter().find(|(_, given)| given.is_some()) {
-                Some((option, _)) => Err(wrong(option, "--focal-length and --distance are needed, too")),
-                None => Ok(None),
-            };
-        }
+/// Room light as somebody metered it, for the time that is planned, else the sync speed.
+fn room(
+    args: &Args,
+    from: &Settings,
+    config: &Config,
+    assumed: &mut Vec<String>,
+) -> Result<Option<PlannedRoom>, CommandError> {
+    let Some(text) = &args.room else { return Ok(None) };
+    let metered = of_words(text, config.camera_steps).map_err(|why| wrong("--room", why))?;
+    let metered = Settings {
+        f_number: metered.f_number,
+        iso: metered.iso,
+        exposure_time: metered.exposure_time,
+        ..Settings::default()
     };
-    let focal_length = focal_length.parse().map_err(of("--focal-length"))?;
-    let distance = read_distance(distance).map_err(of("--distance"))?;
-    Focus::new(focal_length, distance).map(Some).map_err(of("--distance"))
-}
-
-/// What can't be used, said of its option.
-fn of(option: &'static str) -> impl Fn(OpticsError) -> CommandError {
-    move |why| wrong(option, why)
+    let time: ExposureTime = from.exposure_time.unwrap_or(config.sync_speed);
+    if from.exposure_time.is_none() {
+        assumed.push(format!("The exposure time is taken to be {time}, the sync speed (--from 'f/8 iso100 1/125')."));
+    }
+    let at = Settings { exposure_time: Some(time), ..from.clone() };
+    let light = RoomLight::metered(&metered, &at).map_err(|why| wrong("--room", why))?;
+    let known = format!("mid-grey by itself at {}, at {time}", metered.in_short());
+    Ok(Some(PlannedRoom { light, known, limit: config.ambient_limit }))
 }

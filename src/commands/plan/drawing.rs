@@ -2,11 +2,10 @@
 
 use plotters::prelude::*;
 
-use super::asked::Lens;
-use super::picture::Range;
 use crate::optics::{Depth, distance_in_words};
 use crate::outlet::plain::printable;
 use crate::photometry::FNumber;
+use crate::session::plan::{DepthRange, Lens};
 
 const WIDTH: u32 = 900;
 /// Of each aperture's bar with its distance to the next.
@@ -37,7 +36,7 @@ fn draw(area: Area, lens: &Lens, apertures: &[FNumber]) -> Result<(), Box<dyn st
         distance_in_words(focus.distance()),
         lens.subject.circle()
     );
-    let range = Range::of(lens);
+    let range = DepthRange::of(lens);
     let (first, last) = (range.first * CENTIMETRES, range.last * CENTIMETRES);
     let rows = apertures.len() as f64;
     let mut chart = ChartBuilder::on(&area)

@@ -2,18 +2,17 @@
 
 mod asked;
 mod drawing;
+mod lights;
 mod picture;
 mod sharpness;
+mod spreadsheet;
 mod table;
 mod told;
-mod tools;
 
 use std::path::PathBuf;
 
-use self::asked::Asked;
 use super::exit::{CommandError, Exit};
 use super::{print, say, say_json};
-use crate::advice::plan;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
@@ -22,6 +21,8 @@ use crate::advice::plan;
   greyhold plan f/8 f/4 --from 'f/8 iso100'       the powers are those for f/8 at ISO 100
   greyhold plan f/11 to f/2.8 --focal-length 85mm --distance 1.8m --pixels 6000
   greyhold plan f/8 --focal-length 85mm --distance 1.8m --depths 'nose -3cm, shoulders 20cm'
+  greyhold plan f/8 f/2.8 --light 'key 1/4, recycle 1.2 s' --light 'rim 1/64, grid 1 stop' --gels 0.3,0.6
+  greyhold plan f/8 to f/2.8 --room 'f/2.8 1/60 iso800'   with the share of room light
   greyhold plan f/14 f/2.8 --csv > plan.csv       for a spreadsheet
 
 Sharpness is worked out for a thin lens without faults, focused exactly on the eyes.")]
@@ -32,7 +33,8 @@ pub struct Args {
     /// The configuration with lights and powers [default: greyhold.yaml here, if there is one and no --light]
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
-    /// A light and its power, instead of the configuration's: 'key 1/2', or 'key 1/2, 1/256 to 1/1' with its range
+    /// A light and its power, instead of the configuration's: 'key 1/2', or 'key 1/2, 1/256 to 1/1' with its range;
+    /// behind further commas what is known of it: 'gel 1 stop', 'grid 1 stop', 'recycle 1.2 s', 'duration 1/800' (both at full power)
     #[arg(long = "light", value_name = "LIGHT")]
     lights: Vec<String>,
     /// The settings that the powers hold for: 'f/8 iso100' [default: the first aperture]
@@ -44,9 +46,18 @@ pub struct Args {
     /// The camera's lowest ISO speed [default: 100]
     #[arg(long, value_name = "ISO")]
     lowest_iso: Option<String>,
+    /// The highest ISO speed that you want of it [default: 6400]
+    #[arg(long, value_name = "ISO")]
+    highest_iso: Option<String>,
     /// Densities of the ND filters at hand: 0.3,0.6 or none [default: as they are sold, 0.3 to 1.8]
     #[arg(long, value_name = "DENSITIES")]
     filters: Option<String>,
+    /// Densities of the ND gels at hand for the lights: 0.3,0.6 [default: none]
+    #[arg(long, value_name = "DENSITIES")]
+    gels: Option<String>,
+    /// The settings at which room light alone comes out as mid-grey: 'f/2.8 1/60 iso800'
+    #[arg(long, value_name = "SETTINGS")]
+    room: Option<String>,
     /// The lens, for sharpness: 85mm
     #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     focal_length: Option<String>,
@@ -77,28 +88,31 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let asked = Asked::of(args)?;
-    let powers = plan(&asked.groups, &asked.from, &asked.apertures, asked.iso, &asked.camera)
-        .ok_or_else(|| CommandError::WrongUse("--from needs an aperture, such as 'f/8 iso100'".to_owned()))?;
+    let plan = asked::planned(args)?;
     if let Some(file) = &args.svg {
-        let lens = asked.lens.as_ref().ok_or_else(|| {
+        let lens = plan.lens.as_ref().ok_or_else(|| {
             CommandError::WrongUse("--svg draws what is sharp: add --focal-length and --distance".to_owned())
         })?;
-        write_new(file, &drawing::svg(lens, &asked.apertures))?;
+        write_new(file, &drawing::svg(lens, &plan.apertures()))?;
     }
     if args.json {
-        say_json(&tools::json(&asked, &powers).to_string());
+        say_json(&plan.value().to_string());
     } else if args.csv {
-        let csv = tools::csv(&asked, &powers);
+        let csv = spreadsheet::csv(&plan);
         // Its last line's end is printed with it.
         print(csv.strip_suffix('\n').unwrap_or(&csv));
     } else {
-        say(&told::told(&asked, &powers));
+        say(&told::told(&plan));
         if let Some(file) = &args.svg {
             say(&format!("\ndrawn as {}", file.display()));
         }
     }
     Ok(Exit::Clean)
+}
+
+/// What can't be used, said of its option.
+fn wrong(option: &str, why: impl std::fmt::Display) -> CommandError {
+    CommandError::WrongUse(format!("{option}: {why}"))
 }
 
 /// Another file of that name is never written over.

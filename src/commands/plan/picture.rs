@@ -1,9 +1,9 @@
 //! What is sharp at each aperture, drawn in blocks for a terminal.
 
-use super::asked::Lens;
 use super::table::ACROSS;
 use crate::optics::{Depth, Micrometres};
 use crate::photometry::FNumber;
+use crate::session::plan::{DepthRange, Lens};
 
 /// Columns before the drawing, for the apertures.
 const BEFORE: usize = 10;
@@ -13,52 +13,32 @@ const SOFT: char = '▒';
 const BLURRED: char = '·';
 /// Up to so many circles of confusion a blur is drawn as soft.
 const SOFT_UNTIL: f64 = 2.0;
-/// Beyond the outermost parts, this share of the range between them is shown.
-const MARGIN: f64 = 0.15;
-
 /// In metres.
 const FARTHEST: f64 = 1000.0;
 
-/// The depths that a drawing shows: all parts, the point in focus, and a margin on both sides.
-pub struct Range {
-    pub first: f64,
-    pub last: f64,
+/// The middle of a cell; of the one that the point in focus lies in, that point, or it would be drawn as blurred.
+fn depth_of(range: DepthRange, cell: usize) -> Option<Depth> {
+    if cell == cell_of(range, 0.0) {
+        return Some(Depth::ZERO);
+    }
+    let middle = range.first + (range.last - range.first) * (cell as f64 + 0.5) / CELLS as f64;
+    // No depth is told beyond a kilometre, and the margin may lie there.
+    Depth::new(middle.min(FARTHEST))
 }
 
-impl Range {
-    /// In metres from the point in focus.
-    pub fn of(lens: &Lens) -> Range {
-        let depths = lens.subject.parts().iter().map(|part| part.depth.metres());
-        let (first, last) = depths.fold((0.0, 0.0), |(first, last): (f64, f64), d| (first.min(d), last.max(d)));
-        // All in one plane: a hand's breadth of it.
-        let margin = if last - first > 1e-6 { (last - first) * MARGIN } else { 0.05 };
-        Range { first: first - margin, last: last + margin }
-    }
-
-    /// The middle of a cell; of the one that the point in focus lies in, that point, or it would be drawn as blurred.
-    fn at(&self, cell: usize) -> Option<Depth> {
-        if cell == self.cell_of(0.0) {
-            return Some(Depth::ZERO);
-        }
-        let middle = self.first + (self.last - self.first) * (cell as f64 + 0.5) / CELLS as f64;
-        // No depth is told beyond a kilometre, and the margin may lie there.
-        Depth::new(middle.min(FARTHEST))
-    }
-
-    fn cell_of(&self, metres: f64) -> usize {
-        let cell = (metres - self.first) / (self.last - self.first) * CELLS as f64;
-        (cell.floor().max(0.0) as usize).min(CELLS - 1)
-    }
+fn cell_of(range: DepthRange, metres: f64) -> usize {
+    ((range.place(metres) * CELLS as f64).floor() as usize).min(CELLS - 1)
 }
 
 pub fn lines(lens: &Lens, apertures: &[FNumber]) -> Vec<String> {
-    let range = Range::of(lens);
+    let range = DepthRange::of(lens);
     let mut lines =
         vec![format!("{SHARP} sharp   {SOFT} blurred up to twice as much   {BLURRED} more   (camera on the left)")];
-    lines.extend(names(lens, &range));
+    lines.extend(names(lens, range));
     for n in apertures {
-        let cells: String =
-            (0..CELLS).map(|cell| drawn(lens, range.at(cell).and_then(|at| lens.subject.blur(*n, at)))).collect();
+        let cells: String = (0..CELLS)
+            .map(|cell| drawn(lens, depth_of(range, cell).and_then(|at| lens.subject.blur(*n, at))))
+            .collect();
         lines.push(format!("{:BEFORE$}{cells}", n.to_string()));
     }
     lines
@@ -75,10 +55,10 @@ fn drawn(lens: &Lens, blur: Option<Micrometres>) -> char {
 }
 
 /// The names of the parts over a mark at their place; those that would run into each other on lines of their own.
-fn names(lens: &Lens, range: &Range) -> Vec<String> {
+fn names(lens: &Lens, range: DepthRange) -> Vec<String> {
     let parts = lens.subject.parts().iter().map(|part| (part.name.as_str(), part.depth.metres()));
     let mut marks: Vec<(usize, &str)> =
-        parts.chain([("eyes", 0.0)]).map(|(name, at)| (range.cell_of(at), name)).collect();
+        parts.chain([("eyes", 0.0)]).map(|(name, at)| (cell_of(range, at), name)).collect();
     marks.sort_by_key(|(cell, _)| *cell);
     marks.dedup_by(|a, b| a == b);
     let mut rows: Vec<Vec<char>> = Vec::new();
@@ -114,7 +94,14 @@ mod tests {
         let focus = Focus::new(FocalLength::new(85.0).unwrap(), Metres::new(1.8).unwrap()).unwrap();
         let circle = CircleOfConfusion::usual(Sensor::FULL_FRAME);
         let subject = Subject::new(focus, circle, Part::read_all(parts).unwrap()).unwrap();
-        Lens { subject, sensor: Sensor::FULL_FRAME, pixel: None, series: Series::Thirds, usual_circle: true }
+        Lens {
+            subject,
+            sensor: Sensor::FULL_FRAME,
+            pixel: None,
+            series: Series::Thirds,
+            usual_circle: true,
+            usual_sensor: true,
+        }
     }
 
     #[test]
@@ -133,7 +120,7 @@ mod tests {
     }
 
     fn range_cell(lens: &Lens, metres: f64) -> usize {
-        Range::of(lens).cell_of(metres)
+        cell_of(DepthRange::of(lens), metres)
     }
 
     #[test]

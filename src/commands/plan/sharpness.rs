@@ -1,9 +1,9 @@
 //! How much is sharp, in tables and sentences.
 
-use super::asked::Lens;
 use super::table::Table;
 use crate::optics::{Depth, Micrometres, distance_in_words};
 use crate::photometry::{FNumber, Stops};
+use crate::session::plan::Lens;
 use crate::wording::listed;
 
 /// Less light than this lost by closeness is not worth a word.
@@ -91,14 +91,25 @@ pub fn findings(lens: &Lens) -> Vec<String> {
     [Some(widest), of_circle, of_pixel, close_up(lens)].into_iter().flatten().collect()
 }
 
-/// The light that closeness costs, where it matters.
+/// The light that closeness costs, where it matters, and the f-number that the lens then works at.
 fn close_up(lens: &Lens) -> Option<String> {
-    let lost = lens.subject.focus().light_lost();
+    let focus = lens.subject.focus();
+    let (lost, marked) = (focus.light_lost(), FNumber::new(8.0, None, lens.series)?);
     (lost <= LOSS_TOLD).then(|| {
         format!(
-            "This near, the lens passes {} less light than at infinity, at every aperture alike. The powers above hold while \
-             the distance stays; a hand-held meter's reading needs that much more light (pupil ratio taken as 1).",
-            lost.size_in_words()
+            "At this distance the lens draws at {} times life size and passes {} less light than at infinity, at every aperture \
+             alike: {marked} works as f/{}. The powers above hold while the distance stays; a hand-held meter's reading needs that \
+             much more light (pupil ratio taken as 1).",
+            two_digits(focus.magnification().0),
+            lost.size_in_words(),
+            two_digits(focus.effective(marked)),
         )
     })
+}
+
+/// More are not known of a lens.
+fn two_digits(number: f64) -> String {
+    let decimals = (1.0 - number.log10().floor()).clamp(0.0, 3.0);
+    let unit = 10_f64.powf(decimals);
+    format!("{}", (number * unit).round() / unit)
 }

@@ -13,6 +13,7 @@ mod marks;
 mod named;
 mod opening;
 mod phones;
+mod plan;
 mod private;
 mod qr;
 mod seats;
@@ -94,6 +95,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/light-map", get(map_of_light))
         .route("/trend.svg", get(trend_chart))
         .route("/marks", get(|| async { file("application/json", MARKS.as_str()) }))
+        .route("/plan", get(plan::plan))
         .route("/action", post(action::act))
         .route("/phones", get(phones::phones))
         .route("/sign-out", post(phones::sign_out))

@@ -274,11 +274,16 @@ impl Draft<'_> {
         Some(self.response_of_map(&first.light, &last.observation))
     }
 
+    /// The lights of the last survey, by the curve of now.
+    pub(super) fn lights_of_survey(&self, setup: &Setup) -> Option<Arc<Lights>> {
+        self.lights_by(setup, &self.response_of_survey(setup)?)
+    }
+
     /// Says where ambient light passes the limit at these settings; `turned` is how far the flashes moved since the
     /// survey besides what is known.
     pub(super) fn ambient_warning(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
         let surveyed = setup.surveyed.as_ref()?;
-        let lights = self.lights_by(setup, &self.response_of_survey(setup)?)?;
+        let lights = self.lights_of_survey(setup)?;
         let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.since_survey(g)).collect::<Option<_>>()?;
         let moved = Stops(since.iter().map(|s| s.0).sum::<f64>() / since.len().max(1) as f64) + turned;
         let spots = self.config.spots.iter().filter_map(|s| Some((&s.name, s.area()?)));

@@ -11,6 +11,7 @@ mod laying;
 mod learning;
 mod lights;
 mod names;
+mod planning;
 mod references;
 mod removal;
 mod survey;

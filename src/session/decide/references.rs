@@ -1,7 +1,7 @@
 //! What frames are compared with: references are set, accepted and told.
 
 use super::Draft;
-use super::telling::moves_of;
+use super::planning::moves_of;
 use crate::advice::{Finding, FirstReference, Observation, correct_each};
 use crate::drift::expected;
 use crate::frame::Settings;

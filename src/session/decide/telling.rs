@@ -1,13 +1,11 @@
 //! Answers to what people and tools tell or ask.
 
-use std::collections::BTreeMap;
-
 use serde_json::json;
 
 use super::Draft;
-use crate::advice::{Observation, correct, correct_each, ways_in_words};
-use crate::drift::{Lighting, expected};
-use crate::frame::Settings;
+use super::planning::planned_from;
+use crate::advice::{Moved, Observation, ways_in_words};
+use crate::drift::Lighting;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, SAME_SETTING, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
@@ -15,8 +13,7 @@ use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
-use crate::session::setup::Setup;
-use crate::session::standing::{ReferenceBy, Standing};
+use crate::session::standing::ReferenceBy;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
@@ -50,6 +47,7 @@ impl Draft<'_> {
                     Err(why) => Reply::refused(why),
                 }
             }
+            Command::Plan(words) => self.tell_plan(words),
             Command::Survey { what, groups } => self.tell_survey(*what, groups),
             Command::Note { text } => self.tell_note(text),
             Command::Status {} => {
@@ -169,38 +167,19 @@ impl Draft<'_> {
 
     fn tell_next(&mut self, planned: &Planned) -> Reply {
         let setup = &self.sitting.setup;
-        let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
-            let waits = setup.standing == Standing::AwaitsSitter;
-            let whose = if waits { "of the new sitter " } else { "" };
-            return Reply::refused(format!("there is no reference yet: shoot a frame {whose}first"));
+        let (lights, last) = match self.lights_now() {
+            Ok(lights) => lights,
+            Err(why) => return Reply::refused(why),
         };
-        let Some(moves) = moves_of(setup) else {
-            return Reply::refused(
-                "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
-            );
-        };
-        // What is asked now goes on from what was asked before, if nothing was shot since.
-        let before = setup.open.as_ref().or(setup.told_done.as_ref()).filter(|open| open.after == Some(last.frame));
-        let coming = before.and_then(|open| open.settings());
-        let settings = planned_from(planned, coming.unwrap_or(&last.observation.settings));
-        let Some(change) = expected(&look.observation.settings, &settings, self.config.lighting.planned()) else {
+        let settings = planned_from(planned, last);
+        let Some(correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
-        let (groups, positions, at_hand) = (&self.config.groups, &setup.positions, &self.config.at_hand);
-        let (correction, how) = match setup.moved_alike() {
-            Some(moved) => {
-                let wanted = -(change + moved);
-                (correct(groups, positions, wanted, &settings, at_hand), at_every_light(wanted))
-            }
-            None => {
-                let wanted = moves.into_iter().map(|(group, moved)| (group, -(change + moved))).collect();
-                (
-                    correct_each(groups, positions, &wanted, &settings, at_hand),
-                    "each light by what it still needs".to_owned(),
-                )
-            }
+        let how = match lights.moved {
+            Moved::Alike(_) => at_every_light(correction.wanted),
+            Moved::Each(_) => "each light by what it still needs".to_owned(),
         };
         let sentence = format!("For {}: {how}.", settings.in_short());
         let value = json!({"settings": settings, "correction": correction});
@@ -243,11 +222,6 @@ impl Draft<'_> {
     }
 }
 
-/// How far each group was turned since the reference; `None` when that isn't known of one.
-pub(super) fn moves_of(setup: &Setup) -> Option<BTreeMap<GroupName, Stops>> {
-    setup.positions.iter().map(|p| Some((p.group.clone(), setup.since_reference(&p.group)?))).collect()
-}
-
 fn not_the_last(frame: FrameNumber) -> Reply {
     Reply::refused(format!("frame {frame} is not the last one any more: look at the new one first"))
 }
@@ -257,16 +231,5 @@ fn at_every_light(wanted: Stops) -> String {
         format!("every light {}", wanted.up_or_down())
     } else {
         "every light as it is".to_owned()
-    }
-}
-
-/// The last frame's settings with those that are planned.
-fn planned_from(planned: &Planned, last: &Settings) -> Settings {
-    Settings {
-        captured: None,
-        f_number: planned.f_number.or(last.f_number),
-        iso: planned.iso.or(last.iso),
-        exposure_time: planned.exposure_time.or(last.exposure_time),
-        ..last.clone()
     }
 }

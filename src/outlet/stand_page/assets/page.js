@@ -3,6 +3,7 @@
 import { Stand } from "/stand.js";
 import { SetView } from "/set.js";
 import { Phones } from "/phones.js";
+import { Plan } from "/plan.js";
 
 export const by = (id) => document.getElementById(id);
 
@@ -97,6 +98,7 @@ let refusal = "";
 
 const views = { stand: new Stand(), set: new SetView() };
 const phones = new Phones();
+const plan = new Plan();
 const view = location.pathname === "/set" ? "set" : "stand";
 
 function hear() {
@@ -145,6 +147,7 @@ function listen() {
     by("link").dataset.n = board.n;
     views.stand.show(board);
     views.set.show(board);
+    plan.show(board);
   });
 }
 
@@ -279,6 +282,7 @@ function offerMarks() {
   const steps = by("next-steps").value;
   const offered = (what) => marks[what][steps] ?? marks[what].thirds;
   for (const [what, id] of Object.entries(LISTS)) choices(by(id), [["", AS_IT_IS], ...offered(what).map((mark) => [mark, mark])]);
+  plan.offerMarks(marks, steps);
   const now = ["", ...offered("f_number")];
   // At each new connection the same are offered: nothing moves under a thumb.
   if (strip.dataset.now !== now.join()) {

@@ -101,8 +101,11 @@ class Spots {
       box.tabIndex = spot.movable && open ? 0 : -1;
       box.disabled = !(spot.movable && open);
       // Its number, so that the picture is seen; what it reads stands in the table. While spots are moved, its name.
-      write(box.firstChild, open || !spot.number ? spot.name : String(spot.number));
-      box.setAttribute("aria-label", spot.drift ? `${spot.name} ${spot.drift}` : spot.name);
+      const byNumber = !open && Boolean(spot.number);
+      write(box.firstChild, byNumber ? String(spot.number) : spot.name);
+      const named = spot.drift ? `${spot.name} ${spot.drift}` : spot.name;
+      // Who speaks to the page says what is seen of it.
+      box.setAttribute("aria-label", byNumber ? `${named}, spot ${spot.number}` : named);
     }
     by("spot-save").disabled = !this.moved;
     by("spot-drop").disabled = !this.moved;

@@ -1,0 +1,51 @@
+//! What is told of a group's lights besides their dial: what stands in front of them, and how fast they are.
+
+use serde::Serialize;
+
+use crate::photometry::{FlashTime, Stops};
+
+/// What somebody told of the lights of a group; nothing of it is needed to know their powers.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct LightFacts {
+    /// What may be taken off them. The powers are those with it on.
+    pub in_front: Vec<InFront>,
+    /// From a flash at full power until it is ready again, as its maker gives it.
+    pub recycle_time: Option<FlashTime>,
+    /// How long a flash at full power is brighter than half its peak (t0.5; IEC 60491, from memory), as its maker gives it.
+    pub flash_duration: Option<FlashTime>,
+}
+
+/// Something in front of a light, and what it takes.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct InFront {
+    pub kind: FrontKind,
+    /// Light that it takes, above zero.
+    pub loss: Stops,
+}
+
+/// What may stand in front of a light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FrontKind {
+    Gel,
+    Grid,
+}
+
+impl FrontKind {
+    /// What else changes when it is taken off (common practice, no source).
+    pub fn cost(self) -> &'static str {
+        match self {
+            FrontKind::Gel => "the light has another colour without it, if it is no grey one",
+            FrontKind::Grid => "the light spreads wider without it",
+        }
+    }
+}
+
+impl std::fmt::Display for FrontKind {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            FrontKind::Gel => "gel",
+            FrontKind::Grid => "grid",
+        })
+    }
+}

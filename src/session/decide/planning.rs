@@ -1,0 +1,115 @@
+//! What the lights must be set to for settings that are not shot yet: where `next` and a plan begin, and the plan.
+
+use std::collections::BTreeMap;
+
+use super::Draft;
+use crate::advice::{LightsNow, Means, Moved, RoomLight, plan};
+use crate::frame::Settings;
+use crate::photometry::{IsoSpeed, Series, Stops};
+use crate::rig::GroupName;
+use crate::session::command::{Planned, Reply};
+use crate::session::plan::{Lens, LensWords, Plan, PlanWords, PlannedRoom, read_apertures};
+use crate::session::setup::Setup;
+use crate::session::standing::Standing;
+
+impl Draft<'_> {
+    /// Where the lights stand, and the settings that come first: those that were asked for last if nothing was shot since, else the
+    /// last frame's.
+    ///
+    /// # Errors
+    /// Says why nothing can be worked out from them.
+    pub(super) fn lights_now(&self) -> Result<(LightsNow<'_>, &Settings), String> {
+        let setup = &self.sitting.setup;
+        let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
+            let waits = setup.standing == Standing::AwaitsSitter;
+            let whose = if waits { "of the new sitter " } else { "" };
+            return Err(format!("there is no reference yet: shoot a frame {whose}first"));
+        };
+        let each = moves_of(setup).ok_or(
+            "it isn't known what the lights are set to since the reference: tell each group's power, or set a new reference",
+        )?;
+        // What is asked now goes on from what was asked before, if nothing was shot since.
+        let before = setup.open.as_ref().or(setup.told_done.as_ref()).filter(|open| open.after == Some(last.frame));
+        let coming = before.and_then(|open| open.settings());
+        let lights = LightsNow {
+            groups: &self.config.groups,
+            positions: &setup.positions,
+            from: &look.observation.settings,
+            moved: setup.moved_alike().map_or(Moved::Each(each), Moved::Alike),
+            lighting: self.config.lighting.planned(),
+        };
+        Ok((lights, coming.unwrap_or(&last.observation.settings)))
+    }
+
+    /// Nothing is logged: nobody is asked for anything.
+    pub(super) fn tell_plan(&self, words: &PlanWords) -> Reply {
+        match self.plan(words) {
+            Ok(plan) => Reply::with(plan.in_words(), plan.value()),
+            Err(why) => Reply::refused(why),
+        }
+    }
+
+    fn plan(&self, words: &PlanWords) -> Result<Plan, String> {
+        let steps = words.camera_steps.unwrap_or(self.config.camera_steps);
+        let apertures = read_apertures(&words.apertures, steps)?;
+        if apertures.is_empty() {
+            return Err("a plan needs apertures: f/8 f/5.6, or f/8 to f/2.8".to_owned());
+        }
+        let (lights, base) = self.lights_now()?;
+        let iso = words.iso.as_ref().map(|iso| iso.parse::<IsoSpeed>()).transpose()?.or(base.iso);
+        let iso = iso.ok_or("the last frame doesn't tell its ISO speed: name one")?;
+        let means = Means::of(&self.config.at_hand, iso, steps);
+        let lens = self.lens_of(words.lens.as_ref(), base, steps)?;
+        let room = self.room_light();
+        let powers = plan(&lights, base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
+            .ok_or("the reference's settings are not known, so nothing can be worked out from new ones")?;
+        let (from, groups) = (lights.from.clone(), self.config.groups.clone());
+        Ok(Plan { from, groups, powers, lens, room, assumed: Vec::new() })
+    }
+
+    /// A focal length that nobody names is that of the last frame.
+    fn lens_of(&self, words: Option<&LensWords>, base: &Settings, steps: Series) -> Result<Option<Lens>, String> {
+        let Some(words) = words else { return Ok(None) };
+        let of_frame = base.focal_length_mm.map(|mm| format!("{mm}mm"));
+        let focal_length = words.focal_length.clone().or_else(|| of_frame.filter(|_| words.distance.is_some()));
+        Lens::read(&LensWords { focal_length, ..words.clone() }, steps).map_err(|fault| fault.in_words(str::to_owned))
+    }
+
+    /// Room light as the survey found it, on the spot where it is the largest share, with the lights as they were at the reference.
+    fn room_light(&self) -> Option<PlannedRoom> {
+        let setup = &self.sitting.setup;
+        let reference = &setup.reference()?.observation.settings;
+        let lights = self.lights_of_survey(setup)?;
+        let marks = &setup.surveyed.as_ref()?.marks;
+        let moved: Vec<f64> = marks
+            .keys()
+            .map(|group| Some((setup.since_survey(group)? - setup.since_reference(group)?).0))
+            .collect::<Option<_>>()?;
+        let moved = Stops(moved.iter().sum::<f64>() / moved.len().max(1) as f64);
+        let spots = self.config.spots.iter().filter_map(|spot| Some((&spot.name, spot.area()?)));
+        let shares = spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, reference, moved)?)));
+        let (spot, share) = shares.max_by(|a, b| a.1.get().total_cmp(&b.1.get()))?;
+        let light = RoomLight::new(share, reference.clone());
+        Some(PlannedRoom {
+            light,
+            known: format!("on '{spot}', by the light survey"),
+            limit: self.config.ambient_limit,
+        })
+    }
+}
+
+/// How far each group was turned since the reference; `None` when that isn't known of one.
+pub(super) fn moves_of(setup: &Setup) -> Option<BTreeMap<GroupName, Stops>> {
+    setup.positions.iter().map(|p| Some((p.group.clone(), setup.since_reference(&p.group)?))).collect()
+}
+
+/// The last frame's settings with those that are planned.
+pub(super) fn planned_from(planned: &Planned, last: &Settings) -> Settings {
+    Settings {
+        captured: None,
+        f_number: planned.f_number.or(last.f_number),
+        iso: planned.iso.or(last.iso),
+        exposure_time: planned.exposure_time.or(last.exposure_time),
+        ..last.clone()
+    }
+}
