@@ -4,6 +4,7 @@
 //! without settings is still metered, one without pixels still has its settings.
 
 mod colour;
+mod cuts;
 mod dc;
 mod dc_codes;
 #[cfg(test)]
@@ -13,6 +14,8 @@ mod pixels;
 mod proxy;
 #[cfg(feature = "raw")]
 mod raw;
+#[cfg(feature = "raw")]
+mod raw_cuts;
 mod settings;
 mod small;
 mod strips;
@@ -23,6 +26,7 @@ use jiff::civil::DateTime;
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
+pub use cuts::{Cut, CutPlace, MOST_CUTS, cut_from};
 pub use proxy::{BURNT_OUT, PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
@@ -68,7 +72,7 @@ impl Picture {
 pub struct FrameError(#[from] pub Fault);
 
 /// What one reading of a file gives.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Read {
     /// Absent of a file that is not whole.
     pub fingerprints: Option<Fingerprints>,

@@ -28,7 +28,7 @@ fn small_limits() -> Limits {
 
 fn of(path: &Path, depth: Depth) -> Task {
     let kind = Kind::of(path).unwrap();
-    Task { path: path.to_owned(), kind, series: Series::Thirds, depth, links: Links::Refused }
+    Task { path: path.to_owned(), kind, series: Series::Thirds, depth, links: Links::Refused, cuts: Vec::new() }
 }
 
 /// A folder with one sound photograph, by which a pool is tried after each mishap.
