@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 
 use super::bands::{Adding, Bands};
-use super::crop::Crop;
+use super::crop::{Crop, Rectangle};
 use super::fit::{Fitted, Unfitted};
 use super::fourier::{Fourier, Spectrum};
 use super::placing::{Placed, follow, rough_shift, tile};
@@ -15,6 +15,8 @@ use crate::statistics::Z95;
 const SIDES: [usize; 3] = [256, 128, 64];
 /// A tile counts where no more than this part of it is clipped.
 const CLIPPED: f64 = 0.01;
+/// A frame in which more of the spot is clipped shows nothing of it.
+const MOSTLY: f64 = 0.5;
 /// A spot counts where so large a part of its tiles do.
 const ENOUGH_TILES: f64 = 0.25;
 /// It has texture where so many bands, from the coarsest on, show so much more than noise.
@@ -43,13 +45,17 @@ pub fn compare_spot(reference: &Crop, frame: &Crop) -> Result<Softness, Untold> 
     let side = SIDES.into_iter().find(|side| *side <= shorter).ok_or(Untold::TooSmall)?;
     let fourier = Fourier::new(side);
     let tiles = tiles_of(reference, &fourier)?;
+    // What is burnt out looks like nothing, and would not be found.
+    if clipped(frame, frame.spot) > MOSTLY {
+        return Err(Untold::Clipped);
+    }
     let shift = rough_shift(reference, frame).ok_or(Untold::Moved)?;
-    let laid = lay(&fourier, &tiles, reference, frame, shift)?;
+    let laid = lay(&fourier, &tiles, frame, shift)?;
     let mut adding = Adding::new(&fourier);
     laid.iter().for_each(|(tile, placed)| adding.add(&tile.spectrum, &placed.spectrum));
     let bands = adding.finished();
     let fitted = Fitted::of(&bands).map_err(|unfitted| why(unfitted, &bands))?;
-    let shift = middle_shift(&laid, reference, frame);
+    let shift = middle_shift(&laid, frame);
     softness(&bands, &fitted, shift, [laid.len(), grid(spot.width, side).count() * grid(spot.height, side).count()])
 }
 
@@ -68,9 +74,14 @@ fn grid(length: usize, side: usize) -> impl Iterator<Item = usize> + Clone {
 }
 
 fn is_clipped(crop: &Crop, corner: [usize; 2], side: usize) -> bool {
-    let rows = corner[1]..corner[1] + side;
-    let in_row = |row: usize| crop.clipped[row * crop.width + corner[0]..][..side].iter().filter(|is| **is).count();
-    rows.map(in_row).sum::<usize>() as f64 > CLIPPED * (side * side) as f64
+    clipped(crop, Rectangle { left: corner[0], top: corner[1], width: side, height: side }) > CLIPPED
+}
+
+/// Which share of a part is clipped.
+fn clipped(crop: &Crop, part: Rectangle) -> f64 {
+    let Rectangle { left, top, width, height } = part;
+    let in_row = |row: usize| crop.clipped[row * crop.width + left..][..width].iter().filter(|is| **is).count();
+    (top..top + height).map(in_row).sum::<usize>() as f64 / (width * height).max(1) as f64
 }
 
 fn tiles_of(reference: &Crop, fourier: &Fourier) -> Result<Vec<Tile>, Untold> {
@@ -94,7 +105,6 @@ fn tiles_of(reference: &Crop, fourier: &Fourier) -> Result<Vec<Tile>, Untold> {
 fn lay<'a>(
     fourier: &Fourier,
     tiles: &'a [Tile],
-    reference: &Crop,
     frame: &Crop,
     shift: [isize; 2],
 ) -> Result<Vec<(&'a Tile, Placed)>, Untold> {
@@ -104,11 +114,7 @@ fn lay<'a>(
         tiles.iter().filter_map(|tile| Some((tile, follow(fourier, &tile.spectrum, frame, from(tile.at))?))).collect();
     let enough = |count: usize| count > 0 && count as f64 >= ENOUGH_TILES * tiles.len() as f64;
     if !enough(found.len()) {
-        // What is burnt out in the frame looks like nothing.
-        let middle = [reference.spot.width, reference.spot.height].map(|length| (length - fourier.side) / 2);
-        let at = [middle[0] + frame.spot.left, middle[1] + frame.spot.top];
-        let fits = at[0] + fourier.side <= frame.width && at[1] + fourier.side <= frame.height;
-        return Err(if fits && is_clipped(frame, at, fourier.side) { Untold::Clipped } else { Untold::Moved });
+        return Err(Untold::Moved);
     }
     let sound: Vec<(&Tile, Placed)> =
         found.into_iter().filter(|(_, placed)| !is_clipped(frame, placed.at, fourier.side)).collect();
@@ -116,8 +122,7 @@ fn lay<'a>(
 }
 
 /// The median of the tiles' shifts.
-fn middle_shift(laid: &[(&Tile, Placed)], reference: &Crop, frame: &Crop) -> [Pixels; 2] {
-    debug_assert!(reference.frame == frame.frame);
+fn middle_shift(laid: &[(&Tile, Placed)], frame: &Crop) -> [Pixels; 2] {
     let along = |axis: usize| {
         let corner = [frame.spot.left, frame.spot.top][axis] as f64;
         let off = |(tile, placed): &(&Tile, Placed)| {

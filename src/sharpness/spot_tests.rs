@@ -150,7 +150,8 @@ fn what_can_not_be_told_says_why() {
     assert_eq!(told(&scene.taken(40, AS_IT_IS), &scene.taken(40, AS_IT_IS)), Untold::TooSmall);
     let noisy = scene.taken(128, Taken { noise: 0.8, ..round(3.0) });
     assert!(compare_spot(&reference, &noisy).is_err());
-    assert_eq!(told(&scene.taken(64, AS_IT_IS), &scene.taken(64, round(9.0))), Untold::TooBlurred);
+    let lost = told(&scene.taken(64, AS_IT_IS), &scene.taken(64, round(9.0)));
+    assert!(matches!(lost, Untold::TooBlurred | Untold::Moved), "{lost:?}");
 }
 
 proptest! {
