@@ -43,7 +43,9 @@ const WORST: f64 = 3.0;
 /// Contrast differs by no more than about this between two frames, as a logarithm of power: their curves may be off.
 const LEVEL: f64 = 0.5;
 /// Frames of one scene that differ in nothing but half a pixel's shift, or two stops, differ by so much in the blur's square.
-const AT_LEAST: f64 = 0.012;
+const AT_LEAST: f64 = 0.015;
+/// And wide blurs by so large a part of it: what lies at the edges of a tile is blurred into it from outside.
+const IN_PART: f64 = 0.02;
 
 impl Fitted {
     /// By as many bands as lie on one line.
@@ -53,12 +55,25 @@ impl Fitted {
             return Err(Unfitted::Noise);
         }
         let lines = (FEWEST_BANDS..=clear).filter_map(|count| line(bands, count));
-        lines.last().ok_or(Unfitted::Blur)
+        let fitted = lines.last().ok_or(Unfitted::Blur)?;
+        // An error of the noise's level is common to all bands: it doesn't average out.
+        let noisier = Bands { noise: bands.noise.map(|noise| noise * (1.0 + NOISE_KNOWN)), ..bands.clone() };
+        let by_noise = through(&noisier, fitted.bands).map_or(0.0, |(line, _)| line.variance - fitted.variance);
+        let parts = [fitted.error, by_noise, AT_LEAST, IN_PART * fitted.variance];
+        Ok(Fitted { error: parts.iter().map(|part| part * part).sum::<f64>().sqrt(), ..fitted })
     }
 }
 
 /// Through the first bands; `None` where they are on no line, or are blurred too far.
 fn line(bands: &Bands, count: usize) -> Option<Fitted> {
+    let (line, spread) = through(bands, count)?;
+    let depth = (line.variance * Point::of(bands, &bands.all[count - 1]).lever).abs();
+    let deepest = if count <= FEWEST_BANDS + 1 { DEEPEST_OF_FEW } else { DEEPEST };
+    (spread <= WORST && depth <= deepest).then_some(line)
+}
+
+/// By least squares, with what is left over as a square over the errors.
+fn through(bands: &Bands, count: usize) -> Option<(Fitted, f64)> {
     let points: Vec<Point> = bands.all[..count].iter().map(|band| Point::of(bands, band)).collect();
     let mut normal = Matrix2::new(LEVEL.powi(-2), 0.0, 0.0, 0.0);
     let mut right = Vector2::zeros();
@@ -71,10 +86,8 @@ fn line(bands: &Bands, count: usize) -> Option<Fitted> {
     let found = inverse * right;
     let left = |point: &Point| ((point.ratio - found[0] - found[1] * point.lever) / point.error).powi(2);
     let spread = points.iter().map(left).sum::<f64>() / (count - 2) as f64;
-    let depth = (found[1] * points.last()?.lever).abs();
-    let deepest = if count <= FEWEST_BANDS + 1 { DEEPEST_OF_FEW } else { DEEPEST };
-    let error = (inverse[(1, 1)] * spread.max(1.0) + AT_LEAST.powi(2)).sqrt();
-    (spread <= WORST && depth <= deepest).then_some(Fitted { level: found[0], variance: found[1], error, bands: count })
+    let error = (inverse[(1, 1)] * spread.max(1.0)).sqrt();
+    Some((Fitted { level: found[0], variance: found[1], error, bands: count }, spread))
 }
 
 /// One band on the line.
