@@ -22,6 +22,8 @@ pub struct Crop {
     pub light: Vec<f32>,
     /// Pixels that say nothing of the light: burnt out, or black.
     pub clipped: Vec<bool>,
+    /// The light is the sensor's own: there is no curve that may be off.
+    pub is_exact: bool,
     /// The spot itself, in pixels of this piece.
     pub spot: Rectangle,
     /// Width and height of the upright frame that it was cut from.
@@ -48,7 +50,14 @@ impl Crop {
             None => picture.proxy.rgb.iter().map(is_clipped).collect(),
         };
         let (width, height) = (picture.proxy.width, picture.proxy.height);
-        Crop { width, height, light, clipped, spot, frame }
+        Crop { width, height, light, clipped, is_exact: picture.linear.is_some(), spot, frame }
+    }
+
+    /// Mean light of the spot.
+    pub(super) fn level(&self) -> f64 {
+        let Rectangle { left, top, width, height } = self.spot;
+        let rows = (top..top + height).map(|row| &self.light[row * self.width + left..][..width]);
+        rows.flatten().map(|light| f64::from(*light)).sum::<f64>() / (width * height).max(1) as f64
     }
 }
 

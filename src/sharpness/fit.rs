@@ -62,6 +62,11 @@ impl Fitted {
         let parts = [fitted.error, by_noise, AT_LEAST, IN_PART * fitted.variance];
         Ok(Fitted { error: parts.iter().map(|part| part * part).sum::<f64>().sqrt(), ..fitted })
     }
+
+    /// With an error of another source besides.
+    pub fn less_sure_by(self, error: f64) -> Fitted {
+        Fitted { error: self.error.hypot(error), ..self }
+    }
 }
 
 /// Through the first bands; `None` where they are on no line, or are blurred too far.

@@ -29,6 +29,8 @@ const FINEST: f64 = 1.0 / 3.0;
 /// A width that isn't known to this, in pixels or as a part of it, is not told.
 const KNOWN_TO: f64 = 0.25;
 const KNOWN_TO_PART: f64 = 0.15;
+/// That there is no difference is told where it can't be more than this, in pixels.
+const NONE_TO: f64 = 0.4;
 /// Noise that hid so small a part of what the reference shows isn't what hides it.
 const HARMLESS_NOISE: f64 = 0.02;
 
@@ -55,8 +57,18 @@ pub fn compare_spot(reference: &Crop, frame: &Crop) -> Result<Softness, Untold> 
     laid.iter().for_each(|(tile, placed)| adding.add(&tile.spectrum, &placed.spectrum));
     let bands = adding.finished();
     let fitted = Fitted::of(&bands).map_err(|unfitted| why(unfitted, &bands))?;
+    let fitted = fitted.less_sure_by(by_curve(reference, frame));
     let shift = middle_shift(&laid, frame);
     softness(&bands, &fitted, shift, [laid.len(), grid(spot.width, side).count() * grid(spot.height, side).count()])
+}
+
+/// A curve that is off bends light and dark parts differently, and fine detail may lie in the one and coarse detail in the other. It does so
+/// alike in two frames of one exposure; else the blur's square is off by about this for each stop between them, up to a stop.
+const BY_CURVE: f64 = 0.04;
+
+fn by_curve(reference: &Crop, frame: &Crop) -> f64 {
+    let apart = (frame.level() / reference.level()).log2().abs();
+    if reference.is_exact && frame.is_exact || !apart.is_finite() { 0.0 } else { BY_CURVE * apart.min(1.0) }
 }
 
 /// One tile of the reference.
@@ -148,7 +160,8 @@ fn softness(bands: &Bands, fitted: &Fitted, shift: [Pixels; 2], tiles: [usize; 2
     let ends = [fitted.variance - half, fitted.variance + half];
     let [blur, least, most] = [fitted.variance, ends[0], ends[1]].map(width);
     let known_to = KNOWN_TO.max(KNOWN_TO_PART * blur.abs());
-    if (most - blur).max(blur - least) > known_to {
+    let may_be_none = ends[0] <= 0.0 && ends[1] >= 0.0 && most.max(-least) <= NONE_TO;
+    if !may_be_none && (most - blur).max(blur - least) > known_to {
         return Err(Untold::TooNoisy);
     }
     let sharper = usize::from(fitted.variance < 0.0);

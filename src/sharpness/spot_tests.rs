@@ -81,6 +81,7 @@ impl Scene {
             height: whole,
             light,
             clipped: vec![false; whole * whole],
+            is_exact: true,
             spot: Rectangle { left: MARGIN, top: MARGIN, width: side, height: side },
             frame: [6000, 4000],
         }
@@ -132,6 +133,21 @@ fn a_motion_is_told_from_a_blur_all_round() {
         let length = 12.0_f64.sqrt() * blur[0].max(blur[1]);
         assert!((streak.length.0 / length - 1.0).abs() < 0.2, "{streak:?} {length}");
     }
+}
+
+/// A curve that is off by a fifth, as a contrast, and a stop between the frames.
+#[test]
+fn where_a_curve_may_be_off_less_is_known() {
+    let scene = Scene::new(10);
+    let [reference, frame] = [(1.0, 1), (2.0, 2)].map(|(exposure, seed)| {
+        let crop = scene.taken(256, Taken { exposure, seed, ..AS_IT_IS });
+        Crop { is_exact: false, light: crop.light.iter().map(|light| light.powf(1.2)).collect(), ..crop }
+    });
+    let width = |softness: Softness| softness.most.0 - softness.least.0;
+    let exact = |crop: &Crop| Crop { is_exact: true, ..crop.clone() };
+    let softness = compare_spot(&reference, &frame).unwrap();
+    assert!(!softness.is_softer() && !softness.is_sharper(), "{softness:?}");
+    assert!(width(softness) > 1.2 * width(compare_spot(&exact(&reference), &exact(&frame)).unwrap()));
 }
 
 #[test]
