@@ -6,7 +6,7 @@
 use std::fs;
 
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
-use greyhold::response::{srgb_decode, srgb_encode};
+use greyhold::response::srgb_encode;
 use greyhold::studio::{CameraSettings, with_exif};
 use jiff::civil::date;
 use serde_json::Value;
@@ -274,10 +274,16 @@ fn what_can_not_be_told_is_not_told_and_says_why() {
 fn real_apertures_stand_in_their_order() {
     let Some(frames) = real_frames() else { return };
     let file = |name: &str| frames.join("aperture-grid").join(name).display().to_string();
-    for exposures in [["30f4.jpg", "250f1.4.jpg"], ["4f11.jpg", "30f4.jpg"]] {
-        let [narrow, wide] = exposures.map(file);
-        let output = greyhold(&["compare", "--sharpness", "--json", "--spot", "middle:0.5,0.5,0.45", &narrow, &wide]);
-        let told: Value = serde_json::from_slice(output.stdout.split(|b| *b == b'\n').nth(1).unwrap()).unwrap();
-        println!("{exposures:?}: {}", told["spots"][0]);
+    // Each pair is of one exposure.
+    for pair in [["4f11.jpg", "30f4.jpg"], ["30f11.jpg", "250f4.jpg"], ["30f4.jpg", "250f1.4.jpg"]] {
+        let [narrow, wide] = pair.map(file);
+        for files in [[&narrow, &wide], [&wide, &narrow]] {
+            let output =
+                greyhold(&["compare", "--sharpness", "--json", "--spot", "middle:0.5,0.5,0.45", files[0], files[1]]);
+            let told = String::from_utf8(output.stdout).unwrap();
+            let told: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+            let of_wide = told.iter().find(|told| told["file"].as_str() == Some(wide.as_str())).unwrap();
+            assert!(blur(of_wide, 0) > 0.5, "{pair:?}: {of_wide}");
+        }
     }
 }
