@@ -3,6 +3,7 @@
 mod crops_page;
 mod drawing;
 mod map;
+mod measured;
 mod sharpness;
 mod sharpness_json;
 mod sharpness_table;

@@ -11,9 +11,8 @@ use serde::{Deserialize, Serialize};
 use super::guard::{guarded, plainly};
 use super::pixels::{check_claim, check_memory};
 use super::proxy::{MEMORY_MIB, PixelFault, Proxy};
-use super::{Colour, FrameError, Picture, Settings, settings_of};
+use super::{Colour, Picture, Settings};
 use crate::container::{self, Coding, Kind, Process, Source};
-use crate::photometry::Series;
 
 /// At most so many pieces of one frame are cut at once, of sides no longer than this.
 pub const MOST_CUTS: usize = 32;
@@ -113,36 +112,7 @@ impl Laid {
     }
 }
 
-/// Cuts pieces out of a photograph. The inner error is why its pixels can't be had.
-pub fn cut_from(
-    kind: Kind,
-    path: &std::path::Path,
-    source: &mut dyn Source,
-    places: &[CutPlace],
-) -> Result<Result<Vec<Cut>, String>, FrameError> {
-    let (layout, bytes) = container::load(kind, source)?;
-    let settings = settings_of(kind, &layout, &bytes, Series::Thirds, &mut Vec::new());
-    if !kind.is_metered() {
-        return Ok(Err("the pixels of this kind of file can't be read".to_owned()));
-    }
-    let places = &places[..places.len().min(MOST_CUTS)];
-    let cut = if kind.is_raw() {
-        cut_raw(path, bytes, settings.orientation, places)
-    } else {
-        cut_picture(kind, source, &layout, &bytes, &settings, places)
-    };
-    Ok(cut.map_err(|fault| fault.to_string()))
-}
-
-#[cfg(feature = "raw")]
-use super::raw_cuts::cut_raw;
-
-#[cfg(not(feature = "raw"))]
-fn cut_raw(_: &std::path::Path, _: Vec<u8>, _: u8, _: &[CutPlace]) -> Result<Vec<Cut>, PixelFault> {
-    Err(PixelFault::Raw("this greyhold was built without raw files".to_owned()))
-}
-
-fn cut_picture(
+pub(super) fn cut_picture(
     kind: Kind,
     source: &mut dyn Source,
     layout: &container::Layout,

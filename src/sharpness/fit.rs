@@ -54,8 +54,8 @@ impl Fitted {
         if clear < FEWEST_BANDS {
             return Err(Unfitted::Noise);
         }
-        let lines = (FEWEST_BANDS..=clear).filter_map(|count| line(bands, count));
-        let fitted = lines.last().ok_or(Unfitted::Blur)?;
+        let most = (FEWEST_BANDS..=clear).rev().find_map(|count| line(bands, count));
+        let fitted = most.ok_or(Unfitted::Blur)?;
         // An error of the noise's level is common to all bands: it doesn't average out.
         let noisier = Bands { noise: bands.noise.map(|noise| noise * (1.0 + NOISE_KNOWN)), ..bands.clone() };
         let by_noise = through(&noisier, fitted.bands).map_or(0.0, |(line, _)| line.variance - fitted.variance);

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
 
-use super::sharpness::{Measured, Shot};
+use super::measured::{Measured, Shot};
 use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
 use crate::files;

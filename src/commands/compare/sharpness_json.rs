@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::sharpness::Measured;
+use super::measured::Measured;
 use crate::sharpness::{KeptAt, Softness, Untold};
 
 pub fn lines(measured: &Measured) -> Vec<String> {

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::sharpness::Measured;
+use super::measured::Measured;
 use crate::outlet::plain::printable;
 use crate::sharpness::{KeptAt, Softness, Untold};
 use crate::wording::without_error_numbers;
