@@ -204,7 +204,14 @@ fn what_an_alignment_costs(jpeg: &[u8], path: &Path) {
 fn what_a_worker_adds(what: &str, kind: Kind, path: &Path) {
     const TURNS: usize = 40;
     let pool = Pool::new(PathBuf::from(env!("CARGO_BIN_EXE_greyhold")), 1);
-    let task = Task { path: path.to_owned(), kind, series: Series::Thirds, depth: Depth::Whole, links: Links::Refused };
+    let task = Task {
+        path: path.to_owned(),
+        kind,
+        series: Series::Thirds,
+        depth: Depth::Whole,
+        links: Links::Refused,
+        cuts: Vec::new(),
+    };
     let (mut alone, mut by_worker) = (Vec::new(), Vec::new());
     for turn in 0..=TURNS {
         let began = Instant::now();

@@ -17,16 +17,17 @@
 //! 11. [`workers`]: the processes in which strangers' files are read
 //! 12. [`align`]: the same points of a scene in two frames
 //! 13. [`meter`]: readings of the frame and its spots
-//! 14. [`drift`]: what the settings explain, what the light did
-//! 15. [`calibration`]: a camera's own response curve
-//! 16. [`rig`]: light groups, surveys, and the solver for single lights
-//! 17. [`advice`]: cause, sentence, correction, other ways
-//! 18. [`config`]: the configuration as written, then as meant
-//! 19. [`session`]: records, and the state as their fold
-//! 20. [`outlet`]: shot log, socket, stand page, terminal
-//! 21. [`studio`]: a rendered sitter and a camera of known light
-//! 22. [`daemon`]: the tasks, tied together and ended in order
-//! 23. [`commands`]: one file a subcommand
+//! 14. [`sharpness`]: how sharp the same piece of a scene is in two frames
+//! 15. [`drift`]: what the settings explain, what the light did
+//! 16. [`calibration`]: a camera's own response curve
+//! 17. [`rig`]: light groups, surveys, and the solver for single lights
+//! 18. [`advice`]: cause, sentence, correction, other ways
+//! 19. [`config`]: the configuration as written, then as meant
+//! 20. [`session`]: records, and the state as their fold
+//! 21. [`outlet`]: shot log, socket, stand page, terminal
+//! 22. [`studio`]: a rendered sitter and a camera of known light
+//! 23. [`daemon`]: the tasks, tied together and ended in order
+//! 24. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
@@ -48,6 +49,7 @@ pub mod photometry;
 pub mod response;
 pub mod rig;
 pub mod session;
+pub mod sharpness;
 pub mod statistics;
 pub mod studio;
 pub mod wording;

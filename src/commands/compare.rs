@@ -1,7 +1,13 @@
 //! `greyhold compare`: files against a reference, without a daemon.
 
+mod crops_page;
 mod drawing;
 mod map;
+mod measured;
+mod sharpness;
+mod sharpness_json;
+mod sharpness_table;
+mod spots_asked;
 mod table;
 
 use std::path::{Path, PathBuf};
@@ -10,6 +16,7 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use self::map::MapFile;
+use self::spots_asked::TypedSpot;
 use self::table::Table;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
@@ -31,6 +38,8 @@ use crate::workers::Depth;
   greyhold compare --json reference.jpg *.jpg        one JSON object a frame, a line each
   greyhold compare --light-alone a.jpg b.jpg         what the picture says, whatever the settings
   greyhold compare --map map.png a.jpg b.jpg         a picture of where in the frame the light changed
+  greyhold compare --sharpness f14.jpg f56.jpg f28.jpg     how much of the finest detail each aperture keeps
+  greyhold compare --crops out.html --spot 'left eye:0.42,0.35,0.04' --spot ear:0.7,0.4,0.04 f14.jpg f28.jpg
 
 A frame is laid over the reference first, so that the same parts of the scene are compared: 'framing' says how much of what
 both show was found, and how far the scene moved, in per cent of the frame.")]
@@ -46,6 +55,16 @@ pub struct Args {
     /// Draw where the light of one frame changed, as a new PNG (not into a folder that is watched)
     #[arg(long, value_name = "FILE")]
     map: Option<PathBuf>,
+    /// Tell how sharp the spots are instead, measured at full resolution
+    #[arg(long, conflicts_with_all = ["map", "light_alone", "lighting"])]
+    sharpness: bool,
+    /// Measure sharpness, and show the spots of all frames at full size in a new HTML file (not into a folder that is watched)
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["map", "light_alone", "lighting"])]
+    crops: Option<PathBuf>,
+    /// A spot to measure sharpness in, as parts of the frame: its middle from the left and the top, and half its side
+    /// [default: the configuration's spots, or the most textured places]
+    #[arg(long, value_name = "NAME:X,Y,R", conflicts_with_all = ["map", "light_alone", "lighting"])]
+    spot: Vec<String>,
     /// Leave the settings out and go by the picture alone
     #[arg(long)]
     light_alone: bool,
@@ -141,6 +160,10 @@ struct Judged {
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let map = args.map.as_deref().map(|path| MapFile::checked(path, &args.frames)).transpose()?;
+    let spots = args.spot.iter().map(|text| TypedSpot::read(text)).collect::<Result<Vec<TypedSpot>, _>>()?;
+    if !spots.is_empty() && !args.sharpness && args.crops.is_none() {
+        return Err(CommandError::WrongUse("--spot is for measuring sharpness: add --sharpness or --crops".to_owned()));
+    }
     let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
     if let Some(choice) = args.response {
         config.response_curve = match choice {
@@ -163,6 +186,11 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let metering = MeteringPlan::of(&config);
     let photographs = Photographs::open();
     let comparison = Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone };
+    if args.sharpness || args.crops.is_some() {
+        let files = std::iter::once(&args.reference).chain(&args.frames).map(PathBuf::as_path).collect();
+        let asked = sharpness::Asked { files, spots, crops: args.crops.clone(), json: args.json };
+        return sharpness::run(&comparison, &asked);
+    }
     let reference = comparison.read(&args.reference).map(|frame| comparison.metering.meter(frame));
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::container::{Kind, Links};
-use crate::frame::Frame;
+use crate::frame::{Cut, CutPlace, Frame};
 use crate::outlet::plain::printable;
 use crate::photometry::Series;
 use crate::workers::{Depth, Pool, Task, this_program};
@@ -19,9 +19,17 @@ impl Photographs {
     /// `Err` is the sentence to show.
     pub fn read(&self, path: &Path, series: Series, depth: Depth) -> Result<Frame, String> {
         let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-        let task = Task { path: path.to_owned(), kind, series, depth, links: Links::Followed };
+        let task = Task { path: path.to_owned(), kind, series, depth, links: Links::Followed, cuts: Vec::new() };
         let answer = self.0.read(&task).map_err(|refused| printable(&refused.to_string()))?;
         answer.frame.ok_or_else(|| "nothing of it could be read".to_owned())
+    }
+
+    /// Cuts pieces at full resolution out of a photograph. `Err` is the sentence to show.
+    pub fn cut(&self, path: &Path, cuts: Vec<CutPlace>) -> Result<Vec<Cut>, String> {
+        let kind = Kind::of(path).ok_or("it is no picture by its name")?;
+        let (series, links) = (Series::Thirds, Links::Followed);
+        let task = Task { path: path.to_owned(), kind, series, depth: Depth::Cuts, links, cuts };
+        self.0.read(&task).map(|answer| answer.cuts).map_err(|refused| printable(&refused.to_string()))
     }
 
     /// What keeps the workers in, as a sentence.

@@ -38,7 +38,7 @@ fn read(pool: &Pool, job: Job, series: Series) -> Outcome<Frame> {
         Scope::Glance => Depth::Structure,
         Scope::Whole => Depth::Whole,
     };
-    let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused };
+    let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused, cuts: Vec::new() };
     let answer = pool.read(&task).map_err(why_not)?;
     let fingerprints = answer.fingerprints.ok_or_else(|| NotRead::Foreign("it has no picture".to_owned()))?;
     Ok(FileReading {
@@ -104,7 +104,7 @@ impl Named {
 
 fn read_named(pool: &Pool, folder: &Path, file: &str, series: Series) -> Result<Frame, String> {
     let (path, kind) = regular(folder, file)?;
-    let task = Task { path, kind, series, depth: Depth::Whole, links: Links::Refused };
+    let task = Task { path, kind, series, depth: Depth::Whole, links: Links::Refused, cuts: Vec::new() };
     let answer = pool.read(&task).map_err(|refused| refused.to_string())?;
     answer.frame.ok_or_else(|| "it has no picture".to_owned())
 }

@@ -4,6 +4,7 @@
 //! without settings is still metered, one without pixels still has its settings.
 
 mod colour;
+mod cuts;
 mod dc;
 mod dc_codes;
 #[cfg(test)]
@@ -13,6 +14,8 @@ mod pixels;
 mod proxy;
 #[cfg(feature = "raw")]
 mod raw;
+#[cfg(feature = "raw")]
+mod raw_cuts;
 mod settings;
 mod small;
 mod strips;
@@ -23,6 +26,7 @@ use jiff::civil::DateTime;
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
+pub use cuts::{Cut, CutPlace, MOST_CUTS};
 pub use proxy::{BURNT_OUT, PixelFault, Proxy};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
@@ -68,7 +72,7 @@ impl Picture {
 pub struct FrameError(#[from] pub Fault);
 
 /// What one reading of a file gives.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Read {
     /// Absent of a file that is not whole.
     pub fingerprints: Option<Fingerprints>,
@@ -188,6 +192,35 @@ use raw::develop;
 
 #[cfg(not(feature = "raw"))]
 fn develop(_: &Path, _: Vec<u8>, _: u8) -> Result<Picture, PixelFault> {
+    Err(PixelFault::Raw("this greyhold was built without raw files".to_owned()))
+}
+
+/// Cuts pieces out of a photograph. The inner error is why its pixels can't be had.
+pub fn cut_from(
+    kind: Kind,
+    path: &Path,
+    source: &mut dyn Source,
+    places: &[CutPlace],
+) -> Result<Result<Vec<Cut>, String>, FrameError> {
+    let (layout, bytes) = container::load(kind, source)?;
+    let settings = settings_of(kind, &layout, &bytes, Series::Thirds, &mut Vec::new());
+    if !kind.is_metered() {
+        return Ok(Err("the pixels of this kind of file can't be read".to_owned()));
+    }
+    let places = &places[..places.len().min(MOST_CUTS)];
+    let cut = if kind.is_raw() {
+        cut_raw(path, bytes, settings.orientation, places)
+    } else {
+        cuts::cut_picture(kind, source, &layout, &bytes, &settings, places)
+    };
+    Ok(cut.map_err(|fault| fault.to_string()))
+}
+
+#[cfg(feature = "raw")]
+use raw_cuts::cut_raw;
+
+#[cfg(not(feature = "raw"))]
+fn cut_raw(_: &Path, _: Vec<u8>, _: u8, _: &[CutPlace]) -> Result<Vec<Cut>, PixelFault> {
     Err(PixelFault::Raw("this greyhold was built without raw files".to_owned()))
 }
 

@@ -42,7 +42,7 @@ pub(super) fn check_claim(width: u32, height: u32, bytes: usize) -> Result<(), P
 }
 
 /// Memory that decoding takes besides the file's own bytes.
-fn check_memory(needed: u64, bytes: usize, most_mib: u64) -> Result<(), PixelFault> {
+pub(super) fn check_memory(needed: u64, bytes: usize, most_mib: u64) -> Result<(), PixelFault> {
     let all = needed.saturating_add(bytes as u64);
     if needed <= most_mib << 20 && all <= MEMORY_MIB << 20 {
         Ok(())

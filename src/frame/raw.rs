@@ -21,7 +21,7 @@ use super::settings::ColourTag;
 use crate::response::srgb_encode;
 
 /// From this share of the scale on, a sample is taken as saturated: sensors bend before they end.
-const SATURATED: f32 = 0.97;
+pub(super) const SATURATED: f32 = 0.97;
 /// Linear sRGB to XYZ, D65. Source: IEC 61966-2-1.
 const SRGB_TO_XYZ: [f32; 9] = [0.4124, 0.3576, 0.1805, 0.2126, 0.7152, 0.0722, 0.0193, 0.1192, 0.9505];
 /// Illuminants whose colour matrix is taken, the best first.
@@ -29,15 +29,8 @@ const ILLUMINANTS: [Illuminant; 4] = [Illuminant::D65, Illuminant::D55, Illumina
 
 /// Develops a raw file to a reduced picture of linear light.
 pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, PixelFault> {
-    let decoded = guarded(|| {
-        let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
-        let refused = |e: rawler::RawlerError| PixelFault::Raw(plainly(&e.to_string()));
-        // The size that it claims, before anything of that size is allocated.
-        let claim = rawler::decode_dummy(&source).map_err(refused)?;
-        check_area(claim.width as u32, claim.height as u32)?;
-        rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
-    });
-    let image = decoded.unwrap_or_else(|panic| Err(PixelFault::Raw(plainly(&panic))))?;
+    let image = guarded(|| decoded(path, bytes));
+    let image = image.unwrap_or_else(|panic| Err(PixelFault::Raw(plainly(&panic))))?;
     let reduced = reduce(&image)?;
     let to_srgb = to_srgb(&image);
     let balance = balance(&image);
@@ -60,8 +53,18 @@ pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, 
     Ok(Picture { proxy, colour: Colour::of(None, Some(ColourTag::Srgb)), linear: Some(linear) })
 }
 
+/// The samples as they are stored; to be called within the guard.
+pub(super) fn decoded(path: &Path, bytes: Vec<u8>) -> Result<RawImage, PixelFault> {
+    let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
+    let refused = |e: rawler::RawlerError| PixelFault::Raw(plainly(&e.to_string()));
+    // The size that it claims, before anything of that size is allocated.
+    let claim = rawler::decode_dummy(&source).map_err(refused)?;
+    check_area(claim.width as u32, claim.height as u32)?;
+    rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
+}
+
 /// Light from 0 to 1; what is no number is black.
-fn unit(light: f32) -> f32 {
+pub(super) fn unit(light: f32) -> f32 {
     if light.is_nan() { 0.0 } else { light.clamp(0.0, 1.0) }
 }
 
@@ -74,27 +77,23 @@ struct Reduced {
 
 /// What a sample at one place of the repeat says.
 #[derive(Clone, Copy)]
-struct CfaSite {
+pub(super) struct CfaSite {
     /// 0 red, 1 green, 2 blue; none of them for a colour that is not metered.
-    colour: usize,
+    pub(super) colour: usize,
     black: f32,
     /// One over white less black.
     scale: f32,
 }
 
 /// All places, row by row, after which everything repeats.
-struct Repeat {
+pub(super) struct Repeat {
     side: usize,
     samples: usize,
     sites: Vec<CfaSite>,
 }
 
 fn reduce(image: &RawImage) -> Result<Reduced, PixelFault> {
-    let whole = (0, 0, image.width, image.height);
-    let (left, top, across, down) = image.active_area.map_or(whole, |a| (a.p.x, a.p.y, a.d.w, a.d.h));
-    if left + across > image.width || top + down > image.height {
-        return Err(PixelFault::Damaged("its picture lies outside its sensor".to_owned()));
-    }
+    let (left, top, across, down) = active_area(image)?;
     let (repeat, period) = Repeat::of(image)?;
     let by = 8 / usize::from(eighths(across, down));
     let step = (by / period).max(1) * period;
@@ -111,6 +110,16 @@ fn reduce(image: &RawImage) -> Result<Reduced, PixelFault> {
     Ok(Reduced { width: across / step, height: down / step, light })
 }
 
+/// Left, top, width and height of the samples that are picture.
+pub(super) fn active_area(image: &RawImage) -> Result<(usize, usize, usize, usize), PixelFault> {
+    let whole = (0, 0, image.width, image.height);
+    let (left, top, across, down) = image.active_area.map_or(whole, |a| (a.p.x, a.p.y, a.d.w, a.d.h));
+    if left + across > image.width || top + down > image.height {
+        return Err(PixelFault::Damaged("its picture lies outside its sensor".to_owned()));
+    }
+    Ok((left, top, across, down))
+}
+
 struct Tile {
     row: usize,
     column: usize,
@@ -119,7 +128,7 @@ struct Tile {
 
 impl Repeat {
     /// Also gives the period of the colour filter alone.
-    fn of(image: &RawImage) -> Result<(Repeat, usize), PixelFault> {
+    pub(super) fn of(image: &RawImage) -> Result<(Repeat, usize), PixelFault> {
         let refused = |what: &str| Err(PixelFault::Raw(format!("{what}, which is not metered")));
         let (period, cfa) = match &image.photometric {
             RawPhotometricInterpretation::Cfa(config) if image.cpp == 1 && config.cfa.is_rgb() => {
@@ -147,6 +156,11 @@ impl Repeat {
         Ok((Repeat { side, samples: image.cpp, sites }, period))
     }
 
+    /// What the sample at a place says.
+    pub(super) fn site(&self, row: usize, column: usize, sample: usize) -> &CfaSite {
+        &self.sites[((row % self.side) * self.side + column % self.side) * self.samples + sample]
+    }
+
     /// Mean light of a tile in each colour; 1 where any of its samples is saturated.
     fn mean<T: Copy + Into<f32>>(&self, data: &[T], width: usize, tile: &Tile) -> Result<[f32; 3], PixelFault> {
         let (mut sum, mut count, mut saturated) = ([0.0_f32; 3], [0_u32; 3], [false; 3]);
@@ -171,7 +185,7 @@ impl Repeat {
 }
 
 /// A sample's light, 1 at white. Files of floating point may hold what is no number, or no end: black and saturated.
-fn part_of(sample: f32, site: &CfaSite) -> f32 {
+pub(super) fn part_of(sample: f32, site: &CfaSite) -> f32 {
     let part = (sample - site.black) * site.scale;
     match part {
         // Beyond this range a sample says no more, and sums stay finite.
@@ -190,7 +204,7 @@ fn least_common(a: usize, b: usize) -> usize {
 }
 
 /// White balance as the camera set it, green 1.
-fn balance(image: &RawImage) -> [f32; 3] {
+pub(super) fn balance(image: &RawImage) -> [f32; 3] {
     let [red, green, blue, _] = image.wb_coeffs;
     let sound = [red, green, blue].iter().all(|v| v.is_finite() && *v > 0.0);
     if sound { [red / green, 1.0, blue / green] } else { [1.0; 3] }
@@ -198,7 +212,7 @@ fn balance(image: &RawImage) -> [f32; 3] {
 
 /// From white-balanced camera colours to linear sRGB; the identity where the file tells no matrix.
 /// White stays white. Source: DNG specification 1.6, 'Mapping camera color space to CIE XYZ' (from memory).
-fn to_srgb(image: &RawImage) -> Matrix3<f32> {
+pub(super) fn to_srgb(image: &RawImage) -> Matrix3<f32> {
     let Some((_, matrix)) = image.color_matrix_find_first(ILLUMINANTS).filter(|(_, m)| m.len() == 9) else {
         return Matrix3::identity();
     };

@@ -33,7 +33,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::container::{Fingerprints, Kind, Links};
-use crate::frame::Frame;
+use crate::frame::{Cut, CutPlace, Frame};
 use crate::intake::FileState;
 use crate::photometry::Series;
 
@@ -51,6 +51,8 @@ pub struct Task {
     pub series: Series,
     pub depth: Depth,
     pub links: Links,
+    /// Pieces to be cut out of it, where that is how far it is read.
+    pub cuts: Vec<CutPlace>,
 }
 
 /// How far a file is read.
@@ -62,6 +64,8 @@ pub enum Depth {
     Whole,
     /// Like whole; but of a raw file that is cut behind its metadata these are still told.
     Lenient,
+    /// Pieces of its pixels at full resolution, and nothing else.
+    Cuts,
 }
 
 /// What was read of one whole file, through one handle.
@@ -77,6 +81,8 @@ pub struct Answer {
     pub perhaps_unfinished: Option<String>,
     /// Absent when only the structure was asked for.
     pub frame: Option<Frame>,
+    /// The pieces that were asked for, in their order.
+    pub cuts: Vec<Cut>,
 }
 
 /// Why nothing was read of a file.

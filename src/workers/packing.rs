@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::Answer;
 use super::framing::{Broken, receive_reals, send_reals};
 use crate::container::Fingerprints;
-use crate::frame::{Colour, Frame, Picture, Proxy, Settings, Space};
+use crate::frame::{Colour, Cut, Frame, MOST_CUTS, Picture, Proxy, Settings, Space};
 use crate::intake::FileState;
 use crate::photometry::{ExposureTime, FNumber, Stops};
 
@@ -29,6 +29,7 @@ pub(super) struct AnswerHeader {
     tail_missing: bool,
     perhaps_unfinished: Option<String>,
     frame: Option<FrameHeader>,
+    cuts: Vec<CutHeader>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -56,18 +57,21 @@ struct PictureHeader {
     linear: bool,
 }
 
-/// The header, and what follows it.
-pub(super) fn taken_apart(answer: Answer) -> (AnswerHeader, Option<Picture>) {
-    let Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame } = answer;
-    let mut pixels = None;
+/// A piece at full resolution.
+#[derive(Serialize, Deserialize)]
+struct CutHeader {
+    picture: PictureHeader,
+    spot: [usize; 4],
+    frame: [usize; 2],
+}
+
+/// The header, and what follows it: the frame's pixels, then those of its pieces.
+pub(super) fn taken_apart(answer: Answer) -> (AnswerHeader, Vec<Picture>) {
+    let Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame, cuts } = answer;
+    let mut pixels = Vec::new();
     let frame = frame.map(|Frame { settings, picture, notes }| {
-        let claim = picture.as_ref().map(|p| PictureHeader {
-            width: p.proxy.width,
-            height: p.proxy.height,
-            space: p.colour.space,
-            linear: p.linear.is_some(),
-        });
-        pixels = picture;
+        let claim = picture.as_ref().map(PictureHeader::of);
+        pixels.extend(picture);
         let exact = Exact {
             av: settings.f_number.map(|n| n.av().0),
             tv: settings.exposure_time.map(|t| t.tv().0),
@@ -76,7 +80,13 @@ pub(super) fn taken_apart(answer: Answer) -> (AnswerHeader, Option<Picture>) {
         let notes = notes.iter().take(MOST_NOTES).map(|note| note.chars().take(LONGEST_NOTE).collect()).collect();
         FrameHeader { settings, exact, notes, picture: claim }
     });
-    (AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame }, pixels)
+    let pieces = cuts.into_iter().map(|Cut { picture, spot, frame }| {
+        let header = CutHeader { picture: PictureHeader::of(&picture), spot, frame };
+        pixels.push(picture);
+        header
+    });
+    let cuts = pieces.collect();
+    (AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame, cuts }, pixels)
 }
 
 pub(super) fn send_pixels(to: &mut impl Write, picture: &Picture) -> Result<(), Broken> {
@@ -90,7 +100,7 @@ pub(super) fn send_pixels(to: &mut impl Write, picture: &Picture) -> Result<(), 
 impl AnswerHeader {
     /// Reads what follows the header.
     pub(super) fn put_together(self, from: &mut impl Read) -> Result<Answer, Broken> {
-        let AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame } = self;
+        let AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame, cuts } = self;
         let frame = match frame {
             None => None,
             Some(FrameHeader { settings, exact, notes, picture }) => Some(Frame {
@@ -99,7 +109,11 @@ impl AnswerHeader {
                 notes,
             }),
         };
-        Ok(Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame })
+        if cuts.len() > MOST_CUTS {
+            return Err(Broken::TooLong);
+        }
+        let cuts = cuts.into_iter().map(|cut| cut.put_together(from)).collect::<Result<_, Broken>>()?;
+        Ok(Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame, cuts })
     }
 }
 
@@ -112,7 +126,24 @@ impl Exact {
     }
 }
 
+impl CutHeader {
+    fn put_together(self, from: &mut impl Read) -> Result<Cut, Broken> {
+        let CutHeader { picture, spot: [left, top, width, height], frame } = self;
+        // What is measured in the piece must lie in it.
+        let fits = |from: usize, length: usize, size: usize| from.checked_add(length).is_some_and(|end| end <= size);
+        if !fits(left, width, picture.width) || !fits(top, height, picture.height) {
+            return Err(Broken::NotUnderstood);
+        }
+        Ok(Cut { picture: picture.pixels(from)?, spot: [left, top, width, height], frame })
+    }
+}
+
 impl PictureHeader {
+    fn of(picture: &Picture) -> PictureHeader {
+        let Picture { proxy, colour, linear } = picture;
+        PictureHeader { width: proxy.width, height: proxy.height, space: colour.space, linear: linear.is_some() }
+    }
+
     fn pixels(&self, from: &mut impl Read) -> Result<Picture, Broken> {
         let PictureHeader { width, height, space, linear } = *self;
         let within = width.max(height) <= MOST_PIXELS;
@@ -168,14 +199,15 @@ mod tests {
             tail_missing: true,
             perhaps_unfinished: Some("its last page is not written".to_owned()),
             frame: Some(Frame { settings, picture, notes }),
+            cuts: Vec::new(),
         }
     }
 
     fn sent(answer: Answer) -> Vec<u8> {
         let mut bytes = Vec::new();
-        let (header, picture) = taken_apart(answer);
+        let (header, pictures) = taken_apart(answer);
         send_header(&mut bytes, &header).unwrap();
-        picture.iter().for_each(|picture| send_pixels(&mut bytes, picture).unwrap());
+        pictures.iter().for_each(|picture| send_pixels(&mut bytes, picture).unwrap());
         bytes
     }
 
@@ -246,6 +278,22 @@ mod tests {
             assert_eq!((back.colour.space, back.colour.weights), (picture.colour.space, picture.colour.weights));
             assert_eq!((back.colour.srgb_code, back.linear), (picture.colour.srgb_code, picture.linear));
         }
+    }
+
+    #[test]
+    fn pieces_come_through_behind_the_frame_and_must_hold_their_spot() {
+        let cut = |spot| Cut { picture: picture(40, 30, true), spot, frame: [6000, 4000] };
+        let cuts =
+            |spot| Answer { cuts: vec![cut(spot); 2], ..answer(Settings::default(), Some(picture(9, 7, false))) };
+        let back = received(&sent(cuts([5, 4, 30, 20]))).unwrap();
+        assert_eq!(back.frame.unwrap().picture.unwrap().proxy, picture(9, 7, false).proxy);
+        assert_eq!(back.cuts.len(), 2);
+        assert!(
+            back.cuts.iter().all(|cut| cut.picture.proxy == picture(40, 30, true).proxy && cut.frame == [6000, 4000])
+        );
+        assert!(matches!(received(&sent(cuts([20, 4, 30, 20]))), Err(Broken::NotUnderstood)));
+        let many = Answer { cuts: vec![cut([0; 4]); MOST_CUTS + 1], ..answer(Settings::default(), None) };
+        assert!(matches!(received(&sent(many)), Err(Broken::TooLong)));
     }
 
     #[test]

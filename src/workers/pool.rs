@@ -240,7 +240,14 @@ mod tests {
     fn no_more_are_started_while_eight_hang() {
         let pool = Pool::new(PathBuf::from("no such program"), 1);
         let path = PathBuf::from("any.jpg");
-        let task = Task { path, kind: Kind::Jpeg, series: Series::Thirds, depth: Depth::Whole, links: Links::Refused };
+        let task = Task {
+            path,
+            kind: Kind::Jpeg,
+            series: Series::Thirds,
+            depth: Depth::Whole,
+            links: Links::Refused,
+            cuts: Vec::new(),
+        };
         pool.0.stuck.store(MOST_STUCK, Ordering::SeqCst);
         assert_eq!(pool.read(&task).unwrap_err(), Refused::Silent { seconds: 30 });
         pool.0.stuck.store(MOST_STUCK - 1, Ordering::SeqCst);

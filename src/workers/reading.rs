@@ -15,7 +15,16 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
     let source = gauge.waits(|| container::open(&task.path, task.links)).map_err(unreadable)?;
     let before = FileState::of(&gauge.waits(|| source.metadata()).map_err(unreadable)?);
     let mut file = Gauged { source, gauge };
+    let mut cuts = Vec::new();
     let read = match task.depth {
+        Depth::Cuts => match frame::cut_from(task.kind, &task.path, &mut file, &task.cuts) {
+            Ok(Err(why)) => return Err(Refused::Foreign(why)),
+            Ok(Ok(cut)) => {
+                cuts = cut;
+                Ok(frame::Read::default())
+            }
+            Err(fault) => Err(fault),
+        },
         Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
         Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
@@ -37,5 +46,6 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
         tail_missing: read.tail_missing,
         perhaps_unfinished: read.perhaps_unfinished,
         frame: read.frame,
+        cuts,
     })
 }

@@ -9,6 +9,7 @@ use super::framing::{Broken, receive_header, send_header};
 use super::packing::{AnswerHeader, send_pixels, taken_apart};
 use super::{Answer, Bounds, Confinement, Depth, Refused, Task};
 use crate::container::{Kind, Links};
+use crate::frame::CutPlace;
 use crate::photometry::Series;
 
 /// One file to read.
@@ -20,19 +21,20 @@ pub(super) struct Request {
     series: Series,
     depth: Depth,
     links: Links,
+    cuts: Vec<CutPlace>,
     pub(super) bounds: Bounds,
 }
 
 impl Request {
     pub(super) fn new(task: &Task, bounds: Bounds) -> Request {
-        let Task { path, kind, series, depth, links } = task;
+        let Task { path, kind, series, depth, links, cuts } = task;
         let (kind, series, depth, links) = (*kind, *series, *depth, *links);
-        Request { path: path.clone().into_os_string(), kind, series, depth, links, bounds }
+        Request { path: path.clone().into_os_string(), kind, series, depth, links, cuts: cuts.clone(), bounds }
     }
 
     pub(super) fn task(self) -> Task {
-        let Request { path, kind, series, depth, links, .. } = self;
-        Task { path: path.into(), kind, series, depth, links }
+        let Request { path, kind, series, depth, links, cuts, .. } = self;
+        Task { path: path.into(), kind, series, depth, links, cuts }
     }
 
     pub(super) fn send(&self, to: &mut impl Write) -> Result<(), Broken> {
@@ -71,20 +73,20 @@ enum Header {
 
 impl Told {
     pub(super) fn send(self, to: &mut impl Write) -> Result<(), Broken> {
-        let (header, picture) = match self {
-            Told::Ready(confinement) => (Header::Ready(confinement), None),
-            Told::Reading(progress) => (Header::Reading(progress), None),
+        let (header, pictures) = match self {
+            Told::Ready(confinement) => (Header::Ready(confinement), Vec::new()),
+            Told::Reading(progress) => (Header::Reading(progress), Vec::new()),
             Told::Finished(result) => match *result {
-                Err(refused) => (Header::Refused(refused), None),
+                Err(refused) => (Header::Refused(refused), Vec::new()),
                 Ok(answer) => {
-                    let (header, picture) = taken_apart(answer);
-                    (Header::Read(Box::new(header)), picture)
+                    let (header, pictures) = taken_apart(answer);
+                    (Header::Read(Box::new(header)), pictures)
                 }
             },
         };
         send_header(to, &header)?;
-        if let Some(picture) = picture {
-            send_pixels(to, &picture)?;
+        for picture in &pictures {
+            send_pixels(to, picture)?;
         }
         Ok(to.flush()?)
     }

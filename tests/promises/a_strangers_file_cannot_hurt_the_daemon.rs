@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use crate::harness::process::in_a_process_of_its_own;
 use crate::harness::{Shot, greyhold, real_frames, shot, wait_for};
 use greyhold::container::{Kind, Links, open};
-use greyhold::frame::{self, Frame, Picture};
+use greyhold::frame::{self, CutPlace, Frame, Picture};
 use greyhold::intake::FileState;
 use greyhold::photometry::Series;
 use greyhold::workers::{Answer, Bounds, Depth, Limits, Pool, Refused, Task, this_program};
@@ -28,7 +28,9 @@ fn small_limits() -> Limits {
 
 fn of(path: &Path, depth: Depth) -> Task {
     let kind = Kind::of(path).unwrap();
-    Task { path: path.to_owned(), kind, series: Series::Thirds, depth, links: Links::Refused }
+    let piece = CutPlace { left: 0.2, top: 0.1, right: 0.6, bottom: 0.5, most: 64, margin: 9 };
+    let cuts = if depth == Depth::Cuts { vec![piece; 2] } else { Vec::new() };
+    Task { path: path.to_owned(), kind, series: Series::Thirds, depth, links: Links::Refused, cuts }
 }
 
 /// A folder with one sound photograph, by which a pool is tried after each mishap.
@@ -64,6 +66,19 @@ fn assert_same(answer: &Answer, task: &Task) {
         Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
         Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
+        Depth::Cuts => {
+            let here = frame::cut_from(task.kind, &task.path, &mut file, &task.cuts).unwrap().unwrap();
+            assert_eq!((answer.cuts.len(), here.len()), (task.cuts.len(), task.cuts.len()), "{what}");
+            for (theirs, ours) in answer.cuts.iter().zip(&here) {
+                assert_eq!((theirs.spot, theirs.frame), (ours.spot, ours.frame), "{what}");
+                assert_eq!(
+                    (&theirs.picture.proxy, &theirs.picture.linear),
+                    (&ours.picture.proxy, &ours.picture.linear),
+                    "{what}"
+                );
+            }
+            return;
+        }
     };
     let here = here.unwrap();
     assert_eq!(answer.state, FileState::of(&file.metadata().unwrap()), "{what}");
@@ -163,7 +178,7 @@ fn what_a_worker_reads_is_what_reading_here_gives() {
             let (files, pool) = (&files, pool.clone());
             scope.spawn(move || {
                 for at in 0..files.len() {
-                    for depth in [Depth::Structure, Depth::Whole, Depth::Lenient] {
+                    for depth in [Depth::Structure, Depth::Whole, Depth::Lenient, Depth::Cuts] {
                         let task = of(&files[(at + first * 2) % files.len()], depth);
                         assert_same(&pool.read(&task).unwrap(), &task);
                     }

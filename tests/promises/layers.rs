@@ -15,7 +15,7 @@ use std::path::Path;
 use modules::{Module, Sources};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 23] = [
+const ORDER: [&str; 24] = [
     "photometry",
     "statistics",
     "response",
@@ -29,6 +29,7 @@ const ORDER: [&str; 23] = [
     "workers",
     "align",
     "meter",
+    "sharpness",
     "drift",
     "calibration",
     "rig",
@@ -41,7 +42,7 @@ const ORDER: [&str; 23] = [
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 12] = [
+const PURE: [&str; 13] = [
     "photometry",
     "optics",
     "statistics",
@@ -50,6 +51,7 @@ const PURE: [&str; 12] = [
     "numbers",
     "align",
     "meter",
+    "sharpness",
     "drift",
     "calibration",
     "rig",

@@ -1,0 +1,245 @@
+//! The same spots of all frames side by side at full size, in one file for a browser: what the eye compares.
+
+use std::fmt::Write;
+use std::io::{Cursor, ErrorKind};
+use std::path::{Path, PathBuf};
+
+use image::RgbImage;
+use image::codecs::jpeg::JpegEncoder;
+
+use super::measured::{Measured, Shot};
+use super::sharpness_table::{aperture, cell, name};
+use crate::commands::exit::CommandError;
+use crate::files;
+use crate::frame::{Cut, Picture};
+use crate::outlet::plain::printable;
+use crate::response::{srgb_decode, srgb_encode};
+use crate::sharpness::{KeptAt, Softness, Untold};
+
+/// A file that isn't there yet.
+pub struct CropsPage(PathBuf);
+
+/// So much of a spot's middle is shown, in pixels.
+const SHOWN: usize = 320;
+/// Coding must hide nothing that the lens left.
+const QUALITY: u8 = 95;
+/// No picture is brightened or darkened by more: noise would be all that is seen.
+const MOST_GAIN: f64 = 16.0;
+
+const HEAD: &str = r#"<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<title>Sharpness, spot by spot</title>
+<style>
+  :root { --ground: #f4f2ea; --card: #ffffff; --ink: #191d18; --soft: #4d554c; --line: #8a9187; color-scheme: light; }
+  @media (prefers-color-scheme: dark) {
+    :root { --ground: #11140f; --card: #1b201a; --ink: #f2eee4; --soft: #b9c0b3; --line: #6d766a; color-scheme: dark; }
+  }
+  body { margin: 0; padding: 1rem; background: var(--ground); color: var(--ink); font: 1rem/1.4 system-ui, sans-serif; }
+  p { max-width: 60rem; margin: 0 0 .75rem; }
+  .scroll { overflow: auto; max-height: 92vh; border: 1px solid var(--line); background: var(--card); }
+  table { border-collapse: collapse; }
+  th, td { padding: .4rem; text-align: left; vertical-align: top; font-weight: 400; }
+  thead th { position: sticky; top: 0; z-index: 1; background: var(--card); border-bottom: 1px solid var(--line); }
+  tbody th { position: sticky; left: 0; background: var(--card); border-right: 1px solid var(--line); font-weight: 700; }
+  th b { display: block; }
+  img { display: block; image-rendering: pixelated; }
+  small { color: var(--soft); }
+</style>
+</head>
+<body>
+<h1>Sharpness, spot by spot</h1>
+<p>Each spot at full size, one pixel of the frame to one of the page, laid over each other and brought to one brightness. Below each: the
+finest detail that it keeps of the sharpest frame's, and the width of the blur that explains the loss.</p>
+"#;
+
+impl CropsPage {
+    /// Says at once what can't be, before any frame is read.
+    pub fn checked(path: &Path) -> Result<CropsPage, CommandError> {
+        if path.extension().is_none_or(|e| !["html", "htm"].iter().any(|known| e.eq_ignore_ascii_case(known))) {
+            let why = "--crops writes a page: name a file that ends in .html".to_owned();
+            return Err(CommandError::WrongUse(why));
+        }
+        // A link that leads nowhere is something, too.
+        if path.symlink_metadata().is_ok() {
+            return Err(is_there(path));
+        }
+        Ok(CropsPage(path.to_owned()))
+    }
+
+    pub fn name(&self) -> String {
+        printable(&self.0.display().to_string())
+    }
+
+    pub fn write(&self, measured: &Measured) -> Result<(), CommandError> {
+        files::create(&self.0, page(measured).as_bytes()).map_err(|e| match e.kind() {
+            ErrorKind::AlreadyExists => is_there(&self.0),
+            _ => CommandError::CannotRun(format!("the page can't be written to {}: {e}", self.name())),
+        })
+    }
+}
+
+fn is_there(path: &Path) -> CommandError {
+    let path = printable(&path.display().to_string());
+    CommandError::CannotRun(format!("{path} is there already, and stays as it is: name a new file for the page"))
+}
+
+fn page(measured: &Measured) -> String {
+    let mut page = HEAD.to_owned();
+    if let Some(sentence) = KeptAt::sentence(&measured.kept) {
+        page.push_str(&format!("<p>By half of the finest detail: {}.</p>\n", escaped(&sentence)));
+    }
+    page.push_str("<div class=\"scroll\" tabindex=\"0\">\n<table>\n<thead><tr><th scope=\"col\">spot</th>");
+    let columns = columns(measured);
+    for at in &columns {
+        let (aperture, file) = (aperture(measured, *at), name(&measured.shots[*at].file));
+        page.push_str(&format!(
+            "<th scope=\"col\"><b>{}</b><small>{}</small></th>",
+            escaped(&aperture),
+            escaped(&file)
+        ));
+    }
+    page.push_str("</tr></thead>\n<tbody>\n");
+    for (at, spot) in measured.spots.iter().enumerate() {
+        page.push_str(&format!("<tr><th scope=\"row\">{}</th>", escaped(spot)));
+        for shot in &columns {
+            page.push_str(&format!("<td>{}</td>", place(measured, at, *shot)));
+        }
+        page.push_str("</tr>\n");
+    }
+    page.push_str("</tbody>\n</table>\n</div>\n</body>\n</html>\n");
+    page
+}
+
+/// The shots that were read, the narrowest aperture first.
+fn columns(measured: &Measured) -> Vec<usize> {
+    let mut columns: Vec<usize> = (0..measured.shots.len()).filter(|at| measured.shots[*at].fault.is_none()).collect();
+    let narrowness = |at: &usize| measured.shots[*at].f_number.map_or(f64::NEG_INFINITY, |n| n.av().0);
+    columns.sort_by(|a, b| narrowness(b).total_cmp(&narrowness(a)));
+    columns
+}
+
+/// One picture and what was measured of it.
+fn place(measured: &Measured, spot: usize, shot: usize) -> String {
+    let softness = &measured.against_sharpest[shot][spot];
+    let is_sharpest = measured.sharpest[spot] == Some(shot);
+    let said = match softness {
+        Some(Err(why)) => why.to_string(),
+        _ => cell(softness, is_sharpest),
+    };
+    let level = measured.sharpest[spot].and_then(|best| Some(level(measured.shots[best].cuts[spot].as_ref().ok()?)));
+    let picture = shown(&measured.shots[shot], spot, softness, level).and_then(|picture| encoded(&picture));
+    let Some((picture, [width, height])) = picture else { return format!("<small>{}</small>", escaped(&said)) };
+    let alt = format!("{} at {}", measured.spots[spot], aperture(measured, shot));
+    format!(
+        "<img width=\"{width}\" height=\"{height}\" alt=\"{}\" src=\"data:image/jpeg;base64,{picture}\"><small>{}</small>",
+        escaped(&alt),
+        escaped(&said)
+    )
+}
+
+/// The middle of a spot where it was found, as bright as the sharpest one.
+fn shown(
+    shot: &Shot,
+    spot: usize,
+    softness: &Option<Result<Softness, Untold>>,
+    level_of_best: Option<f64>,
+) -> Option<RgbImage> {
+    let cut = shot.cuts[spot].as_ref().ok()?;
+    let [left, top, width, height] = cut.spot;
+    let shift = match softness {
+        Some(Ok(softness)) => softness.shift.map(|pixels| pixels.0.round()),
+        _ => [0.0; 2],
+    };
+    let begin = |from: usize, length: usize, shift: f64, size: usize| {
+        let shown = length.min(SHOWN);
+        let from = from as f64 + (length - shown) as f64 / 2.0 + shift;
+        (from.clamp(0.0, (size - shown) as f64) as usize, shown)
+    };
+    let (left, width) = begin(left, width, shift[0], cut.picture.proxy.width);
+    let (top, height) = begin(top, height, shift[1], cut.picture.proxy.height);
+    let gain = level_of_best.map_or(1.0, |best| (best / level(cut)).clamp(1.0 / MOST_GAIN, MOST_GAIN));
+    let codes = brightened(&cut.picture, gain);
+    let line = |row: usize| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width];
+    let pixels = (top..top + height).flat_map(line).flatten().map(|code| codes[usize::from(*code)]).collect();
+    RgbImage::from_raw(width as u32, height as u32, pixels)
+}
+
+/// Mean light of a spot by the picture's own curve.
+fn level(cut: &Cut) -> f64 {
+    let [left, top, width, height] = cut.spot;
+    let codes = codes_as_light(&cut.picture);
+    let rows = (top..top + height).map(|row| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width]);
+    let sum: f64 = rows.flatten().map(|rgb| codes[usize::from(rgb[1])]).sum();
+    (sum / (width * height).max(1) as f64).max(1e-4)
+}
+
+fn codes_as_light(picture: &Picture) -> [f64; 256] {
+    picture.colour.srgb_code.map(|code| srgb_decode(f64::from(code) / 255.0))
+}
+
+/// The sRGB code that each code of the picture is shown by.
+fn brightened(picture: &Picture, gain: f64) -> [u8; 256] {
+    codes_as_light(picture).map(|light| (srgb_encode((light * gain).clamp(0.0, 1.0)) * 255.0).round() as u8)
+}
+
+fn encoded(picture: &RgbImage) -> Option<(String, [u32; 2])> {
+    let mut jpeg = Cursor::new(Vec::new());
+    JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(picture).ok()?;
+    Some((base64(jpeg.get_ref()), [picture.width(), picture.height()]))
+}
+
+/// Source: RFC 4648, section 4.
+fn base64(bytes: &[u8]) -> String {
+    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for three in bytes.chunks(3) {
+        let bits = three.iter().fold(0_u32, |bits, byte| bits << 8 | u32::from(*byte)) << (8 * (3 - three.len()));
+        for place in 0..4 {
+            let sign = SIGNS[(bits >> (18 - 6 * place) & 63) as usize];
+            text.push(if place > three.len() { '=' } else { char::from(sign) });
+        }
+    }
+    text
+}
+
+/// Text as it stands in HTML, between tags or within quotes.
+fn escaped(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for c in printable(text).chars() {
+        match c {
+            '&' => escaped.push_str("&amp;"),
+            '<' => escaped.push_str("&lt;"),
+            '>' => escaped.push_str("&gt;"),
+            '"' => escaped.push_str("&quot;"),
+            '\'' => escaped.push_str("&#39;"),
+            // Writing to a string can't fail.
+            c if c.is_control() => _ = write!(escaped, "&#{};", u32::from(c)),
+            c => escaped.push(c),
+        }
+    }
+    escaped
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// CHECK: RFC 4648, section 10: its test vectors.
+    #[test]
+    fn base64_is_that_of_the_standard() {
+        let vectors =
+            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")];
+        for (text, coded) in vectors {
+            assert_eq!(base64(text.as_bytes()), coded);
+        }
+    }
+
+    #[test]
+    fn names_stay_text_in_a_page() {
+        assert_eq!(escaped("<img src=\"x\" onerror='y'>&"), "&lt;img src=&quot;x&quot; onerror=&#39;y&#39;&gt;&amp;");
+    }
+}

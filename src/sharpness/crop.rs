@@ -1,0 +1,66 @@
+//! A piece of a frame at full resolution, in light.
+
+use crate::frame::Picture;
+use crate::photometry::Stops;
+use crate::response::{Response, Tones};
+
+/// Whole pixels of a picture or a piece of one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rectangle {
+    pub left: usize,
+    pub top: usize,
+    pub width: usize,
+    pub height: usize,
+}
+
+/// One spot's pixels at 1:1, with as much about it as it may have moved.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Crop {
+    pub width: usize,
+    pub height: usize,
+    /// Linear light on any scale, row by row.
+    pub light: Vec<f32>,
+    /// Pixels that say nothing of the light: burnt out, or black.
+    pub clipped: Vec<bool>,
+    /// The light is the sensor's own: there is no curve that may be off.
+    pub is_exact: bool,
+    /// The spot itself, in pixels of this piece.
+    pub spot: Rectangle,
+    /// Width and height of the upright frame that it was cut from.
+    pub frame: [usize; 2],
+}
+
+/// At full resolution a code at the scale's end is clipped; the coding of a JPEG spreads it by a code.
+const BURNT: u8 = 254;
+const BLACK: u8 = 1;
+const SATURATED: f32 = 0.995;
+
+impl Crop {
+    /// By the curve that the picture's codes are read by.
+    pub fn of(picture: &Picture, response: &Response, spot: Rectangle, frame: [usize; 2]) -> Crop {
+        let stops = Tones::new(|code| response.light(code).0);
+        let tone = |luminance: f32| match picture.linear {
+            Some(_) => luminance,
+            None => Stops(f64::from(stops.of(luminance))).ratio() as f32,
+        };
+        let light: Vec<f32> = picture.luminance().map(tone).collect();
+        let clipped = match &picture.linear {
+            Some(linear) => linear.iter().map(|light| *light >= SATURATED || *light <= 0.0).collect(),
+            // Of warm skin red alone often stands at the end, and the light is told by the others.
+            None => picture.proxy.rgb.iter().map(is_clipped).collect(),
+        };
+        let (width, height) = (picture.proxy.width, picture.proxy.height);
+        Crop { width, height, light, clipped, is_exact: picture.linear.is_some(), spot, frame }
+    }
+
+    /// Mean light of the spot.
+    pub(super) fn level(&self) -> f64 {
+        let Rectangle { left, top, width, height } = self.spot;
+        let rows = (top..top + height).map(|row| &self.light[row * self.width + left..][..width]);
+        rows.flatten().map(|light| f64::from(*light)).sum::<f64>() / (width * height).max(1) as f64
+    }
+}
+
+fn is_clipped(rgb: &[u8; 3]) -> bool {
+    rgb.iter().filter(|code| **code >= BURNT).count() > 1 || rgb.iter().all(|code| *code <= BLACK)
+}

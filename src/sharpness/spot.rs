@@ -1,0 +1,182 @@
+//! One spot of two frames, compared.
+
+use std::f64::consts::PI;
+
+use super::bands::{Adding, Bands};
+use super::crop::{Crop, Rectangle};
+use super::fit::{Fitted, Unfitted};
+use super::fourier::{Fourier, Spectrum};
+use super::placing::{Placed, follow, rough_shift, tile};
+use super::streak::Streak;
+use super::{Pixels, Share, Softness, Untold};
+use crate::statistics::Z95;
+
+/// Sides of tiles, the largest that fits a spot first. Only large ones tell wide blurs.
+const SIDES: [usize; 3] = [256, 128, 64];
+/// A tile counts where no more than this part of it is clipped.
+const CLIPPED: f64 = 0.01;
+/// A frame in which more of the spot is clipped shows nothing of it.
+const MOSTLY: f64 = 0.5;
+/// A spot counts where so large a part of its tiles do.
+const ENOUGH_TILES: f64 = 0.25;
+/// It has texture where so many bands, from the coarsest on, show so much more than noise.
+const TEXTURED_BANDS: usize = 4;
+const TEXTURED: f64 = 1.5;
+/// The finest detail is where the sharper frame shows this much more than its noise. Beyond a third of a cycle a pixel, sensors' filters and
+/// codings have their own way.
+const SHOWN: f64 = 2.0;
+const FINEST: f64 = 1.0 / 3.0;
+/// A width that isn't known to this, in pixels or as a part of it, is not told.
+const KNOWN_TO: f64 = 0.25;
+const KNOWN_TO_PART: f64 = 0.15;
+/// That there is no difference is told where it can't be more than this, in pixels.
+const NONE_TO: f64 = 0.4;
+/// Noise that hid so small a part of what the reference shows isn't what hides it.
+const HARMLESS_NOISE: f64 = 0.02;
+
+/// How much softer the spot is in the frame than in the reference. The pieces may lie anywhere, as long as the frame's holds the spot.
+///
+/// # Errors
+/// [`Untold`] says why there is no number.
+pub fn compare_spot(reference: &Crop, frame: &Crop) -> Result<Softness, Untold> {
+    if reference.frame != frame.frame {
+        return Err(Untold::OtherSize);
+    }
+    let spot = reference.spot;
+    let shorter = spot.width.min(spot.height);
+    let side = SIDES.into_iter().find(|side| *side <= shorter).ok_or(Untold::TooSmall)?;
+    let fourier = Fourier::new(side);
+    let tiles = tiles_of(reference, &fourier)?;
+    // What is burnt out looks like nothing, and would not be found.
+    if clipped(frame, frame.spot) > MOSTLY {
+        return Err(Untold::Clipped);
+    }
+    let shift = rough_shift(reference, frame).ok_or(Untold::Moved)?;
+    let laid = lay(&fourier, &tiles, frame, shift)?;
+    let mut adding = Adding::new(&fourier);
+    laid.iter().for_each(|(tile, placed)| adding.add(&tile.spectrum, &placed.spectrum));
+    let bands = adding.finished();
+    let fitted = Fitted::of(&bands).map_err(|unfitted| why(unfitted, &bands))?;
+    let fitted = fitted.less_sure_by(by_curve(reference, frame));
+    let shift = middle_shift(&laid, frame);
+    softness(&bands, &fitted, shift, [laid.len(), grid(spot.width, side).count() * grid(spot.height, side).count()])
+}
+
+/// A curve that is off bends light and dark parts differently, and fine detail may lie in the one and coarse detail in the other. It does so
+/// alike in two frames of one exposure; else the blur's square is off by about this for each stop between them, up to a stop.
+const BY_CURVE: f64 = 0.04;
+
+fn by_curve(reference: &Crop, frame: &Crop) -> f64 {
+    let apart = (frame.level() / reference.level()).log2().abs();
+    if reference.is_exact && frame.is_exact || !apart.is_finite() { 0.0 } else { BY_CURVE * apart.min(1.0) }
+}
+
+/// One tile of the reference.
+struct Tile {
+    /// From the spot's corner.
+    at: [usize; 2],
+    spectrum: Spectrum,
+}
+
+/// Where tiles begin along a side of the spot: overlapping by half, in its middle.
+fn grid(length: usize, side: usize) -> impl Iterator<Item = usize> + Clone {
+    let count = (length - side) / (side / 2);
+    let first = (length - side - count * (side / 2)) / 2;
+    (0..=count).map(move |at| first + at * (side / 2))
+}
+
+fn is_clipped(crop: &Crop, corner: [usize; 2], side: usize) -> bool {
+    clipped(crop, Rectangle { left: corner[0], top: corner[1], width: side, height: side }) > CLIPPED
+}
+
+/// Which share of a part is clipped.
+fn clipped(crop: &Crop, part: Rectangle) -> f64 {
+    let Rectangle { left, top, width, height } = part;
+    let in_row = |row: usize| crop.clipped[row * crop.width + left..][..width].iter().filter(|is| **is).count();
+    (top..top + height).map(in_row).sum::<usize>() as f64 / (width * height).max(1) as f64
+}
+
+fn tiles_of(reference: &Crop, fourier: &Fourier) -> Result<Vec<Tile>, Untold> {
+    let (spot, side) = (reference.spot, fourier.side);
+    let places = grid(spot.height, side).flat_map(|y| grid(spot.width, side).map(move |x| [x, y]));
+    let corner = |at: [usize; 2]| [spot.left + at[0], spot.top + at[1]];
+    let all = places.clone().count();
+    let sound = places.filter(|at| !is_clipped(reference, corner(*at), side));
+    let tiles: Vec<Tile> = sound
+        .filter_map(|at| Some(Tile { at, spectrum: fourier.spectrum(tile(reference, corner(at), side))? }))
+        .collect();
+    if (tiles.len() as f64) < ENOUGH_TILES * all as f64 || tiles.is_empty() {
+        return Err(Untold::Clipped);
+    }
+    let mut own = Adding::new(fourier);
+    tiles.iter().for_each(|tile| own.add(&tile.spectrum, &tile.spectrum));
+    if own.finished().clear(0, TEXTURED) < TEXTURED_BANDS { Err(Untold::NoTexture) } else { Ok(tiles) }
+}
+
+/// The tiles that are found in the frame, and clipped in neither.
+fn lay<'a>(
+    fourier: &Fourier,
+    tiles: &'a [Tile],
+    frame: &Crop,
+    shift: [isize; 2],
+) -> Result<Vec<(&'a Tile, Placed)>, Untold> {
+    let from =
+        |at: [usize; 2]| [(at[0] + frame.spot.left) as isize + shift[0], (at[1] + frame.spot.top) as isize + shift[1]];
+    let found: Vec<(&Tile, Placed)> =
+        tiles.iter().filter_map(|tile| Some((tile, follow(fourier, &tile.spectrum, frame, from(tile.at))?))).collect();
+    let enough = |count: usize| count > 0 && count as f64 >= ENOUGH_TILES * tiles.len() as f64;
+    if !enough(found.len()) {
+        return Err(Untold::Moved);
+    }
+    let sound: Vec<(&Tile, Placed)> =
+        found.into_iter().filter(|(_, placed)| !is_clipped(frame, placed.at, fourier.side)).collect();
+    if enough(sound.len()) { Ok(sound) } else { Err(Untold::Clipped) }
+}
+
+/// The median of the tiles' shifts.
+fn middle_shift(laid: &[(&Tile, Placed)], frame: &Crop) -> [Pixels; 2] {
+    let along = |axis: usize| {
+        let corner = [frame.spot.left, frame.spot.top][axis] as f64;
+        let off = |(tile, placed): &(&Tile, Placed)| {
+            placed.at[axis] as f64 + f64::from(placed.part[axis]) - corner - tile.at[axis] as f64
+        };
+        let mut shifts: Vec<f64> = laid.iter().map(off).collect();
+        Pixels(crate::statistics::median(&mut shifts).unwrap_or(0.0))
+    };
+    [along(0), along(1)]
+}
+
+fn why(unfitted: Unfitted, bands: &Bands) -> Untold {
+    let shown = bands.all.get(TEXTURED_BANDS - 1).map_or(0.0, |band| bands.signal(band)[0]);
+    match unfitted {
+        Unfitted::Noise if bands.noise[1] > HARMLESS_NOISE * shown => Untold::TooNoisy,
+        _ => Untold::TooBlurred,
+    }
+}
+
+fn softness(bands: &Bands, fitted: &Fitted, shift: [Pixels; 2], tiles: [usize; 2]) -> Result<Softness, Untold> {
+    let half = Z95 * fitted.error;
+    let width = |variance: f64| variance.signum() * variance.abs().sqrt();
+    let ends = [fitted.variance - half, fitted.variance + half];
+    let [blur, least, most] = [fitted.variance, ends[0], ends[1]].map(width);
+    let known_to = KNOWN_TO.max(KNOWN_TO_PART * blur.abs());
+    let may_be_none = ends[0] <= 0.0 && ends[1] >= 0.0 && most.max(-least) <= NONE_TO;
+    if !may_be_none && (most - blur).max(blur - least) > known_to {
+        return Err(Untold::TooNoisy);
+    }
+    let sharper = usize::from(fitted.variance < 0.0);
+    let shown = bands.clear(sharper, SHOWN);
+    let finest = bands.all[..shown].last().map_or(0.0, |band| band.square.sqrt()).min(FINEST);
+    // The amplitude's share is the root of the power's.
+    let share = |variance: f64| (-2.0 * PI * PI * variance * finest * finest).exp();
+    Ok(Softness {
+        blur: Pixels(blur),
+        least: Pixels(least),
+        most: Pixels(most),
+        detail: Share { share: share(fitted.variance), least: share(ends[1]), most: share(ends[0]) },
+        finest,
+        streak: Streak::of(bands, fitted),
+        shift,
+        tiles,
+    })
+}
