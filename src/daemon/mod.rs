@@ -30,7 +30,7 @@ use self::desk::{Desk, curves_of};
 use self::light_kept::LightKeeper;
 use self::pictures_kept::PictureKeeper;
 use self::reading::{Named, Workers};
-use self::session::{Rereading, Session};
+use self::session::{Rereading, Session, Turns};
 use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
 use crate::outlet::corrections::CorrectionsList;
@@ -164,6 +164,7 @@ pub async fn run(
 
     let mut session = Session {
         engine,
+        turns: Turns::default(),
         metering,
         marks: HashMap::new(),
         next_mark: 1,
