@@ -22,7 +22,7 @@ use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
 use super::state::State;
-use super::undecided::{Begun, Decided, Undecided};
+use super::undecided::{Begun, Decided, Undecided, frame_of};
 use crate::advice::Observation;
 use crate::align::{CodePicture, PictureId};
 use crate::config::{Config, Curves};
@@ -107,10 +107,9 @@ impl<L: Ledger> Engine<L> {
         self.tend_pictures();
     }
 
-    /// Takes the small picture of a file that is about to be told of.
+    /// Takes the small pictures of a file that is about to be told of.
     pub fn add_picture(&mut self, outcome: &MeteredFrame) {
-        let named = outcome.observation.metered.as_ref().and_then(|metered| metered.picture);
-        if let Some((id, picture)) = named.zip(outcome.picture.as_ref()) {
+        for (id, picture) in outcome.pictures() {
             self.knowledge().scenes.add(id, Arc::clone(picture));
         }
     }
@@ -147,6 +146,10 @@ impl<L: Ledger> Engine<L> {
     /// The last frame over what it was measured by.
     pub fn last_laid(&self) -> Option<LastLaid> {
         LastLaid::of(&self.state.sitting, &self.config, &self.knowledge)
+    }
+
+    pub fn state(&self) -> &State {
+        &self.state
     }
 
     /// Number of the last record.
@@ -226,9 +229,7 @@ impl<L: Ledger> Engine<L> {
         if self.owes(&input) {
             return Begun::Over(None);
         }
-        if let Input::Frame(frame) = &input {
-            frame.outcome.iter().for_each(|outcome| self.add_picture(outcome));
-        }
+        input.outcome().into_iter().for_each(|outcome| self.add_picture(outcome));
         self.is_deciding = true;
         let (config, knowledge) = (Arc::clone(&self.config), Arc::clone(&self.knowledge));
         Begun::Deciding(Undecided { state: Arc::clone(&self.state), config, knowledge, input })
@@ -257,7 +258,7 @@ impl<L: Ledger> Engine<L> {
         let Decided { decision, mut landed } = decided;
         self.is_deciding = false;
         for body in decision.records {
-            let of = body.observed_frame();
+            let of = frame_of(&body);
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
                 break;

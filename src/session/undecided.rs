@@ -8,6 +8,7 @@ use super::command::Reply;
 use super::decide::{Decision, Input, decide};
 use super::knowledge::Knowledge;
 use super::light_of_file::LightOfFile;
+use super::record::Body;
 use super::state::State;
 use crate::config::Config;
 use crate::container::Fingerprint;
@@ -55,13 +56,19 @@ impl LandedLight {
 impl Undecided {
     /// Decides. It may take long where many lights are solved for.
     pub fn decide(self) -> Decided {
-        let landed = match &self.input {
-            Input::Frame(frame) => frame.outcome.as_ref().ok().and_then(|outcome| {
-                let (file, fingerprint) = (frame.file.name.clone(), frame.file.fingerprint);
-                outcome.light.clone().map(|map| LandedLight { file, fingerprint, map })
-            }),
-            _ => None,
-        };
+        let landed = self.input.file().zip(self.input.outcome()).and_then(|(file, outcome)| {
+            let (file, fingerprint) = (file.name.clone(), file.fingerprint);
+            outcome.light.clone().map(|map| LandedLight { file, fingerprint, map })
+        });
         Decided { decision: decide(&self.state, &self.config, &self.knowledge, self.input), landed }
+    }
+}
+
+/// The frame that a record of an observation is of.
+pub(super) fn frame_of(body: &Body) -> Option<FrameNumber> {
+    match body {
+        Body::Frame(frame) => Some(frame.frame),
+        Body::FileAdded { frame, .. } => Some(*frame),
+        _ => None,
     }
 }

@@ -71,20 +71,20 @@ enum Header {
 
 impl Told {
     pub(super) fn send(self, to: &mut impl Write) -> Result<(), Broken> {
-        let (header, picture) = match self {
-            Told::Ready(confinement) => (Header::Ready(confinement), None),
-            Told::Reading(progress) => (Header::Reading(progress), None),
+        let (header, pictures) = match self {
+            Told::Ready(confinement) => (Header::Ready(confinement), Vec::new()),
+            Told::Reading(progress) => (Header::Reading(progress), Vec::new()),
             Told::Finished(result) => match *result {
-                Err(refused) => (Header::Refused(refused), None),
+                Err(refused) => (Header::Refused(refused), Vec::new()),
                 Ok(answer) => {
-                    let (header, picture) = taken_apart(answer);
-                    (Header::Read(Box::new(header)), picture)
+                    let (header, pictures) = taken_apart(answer);
+                    (Header::Read(Box::new(header)), pictures)
                 }
             },
         };
         send_header(to, &header)?;
-        if let Some(picture) = picture {
-            send_pixels(to, &picture)?;
+        for picture in &pictures {
+            send_pixels(to, picture)?;
         }
         Ok(to.flush()?)
     }

@@ -90,7 +90,7 @@ impl Heard {
         let rig = Rig::portrait();
         let take = Take { at: n as f64 * 20.0, ..Take::at_reference(&rig, n) };
         let picture = Some(take.shoot(&rig, &mut self.random));
-        let frame = Frame { settings: take.settings(), picture, notes: Vec::new() };
+        let frame = Frame { settings: take.settings(), picture, notes: Vec::new(), embedded: None };
         let state = FileState { size: n, modified_ns: 0, changed_ns: 0, inode: n };
         let (name, fingerprint) = (format!("frame_{n}.jpg"), Fingerprint::Whole(n));
         let file = Landed { name, is_raw: false, state, fingerprint, found_at_start: false, passed: false };

@@ -23,6 +23,7 @@ mod a_frame_that_others_overtook_asks_for_nothing;
 mod a_kill_between_two_records_loses_no_judgement;
 mod a_map_shows_where_the_light_changed;
 mod a_plan_says_what_next_will_ask;
+mod a_raw_file_is_answered_by_its_picture_first;
 mod a_scene_is_known_wherever_it_lies;
 mod a_solve_holds_up_no_answer;
 mod a_state_that_is_carried_is_the_state_of_all_records;

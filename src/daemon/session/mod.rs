@@ -4,6 +4,7 @@
 //! and its result comes in as one more thing to take.
 
 mod beside;
+mod lights;
 mod turns;
 
 use std::collections::HashMap;
@@ -17,6 +18,8 @@ use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
 
 use self::beside::Later;
 pub(super) use self::beside::Rereading;
+use self::lights::{Come, Mark};
+pub(super) use self::lights::{LIGHTS_AT_ONCE, Lights};
 pub(super) use self::turns::Turns;
 use self::turns::{FrameTaken, Then};
 use super::answers::{self, Synced};
@@ -24,7 +27,7 @@ use super::desk::Desk;
 use super::pipeline::{What, Work};
 use super::reading::Named;
 use super::{ENDING, LAST_MOMENT, LOGGING, RunError, Setup, TICK};
-use crate::frame::{Frame, Small};
+use crate::frame::{Frame, RawParts, Small};
 use crate::intake::{Control, FolderStands, Seen};
 use crate::outlet::screen::{Screens, Shown, Thumbnail};
 use crate::outlet::shot_log::LogWriter;
@@ -41,6 +44,9 @@ const MOST_MARKS: usize = 64;
 pub(super) struct Session {
     pub(super) engine: Engine<LogWriter>,
     pub(super) turns: Turns,
+    pub(super) lights: Lights,
+    /// What the workers read of raw files.
+    pub(super) parts: watch::Sender<RawParts>,
     pub(super) metering: watch::Sender<Arc<MeteringPlan>>,
     pub(super) setup: Setup,
     /// Those who wait for a mark.
@@ -73,18 +79,21 @@ impl Session {
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         tokio::pin!(stop);
         self.read_last_picture();
+        self.tend_lights();
         let mut ended = Ok(());
         loop {
             // While memory is full of unwritten records, the folder is the queue.
             let has_room = !self.engine.ledger().is_full();
-            self.go_on(&mut works, has_room);
-            let takes_frames = has_room && self.turns.is_idle();
+            self.go_on(&mut works, has_room && self.lights.has_room());
+            let takes_files = has_room && self.turns.is_idle();
+            let takes_frames = takes_files && self.lights.has_room();
             let spot_due = self.desk.next_due();
             tokio::select! {
                 biased;
                 () = &mut stop => break,
                 _ = ticks.tick() => self.tick(),
                 decided = self.turns.decided() => self.take_decided(decided),
+                come = self.lights.next(), if takes_files => self.take_come(come),
                 Some(later) = self.later.join_next(), if !self.later.is_empty() => match later {
                     Ok(later) => self.take_later(later),
                     Err(e) => self.broke_off(&e.to_string()),
@@ -144,7 +153,9 @@ impl Session {
         let then = if counted { Then::TellIntake } else { Then::Nothing };
         match what {
             What::Mark { token, waiting, silent, folder } => {
-                self.answer_mark(token, Synced { waiting, silent, folder, ..Synced::default() });
+                if let Some(mark) = self.lights.mark(Mark { token, waiting, silent, folder }) {
+                    self.take_come(Come::Mark(mark));
+                }
             }
             What::NotMetered { name, state, why } => {
                 let why = format!("it could not be metered, which is a defect: {why}");

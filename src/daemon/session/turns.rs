@@ -26,6 +26,8 @@ pub(super) enum Then {
     /// The intake hears that what it told is done with.
     TellIntake,
     Frame(Box<FrameTaken>),
+    /// The light of this raw file, whose embedded picture was taken before.
+    Light(String),
     Answer(oneshot::Sender<Reply>),
     /// Who drew spots hears of it.
     AnswerSpots,
@@ -66,6 +68,7 @@ impl Turns {
     pub(super) fn judging(&self) -> Option<&str> {
         match self.under_way.as_ref().map(|turn| &turn.then) {
             Some(Then::Frame(frame)) => Some(&frame.name),
+            Some(Then::Light(name)) => Some(name),
             _ => None,
         }
     }
@@ -163,7 +166,7 @@ impl Session {
 
     fn conclude(&mut self, then: Then, reply: Option<Reply>) {
         match then {
-            Then::Nothing => {}
+            Then::Nothing | Then::Light(_) => {}
             Then::TellIntake => self.tell_intake(),
             Then::Frame(frame) => {
                 let FrameTaken { name, small, .. } = *frame;
@@ -180,6 +183,7 @@ impl Session {
             }
             Then::AnswerSpots => self.answer_spots(),
         }
+        self.tend_lights();
         self.speak_of_trouble();
         self.refresh();
     }
