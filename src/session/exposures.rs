@@ -174,6 +174,10 @@ impl Exposures {
         }
     }
 
+    fn awaits_light_of(&self, frame: FrameNumber, file: &str) -> bool {
+        self.find(frame).is_some_and(|exposure| exposure.awaits_light.as_deref() == Some(file))
+    }
+
     /// The light of a raw file of an exposure is to come, or came, or never will.
     pub(super) fn await_light(&mut self, frame: FrameNumber, file: &str, awaits: bool) {
         let Some(exposure) = self.find_mut(frame) else { return };
@@ -188,6 +192,8 @@ impl Exposures {
     pub(super) fn follow_files(&mut self, body: &Body) {
         match body {
             Body::Frame(frame) => self.put_file(frame.frame, &frame.file),
+            // That its light was read says nothing of where the file lies by now.
+            Body::FileAdded { frame, file, .. } if self.awaits_light_of(*frame, file) => {}
             Body::FileAdded { frame, file, .. } => self.put_file(*frame, file),
             Body::ExistingFiles { files, .. } => files.iter().for_each(|file| self.vacate(&file.name)),
             Body::FileChanged { file, was, .. } if file != was => {

@@ -5,12 +5,12 @@ use std::fs;
 
 use crate::harness::random::Random;
 use crate::harness::sittings::{Rig, Sitting, Take, calibrated_curves, config, pose};
-use crate::harness::{Shot, Studio, shot};
+use crate::harness::{Shot, Studio, shot, wait_for};
 use greyhold::config::{Config, Curves};
 use greyhold::frame::{Picture, RawParts};
 use greyhold::meter::Scale;
 use greyhold::session::{Body, Judgement, Occasion, Record, State};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 // --- by the engine ---
 
@@ -262,6 +262,9 @@ fn a_raw_file_that_is_gone_between_the_two_answers_keeps_the_first() {
     let said = studio.of_type("warning").into_iter().filter(|w| w["text"].as_str().unwrap().contains("5.dng"));
     assert_eq!(said.count(), 1, "{:?}", studio.of_type("warning"));
     assert_eq!(judged(&studio).pop().unwrap()["by_embedded"], true);
+    // And it passes for removed, as any other frame of which the file is gone.
+    wait_for("the removal", || studio.of_type("file_removed").len() == 1);
+    assert_eq!(studio.tell(json!({"command": "status"}))["value"]["last"]["removed"], true);
 }
 
 #[test]
