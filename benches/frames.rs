@@ -350,6 +350,57 @@ fn closed_file_to_event(c: &mut Criterion) {
     group.finish();
 }
 
+/// From the closed raw file to its answers on the socket: with a picture embedded in it, which is proved first, and without one.
+#[cfg(feature = "raw")]
+fn a_raw_file_answered(_: &mut Criterion) {
+    const TURNS: u8 = 12;
+    let light: Vec<[f32; 3]> = (0..WIDTH * HEIGHT)
+        .map(|i| [(i % WIDTH) as f32 / WIDTH as f32, 0.18, (i / WIDTH) as f32 / HEIGHT as f32])
+        .collect();
+    let sensor = harness::dng::Sensor::usual();
+    let shot = harness::shot(14.0, 0.0, 1);
+    let embedded = harness::Shot { size: (1620, 1080), ..shot }.jpeg();
+    let with = harness::dng::dng_with(&embedded, &light, (WIDTH, HEIGHT), &sensor, &shot);
+    let without = harness::dng::dng(&light, WIDTH, HEIGHT, &sensor, &shot);
+    for (what, raw) in [("with an embedded picture", with), ("without one", without)] {
+        let studio = harness::Studio::open();
+        let mut line = studio.connect();
+        line.ask(serde_json::json!({"command": "listen"}));
+        let (mut first, mut last) = (Vec::new(), Vec::new());
+        // Three wait for a picture beside them, three prove the camera.
+        for n in 0..TURNS + 5 {
+            let mut bytes = raw.clone();
+            // Another picture, if only by a sample.
+            bytes[1_000_000] = n;
+            studio.put(&format!("{n:03}.dng"), &bytes);
+            let closed = Instant::now();
+            let mut answers = 0;
+            loop {
+                let record = line.next()["record"].clone();
+                if record["type"] == "judged" {
+                    answers += 1;
+                    let took = closed.elapsed();
+                    if n >= 5 && answers == 1 {
+                        first.push(took);
+                    }
+                    if record["by_embedded"] != true {
+                        last.extend((n >= 5).then_some(took));
+                        break;
+                    }
+                }
+            }
+        }
+        let [first, last] = [first, last].map(|mut times| {
+            times.sort();
+            times[times.len() / 2].as_secs_f64() * 1e3
+        });
+        println!("raw file {what}: first answer {first:.1} ms, by its light {last:.1} ms after the close");
+    }
+}
+
+#[cfg(not(feature = "raw"))]
+fn a_raw_file_answered(_: &mut Criterion) {}
+
 /// Frames landing at 20 a second: how far behind is the last one, and how much memory did it take?
 fn burst(_: &mut Criterion) {
     burst_with(0);
@@ -389,5 +440,5 @@ fn burst_with(pages: usize) {
     );
 }
 
-criterion_group!(benches, decoding, closed_file_to_event, burst);
+criterion_group!(benches, a_raw_file_answered, decoding, closed_file_to_event, burst);
 criterion_main!(benches);

@@ -121,6 +121,8 @@ impl Observation {
         let (metered, second) = match (first.is_raw(), further.is_raw()) {
             (false, true) => (further, Some(first)),
             (true, false) => (first, Some(further)),
+            // What a camera gives beside its raw file is its rendering; what is in the raw file may be another.
+            (false, false) if first.is_embedded() && !further.is_embedded() => (further, None),
             _ => (first, self.second),
         };
         Observation { metered: Some(metered), second, ..self }
@@ -137,6 +139,22 @@ impl Observation {
     /// The small pictures that its readings are of.
     pub fn pictures(&self) -> impl Iterator<Item = PictureId> + '_ {
         [&self.metered, &self.second].into_iter().flatten().filter_map(|metered| metered.picture)
+    }
+
+    /// The reading of a picture that lies beside the raw file, or alone.
+    pub fn rendered(&self) -> Option<&FrameReadings> {
+        self.reading_of(false).filter(|reading| !reading.is_embedded())
+    }
+
+    /// This observation by the picture embedded in the raw file alone, where that was read.
+    pub fn by_embedded(&self) -> Option<Observation> {
+        let embedded = self.reading_of(false).filter(|reading| reading.is_embedded())?;
+        Some(Observation { settings: self.settings.clone(), metered: Some(embedded.clone()), second: None })
+    }
+
+    /// Only the picture embedded in the raw file was read.
+    pub fn is_by_embedded_alone(&self) -> bool {
+        self.metered.as_ref().is_some_and(FrameReadings::is_embedded)
     }
 
     /// The reading of the raw file, or of the picture.

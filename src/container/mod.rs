@@ -132,6 +132,8 @@ pub struct Layout {
     pub payload: u64,
     /// Where the picture's own bytes lie: what a changed caption leaves as it is.
     pub picture: Vec<Piece>,
+    /// Where pictures may lie that a camera put into a raw file beside its light.
+    pub embedded: Vec<Piece>,
     /// How a JPEG is coded.
     pub coding: Option<Coding>,
     /// Why the file may not be written wholly yet, although its structure is whole: while it was touched lately, wait.

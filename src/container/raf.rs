@@ -27,7 +27,8 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
     for at in [jpeg.at + TIFF_IN_JPEG, samples.at] {
         check_inside(&mut Window::within(file, at, length.saturating_sub(at)))?;
     }
-    Ok(Layout { exif: exif(file, jpeg)?, payload: samples.at, picture: vec![samples], ..Layout::default() })
+    let exif = exif(file, jpeg)?;
+    Ok(Layout { exif, payload: samples.at, picture: vec![samples], embedded: vec![jpeg], ..Layout::default() })
 }
 
 /// The metadata, even of a file that is cut behind them.

@@ -61,6 +61,7 @@ pub fn examine(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fau
         icc,
         payload: found.first_piece.unwrap_or(0),
         picture: found.picture(length),
+        embedded: found.embedded(),
         tail_missing: found.tail_missing,
         ..Layout::default()
     })
@@ -121,6 +122,8 @@ struct Found {
     /// A directory told where its picture begins, but not how long it is.
     open_ended: bool,
     previews: Vec<Piece>,
+    /// Strips that are alone in their directory: a picture in one piece.
+    alone: Vec<Piece>,
     reached: u64,
     first_piece: Option<u64>,
     tail_missing: bool,
@@ -142,6 +145,13 @@ impl Found {
             return vec![Piece { at: 0, length }];
         }
         pieces.clone()
+    }
+}
+
+impl Found {
+    /// Where pictures may lie that are a JPEG of their own.
+    fn embedded(&self) -> Vec<Piece> {
+        self.previews.iter().chain(&self.alone).copied().collect()
     }
 }
 
@@ -240,6 +250,9 @@ impl<'w, 'a, F: Read + Seek> Walk<'w, 'a, F> {
         }
         self.found.open_ended |= pieces.offsets.len() != pieces.counts.len();
         let (pieces, previews) = (self.account(&pieces)?, self.account(&previews)?);
+        if let [alone] = pieces.as_slice() {
+            self.found.alone.push(*alone);
+        }
         self.found.pieces.extend(pieces);
         self.found.previews.extend(previews);
         Ok(())

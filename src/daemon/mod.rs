@@ -30,7 +30,7 @@ use self::desk::{Desk, curves_of};
 use self::light_kept::LightKeeper;
 use self::pictures_kept::PictureKeeper;
 use self::reading::{Named, Workers};
-use self::session::{Rereading, Session};
+use self::session::{LIGHTS_AT_ONCE, Lights, Rereading, Session, Turns};
 use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
 use crate::outlet::corrections::CorrectionsList;
@@ -38,12 +38,12 @@ use crate::outlet::screen::Shown;
 use crate::outlet::shot_log::{LogError, LogWriter, ShotLog, Unwritten};
 use crate::outlet::socket::{self, Ask, Hub, Serving};
 use crate::outlet::stand_page::{Opened, PageSetup};
-use crate::session::{Engine, Input, MeteringPlan, Published};
+use crate::session::{Engine, Input, MeteringPlan, Published, raw_parts};
 use crate::workers::Pool;
 
-/// How many files are read at one time, at most: what the intake begins, and one that somebody named. Only files that
-/// hold up their readers make them so many.
-pub const SEATS: usize = MOST_READINGS + 1;
+/// How many files are read at one time, at most: what the intake begins, raw files whose light comes second, and one that somebody
+/// named. Only files that hold up their readers make them so many.
+pub const SEATS: usize = MOST_READINGS + LIGHTS_AT_ONCE + 1;
 
 /// What a daemon runs on.
 #[derive(Debug, Clone)]
@@ -136,14 +136,19 @@ pub async fn run(
     engine.keep_pictures(std::mem::take(&mut kept.earlier), kept.taker());
     let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 
+    let (parts, parts_now) = watch::channel(raw_parts(&engine.state().sitting, &setup.config));
     let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None, None)));
 
     // Everything that may fail comes before the first record: what is opened is also closed.
     let (arrive, arrivals) = mpsc::unbounded_channel();
     let begun = async {
         let page = open_page(setup.page.as_ref(), hub.clone(), screen.clone()).await?;
-        let reader =
-            Workers { pool: setup.workers.clone(), metering: metering_now.clone(), runtime: Handle::current() };
+        let reader = Workers {
+            pool: setup.workers.clone(),
+            metering: metering_now.clone(),
+            parts: parts_now,
+            runtime: Handle::current(),
+        };
         let tell = move |arrival| arrive.send(arrival).is_ok();
         let intake = Intake::start(options(&setup, first_start), before, reader, tell).map_err(RunError::Watch)?;
         Ok::<_, RunError>((page, intake))
@@ -164,6 +169,9 @@ pub async fn run(
 
     let mut session = Session {
         engine,
+        turns: Turns::default(),
+        lights: Lights::default(),
+        parts,
         metering,
         marks: HashMap::new(),
         next_mark: 1,

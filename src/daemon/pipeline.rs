@@ -122,7 +122,7 @@ async fn dispatch(
 
 /// Reads nothing: the frame was decoded by the worker that read its file.
 fn meter(file: Landed, frame: Frame, metering: &MeteringPlan, pictures: Pictures) -> (FrameInput, Option<Small>) {
-    let seen = frame.picture.as_ref().filter(|_| pictures == Pictures::Kept);
+    let seen = frame.picture.as_ref().or(frame.embedded.as_ref()).filter(|_| pictures == Pictures::Kept);
     let small = seen.map(|picture| picture.small());
     (FrameInput { file, outcome: Ok(metering.meter(frame)) }, small)
 }

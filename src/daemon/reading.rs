@@ -9,8 +9,8 @@ use tokio::sync::{Semaphore, watch};
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
-use crate::container::{Kind, Links};
-use crate::frame::Frame;
+use crate::container::{Fingerprint, Kind, Links};
+use crate::frame::{Frame, RawParts};
 use crate::intake::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
 use crate::photometry::Series;
 use crate::session::{MeteredFrame, MeteringPlan};
@@ -20,6 +20,8 @@ use crate::workers::{Depth, Pool, Refused, Task};
 pub(super) struct Workers {
     pub pool: Pool,
     pub metering: watch::Receiver<Arc<MeteringPlan>>,
+    /// What is read of raw files.
+    pub parts: watch::Receiver<RawParts>,
     pub runtime: Handle,
 }
 
@@ -27,16 +29,18 @@ impl Reader for Workers {
     type Found = Frame;
 
     fn begin(&self, job: Job, reply: Reply<Frame>) {
-        let (pool, series) = (self.pool.clone(), self.metering.borrow().camera_steps);
+        let (pool, series, parts) = (self.pool.clone(), self.metering.borrow().camera_steps, *self.parts.borrow());
         // Waiting for a worker blocks a thread; as many are waited for as the intake begins, which is few.
-        self.runtime.spawn_blocking(move || reply(read(&pool, job, series)));
+        self.runtime.spawn_blocking(move || reply(read(&pool, job, series, parts)));
     }
 }
 
-fn read(pool: &Pool, job: Job, series: Series) -> Outcome<Frame> {
-    let depth = match job.scope {
-        Scope::Glance => Depth::Structure,
-        Scope::Whole => Depth::Whole,
+fn read(pool: &Pool, job: Job, series: Series, parts: RawParts) -> Outcome<Frame> {
+    let depth = match (job.scope, parts) {
+        (Scope::Glance, _) => Depth::Structure,
+        (Scope::Whole, RawParts::Light) => Depth::Whole,
+        (Scope::Whole, RawParts::LightAndEmbedded) => Depth::WithEmbedded,
+        (Scope::Whole, RawParts::EmbeddedFirst) => Depth::EmbeddedFirst,
     };
     let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused, cuts: Vec::new() };
     let answer = pool.read(&task).map_err(why_not)?;
@@ -107,6 +111,30 @@ fn read_named(pool: &Pool, folder: &Path, file: &str, series: Series) -> Result<
     let task = Task { path, kind, series, depth: Depth::Whole, links: Links::Refused, cuts: Vec::new() };
     let answer = pool.read(&task).map_err(|refused| refused.to_string())?;
     answer.frame.ok_or_else(|| "it has no picture".to_owned())
+}
+
+/// Tries at a file that the system or its worker let down, and the pause before each.
+const TRIES: u32 = 3;
+const PAUSE: Duration = Duration::from_secs(1);
+
+/// Reads the light of a raw file of which the embedded picture was taken; `Err` is the end of a sentence that names it.
+pub(super) fn read_light(pool: &Pool, path: &Path, series: Series, taken: Fingerprint) -> Result<Frame, String> {
+    let kind = Kind::of(path).ok_or("it is no picture by its name")?;
+    let depth = Depth::Whole;
+    let task = Task { path: path.to_owned(), kind, series, depth, links: Links::Refused, cuts: Vec::new() };
+    let mut tried = 1;
+    loop {
+        match pool.read(&task) {
+            Ok(answer) if answer.fingerprints.is_some_and(|prints| prints.best() == taken) => {
+                return answer.frame.ok_or_else(|| "it has no picture".to_owned());
+            }
+            Ok(_) => return Err("another picture lies under its name now".to_owned()),
+            Err(refused @ (Refused::Foreign(_) | Refused::Stopped)) => return Err(refused.to_string()),
+            Err(refused) if tried == TRIES || !path.exists() => return Err(refused.to_string()),
+            Err(_) => std::thread::sleep(PAUSE),
+        }
+        tried += 1;
+    }
 }
 
 /// The photograph that a name stands for.

@@ -9,6 +9,7 @@ mod dc;
 mod dc_codes;
 #[cfg(test)]
 mod dc_tests;
+mod embedded;
 mod guard;
 mod pixels;
 mod proxy;
@@ -23,6 +24,7 @@ mod strips;
 use std::path::Path;
 
 use jiff::civil::DateTime;
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
@@ -41,8 +43,21 @@ pub struct Frame {
     pub settings: Settings,
     /// Absent when the pixels are not metered; `notes` says why.
     pub picture: Option<Picture>,
+    /// The picture that the camera rendered and put into a raw file, where it was asked for and is there.
+    pub embedded: Option<Picture>,
     /// What was wrong or missing, a sentence each.
     pub notes: Vec<String>,
+}
+
+/// What is read of a raw file besides its settings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum RawParts {
+    /// The sensor's light.
+    Light,
+    /// The light, and the picture embedded in the file beside it.
+    LightAndEmbedded,
+    /// The embedded picture alone, which is read much sooner; the light where there is none that serves.
+    EmbeddedFirst,
 }
 
 /// Pixels and what they mean.
@@ -87,6 +102,17 @@ pub struct Read {
 
 /// Reads a photograph. `Err` only when the file is not whole, not a picture or not readable.
 pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
+    read_parts_from(kind, path, source, series, RawParts::Light)
+}
+
+/// The same; of a raw file these parts.
+pub fn read_parts_from(
+    kind: Kind,
+    path: &Path,
+    source: &mut dyn Source,
+    series: Series,
+    parts: RawParts,
+) -> Result<Read, FrameError> {
     let (layout, bytes) = container::load(kind, source)?;
     let fingerprints = match bytes.is_empty() {
         true => Fingerprints::of(source, &layout, Extent::Whole)?,
@@ -96,12 +122,13 @@ pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Serie
     let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
     let tail_missing = layout.tail_missing;
     let perhaps_unfinished = layout.perhaps_unfinished.map(str::to_owned);
-    let picture = match picture_of(kind, path, source, &layout, bytes, &settings) {
-        Ok(picture) => Some(picture),
-        Err(why) => {
-            notes.push(why);
-            None
-        }
+    let is_asked_for = kind.is_raw() && parts != RawParts::Light;
+    let embedded = if is_asked_for { embedded::decode(&bytes, &layout, &settings) } else { None };
+    let picture = if embedded.is_some() && parts == RawParts::EmbeddedFirst {
+        None
+    } else {
+        let picture = picture_of(kind, path, source, &layout, bytes, &settings);
+        picture.map_err(|why| notes.push(why)).ok()
     };
     if tail_missing {
         notes.push(
@@ -109,7 +136,7 @@ pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Serie
         );
     }
     let captured = settings.captured.as_ref().map(|c| c.local);
-    let frame = Some(Frame { settings, picture, notes });
+    let frame = Some(Frame { settings, picture, embedded, notes });
     Ok(Read { fingerprints: Some(fingerprints), captured, tail_missing, perhaps_unfinished, frame })
 }
 
@@ -129,7 +156,7 @@ pub fn read_leniently_from(
     let mut notes = vec![format!("{fault}; only its settings are read")];
     let settings = settings_of(kind, &layout, &[], series, &mut notes);
     let captured = settings.captured.as_ref().map(|c| c.local);
-    let frame = Some(Frame { settings, picture: None, notes });
+    let frame = Some(Frame { settings, picture: None, embedded: None, notes });
     Ok(Read { fingerprints: None, captured, tail_missing: false, perhaps_unfinished: None, frame })
 }
 
@@ -156,7 +183,12 @@ pub fn read_leniently(kind: Kind, path: &Path, series: Series) -> Result<Frame, 
 
 /// The frame of a reading that went as far as that.
 fn whole(read: Read) -> Frame {
-    read.frame.unwrap_or_else(|| Frame { settings: Settings::default(), picture: None, notes: Vec::new() })
+    read.frame.unwrap_or_else(|| Frame {
+        settings: Settings::default(),
+        picture: None,
+        embedded: None,
+        notes: Vec::new(),
+    })
 }
 
 fn picture_of(

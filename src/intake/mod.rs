@@ -26,7 +26,7 @@ use std::time::Duration;
 pub use catch_up::FirstStart;
 pub use control::Control;
 pub use identity::FileState;
-pub use known::{KnownFile, spell};
+pub use known::{KnownFile, path_of, spell};
 pub use pairing::stem_key;
 pub use polling::is_network_share;
 pub use reader::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};

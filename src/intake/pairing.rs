@@ -8,6 +8,8 @@ use super::settling::Now;
 
 /// How long a raw file waits for the picture of the same stem, which is read much sooner.
 const PATIENCE: Duration = Duration::from_millis(350);
+/// After so many raw files in a row whose picture didn't come, none is waited for until a picture comes again.
+const ALONE: usize = 3;
 /// Stems of released pictures that are remembered.
 const REMEMBERED: usize = 512;
 
@@ -17,6 +19,8 @@ pub struct Pairing {
     waiting: HashMap<PathBuf, Now>,
     released: HashSet<String>,
     order: VecDeque<String>,
+    /// Raw files that waited in vain since the last picture.
+    in_vain: usize,
 }
 
 /// Folder and name without extension, case folded: what the files of one exposure share.
@@ -28,15 +32,17 @@ impl Pairing {
     /// A raw file is whole. `true` when it may go now.
     pub fn raw_ready(&mut self, path: &Path, now: Now) -> bool {
         let paired = self.released.contains(&stem_key(path));
-        if !paired {
+        let ready = paired || self.in_vain >= ALONE;
+        if !ready {
             self.waiting.insert(path.to_owned(), now + PATIENCE);
         }
-        paired
+        ready
     }
 
     /// A picture is released. Gives the raw files that waited for it.
     pub fn picture_released(&mut self, path: &Path) -> Vec<PathBuf> {
         let stem = stem_key(path);
+        self.in_vain = 0;
         let freed: Vec<PathBuf> = self.waiting.keys().filter(|raw| stem_key(raw) == stem).cloned().collect();
         for raw in &freed {
             self.waiting.remove(raw);
@@ -60,6 +66,7 @@ impl Pairing {
         for path in &overdue {
             self.waiting.remove(path);
         }
+        self.in_vain += overdue.len();
         overdue
     }
 
@@ -83,5 +90,18 @@ mod tests {
         assert!(!pairing.raw_ready(alone, Duration::ZERO));
         assert!(pairing.take_overdue(Duration::from_millis(100)).is_empty());
         assert_eq!(pairing.take_overdue(Duration::from_secs(3)), [alone]);
+    }
+
+    #[test]
+    fn where_raw_files_come_alone_none_waits_until_a_picture_comes_again() {
+        let mut pairing = Pairing::default();
+        let raw = |n: usize| PathBuf::from(format!("a/IMG_{n}.NEF"));
+        for n in 0..ALONE {
+            assert!(!pairing.raw_ready(&raw(n), Duration::ZERO), "{n}");
+            assert_eq!(pairing.take_overdue(Duration::from_secs(1)), [raw(n)]);
+        }
+        assert!(pairing.raw_ready(&raw(90), Duration::ZERO));
+        pairing.picture_released(Path::new("a/img_90.jpg"));
+        assert!(!pairing.raw_ready(&raw(91), Duration::ZERO));
     }
 }

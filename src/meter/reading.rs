@@ -22,6 +22,8 @@ use crate::response::{Response, TRUSTED, Tones};
 pub enum Scale {
     /// A picture that a camera rendered, in codes of the sRGB encoding: its response curve says what light they show.
     Rendered,
+    /// The picture that a camera put into a raw file, in codes as a rendered one's: whether they are alike is to be proved.
+    Embedded,
     /// The linear light of a raw file, told by the codes that encode it as IEC 61966-2-1 does: it needs no curve but
     /// that one, which [`Response::raw`] undoes.
     Linear,
@@ -69,6 +71,11 @@ const LOW_CODE: u8 = 3;
 impl FrameReadings {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
         self.readings.iter().find(|r| r.spot == spot)
+    }
+
+    /// Whether this is of the picture embedded in a raw file.
+    pub fn is_embedded(&self) -> bool {
+        self.scale == Scale::Embedded
     }
 
     /// Whether this is the linear light of a raw file.

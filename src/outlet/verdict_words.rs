@@ -22,6 +22,7 @@ pub(super) fn judged_block(judgement: &Judgement, showing: Showing) -> String {
     let anew = match (judgement.supersedes, judgement.occasion) {
         (None, _) => None,
         (_, Occasion::FirstFile | Occasion::FurtherFile) => Some("as a further file landed"),
+        (_, Occasion::Light) => Some("by the light of its raw file"),
         (_, Occasion::BetterCurve) => Some("by a curve that is known better"),
         (_, Occasion::OtherSpots) => Some("by the new spots"),
     };

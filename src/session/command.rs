@@ -110,6 +110,14 @@ pub enum SurveyAsk {
 }
 
 impl Command {
+    /// It changes nothing, and can be answered at any time.
+    pub fn only_asks(&self) -> bool {
+        matches!(
+            self,
+            Command::Status {} | Command::Looks {} | Command::Plan(_) | Command::Wait {} | Command::Since { .. }
+        )
+    }
+
     /// `Next` of words, sorted by how they are written: f/5.6, iso200, 1/160.
     ///
     /// # Errors
@@ -189,6 +197,11 @@ impl Reply {
 
     pub fn refused(message: impl Into<String>) -> Reply {
         Reply { ok: false, message: message.into(), value: Value::Null }
+    }
+
+    /// To what a decision has no answer for.
+    pub fn none() -> Reply {
+        Reply::refused("nothing is answered to this")
     }
 }
 

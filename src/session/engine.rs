@@ -2,7 +2,8 @@
 //! records; nothing else.
 //!
 //! Plain synchronous code: metering happens before, writing behind the [`Ledger`], listening behind the publisher.
-//! Each input's records are written and synced together, then announced.
+//! Each input's records are written and synced together, then announced. What is to be decided may be handed out
+//! ([`Engine::begin`]) and decided elsewhere; until it is back ([`Engine::finish`]) the state stays as it is, and can be asked.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -14,54 +15,18 @@ use super::command::{Command, Reply};
 use super::decide::{Input, decide};
 use super::knowledge::Knowledge;
 use super::last_laid::LastLaid;
+use super::ledger::{Ledger, Published, coded};
 use super::light_of_file::LightOfFile;
 use super::metering::MeteredFrame;
 use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
 use super::state::State;
+use super::undecided::{Begun, Decided, Undecided, frame_of};
 use crate::advice::Observation;
 use crate::align::{CodePicture, PictureId};
 use crate::config::{Config, Curves};
 use crate::numbers::{FrameNumber, RecordNumber};
-
-/// Where lines are kept.
-pub trait Ledger {
-    /// Appends lines and syncs them to the disk. `false` when they are only kept in memory as yet.
-    fn append(&mut self, lines: Vec<String>) -> bool;
-
-    /// Tries again to write what waits. `true` when nothing waits any more.
-    fn retry(&mut self) -> bool {
-        true
-    }
-
-    /// Whether memory holds all the lines it may: then nothing new should be taken up.
-    fn is_full(&self) -> bool {
-        false
-    }
-
-    /// Whether a new file is due, which begins with the state.
-    fn wants_state(&self) -> bool {
-        false
-    }
-
-    /// Begins a new file with the state after the last line, as lines.
-    fn carry(&mut self, _state: &[String]) {}
-
-    /// What befell the lines' place since the last call, a sentence each.
-    fn take_news(&mut self) -> Vec<String> {
-        Vec::new()
-    }
-}
-
-/// A record on its way to the listeners.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Published {
-    pub record: Record,
-    pub line: String,
-    /// Whether it is on the disk.
-    pub logged: bool,
-}
 
 /// What could not be logged because memory was full, and is made up for.
 #[derive(Debug, Default)]
@@ -71,9 +36,9 @@ struct Owed {
 }
 
 pub struct Engine<L> {
-    config: Config,
-    knowledge: Knowledge,
-    state: State,
+    config: Arc<Config>,
+    knowledge: Arc<Knowledge>,
+    state: Arc<State>,
     ledger: L,
     clock: Box<dyn Fn() -> Timestamp + Send>,
     publish: Box<dyn FnMut(Published) + Send>,
@@ -83,6 +48,10 @@ pub struct Engine<L> {
     keep_pictures: Box<dyn FnMut(PicturesToKeep) -> PictureKeeping + Send>,
     /// Pictures that were told to be kept.
     kept_pictures: BTreeSet<PictureId>,
+    /// A decision was handed out and is not back.
+    is_deciding: bool,
+    /// What came meanwhile.
+    put_off: Vec<Input>,
 }
 
 impl<L: Ledger> Engine<L> {
@@ -96,11 +65,11 @@ impl<L: Ledger> Engine<L> {
         publish: impl FnMut(Published) + Send + 'static,
     ) -> Engine<L> {
         let (clock, publish) = (Box::new(clock), Box::new(publish));
-        let (knowledge, staged, owed) = (Knowledge::new(curves), Vec::new(), Owed::default());
+        let (staged, owed) = (Vec::new(), Owed::default());
         Engine {
-            config,
-            knowledge,
-            state,
+            config: Arc::new(config),
+            knowledge: Arc::new(Knowledge::new(curves)),
+            state: Arc::new(state),
             ledger,
             clock,
             publish,
@@ -109,14 +78,17 @@ impl<L: Ledger> Engine<L> {
             keep_light: Box::new(|_| {}),
             keep_pictures: Box::new(|_| PictureKeeping::Taken),
             kept_pictures: BTreeSet::new(),
+            is_deciding: false,
+            put_off: Vec::new(),
         }
     }
 
     /// Goes on with the light of earlier frames' parts, as far as it belongs to this sitting, and hands that of each
     /// further file to `keep`, which must never wait.
     pub fn keep_light(&mut self, earlier: Vec<LightOfFile>, keep: impl FnMut(LightOfFile) + Send + 'static) {
-        for light in earlier.into_iter().filter(|light| light.belongs_to(&self.state)) {
-            self.knowledge.keep(light.frame, light.map);
+        let state = Arc::clone(&self.state);
+        for light in earlier.into_iter().filter(|light| light.belongs_to(&state)) {
+            self.knowledge().keep(light.frame, light.map);
         }
         self.keep_light = Box::new(keep);
     }
@@ -128,18 +100,17 @@ impl<L: Ledger> Engine<L> {
         keep: impl FnMut(PicturesToKeep) -> PictureKeeping + Send + 'static,
     ) {
         for (id, picture) in earlier {
-            self.knowledge.scenes.add(id, picture);
+            self.knowledge().scenes.add(id, picture);
             self.kept_pictures.insert(id);
         }
         self.keep_pictures = Box::new(keep);
         self.tend_pictures();
     }
 
-    /// Takes the small picture of a file that is about to be told of.
+    /// Takes the small pictures of a file that is about to be told of.
     pub fn add_picture(&mut self, outcome: &MeteredFrame) {
-        let named = outcome.observation.metered.as_ref().and_then(|metered| metered.picture);
-        if let Some((id, picture)) = named.zip(outcome.picture.as_ref()) {
-            self.knowledge.scenes.add(id, Arc::clone(picture));
+        for (id, picture) in outcome.pictures() {
+            self.knowledge().scenes.add(id, Arc::clone(picture));
         }
     }
 
@@ -159,7 +130,12 @@ impl<L: Ledger> Engine<L> {
                 self.kept_pictures = wanted.clone();
             }
         }
-        self.knowledge.scenes.retain(&wanted);
+        self.knowledge().scenes.retain(&wanted);
+    }
+
+    /// Copied only while a decision that was given up goes by it still.
+    fn knowledge(&mut self) -> &mut Knowledge {
+        Arc::make_mut(&mut self.knowledge)
     }
 
     /// What the sitting shows right now.
@@ -170,6 +146,10 @@ impl<L: Ledger> Engine<L> {
     /// The last frame over what it was measured by.
     pub fn last_laid(&self) -> Option<LastLaid> {
         LastLaid::of(&self.state.sitting, &self.config, &self.knowledge)
+    }
+
+    pub fn state(&self) -> &State {
+        &self.state
     }
 
     /// Number of the last record.
@@ -210,71 +190,103 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Runs by another configuration from now on.
-    pub fn configure(&mut self, config: Config, curves: Arc<Curves>) {
-        self.config = config;
-        self.knowledge.curves = curves;
-        self.take(Input::Configured);
+    pub fn configure(&mut self, config: Config, curves: Arc<Curves>) -> Begun {
+        self.config = Arc::new(config);
+        self.knowledge().curves = curves;
+        self.begin(Input::Configured)
     }
 
     /// Reads pictures by other curves from now on.
-    pub fn set_curves(&mut self, curves: Arc<Curves>) {
-        self.knowledge.curves = curves;
-        self.take(Input::Curves);
+    pub fn set_curves(&mut self, curves: Arc<Curves>) -> Begun {
+        self.knowledge().curves = curves;
+        self.begin(Input::Curves)
     }
 
-    /// Takes one input; its records are on the disk, or known not to be, when this returns.
+    /// Takes one input; its records are on the disk, or known not to be, when this returns. While a decision is out it is put
+    /// off until that is back.
     pub fn take(&mut self, input: Input) {
-        if !self.owes(&input) {
-            self.carry_out(input);
+        if self.is_deciding {
+            self.put_off.push(input);
+        } else if let Begun::Deciding(undecided) = self.begin(input) {
+            self.finish(undecided.decide());
         }
     }
 
-    /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `observation`; `wait`, `since` and `spot` are not the engine's.
+    /// Carries out a command, as [`Engine::begin_command`] does.
     pub fn command(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
-        if let Some(why) = self.has_no_room_for(command) {
-            return Reply::refused(why);
-        }
-        let observation = observation.map(Box::new);
-        let reply = self.carry_out(Input::Told { command: command.clone(), observation });
-        reply.unwrap_or_else(|| Reply::refused("nothing is answered to this"))
+        let reply = match self.begin_command(command, observation) {
+            Begun::Deciding(undecided) => self.finish(undecided.decide()),
+            Begun::Over(reply) => reply,
+        };
+        reply.unwrap_or_else(Reply::none)
     }
 
-    fn carry_out(&mut self, input: Input) -> Option<Reply> {
-        let mut landed = None;
-        if let Input::Frame(frame) = &input
-            && let Ok(outcome) = &frame.outcome
-        {
-            self.add_picture(outcome);
-            let light = outcome.light.clone();
-            landed = light.map(|map| (frame.file.name.clone(), frame.file.fingerprint, map));
+    // --- deciding, here or elsewhere ---
+
+    /// Hands out what is to be decided of an input. Its light and pictures are known from here on, its records when it is
+    /// back.
+    pub fn begin(&mut self, input: Input) -> Begun {
+        if self.owes(&input) {
+            return Begun::Over(None);
         }
-        let decision = decide(&self.state, &self.config, &self.knowledge, input);
+        input.outcome().into_iter().for_each(|outcome| self.add_picture(outcome));
+        self.is_deciding = true;
+        let (config, knowledge) = (Arc::clone(&self.config), Arc::clone(&self.knowledge));
+        Begun::Deciding(Undecided { state: Arc::clone(&self.state), config, knowledge, input })
+    }
+
+    /// Hands out a command; what only asks is answered at once. A file that it names was read by the caller, who hands it on as
+    /// `observation`; `wait`, `since` and `spot` are not the engine's.
+    pub fn begin_command(&mut self, command: &Command, observation: Option<Observation>) -> Begun {
+        if command.only_asks() {
+            return Begun::Over(Some(self.answer(command)));
+        }
+        match self.has_no_room_for(command) {
+            Some(why) => Begun::Over(Some(Reply::refused(why))),
+            None => self.begin(told(command, observation)),
+        }
+    }
+
+    /// Answers what only asks, from what is logged, whatever is being decided on.
+    pub fn answer(&self, command: &Command) -> Reply {
+        let decision = decide(&self.state, &self.config, &self.knowledge, told(command, None));
+        decision.reply.unwrap_or_else(Reply::none)
+    }
+
+    /// Writes down what was decided, then takes what was put off meanwhile.
+    pub fn finish(&mut self, decided: Decided) -> Option<Reply> {
+        let Decided { decision, mut landed } = decided;
+        self.is_deciding = false;
         for body in decision.records {
             let of = frame_of(&body);
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
                 break;
             }
-            if let Some(frame) = of
-                && let Some((file, fingerprint, map)) = landed.take()
-            {
-                self.knowledge.keep(frame, map.clone());
-                (self.keep_light)(LightOfFile { frame, file, fingerprint, map });
+            if let Some(light) = of.and_then(|frame| Some(landed.take()?.of(frame))) {
+                self.knowledge().keep(light.frame, light.map.clone());
+                (self.keep_light)(light);
             }
         }
         self.flush();
         self.tend_pictures();
+        self.take_what_was_put_off();
         decision.reply
+    }
+
+    /// Nothing comes back of what was handed out.
+    pub fn give_up(&mut self) {
+        self.is_deciding = false;
+        self.take_what_was_put_off();
+    }
+
+    fn take_what_was_put_off(&mut self) {
+        std::mem::take(&mut self.put_off).into_iter().for_each(|input| self.take(input));
     }
 
     /// Why a command can't be carried out now, because what it tells could not be kept.
     pub fn has_no_room_for(&self, command: &Command) -> Option<String> {
-        let tells_nothing = matches!(
-            command,
-            Command::Status {} | Command::Looks {} | Command::Plan(_) | Command::Wait {} | Command::Since { .. }
-        );
-        (!tells_nothing && self.ledger.is_full()).then(|| {
+        (!command.only_asks() && self.ledger.is_full()).then(|| {
             "the shot log can't be written, and as much waits in memory as may: free its disk, then tell this again"
                 .to_owned()
         })
@@ -325,7 +337,7 @@ impl<L: Ledger> Engine<L> {
         let record = Record { v: VERSION, n: self.state.sitting.records.next(), at: (self.clock)(), body };
         match coded(&record) {
             Ok((record, line)) => {
-                self.state.apply(&record);
+                Arc::make_mut(&mut self.state).apply(&record);
                 self.staged.push((record, line));
                 true
             }
@@ -383,18 +395,6 @@ impl<L: Ledger> Engine<L> {
     }
 }
 
-/// The frame that a record of an observation is of.
-fn frame_of(body: &Body) -> Option<FrameNumber> {
-    match body {
-        Body::Frame(frame) => Some(frame.frame),
-        Body::FileAdded { frame, .. } => Some(*frame),
-        _ => None,
-    }
-}
-
-/// A record as a restart reads it, and its line.
-fn coded(record: &Record) -> Result<(Record, String), String> {
-    let line = record.to_line().map_err(|e| e.to_string())?;
-    let back = Record::from_line(&line).map_err(|e| e.to_string())?;
-    Ok((back, line))
+fn told(command: &Command, observation: Option<Observation>) -> Input {
+    Input::Told { command: command.clone(), observation: observation.map(Box::new) }
 }

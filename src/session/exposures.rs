@@ -35,6 +35,9 @@ pub struct Exposure {
     pub lies_at: Vec<String>,
     /// All its files were gone from the folder.
     pub removed: bool,
+    /// The raw file of it whose light is read after its embedded picture.
+    #[serde(default)]
+    pub awaits_light: Option<String>,
     /// What its files hold.
     pub observation: Arc<Observation>,
     pub found_at_start: bool,
@@ -57,6 +60,7 @@ impl Exposure {
             further: Vec::new(),
             lies_at: Vec::new(),
             removed: false,
+            awaits_light: frame.awaits_light.then(|| frame.file.clone()),
             observation: Arc::new(observation),
             found_at_start: frame.found_at_start,
             overtaken: frame.overtaken,
@@ -164,8 +168,23 @@ impl Exposures {
 
     /// A further file of an exposure landed.
     pub(super) fn add_file(&mut self, frame: FrameNumber, file: &str) {
-        if let Some(exposure) = self.find_mut(frame) {
+        let is_new = |exposure: &Exposure| exposure.file != file && !exposure.further.iter().any(|of| of == file);
+        if let Some(exposure) = self.find_mut(frame).filter(|exposure| is_new(exposure)) {
             exposure.further.push(file.to_owned());
+        }
+    }
+
+    fn awaits_light_of(&self, frame: FrameNumber, file: &str) -> bool {
+        self.find(frame).is_some_and(|exposure| exposure.awaits_light.as_deref() == Some(file))
+    }
+
+    /// The light of a raw file of an exposure is to come, or came, or never will.
+    pub(super) fn await_light(&mut self, frame: FrameNumber, file: &str, awaits: bool) {
+        let Some(exposure) = self.find_mut(frame) else { return };
+        if awaits {
+            exposure.awaits_light = Some(file.to_owned());
+        } else if exposure.awaits_light.as_deref() == Some(file) {
+            exposure.awaits_light = None;
         }
     }
 
@@ -173,6 +192,8 @@ impl Exposures {
     pub(super) fn follow_files(&mut self, body: &Body) {
         match body {
             Body::Frame(frame) => self.put_file(frame.frame, &frame.file),
+            // That its light was read says nothing of where the file lies by now.
+            Body::FileAdded { frame, file, .. } if self.awaits_light_of(*frame, file) => {}
             Body::FileAdded { frame, file, .. } => self.put_file(*frame, file),
             Body::ExistingFiles { files, .. } => files.iter().for_each(|file| self.vacate(&file.name)),
             Body::FileChanged { file, was, .. } if file != was => {

@@ -94,6 +94,11 @@ impl Files {
         self.logged.contains_key(file)
     }
 
+    /// The picture that is logged under this name, and the file's state then.
+    pub fn logged_as(&self, file: &str) -> Option<(FileState, Fingerprint)> {
+        self.logged.get(file).copied()
+    }
+
     /// Whether this very picture is logged under this name.
     pub fn has(&self, file: &str, fingerprint: Fingerprint) -> bool {
         self.logged.get(file).is_some_and(|(_, known)| *known == fingerprint)

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::embedded_trust::EmbeddedCheck;
 use crate::advice::{Correction, Finding, Verdict};
 use crate::drift::Anchor;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -23,6 +24,12 @@ pub struct Judgement {
     #[serde(default, skip_serializing_if = "Occasion::is_first")]
     pub occasion: Occasion,
     pub verdict: Verdict,
+    /// It goes by the picture embedded in a raw file alone. It changes nothing and asks for nothing: that is for the light.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub by_embedded: bool,
+    /// How the embedded picture would have judged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub embedded: Option<EmbeddedCheck>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<String>,
     /// Dials that the exposure shows elsewhere than they were known to be.
@@ -50,6 +57,8 @@ impl Judgement {
             supersedes: None,
             occasion,
             verdict,
+            by_embedded: false,
+            embedded: None,
             notes: Vec::new(),
             positions: Vec::new(),
             ended: None,
@@ -75,6 +84,8 @@ pub enum Occasion {
     FirstFile,
     /// A further file of it, or of one before it.
     FurtherFile,
+    /// The light of its raw file, of which the embedded picture was read before.
+    Light,
     /// The camera's response is known better.
     BetterCurve,
     /// Spots were moved.

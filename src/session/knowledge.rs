@@ -36,6 +36,14 @@ struct SurveyedBy {
     lights: Option<Arc<Lights>>,
 }
 
+impl Clone for Knowledge {
+    fn clone(&self) -> Knowledge {
+        let surveyed = self.surveyed.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let (curves, scenes) = (Arc::clone(&self.curves), self.scenes.clone());
+        Knowledge { curves, scenes, maps: self.maps.clone(), surveyed: Mutex::new(surveyed) }
+    }
+}
+
 impl Knowledge {
     pub fn new(curves: Arc<Curves>) -> Knowledge {
         Knowledge { curves, scenes: Scenes::default(), maps: VecDeque::new(), surveyed: Mutex::new(None) }

@@ -3,10 +3,10 @@
 use std::sync::Arc;
 
 use crate::advice::Observation;
-use crate::align::CodePicture;
+use crate::align::{CodePicture, PictureId};
 use crate::config::Config;
-use crate::frame::Frame;
-use crate::meter::{FrameReadings, LightMap, Spot, light_map, meter};
+use crate::frame::{Frame, Picture};
+use crate::meter::{FrameReadings, LightMap, Scale, Spot, light_map, meter};
 use crate::photometry::Series;
 
 /// What the workers meter by; replaced when the configuration changes.
@@ -26,7 +26,18 @@ pub struct MeteredFrame {
     pub light: Option<LightMap>,
     /// What the frame is laid over others by; the log holds its name.
     pub picture: Option<Arc<CodePicture>>,
+    /// The same of the picture embedded in a raw file.
+    pub embedded: Option<Arc<CodePicture>>,
+    /// Only the picture embedded in a raw file was read: its light comes after.
+    pub awaits_light: bool,
     pub notes: Vec<String>,
+}
+
+impl MeteredFrame {
+    /// The small pictures of its readings, with their names.
+    pub fn pictures(&self) -> impl Iterator<Item = (PictureId, &Arc<CodePicture>)> {
+        self.picture.iter().chain(&self.embedded).map(|picture| (picture.id(), picture))
+    }
 }
 
 impl MeteringPlan {
@@ -40,13 +51,20 @@ impl MeteringPlan {
 
     /// Meters a frame that was read: what the blocking workers do.
     pub fn meter(&self, frame: Frame) -> MeteredFrame {
-        let picture = frame.picture.as_ref();
-        let small = picture.map(|picture| Arc::new(CodePicture::of(picture)));
-        let id = small.as_ref().map(|small| small.id());
-        let metered = picture.map(|picture| FrameReadings { picture: id, ..meter(picture, &self.spots) });
-        let light = picture.filter(|_| self.several_groups).map(light_map);
-        let observation = Observation { settings: frame.settings, metered, second: None };
-        MeteredFrame { observation, light, picture: small, notes: frame.notes }
+        let Frame { settings, picture, embedded, notes } = frame;
+        let light = picture.as_ref().filter(|_| self.several_groups).map(light_map);
+        let (awaits_light, rendered) = (picture.is_none() && embedded.is_some(), embedded.as_ref());
+        let (first, small) = picture.as_ref().map(|picture| self.readings(picture)).unzip();
+        let (second, embedded) = rendered.map(|picture| self.readings(picture)).unzip();
+        let second = second.map(|second| FrameReadings { scale: Scale::Embedded, ..second });
+        let (metered, second) = if awaits_light { (second, None) } else { (first, second) };
+        let observation = Observation { settings, metered, second };
+        MeteredFrame { observation, light, picture: small, embedded, awaits_light, notes }
+    }
+
+    fn readings(&self, picture: &Picture) -> (FrameReadings, Arc<CodePicture>) {
+        let small = Arc::new(CodePicture::of(picture));
+        (FrameReadings { picture: Some(small.id()), ..meter(picture, &self.spots) }, small)
     }
 }
 
@@ -62,7 +80,12 @@ pub struct Compared {
 impl Compared {
     /// The raw files' readings where both have one, else the pictures'.
     pub fn of(reference: Option<&Observation>, frame: &Observation) -> Compared {
-        let both = |raw: &bool| reference.into_iter().chain([frame]).all(|s| s.reading_of(*raw).is_some());
+        let both = |raw: &bool| {
+            let readings = reference.into_iter().chain([frame]).map(|s| s.reading_of(*raw));
+            let embedded =
+                readings.map(|reading| reading.map(FrameReadings::is_embedded)).collect::<Option<Vec<bool>>>();
+            embedded.is_some_and(|embedded| embedded.windows(2).all(|pair| pair[0] == pair[1]))
+        };
         let common = [true, false].into_iter().find(both);
         let only = |observation: &Observation| {
             let reading = common.and_then(|raw| observation.reading_of(raw));

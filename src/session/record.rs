@@ -77,7 +77,8 @@ pub enum Body {
     },
     /// An exposure's first file, and what was observed in it.
     Frame(Box<FrameRecord>),
-    /// A further file of an exposure, and what was observed in it when it could be metered.
+    /// A further file of an exposure, and what was observed in it when it could be metered; or the light of a raw file of which the
+    /// embedded picture was read before.
     #[serde(alias = "member")]
     FileAdded {
         frame: FrameNumber,
@@ -86,6 +87,9 @@ pub enum Body {
         fingerprint: Fingerprint,
         #[serde(alias = "completed")]
         observed: Option<Box<Added>>,
+        /// Its light is read after.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        awaits_light: bool,
     },
     /// What was made of an exposure. A later judgement of the same exposure takes the place of an earlier one.
     Judged(Box<Judgement>),
@@ -196,6 +200,9 @@ pub struct FrameRecord {
     /// It was shot before the frame that was logged before it, and read later: it changes nothing.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub overtaken: bool,
+    /// Of its raw file only the embedded picture was read: its light comes after.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub awaits_light: bool,
     pub look: Option<String>,
     #[serde(alias = "subject")]
     pub observation: LoggedObservation,

@@ -40,7 +40,13 @@ pub struct Scenes {
     made: Mutex<Made>,
 }
 
-#[derive(Debug, Default)]
+impl Clone for Scenes {
+    fn clone(&self) -> Scenes {
+        Scenes { pictures: self.pictures.clone(), made: Mutex::new(self.made().clone()) }
+    }
+}
+
+#[derive(Debug, Default, Clone)]
 struct Made {
     glances: VecDeque<(PictureId, Arc<Glance>)>,
     prepared: VecDeque<(PictureId, Arc<Prepared>)>,

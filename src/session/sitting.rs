@@ -7,6 +7,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::earlier::LoggedObservation;
+use super::embedded_trust::EmbeddedTrust;
 use super::exposures::{Exposure, Exposures};
 use super::judgement::{Judgement, Occasion};
 use super::record::{Body, FrameRecord, Rendered, SurveyStep};
@@ -17,6 +18,7 @@ use super::setup::Setup;
 use crate::advice::{Observation, Verdict};
 use crate::align::PictureId;
 use crate::config::curve_of_earlier_logs;
+use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::response::{Curve, Response};
 use crate::rig::Survey;
@@ -50,6 +52,9 @@ pub struct Sitting {
     /// The last frames, oldest first; those of a survey are left out.
     pub trend: VecDeque<TrendPoint>,
     learned: Arc<LearnedCurves>,
+    /// What cameras' embedded pictures are worth, by the cameras' names.
+    #[serde(default)]
+    embedded: BTreeMap<String, EmbeddedTrust>,
     /// The last exposure that a curve was learned from: one lesson is taken from a frame.
     pub taught_until: FrameNumber,
     /// The last decision was on this, as far as the log tells.
@@ -75,6 +80,9 @@ impl Sitting {
             None => self.take(n, body),
         }
         self.exposures.follow_files(body);
+        if let Body::FileAdded { frame, file, awaits_light, .. } = body {
+            self.exposures.await_light(*frame, file, *awaits_light);
+        }
         self.note_what_is_to_be_judged(body);
     }
 
@@ -225,6 +233,15 @@ impl Sitting {
         if self.exposures.find(judgement.frame).is_some_and(Exposure::counts) {
             self.note_trend(judgement.frame, &judgement.verdict);
         }
+        let camera = self.exposures.find(judgement.frame).and_then(|e| e.observation.settings.camera.clone());
+        if let Some((camera, check)) = camera.zip(judgement.embedded.as_ref()) {
+            self.embedded.entry(camera).or_default().take(check);
+        }
+    }
+
+    /// What the pictures embedded in the raw files of a frame's camera are worth; nothing is known of one without a name.
+    pub fn embedded_trust(&self, settings: &Settings) -> EmbeddedTrust {
+        settings.camera.as_ref().and_then(|camera| self.embedded.get(camera)).copied().unwrap_or_default()
     }
 
     fn note_trend(&mut self, frame: FrameNumber, verdict: &Verdict) {

@@ -62,6 +62,10 @@ pub enum Depth {
     Structure,
     /// All of it, pixels too, and its whole checksum.
     Whole,
+    /// Like whole; of a raw file the picture embedded in it as well.
+    WithEmbedded,
+    /// Like whole; but of a raw file only the picture embedded in it, where one serves.
+    EmbeddedFirst,
     /// Like whole; but of a raw file that is cut behind its metadata these are still told.
     Lenient,
     /// Pieces of its pixels at full resolution, and nothing else.

@@ -38,6 +38,7 @@ struct FrameHeader {
     exact: Exact,
     notes: Vec<String>,
     picture: Option<PictureHeader>,
+    embedded: Option<PictureHeader>,
 }
 
 /// Stops are written with six decimals; through a pipe they stay what they are.
@@ -69,16 +70,16 @@ struct CutHeader {
 pub(super) fn taken_apart(answer: Answer) -> (AnswerHeader, Vec<Picture>) {
     let Answer { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame, cuts } = answer;
     let mut pixels = Vec::new();
-    let frame = frame.map(|Frame { settings, picture, notes }| {
-        let claim = picture.as_ref().map(PictureHeader::of);
-        pixels.extend(picture);
+    let frame = frame.map(|Frame { settings, picture, embedded, notes }| {
+        let [claim, embedded_claim] = [&picture, &embedded].map(|picture| picture.as_ref().map(PictureHeader::of));
+        pixels.extend(picture.into_iter().chain(embedded));
         let exact = Exact {
             av: settings.f_number.map(|n| n.av().0),
             tv: settings.exposure_time.map(|t| t.tv().0),
             exposure_bias: settings.exposure_bias.map(|b| b.0),
         };
         let notes = notes.iter().take(MOST_NOTES).map(|note| note.chars().take(LONGEST_NOTE).collect()).collect();
-        FrameHeader { settings, exact, notes, picture: claim }
+        FrameHeader { settings, exact, notes, picture: claim, embedded: embedded_claim }
     });
     let pieces = cuts.into_iter().map(|Cut { picture, spot, frame }| {
         let header = CutHeader { picture: PictureHeader::of(&picture), spot, frame };
@@ -103,9 +104,10 @@ impl AnswerHeader {
         let AnswerHeader { state, fingerprints, captured, tail_missing, perhaps_unfinished, frame, cuts } = self;
         let frame = match frame {
             None => None,
-            Some(FrameHeader { settings, exact, notes, picture }) => Some(Frame {
+            Some(FrameHeader { settings, exact, notes, picture, embedded }) => Some(Frame {
                 settings: exact.put_into(settings),
                 picture: picture.map(|claim| claim.pixels(from)).transpose()?,
+                embedded: embedded.map(|claim| claim.pixels(from)).transpose()?,
                 notes,
             }),
         };
@@ -198,7 +200,7 @@ mod tests {
             captured,
             tail_missing: true,
             perhaps_unfinished: Some("its last page is not written".to_owned()),
-            frame: Some(Frame { settings, picture, notes }),
+            frame: Some(Frame { settings, embedded: picture.clone(), picture, notes }),
             cuts: Vec::new(),
         }
     }
@@ -273,10 +275,12 @@ mod tests {
             let picture = picture(97, 61, linear);
             let back = received(&sent(answer(Settings::default(), Some(picture.clone())))).unwrap();
             assert_eq!((back.state, back.tail_missing), (state(), true));
-            let back = back.frame.unwrap().picture.unwrap();
-            assert_eq!(back.proxy, picture.proxy);
-            assert_eq!((back.colour.space, back.colour.weights), (picture.colour.space, picture.colour.weights));
-            assert_eq!((back.colour.srgb_code, back.linear), (picture.colour.srgb_code, picture.linear));
+            let frame = back.frame.unwrap();
+            for back in [frame.picture.unwrap(), frame.embedded.unwrap()] {
+                assert_eq!(back.proxy, picture.proxy);
+                assert_eq!((back.colour.space, back.colour.weights), (picture.colour.space, picture.colour.weights));
+                assert_eq!((back.colour.srgb_code, &back.linear), (picture.colour.srgb_code, &picture.linear));
+            }
         }
     }
 

@@ -6,7 +6,7 @@ use super::gauge::{Gauge, Gauged};
 use super::limits::Bounds;
 use super::{Answer, Depth, Refused, Task};
 use crate::container::{self, Fault};
-use crate::frame::{self, FrameError};
+use crate::frame::{self, FrameError, RawParts};
 use crate::intake::FileState;
 
 pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer, Refused> {
@@ -27,6 +27,13 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
         },
         Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
+        Depth::WithEmbedded | Depth::EmbeddedFirst => {
+            let parts = match task.depth {
+                Depth::EmbeddedFirst => RawParts::EmbeddedFirst,
+                _ => RawParts::LightAndEmbedded,
+            };
+            frame::read_parts_from(task.kind, &task.path, &mut file, task.series, parts)
+        }
         Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
     };
     let read = read.map_err(|FrameError(fault)| match fault {

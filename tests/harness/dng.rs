@@ -28,6 +28,32 @@ impl Sensor {
 
 /// A DNG (Adobe's DNG specification 1.6, from memory) of linear sRGB light, 1 at saturation of a white surface.
 pub fn dng(light: &[[f32; 3]], width: u32, height: u32, sensor: &Sensor, shot: &Shot) -> Vec<u8> {
+    written(light, width, height, sensor, shot, None)
+}
+
+/// Where a picture begins that lies in the file as a JPEG of its own, and its length (TIFF 6.0, section 22).
+const EMBEDDED: [u16; 2] = [513, 514];
+
+/// The same with a picture embedded in it.
+pub fn dng_with(jpeg: &[u8], light: &[[f32; 3]], size: (u32, u32), sensor: &Sensor, shot: &Shot) -> Vec<u8> {
+    let mut bytes = written(light, size.0, size.1, sensor, shot, Some(jpeg.len()));
+    let at = bytes.len() as u32;
+    let [low, high] = EMBEDDED[0].to_le_bytes();
+    let entry = [low, high, 4, 0, 1, 0, 0, 0];
+    let place = bytes.windows(8).position(|eight| eight == entry).unwrap() + 8;
+    bytes[place..place + 4].copy_from_slice(&at.to_le_bytes());
+    bytes.extend_from_slice(jpeg);
+    bytes
+}
+
+fn written(
+    light: &[[f32; 3]],
+    width: u32,
+    height: u32,
+    sensor: &Sensor,
+    shot: &Shot,
+    embedded: Option<usize>,
+) -> Vec<u8> {
     let mut samples = Vec::with_capacity((width * height) as usize);
     for y in 0..height as usize {
         for x in 0..width as usize {
@@ -47,6 +73,10 @@ pub fn dng(light: &[[f32; 3]], width: u32, height: u32, sensor: &Sensor, shot: &
     let tags = image.encoder();
     let ratio = |v: f64| Rational { n: (v * 10_000.0).round() as u32, d: 10_000 };
     tags.write_tag(Tag::PhotometricInterpretation, 32_803_u16).unwrap();
+    if let Some(length) = embedded {
+        tags.write_tag(Tag::from_u16_exhaustive(EMBEDDED[0]), 0_u32).unwrap();
+        tags.write_tag(Tag::from_u16_exhaustive(EMBEDDED[1]), length as u32).unwrap();
+    }
     tags.write_tag(Tag::Make, "Studio").unwrap();
     tags.write_tag(Tag::Model, "a made-up camera").unwrap();
     tags.write_tag(Tag::Unknown(33_421), &[2_u16, 2][..]).unwrap();

@@ -100,6 +100,11 @@ impl Shot {
         dng::dng(&self.signal(), self.size.0, self.size.1, &dng::Sensor::usual(), self)
     }
 
+    /// The same with a picture embedded in it.
+    pub fn raw_with(&self, jpeg: &[u8]) -> Vec<u8> {
+        dng::dng_with(jpeg, &self.signal(), self.size, &dng::Sensor::usual(), self)
+    }
+
     /// The same exposure in a look of its own: the sRGB curve (IEC 61966-2-1) and nothing else.
     pub fn plain_jpeg(&self) -> Vec<u8> {
         let code = |light: &f32| (srgb_encode(f64::from(*light).clamp(0.0, 1.0)) * 255.0).round() as u8;

@@ -12,14 +12,14 @@ use greyhold::calibration::{SeriesFrame, calibrate};
 use greyhold::config::{Calibrated, Config, Curves, Made};
 use greyhold::container::Fingerprint;
 use greyhold::drift::Lighting;
-use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, Settings};
+use greyhold::frame::{Captured, Colour, ColourTag, Frame, Picture, Proxy, RawParts, Settings};
 use greyhold::intake::FileState;
 use greyhold::meter::{Spot, meter};
 use greyhold::photometry::{Dial, ExposureTime, FNumber, IsoSpeed, PowerSetting, Scale, Series, Step, Stops};
 use greyhold::rig::{LightFacts, LightGroup, Role};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, PictureKeeping, Record, State, SurveyAsk,
-    SurveyStep,
+    AwaitedLight, Body, Command, Engine, FrameInput, Input, Landed, Ledger, LightInput, MeteringPlan, PictureKeeping,
+    Record, State, SurveyAsk, SurveyStep, awaited_lights, raw_parts,
 };
 use greyhold::studio::{CameraSettings, Light, Pose, Scene, codes, with_exif};
 use jiff::civil::date;
@@ -385,13 +385,49 @@ impl Sitting {
 
     fn land_file(&mut self, name: &str, is_raw: bool, take: &Take, picture: Picture, passed: bool) -> Vec<Record> {
         self.shot += 1;
-        let frame = Frame { settings: take.settings(), picture: Some(picture), notes: Vec::new() };
+        let frame = Frame { settings: take.settings(), picture: Some(picture), notes: Vec::new(), embedded: None };
         let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
         let (name, fingerprint) = (name.to_owned(), Fingerprint::Whole(self.shot));
         let file = Landed { name, is_raw, state, fingerprint, found_at_start: false, passed };
         let before = self.records.lock().unwrap().len();
         let outcome = Ok(self.metering.meter(frame));
         self.engine.take(Input::Frame(Box::new(FrameInput { file, outcome })));
+        self.records.lock().unwrap()[before..].to_vec()
+    }
+
+    /// A raw file of which these pictures were read lands: its light, the picture embedded in it, or both; its records.
+    pub fn land_raw(&mut self, take: &Take, light: Option<Picture>, embedded: Option<Picture>) -> Vec<Record> {
+        self.shot += 1;
+        let file = self.raw_file();
+        let outcome =
+            Ok(self.metering.meter(Frame { settings: take.settings(), picture: light, embedded, notes: vec![] }));
+        self.take_input(Input::Frame(Box::new(FrameInput { file, outcome })))
+    }
+
+    /// The light of the raw file that landed last is read; its records.
+    pub fn land_light(&mut self, take: &Take, light: Result<Picture, String>) -> Vec<Record> {
+        let [awaited] = &awaited_lights(self.engine.state())[..] else { panic!("one light is awaited") };
+        let AwaitedLight { frame, file } = awaited.clone();
+        let settings = take.settings();
+        let read = |light| Frame { settings, picture: Some(light), embedded: None, notes: vec![] };
+        let outcome = light.map(|light| self.metering.meter(read(light)));
+        self.take_input(Input::Light(Box::new(LightInput { frame, file, outcome })))
+    }
+
+    /// What would be read of the next raw file.
+    pub fn raw_parts(&self, config: &Config) -> RawParts {
+        raw_parts(&self.engine.state().sitting, config)
+    }
+
+    fn raw_file(&self) -> Landed {
+        let state = FileState { size: self.shot, modified_ns: 0, changed_ns: 0, inode: self.shot };
+        let (name, fingerprint) = (format!("frame_{}.dng", self.shot), Fingerprint::Whole(self.shot));
+        Landed { name, is_raw: true, state, fingerprint, found_at_start: false, passed: false }
+    }
+
+    fn take_input(&mut self, input: Input) -> Vec<Record> {
+        let before = self.records.lock().unwrap().len();
+        self.engine.take(input);
         self.records.lock().unwrap()[before..].to_vec()
     }
 

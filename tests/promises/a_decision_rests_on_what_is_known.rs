@@ -309,7 +309,7 @@ impl Desk {
             found_at_start: false,
             passed: false,
         };
-        let frame = Frame { settings, picture: Some(picture), notes: Vec::new() };
+        let frame = Frame { settings, picture: Some(picture), notes: Vec::new(), embedded: None };
         let outcome = Ok(MeteringPlan::of(&self.config).meter(frame));
         let (name, input) = (file.name.clone(), FrameInput { file, outcome });
         let may_be_killed = self.killed.is_some();

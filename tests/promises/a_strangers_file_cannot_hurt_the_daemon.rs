@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use crate::harness::process::in_a_process_of_its_own;
 use crate::harness::{Shot, greyhold, real_frames, shot, wait_for};
 use greyhold::container::{Kind, Links, open};
-use greyhold::frame::{self, CutPlace, Frame, Picture};
+use greyhold::frame::{self, CutPlace, Frame, Picture, RawParts};
 use greyhold::intake::FileState;
 use greyhold::photometry::Series;
 use greyhold::workers::{Answer, Bounds, Depth, Limits, Pool, Refused, Task, this_program};
@@ -65,6 +65,12 @@ fn assert_same(answer: &Answer, task: &Task) {
     let here = match task.depth {
         Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
+        Depth::WithEmbedded => {
+            frame::read_parts_from(task.kind, &task.path, &mut file, task.series, RawParts::LightAndEmbedded)
+        }
+        Depth::EmbeddedFirst => {
+            frame::read_parts_from(task.kind, &task.path, &mut file, task.series, RawParts::EmbeddedFirst)
+        }
         Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
         Depth::Cuts => {
             let here = frame::cut_from(task.kind, &task.path, &mut file, &task.cuts).unwrap().unwrap();

@@ -158,7 +158,8 @@ fn published(steps: &[Step]) -> Vec<Published> {
                 let rgb = places.map(|at| code(*shows, at, (*width, *height))).collect();
                 let proxy = Proxy { width: *width, height: *height, rgb };
                 let picture = Picture { proxy, colour: Colour::of(None, None), linear: None };
-                let frame = Frame { settings: settings(step, shot), picture: Some(picture), notes: Vec::new() };
+                let frame =
+                    Frame { settings: settings(step, shot), picture: Some(picture), notes: Vec::new(), embedded: None };
                 let file = Landed {
                     name: format!("frame_{shot}.jpg"),
                     is_raw: false,

@@ -66,8 +66,12 @@ fn a_frame_with_a_number_that_no_log_can_hold_is_told_and_its_number_is_not_used
     for n in 1..=4_u64 {
         let take = Take { at: n as f64 * 20.0, ..Take::at_reference(&rig, n) };
         let picture = Some(take.shoot(&rig, random));
-        let mut outcome: MeteredFrame =
-            metering.meter(greyhold::frame::Frame { settings: take.settings(), picture, notes: Vec::new() });
+        let mut outcome: MeteredFrame = metering.meter(greyhold::frame::Frame {
+            settings: take.settings(),
+            picture,
+            notes: Vec::new(),
+            embedded: None,
+        });
         if n % 2 == 0 {
             outcome.observation.metered.as_mut().unwrap().readings[0].level = f64::NAN;
         }

@@ -4,13 +4,13 @@
 use std::sync::Arc;
 
 use tokio::sync::oneshot;
-use tokio::task::block_in_place;
 
 use super::super::desk::{self, Taken, answer};
-use super::Session;
+use super::{Session, Then};
 use crate::config::Config;
 use crate::outlet::screen::Thumbnail;
-use crate::session::{Command, Input, MeteredFrame, MeteringPlan, Reply};
+use crate::outlet::shot_log::LogWriter;
+use crate::session::{Command, Engine, Input, MeteredFrame, MeteringPlan, Reply};
 
 /// What comes of work beside the loop.
 pub enum Later {
@@ -45,14 +45,18 @@ impl Session {
             Later::Thumbnail(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
             Later::Reference { command, file, back, read } => {
                 self.references_under_way -= 1;
-                let reply = match read {
-                    Ok(outcome) => block_in_place(|| {
-                        self.engine.add_picture(&outcome);
-                        self.engine.command(&command, Some(outcome.observation))
-                    }),
-                    Err(why) => Reply::refused(format!("{file} can't be a reference: {why}")),
-                };
-                let _ = back.send(reply);
+                match read {
+                    Ok(outcome) => {
+                        let begin = move |engine: &mut Engine<LogWriter>| {
+                            engine.add_picture(&outcome);
+                            engine.begin_command(&command, Some(outcome.observation))
+                        };
+                        self.in_turn(begin, Then::Answer(back));
+                    }
+                    Err(why) => {
+                        let _ = back.send(Reply::refused(format!("{file} can't be a reference: {why}")));
+                    }
+                }
             }
             Later::Reread { plan, read } => self.take_reread(&plan, read),
             Later::Desk(done) => self.take_from_desk(done),
@@ -83,7 +87,7 @@ impl Session {
             None => {}
         }
         if let Some(curves) = done.curves {
-            block_in_place(|| self.engine.set_curves(curves));
+            self.in_turn(|engine| engine.set_curves(curves), Then::Nothing);
             tracing::info!("the camera curves are read anew");
         }
         if let Some((wish, reply)) = done.drawn {
@@ -104,7 +108,7 @@ impl Session {
         }
         self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::new(MeteringPlan::of(&config)));
-        block_in_place(|| self.engine.configure(*config, curves));
+        self.in_turn(|engine| engine.configure(*config, curves), Then::Nothing);
         tracing::info!("the changed configuration is taken up");
     }
 
@@ -133,21 +137,22 @@ impl Session {
         }
         let mut reread = Vec::new();
         for (file, metered) in read {
-            if let Ok(outcome) = &metered {
-                self.engine.add_picture(outcome);
-            }
-            match metered.map(|outcome| outcome.observation.metered) {
-                Ok(Some(metered)) => reread.push((file, metered)),
+            match metered {
+                Ok(outcome) if outcome.observation.metered.is_some() => reread.push((file, outcome)),
                 _ => self.warn(format!(
                     "{file} can't be read any more: what frames are compared with has the new spots when a reference is set anew"
                 )),
             }
         }
-        block_in_place(|| self.engine.take(Input::Reread(reread)));
-        self.answer_spots();
+        let begin = |engine: &mut Engine<LogWriter>| {
+            reread.iter().for_each(|(_, outcome)| engine.add_picture(outcome));
+            let metered = |(file, outcome): (String, MeteredFrame)| Some((file, outcome.observation.metered?));
+            engine.begin(Input::Reread(reread.into_iter().filter_map(metered).collect()))
+        };
+        self.in_turn(begin, Then::AnswerSpots);
     }
 
-    fn answer_spots(&mut self) {
+    pub(super) fn answer_spots(&mut self) {
         for (backs, reply) in std::mem::take(&mut self.rereading.answers) {
             answer(backs, &reply);
         }

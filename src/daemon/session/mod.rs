@@ -1,9 +1,11 @@
 //! The one owner of the engine: takes what was metered and what is asked, in turns, and keeps the screens up to date.
 //!
-//! Nothing that a file, a share or a worker can hold up is waited for in an arm of the loop: it runs beside, and its
-//! result comes in as one more thing to take.
+//! Nothing that a file, a share, a worker or a long decision can hold up is waited for in an arm of the loop: it runs beside,
+//! and its result comes in as one more thing to take.
 
 mod beside;
+mod lights;
+mod turns;
 
 use std::collections::HashMap;
 use std::future::Future;
@@ -16,12 +18,16 @@ use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
 
 use self::beside::Later;
 pub(super) use self::beside::Rereading;
+use self::lights::{Come, Mark};
+pub(super) use self::lights::{LIGHTS_AT_ONCE, Lights};
+pub(super) use self::turns::Turns;
+use self::turns::{FrameTaken, Then};
 use super::answers::{self, Synced};
 use super::desk::Desk;
 use super::pipeline::{What, Work};
 use super::reading::Named;
 use super::{ENDING, LAST_MOMENT, LOGGING, RunError, Setup, TICK};
-use crate::frame::Frame;
+use crate::frame::{Frame, RawParts, Small};
 use crate::intake::{Control, FolderStands, Seen};
 use crate::outlet::screen::{Screens, Shown, Thumbnail};
 use crate::outlet::shot_log::LogWriter;
@@ -37,6 +43,10 @@ const MOST_MARKS: usize = 64;
 
 pub(super) struct Session {
     pub(super) engine: Engine<LogWriter>,
+    pub(super) turns: Turns,
+    pub(super) lights: Lights,
+    /// What the workers read of raw files.
+    pub(super) parts: watch::Sender<RawParts>,
     pub(super) metering: watch::Sender<Arc<MeteringPlan>>,
     pub(super) setup: Setup,
     /// Those who wait for a mark.
@@ -69,28 +79,28 @@ impl Session {
         ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         tokio::pin!(stop);
         self.read_last_picture();
+        self.tend_lights();
         let mut ended = Ok(());
         loop {
             // While memory is full of unwritten records, the folder is the queue.
             let has_room = !self.engine.ledger().is_full();
+            self.go_on(&mut works, has_room && self.lights.has_room());
+            let takes_files = has_room && self.turns.is_idle();
+            let takes_frames = takes_files && self.lights.has_room();
             let spot_due = self.desk.next_due();
             tokio::select! {
                 biased;
                 () = &mut stop => break,
                 _ = ticks.tick() => self.tick(),
+                decided = self.turns.decided() => self.take_decided(decided),
+                come = self.lights.next(), if takes_files => self.take_come(come),
                 Some(later) = self.later.join_next(), if !self.later.is_empty() => match later {
                     Ok(later) => self.take_later(later),
                     Err(e) => self.broke_off(&e.to_string()),
                 },
                 () = sleep(spot_due.unwrap_or_default()), if spot_due.is_some() => self.work_at_desk(false),
-                Some((command, back)) = asked.recv() => {
-                    self.ask(command, back);
-                    // Whoever floods with commands waits for the frames, not they for him.
-                    if has_room && let Ok(work) = works.try_recv() {
-                        self.take(work);
-                    }
-                }
-                work = works.recv(), if has_room => match work {
+                Some((command, back)) = asked.recv() => self.ask(command, back),
+                work = works.recv(), if takes_frames => match work {
                     Some(work) => self.take(work),
                     None => {
                         ended = Err(RunError::IntakeEnded);
@@ -111,14 +121,23 @@ impl Session {
         // A worker that doesn't let itself be ended must not hold up the end.
         std::thread::spawn(move || pool.stop());
         let drain = async {
-            while let Some(work) = works.recv().await {
-                self.take(work);
+            loop {
+                self.go_on(&mut works, true);
+                tokio::select! {
+                    decided = self.turns.decided() => self.take_decided(decided),
+                    work = works.recv(), if self.turns.is_idle() => match work {
+                        Some(work) => self.take(work),
+                        None => break,
+                    },
+                }
             }
         };
         if timeout(ENDING, drain).await.is_err() {
-            tracing::warn!("some frames were not metered any more; they will be at the next start");
+            tracing::warn!("some frames were not metered or judged any more; they will be at the next start");
+            self.turns.give_up();
         }
         block_in_place(|| {
+            self.engine.give_up();
             self.engine.close();
             let left = LOGGING.saturating_sub(began.elapsed()).max(LAST_MOMENT);
             self.engine.ledger().end(left)
@@ -128,43 +147,49 @@ impl Session {
 
     // --- what the intake tells ---
 
+    /// Only while no decision is under way.
     fn take(&mut self, work: Work) {
         let Work { what, counted } = work;
-        let (input, small) = match what {
+        let then = if counted { Then::TellIntake } else { Then::Nothing };
+        match what {
             What::Mark { token, waiting, silent, folder } => {
-                return self.answer_mark(token, Synced { waiting, silent, folder, ..Synced::default() });
+                if let Some(mark) = self.lights.mark(Mark { token, waiting, silent, folder }) {
+                    self.take_come(Come::Mark(mark));
+                }
             }
             What::NotMetered { name, state, why } => {
                 let why = format!("it could not be metered, which is a defect: {why}");
                 let _ = self.control.send(Control::NotTaken(name.clone()));
-                return self.engine_takes(Input::Skipped { name, why, state: Some(state) });
+                self.note_skipped(&name);
+                self.begin_input(Input::Skipped { name, why, state: Some(state) }, Then::Nothing);
             }
-            What::Input(input) => (input, None),
+            What::Input(input) => {
+                if let Input::Skipped { name, .. } = &input {
+                    self.note_skipped(name);
+                }
+                self.begin_input(input, then);
+            }
             What::Frame { input, small } => {
-                let name = input.file.name.clone();
-                (Input::Frame(input), small.map(|small| (name, small)))
+                let (name, state) = (input.file.name.clone(), input.file.state);
+                self.begin_input(Input::Frame(input), Then::Frame(Box::new(FrameTaken { name, state, small })));
             }
-        };
-        self.engine_takes(input);
-        if counted {
-            let _ = self.control.send(Control::Taken);
         }
-        if let Some((name, small)) = small
+    }
+
+    fn note_skipped(&mut self, name: &str) {
+        if self.skipped.len() < MOST_SKIPPED {
+            self.skipped.push(name.to_owned());
+        } else {
+            self.more_skipped += 1;
+        }
+    }
+
+    fn keep_thumbnail(&mut self, name: &str, small: Option<Small>) {
+        if let Some(small) = small
             && let Some(frame) = self.engine.last_frame().filter(|(_, file)| *file == name).map(|(frame, _)| frame)
         {
             self.picture = Some(Arc::new(Thumbnail::new(frame, small)));
         }
-        self.refresh();
-    }
-
-    fn engine_takes(&mut self, input: Input) {
-        match &input {
-            Input::Skipped { name, .. } if self.skipped.len() < MOST_SKIPPED => self.skipped.push(name.clone()),
-            Input::Skipped { .. } => self.more_skipped += 1,
-            _ => {}
-        }
-        block_in_place(|| self.engine.take(input));
-        self.speak_of_trouble();
     }
 
     // --- screens ---
@@ -211,23 +236,23 @@ impl Session {
                 self.desk.wish(name, area, back);
                 self.work_at_desk(false);
             }
-            command => {
-                let mut reply = block_in_place(|| self.engine.command(&command, None));
-                if command == (Command::Status {})
-                    && let Some(values) = reply.value.as_object_mut()
-                {
-                    let folder = answers::folder(&self.setup.folder, &self.folder.now());
-                    values.insert("folder".to_owned(), folder);
-                }
-                // What is told now would be lost with the power, and whoever tells it can do something about that.
-                if reply.ok && self.engine.ledger().trouble().is_some() {
-                    reply.message.push_str("\n  (in memory only: the shot log can't be written just now)");
-                }
-                let _ = back.send(reply);
+            Command::Status {} => {
+                let _ = back.send(self.status());
             }
+            command => self.tell_in_turn(command, back),
         }
         self.speak_of_trouble();
         self.refresh();
+    }
+
+    /// How it stands by what is logged, and which file is being judged.
+    fn status(&self) -> Reply {
+        let mut reply = self.engine.answer(&Command::Status {});
+        if let Some(values) = reply.value.as_object_mut() {
+            values.insert("folder".to_owned(), answers::folder(&self.setup.folder, &self.folder.now()));
+            values.insert("judging".to_owned(), self.turns.judging().into());
+        }
+        reply
     }
 
     /// Somebody wants to hear when everything in the folder is logged.
@@ -295,7 +320,7 @@ impl Session {
     fn warn(&mut self, text: String) {
         // The record is shown, too; here it is for those who read messages only.
         tracing::info!("{text}");
-        block_in_place(|| self.engine.take(Input::Warning(text)));
+        self.in_turn(|engine| engine.begin(Input::Warning(text)), Then::Nothing);
     }
 
     /// Says once that the log takes nothing, and once that it does again.

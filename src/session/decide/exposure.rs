@@ -60,6 +60,7 @@ impl Draft<'_> {
             fingerprint: file.fingerprint,
             found_at_start: file.found_at_start || overtaken,
             overtaken,
+            awaits_light: outcome.awaits_light,
             look: self.sitting.setup.current.clone(),
             observation: outcome.observation.into(),
             notes: outcome.notes,
@@ -72,6 +73,10 @@ impl Draft<'_> {
         let Some((exposure, before)) = self.exposure(frame) else { return };
         if exposure.overtaken {
             return self.pass_by(&exposure, &before);
+        }
+        if exposure.observation.is_by_embedded_alone() {
+            let judgement = self.judgement_by_embedded(&exposure, &before, Occasion::FirstFile);
+            return judgement.into_iter().for_each(|judgement| self.stage(Body::Judged(Box::new(judgement))));
         }
         if let Some((survey, firing)) =
             before.surveying.clone().and_then(|s| s.next().cloned().map(|firing| (s, firing)))
@@ -86,7 +91,8 @@ impl Draft<'_> {
 
     /// What follows from the judgement of a frame's first file.
     pub(super) fn conclude_from_first(&mut self, frame: FrameNumber) {
-        let Some(exposure) = self.sitting.exposures.find(frame).filter(|e| e.counts()).cloned() else { return };
+        let goes_by = |e: &&Exposure| e.counts() && !e.observation.is_by_embedded_alone();
+        let Some(exposure) = self.sitting.exposures.find(frame).filter(goes_by).cloned() else { return };
         self.refer_by_itself(frame);
         if let Some((_, judgement)) = &exposure.judged {
             self.learn_from_settings(&exposure, &judgement.verdict);
@@ -107,7 +113,7 @@ impl Draft<'_> {
 
     fn add_file(&mut self, frame: FrameNumber, file: Landed, outcome: MeteredFrame) {
         let Landed { name, state, fingerprint, .. } = file;
-        let MeteredFrame { observation, light, mut notes, .. } = outcome;
+        let MeteredFrame { observation, light, mut notes, awaits_light, .. } = outcome;
         let first = self.sitting.exposures.find(frame).map(|e| e.observation.clone());
         let apart = first.and_then(|f| expected(&f.settings, &observation.settings, Lighting::Continuous));
         if apart.is_some_and(|apart| apart.abs() > SAME_SETTING) {
@@ -117,10 +123,11 @@ impl Draft<'_> {
         let settings = observation.settings;
         let observed = observation
             .metered
+            .filter(|_| !awaits_light)
             .map(|metered| Box::new(Added { settings, metered: metered.into(), notes, verdict: None }));
         let is_metered = observed.is_some();
         let is_reference = self.is_accepted_reference(frame);
-        self.stage(Body::FileAdded { frame, file: name, state, fingerprint, observed });
+        self.stage(Body::FileAdded { frame, file: name, state, fingerprint, observed, awaits_light });
         if is_metered {
             self.judge_anew_from(frame, Occasion::FurtherFile);
             self.conclude_from_further(frame);
@@ -147,7 +154,7 @@ impl Draft<'_> {
     }
 
     /// Judges an exposure anew, and those after it, which rest on it.
-    fn judge_anew_from(&mut self, frame: FrameNumber, occasion: Occasion) {
+    pub(super) fn judge_anew_from(&mut self, frame: FrameNumber, occasion: Occasion) {
         for of in self.frames_from(frame) {
             let staged = self.records.len();
             self.judge_anew(of, occasion);
@@ -167,6 +174,11 @@ impl Draft<'_> {
     pub(super) fn judge_anew(&mut self, frame: FrameNumber, occasion: Occasion) {
         let Some((exposure, before)) = self.exposure(frame).filter(|(e, _)| e.counts() && !e.removed) else { return };
         let Some((record, old)) = exposure.judged.clone() else { return };
+        if exposure.observation.is_by_embedded_alone() {
+            let anew = self.judgement_by_embedded(&exposure, &before, occasion);
+            let anew = anew.filter(|anew| !is_same(&old, anew) || anew.notes != old.notes);
+            return anew.into_iter().for_each(|anew| self.supersede(&exposure, record, anew));
+        }
         // What single lights were read to do is kept where the light that it was read out of is there no more: the file
         // that has just landed may be of another kind than the survey.
         if !old.verdict.groups.is_empty() && self.map_by_survey(frame, &before).is_none() {
@@ -174,19 +186,22 @@ impl Draft<'_> {
         }
         let mut anew = self.judgement(&exposure, &before, occasion);
         // What was seen by laying the frame over its reference holds where the two can't be laid over each other any more.
-        if old.verdict.framing.is_some() && anew.verdict.framing.is_none() {
+        if old.verdict.framing.is_some() && anew.verdict.framing.is_none() && !old.by_embedded {
             return;
         }
         // The spot that it was judged by was moved since: what it said of the place that it was holds on.
-        if rests_on_its_own_spot(&old.verdict) && !rests_on_its_own_spot(&anew.verdict) {
+        if rests_on_its_own_spot(&old.verdict) && !rests_on_its_own_spot(&anew.verdict) && !old.by_embedded {
             return;
         }
         self.take_over_correction(&exposure, record, &old, &mut anew);
-        if !is_same(&old, &anew) {
-            anew.supersedes = Some(record);
-            anew.file = Some(exposure.file.clone());
-            self.stage(Body::Judged(Box::new(anew)));
+        if !is_same(&old, &anew) || old.by_embedded {
+            self.supersede(&exposure, record, anew);
         }
+    }
+
+    fn supersede(&mut self, exposure: &Exposure, record: RecordNumber, anew: Judgement) {
+        let (supersedes, file) = (Some(record), Some(exposure.file.clone()));
+        self.stage(Body::Judged(Box::new(Judgement { supersedes, file, ..anew })));
     }
 
     /// What becomes of the correction that the old judgement asked for. People have its number on their screens, and may
@@ -232,8 +247,9 @@ impl Draft<'_> {
         let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
         let lasting = before.reference().filter(|_| !self.is_building(before));
         let anchor = self.new_anchor(lasting, exposure, &pair, laid.as_ref(), &verdict);
+        let embedded = self.check_embedded(exposure, before, &verdict, occasion);
         let judgement = Judgement::without_effect(exposure.frame, occasion, verdict);
-        Judgement { notes, positions, ended, correction, anchor, ..judgement }
+        Judgement { notes, embedded, positions, ended, correction, anchor, ..judgement }
     }
 
     /// What follows from a verdict. Where one frame alone is no proof of it, only what is explained: a light that did as asked did so,

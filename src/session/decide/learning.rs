@@ -44,8 +44,7 @@ impl Draft<'_> {
     /// that.
     pub(super) fn learn_from_settings(&mut self, exposure: &Exposure, verdict: &Verdict) {
         let settings = &exposure.observation.settings;
-        let Some(picture) =
-            exposure.observation.reading_of(false).filter(|_| is_steady(verdict) && !exposure.found_at_start)
+        let Some(picture) = exposure.observation.rendered().filter(|_| is_steady(verdict) && !exposure.found_at_start)
         else {
             return;
         };
@@ -89,7 +88,7 @@ impl Draft<'_> {
 
     fn link<'a>(&self, exposure: &'a Exposure, last: &Exposure) -> Option<(&'a Settings, Vec<Option<f64>>)> {
         let settings = &exposure.observation.settings;
-        let picture = exposure.observation.reading_of(false)?;
+        let picture = exposure.observation.rendered()?;
         let verdict = &exposure.judged.as_ref()?.1.verdict;
         let is_one = exposure.frame > self.sitting.taught_until
             && is_steady(verdict)
@@ -104,7 +103,7 @@ impl Draft<'_> {
     /// The codes of the same parts of the scene in every frame of a run: those that the reference of its last one shows. A part
     /// that isn't found has none that a curve could be learned from.
     fn codes_over_reference(&self, last: &Exposure, picture: &FrameReadings) -> Option<Vec<Option<f64>>> {
-        let reference = last.before.as_ref()?.reference()?.observation.reading_of(false)?.picture?;
+        let reference = last.before.as_ref()?.reference()?.observation.rendered()?.picture?;
         let overlay = self.knowledge.scenes.overlay(reference, picture.picture?)?;
         let patches = overlay.alignment()?.patches.iter().step_by(EVERY);
         let code = |patch: &Option<MatchedPatch>| Some(f64::from(patch.filter(|patch| patch.is_followed)?.codes[1]));
@@ -114,7 +113,7 @@ impl Draft<'_> {
     /// Learns from a survey whose last frame this is: single lights add up to all.
     pub(super) fn learn_from_survey(&mut self, exposure: &Exposure, survey: &Survey) {
         let settings = &exposure.observation.settings;
-        let Some(picture) = exposure.observation.reading_of(false) else { return };
+        let Some(picture) = exposure.observation.rendered() else { return };
         let known = self.curve_to_learn(settings, picture);
         let Some((known, light)) = known.zip(survey.superposition()) else { return };
         let lesson = teach_by_sum(survey.frames().collect(), &light, &known);
@@ -155,7 +154,7 @@ impl Draft<'_> {
 
     /// The same parts of the scene in a picture and in the raw file beside it, and the curve that a lesson would start from.
     fn pair(&self, exposure: &Exposure) -> Option<(Vec<RawPair>, Curve, Rendered)> {
-        let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.reading_of(false))?;
+        let (raw, picture) = exposure.observation.reading_of(true).zip(exposure.observation.rendered())?;
         let settings = &exposure.observation.settings;
         let known = self.curve_to_learn(settings, picture)?;
         let picture_of = |reading: &FrameReadings| self.knowledge.scenes.picture(reading.picture?);

@@ -5,6 +5,7 @@
 //! its files is at hand; so a judgement never rests on conclusions from itself.
 
 mod curves;
+mod embedded;
 mod exposure;
 mod follow;
 mod laying;
@@ -19,7 +20,9 @@ mod target;
 mod telling;
 mod unfinished;
 
+use self::embedded::{is_surveyed, may_answer};
 use super::command::{Command, Reply};
+use super::exposures::Exposure;
 use super::files::Files;
 use super::judgement::Occasion;
 use super::knowledge::Knowledge;
@@ -30,6 +33,7 @@ use super::state::State;
 use crate::advice::Observation;
 use crate::config::Config;
 use crate::container::Fingerprint;
+use crate::frame::RawParts;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::{FrameReadings, LightMap};
 use crate::numbers::FrameNumber;
@@ -55,6 +59,69 @@ pub struct FrameInput {
     pub outcome: Result<MeteredFrame, String>,
 }
 
+/// The light of a raw file of which only the embedded picture was taken.
+#[derive(Debug, Clone)]
+pub struct LightInput {
+    pub frame: FrameNumber,
+    pub file: Landed,
+    /// `Err` is the end of a sentence.
+    pub outcome: Result<MeteredFrame, String>,
+}
+
+/// A raw file whose light is to be read.
+#[derive(Debug, Clone)]
+pub struct AwaitedLight {
+    pub frame: FrameNumber,
+    pub file: Landed,
+}
+
+/// The raw files of late whose light is to be read yet, in the order of their frames.
+pub fn awaited_lights(state: &State) -> Vec<AwaitedLight> {
+    let awaited = |exposure: &Exposure| {
+        let name = exposure.awaits_light.clone().filter(|_| exposure.before.is_some())?;
+        let (state, fingerprint) = state.files.logged_as(&name)?;
+        let file =
+            Landed { name, is_raw: true, state, fingerprint, found_at_start: exposure.found_at_start, passed: false };
+        Some(AwaitedLight { frame: exposure.frame, file })
+    };
+    state.sitting.exposures.iter().filter_map(awaited).collect()
+}
+
+/// What is to be read of the next raw file: the embedded picture first where it may answer, beside the light where it may come to
+/// that.
+pub fn raw_parts(sitting: &Sitting, config: &Config) -> RawParts {
+    let Some(last) = &sitting.setup.last else { return RawParts::LightAndEmbedded };
+    let settings = &last.observation.settings;
+    let is_vain = is_surveyed(&sitting.setup)
+        || sitting.embedded_trust(settings).has_ended()
+        || last.observation.rendered().is_some();
+    match is_vain {
+        true => RawParts::Light,
+        false if may_answer(sitting, config, settings, &sitting.setup) => RawParts::EmbeddedFirst,
+        false => RawParts::LightAndEmbedded,
+    }
+}
+
+impl Input {
+    /// The file that it brings.
+    pub(super) fn file(&self) -> Option<&Landed> {
+        match self {
+            Input::Frame(frame) => Some(&frame.file),
+            Input::Light(light) => Some(&light.file),
+            _ => None,
+        }
+    }
+
+    /// What was metered in it.
+    pub(super) fn outcome(&self) -> Option<&MeteredFrame> {
+        match self {
+            Input::Frame(frame) => frame.outcome.as_ref().ok(),
+            Input::Light(light) => light.outcome.as_ref().ok(),
+            _ => None,
+        }
+    }
+}
+
 /// Everything that moves a session.
 #[derive(Debug, Clone)]
 pub enum Input {
@@ -66,6 +133,7 @@ pub enum Input {
     },
     Closed,
     Frame(Box<FrameInput>),
+    Light(Box<LightInput>),
     Rewritten {
         name: String,
         was: String,
@@ -144,6 +212,7 @@ impl<'a> Draft<'a> {
             }
             Input::Closed => self.stage(Body::Closed),
             Input::Frame(frame) => self.take_file(*frame),
+            Input::Light(light) => self.take_light(*light),
             // Only what is logged can be updated.
             Input::Rewritten { was, .. } if !self.files.knows(&was) => {}
             Input::Rewritten { name, was, state } => self.stage(Body::FileChanged { file: name, was, state }),

@@ -3,6 +3,7 @@
 use super::Draft;
 use super::planning::moves_of;
 use crate::advice::{Finding, FirstReference, Observation, correct_each};
+use crate::config::Config;
 use crate::drift::expected;
 use crate::frame::Settings;
 use crate::meter::{CENTRE, Reading, WHOLE};
@@ -24,6 +25,16 @@ const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 /// What a survey told holds for its sitter, and for what stood in the light then.
 const SURVEY_ANEW: &str = "The light survey holds no more: survey anew to have single lights read.";
 
+/// The light is being built.
+pub(super) fn is_built_yet(setup: &Setup, config: &Config) -> bool {
+    let may_be = match setup.standing {
+        Standing::Building => true,
+        Standing::Accepted => setup.reference().is_none(),
+        Standing::AwaitsSitter => false,
+    };
+    may_be && config.reference == FirstReference::WhenAccepted
+}
+
 /// A frame that others are to be compared with.
 struct Chosen {
     frame: Option<FrameNumber>,
@@ -42,12 +53,7 @@ impl Draft<'_> {
 
     /// While the light is built, a frame is held against the one before it.
     pub(super) fn is_building(&self, setup: &Setup) -> bool {
-        let may_be = match setup.standing {
-            Standing::Building => true,
-            Standing::Accepted => setup.reference().is_none(),
-            Standing::AwaitsSitter => false,
-        };
-        may_be && self.config.reference == FirstReference::WhenAccepted
+        is_built_yet(setup, self.config)
     }
 
     /// The first exposure that can be one is the reference; while the light is built the last that can be one.

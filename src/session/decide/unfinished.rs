@@ -21,7 +21,7 @@ impl Draft<'_> {
                 // The frame itself may be judged anew already, and those after it not.
                 let frames = self.frames_from(frame);
                 frames.into_iter().for_each(|of| self.judge_anew(of, Occasion::FurtherFile));
-                self.conclude_from_further(frame);
+                self.conclude_from_light(frame);
             }
             Some(ToJudge::All(occasion)) => self.judge_all_anew(occasion),
             Some(ToJudge::First(_)) | None => {}
