@@ -94,6 +94,11 @@ pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings, at_han
 const NEARLY: f64 = 0.03;
 
 impl AtHand {
+    /// The lowest and the highest speed, where they leave none between.
+    pub fn iso_upside_down(&self) -> Option<(IsoSpeed, IsoSpeed)> {
+        self.lowest_iso.zip(self.highest_iso).filter(|(lowest, highest)| highest.sv() < lowest.sv())
+    }
+
     /// The camera's mark nearest to a place on the speed scale; `None` where it has none so low or so high.
     fn iso(&self, sv: Stops) -> Option<IsoSpeed> {
         let is_low_enough = |iso: &IsoSpeed| self.highest_iso.is_none_or(|most| iso.sv() <= most.sv() + SAME_SETTING);

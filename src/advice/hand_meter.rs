@@ -25,6 +25,12 @@ impl HandMeter {
             exposure_time: self.exposure_time,
             ..Settings::default()
         };
+        if lighting.planned() == Lighting::Continuous && self.exposure_time.is_none() {
+            return Some(format!(
+                "whether the reference {file} is what the hand meter showed can't be told: the lights burn all the time, so write its \
+                 exposure time under target, too, such as f/8 1/60 iso100"
+            ));
+        }
         let Some(off) = expected(&metered, shot, lighting.planned()) else {
             return Some(format!(
                 "whether the reference {file} is what the hand meter showed can't be told: its f-number, ISO or exposure time is missing"
@@ -56,6 +62,7 @@ impl fmt::Display for HandMeter {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::photometry::Series;
 
     fn settings(f_number: &str, time: &str, iso: &str) -> Settings {
         Settings {
@@ -94,6 +101,15 @@ mod tests {
         let under = told(&settings("f/8", "1/125", "iso100"), Lighting::Continuous).unwrap();
         assert!(under.contains("1 stop under"), "{under}");
         let untold = told(&Settings::default(), Lighting::Flash).unwrap();
-        assert!(untold.contains("can't be told"), "{untold}");
+        assert!(untold.contains("can't be told: its f-number"), "{untold}");
+        let no_time = HandMeter {
+            f_number: FNumber::read("f/8", Series::Thirds).unwrap(),
+            iso: "iso100".parse().unwrap(),
+            exposure_time: None,
+        };
+        let shot = settings("f/8", "1/60", "iso100");
+        assert_eq!(no_time.told_of("1.jpg", &shot, Lighting::Flash, Stops(0.15)), None);
+        let untold = no_time.told_of("1.jpg", &shot, Lighting::Continuous, Stops(0.15)).unwrap();
+        assert!(untold.contains("write its exposure time"), "{untold}");
     }
 }

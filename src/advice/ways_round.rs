@@ -181,7 +181,7 @@ fn deed_for(group: &LightGroup, missing: Stops, means: &Means, allowed: Allowed)
 
 /// The one thing in front of a light that takes enough, and least; else all of them.
 fn taken_off(in_front: &[InFront], missing: Stops) -> Option<Vec<InFront>> {
-    let is_enough = |loss: f64| loss >= (missing - NEARLY).0;
+    let is_enough = |loss: f64| loss > 0.0 && loss >= (missing - NEARLY).0;
     let one = in_front.iter().filter(|front| is_enough(front.loss.0)).min_by(|a, b| a.loss.0.total_cmp(&b.loss.0));
     match one {
         Some(one) => Some(vec![*one]),
@@ -197,13 +197,12 @@ impl WayRound {
         let f_number = self.settings.f_number.filter(|n| asked.f_number != Some(*n));
         let f_number = f_number.map(|n| format!("{n} (if the lens has it)"));
         let at_camera = [f_number, iso, filters_in_words(&self.filters)].into_iter().flatten();
-        let mut ways: Vec<String> = at_camera.chain(self.at_lights.iter().map(AtLight::in_words)).collect();
-        let is_moved = |at: &AtLight| matches!(at.deed, Deed::Moved { .. });
-        if let Some(last) = ways.last_mut().filter(|_| self.at_lights.iter().any(is_moved)) {
-            last.push(' ');
-            last.push_str(LESS_SURE);
-        }
-        ways.join(" and ")
+        let last_moved = self.at_lights.iter().rposition(|at| matches!(at.deed, Deed::Moved { .. }));
+        let at_lights = self.at_lights.iter().enumerate().map(|(nth, at)| {
+            let sure = if last_moved == Some(nth) { format!(" {LESS_SURE}") } else { String::new() };
+            at.in_words() + &sure
+        });
+        at_camera.chain(at_lights).collect::<Vec<_>>().join(" and ")
     }
 }
 

@@ -147,11 +147,11 @@ impl Written {
             },
             gels: densities("gels", &self.gels)?,
         };
-        match at_hand.lowest_iso.zip(at_hand.highest_iso) {
-            Some((lowest, highest)) if highest.sv() < lowest.sv() => {
+        match at_hand.iso_upside_down() {
+            Some((lowest, highest)) => {
                 Err(Wrong::new("highest_iso", highest.marked(), format!("{highest} is below lowest_iso, {lowest}")))
             }
-            _ => Ok(at_hand),
+            None => Ok(at_hand),
         }
     }
 

@@ -44,10 +44,6 @@ const ROLES: [(&str, Role); 5] = [
 /// Written and taken ends of a range differ by no more when one is only rounded to be shown, in stops.
 const SAME_CLICK: f64 = 0.02;
 
-/// What a gel or a grid takes.
-const LEAST_LOSS: Stops = Stops(0.1);
-const MOST_LOSS: Stops = Stops(10.0);
-
 impl WrittenGroup {
     pub fn checked(&self) -> Result<LightGroup, Wrong> {
         let name = checked_name(&self.name)?.into();
@@ -78,10 +74,7 @@ impl WrittenGroup {
         let front = |key: &str, text: &Option<Scalar>, kind: FrontKind| match text {
             Some(text) => {
                 let loss: Stops = text.0.parse().map_err(|fault: String| Wrong::new(key, &text.0, fault))?;
-                match LEAST_LOSS.0..=MOST_LOSS.0 {
-                    losses if losses.contains(&loss.0) => Ok(Some(InFront { kind, loss })),
-                    _ => Err(Wrong::new(key, &text.0, "it takes between 0.1 stop and 10 stops of light")),
-                }
+                InFront::new(kind, loss).map(Some).map_err(|fault| Wrong::new(key, &text.0, fault))
             }
             None => Ok(None),
         };

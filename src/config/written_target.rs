@@ -56,13 +56,16 @@ fn metered(text: &str, camera_steps: Series) -> Result<HandMeter, String> {
     const NEEDED: &str =
         "write f-number and ISO, and the exposure time where lights burn all the time, such as f/8 1/60 iso100";
     let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
-    for word in text.to_ascii_lowercase().replace("iso ", "iso").split([' ', ',']).filter(|word| !word.is_empty()) {
-        if word.starts_with("iso") {
-            iso = Some(word.parse().map_err(|_| NEEDED)?);
+    for word in text.to_ascii_lowercase().replace("iso ", "iso").split_whitespace() {
+        let is_second = if word.starts_with("iso") {
+            iso.replace(word.parse().map_err(|_| NEEDED)?).is_some()
         } else if word.starts_with('f') {
-            f_number = Some(FNumber::read(word, camera_steps).map_err(|_| NEEDED)?);
+            f_number.replace(FNumber::read(word, camera_steps).map_err(|_| NEEDED)?).is_some()
         } else {
-            exposure_time = Some(ExposureTime::read(word, camera_steps).map_err(|_| NEEDED)?);
+            exposure_time.replace(ExposureTime::read(word, camera_steps).map_err(|_| NEEDED)?).is_some()
+        };
+        if is_second {
+            return Err(NEEDED.to_owned());
         }
     }
     let (f_number, iso) = f_number.zip(iso).ok_or(NEEDED)?;
@@ -121,6 +124,8 @@ mod tests {
             ("target: {meter: f/8}\n", "write f-number and ISO"),
             ("target: {meter: iso100}\n", "write f-number and ISO"),
             ("target: {meter: f/8 iso100 soon}\n", "write f-number and ISO"),
+            ("target: {meter: 'f/5,6 iso100'}\n", "write f-number and ISO"),
+            ("target: {meter: f/8 f/5.6 iso100}\n", "write f-number and ISO"),
             ("target: {spot: grey, at: 1/3}\n", "such as +1/3 stop"),
             ("target: {spot: grey, at: 1/0 stop}\n", "such as +1/3 stop"),
             ("target: {spot: grey, at: 9 stops}\n", "such as +1/3 stop"),

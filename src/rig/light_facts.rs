@@ -19,8 +19,17 @@ pub struct LightFacts {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct InFront {
     pub kind: FrontKind,
-    /// Light that it takes, above zero.
+    /// Light that it takes, 0.1 to 10 stops.
     pub loss: Stops,
+}
+
+impl InFront {
+    /// # Errors
+    /// Nothing in front of a light takes so little, or so much.
+    pub fn new(kind: FrontKind, loss: Stops) -> Result<InFront, &'static str> {
+        let is_likely = (0.1..=10.0).contains(&loss.0);
+        is_likely.then_some(InFront { kind, loss }).ok_or("it takes between 0.1 stop and 10 stops of light")
+    }
 }
 
 /// What may stand in front of a light.

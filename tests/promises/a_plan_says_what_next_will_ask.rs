@@ -178,7 +178,7 @@ fn what_is_told_of_the_lights_is_used_and_told() {
     let gels = &at(1)["way_round"]["at_lights"][0];
     assert_eq!((&gels["group"], &gels["gel_on"][0]), (&serde_json::json!("rim"), &serde_json::json!(0.3)));
     assert!((gels["change"].as_f64().unwrap() + 0.9966).abs() < 1e-3, "{gels}");
-    // CHECK: an eighth of the power takes an eighth of the time, 1/4 of 1.6 s at first (common practice, no source).
+    // CHECK: a quarter of the power takes a quarter of the time: 0.4 of 1.6 s at 1/4, 0.1 s at 1/16 (common practice, no source).
     let seconds = |n: usize| at(n)["recycling"]["seconds"].as_f64().unwrap();
     assert!((seconds(0) - 0.4).abs() < 1e-9 && (seconds(1) - 0.1).abs() < 1e-9, "{plan}");
     let weak = ["--light", "key 1/1", "--light", "rim 1/2 +0.3, grid 1 1/3 stops"];

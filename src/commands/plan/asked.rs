@@ -126,6 +126,9 @@ fn at_hand(args: &Args, configured: &AtHand, iso: IsoSpeed) -> Result<AtHand, Co
         filters: densities("--filters", &args.filters, &configured.filters)?,
         gels: densities("--gels", &args.gels, &configured.gels)?,
     };
+    if let Some((lowest, highest)) = at_hand.iso_upside_down() {
+        return Err(wrong("--highest-iso", format!("{highest} is below the lowest, {lowest}")));
+    }
     let below = at_hand.lowest_iso.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING);
     if let Some(lowest) = below.filter(|_| args.iso.is_some()) {
         return Err(wrong("--iso", format!("{iso} is below the camera's lowest speed, {lowest}")));

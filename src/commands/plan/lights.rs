@@ -64,10 +64,17 @@ fn typed_light(text: &str) -> Result<LightGroup, String> {
 
 fn take_fact(part: &str, facts: &mut LightFacts) -> Result<(), String> {
     let (what, value) = part.split_once(char::is_whitespace).unwrap_or((part, ""));
-    let front = |kind| Ok::<_, String>(InFront { kind, loss: value.parse()? });
+    let mut take_front = |kind| {
+        if facts.in_front.iter().any(|front: &InFront| front.kind == kind) {
+            return Err(format!("'{what}' is told twice: write once what all of it takes"));
+        }
+        let loss = value.parse()?;
+        facts.in_front.push(InFront::new(kind, loss).map_err(|fault| format!("'{part}': {fault}"))?);
+        Ok(())
+    };
     match what {
-        "gel" => facts.in_front.push(front(FrontKind::Gel)?),
-        "grid" => facts.in_front.push(front(FrontKind::Grid)?),
+        "gel" => take_front(FrontKind::Gel)?,
+        "grid" => take_front(FrontKind::Grid)?,
         "recycle" => facts.recycle_time = Some(value.parse()?),
         "duration" => facts.flash_duration = Some(value.parse()?),
         _ => {

@@ -59,20 +59,31 @@ impl Draft<'_> {
         let iso = words.iso.as_ref().map(|iso| iso.parse::<IsoSpeed>()).transpose()?.or(base.iso);
         let iso = iso.ok_or("the last frame doesn't tell its ISO speed: name one")?;
         let means = Means::of(&self.config.at_hand, iso, steps);
-        let lens = self.lens_of(words.lens.as_ref(), base, steps)?;
+        let (lens, untold) = self.lens_of(words.lens.as_ref(), base, steps)?;
         let room = self.room_light();
         let powers = plan(&lights, base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
             .ok_or("the reference's settings are not known, so nothing can be worked out from new ones")?;
         let (from, groups) = (lights.from.clone(), self.config.groups.clone());
-        Ok(Plan { from, groups, powers, lens, room, assumed: Vec::new() })
+        Ok(Plan { from, groups, powers, lens, room, assumed: untold.into_iter().collect() })
     }
 
-    /// A focal length that nobody names is that of the last frame.
-    fn lens_of(&self, words: Option<&LensWords>, base: &Settings, steps: Series) -> Result<Option<Lens>, String> {
-        let Some(words) = words else { return Ok(None) };
+    /// A focal length that nobody names is that of the last frame. Where that doesn't tell it, powers are told all the same, with a
+    /// sentence.
+    fn lens_of(
+        &self,
+        words: Option<&LensWords>,
+        base: &Settings,
+        steps: Series,
+    ) -> Result<(Option<Lens>, Option<String>), String> {
+        let Some(words) = words else { return Ok((None, None)) };
         let of_frame = base.focal_length_mm.map(|mm| format!("{mm}mm"));
         let focal_length = words.focal_length.clone().or_else(|| of_frame.filter(|_| words.distance.is_some()));
-        Lens::read(&LensWords { focal_length, ..words.clone() }, steps).map_err(|fault| fault.in_words(str::to_owned))
+        if focal_length.is_none() && words.distance.is_some() {
+            let untold = "What is sharp can't be told: the last frame doesn't tell its focal length. Write it beside the distance.";
+            return Ok((None, Some(untold.to_owned())));
+        }
+        let lens = Lens::read(&LensWords { focal_length, ..words.clone() }, steps);
+        lens.map(|lens| (lens, None)).map_err(|fault| fault.in_words(str::to_owned))
     }
 
     /// Room light as the survey found it, on the spot where it is the largest share, with the lights as they were at the reference.

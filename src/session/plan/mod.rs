@@ -70,6 +70,9 @@ impl Plan {
         let room = self.room.as_ref()?;
         let mut shares: Vec<(FNumber, RoomShare)> =
             self.powers.iter().filter_map(|at| Some((at.settings.f_number?, at.room?))).collect();
+        if shares.is_empty() {
+            return Some(format!("Room light ({}) can't be told of these settings.", room.known));
+        }
         shares.sort_by(|a, b| b.0.av().0.total_cmp(&a.0.av().0));
         let limit = format!("{} %", (room.limit * 1000.0).round() / 10.0);
         let Some(over) = where_it_is(&shares, |share| share.share.get() > room.limit) else {
@@ -98,8 +101,9 @@ impl Plan {
         };
         let recycling = told(|group| group.facts.recycle_time.map(|time| time.to_string())).map(|each| {
             format!(
-                "Ready again (with the way round, where a range ends): the light that takes longest, in proportion to its power (common practice, no source), from what is told \
-                 for full power, which is the most that it takes ({each}). The light's own sign that it is ready counts."
+                "'Ready again' names the light that takes longest, at the powers of the way round where a range ends. Its time at full power \
+                 ({each}) is shortened as its power is (common practice, no source); at most it takes that time. The light's own sign that it \
+                 is ready counts."
             )
         });
         let duration = told(|group| group.facts.flash_duration.map(|time| time.to_string())).map(|each| {
@@ -118,7 +122,11 @@ impl Plan {
             let end = end_in_words(at).map_or_else(String::new, |end| format!(" ({end})"));
             format!("{n}: {}{end}", powers_of(&at.correction))
         });
-        rows.chain(self.of_the_room()).chain(self.of_the_times()).collect::<Vec<_>>().join("\n")
+        rows.chain(self.assumed.clone())
+            .chain(self.of_the_room())
+            .chain(self.of_the_times())
+            .collect::<Vec<_>>()
+            .join("\n")
     }
 }
 

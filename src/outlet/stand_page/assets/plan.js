@@ -15,9 +15,10 @@ export class Plan {
       id(field).value = kept.get(`plan-${field}`);
       id(field).addEventListener("change", () => { kept.set(`plan-${field}`, id(field).value); this.ask(); });
     }
-    for (const field of ["from", "to", "iso"]) {
-      id(field).addEventListener("change", () => { kept.set(`plan-${field}`, id(field).value); this.ask(); });
+    for (const end of ["from", "to"]) {
+      id(end).addEventListener("change", () => { kept.set(`plan-${end}`, id(end).value); this.ask(); });
     }
+    id("iso").addEventListener("change", () => this.ask());
     this.desk.addEventListener("toggle", () => this.askSoon());
     id("form").addEventListener("submit", (event) => event.preventDefault());
     id("rows").addEventListener("change", () => this.offer());
@@ -38,7 +39,7 @@ export class Plan {
       const wanted = [kept.get(`plan-${end}`), id(end).value, USUAL[end]].find((mark) => this.marks.includes(mark));
       choices(id(end), this.marks.map((mark) => [mark, mark]), wanted);
     }
-    choices(id("iso"), [["", "as it is"], ...series("iso").map((mark) => [mark, mark])]);
+    choices(id("iso"), [["", "as it is"], ...series("iso").map((mark) => [mark, mark])], id("iso").value);
     this.askSoon();
   }
 
@@ -78,12 +79,14 @@ export class Plan {
     // Another one was asked for meanwhile.
     if (turn !== this.turn) return;
     const plan = reply.ok ? reply.plan : null;
-    write(id("says"), plan ? "" : `No plan: ${reply.message}`);
-    for (const part of ["table", "choose"]) id(part).hidden = !plan;
-    this.draw(plan ?? { apertures: [], groups: [], lens: null, room: null, notes: [] });
+    const hint = id("distance").value.trim() ? "" : "With a distance, it tells what is sharp.";
+    write(id("says"), plan ? hint : `No plan: ${reply.message}`);
+    for (const part of ["table", "ends", "choose", "sharp", "notes"]) id(part).hidden = !plan;
+    // What was drawn before keeps the aperture that is chosen.
+    if (plan) this.draw(plan);
   }
 
-  draw({ apertures, groups, lens, room, notes }) {
+  draw({ apertures, groups, lens, room, assumed, notes }) {
     const recycles = apertures.some((at) => at.recycling);
     const heads = ["f-number", ...groups.map((of) => of.group), ...(room ? ["room light"] : []), ...(recycles ? ["ready again"] : [])];
     const frame = JSON.stringify([heads, apertures.map((at) => at.f_number)]);
@@ -106,7 +109,7 @@ export class Plan {
       rest.forEach((text, of) => write(cells[groups.length + of], text));
     });
     lines(id("ends"), apertures.filter((at) => at.end_in_words).map((at) => `! ${at.f_number}: ${at.end_in_words}`));
-    lines(id("notes"), [...(room?.in_words ? [room.in_words] : []), ...notes]);
+    lines(id("notes"), [...assumed, ...(room?.in_words ? [room.in_words] : []), ...notes]);
     this.drawSharp(apertures, lens);
     this.offer();
   }
