@@ -4,7 +4,7 @@ Takes real full-size frames, blurs them in linear light by scipy.ndimage.gaussia
 speed, codes them as JPEGs as a camera does, and has `greyhold compare --sharpness --json` tell the blur. A width counts as recovered within
 0.25 pixels or 15 %, whichever is larger.
 
-Usage: sharpness-reference.py GREYHOLD FRAME... [--quick] [--table]
+Usage: sharpness-reference.py GREYHOLD FRAME... [--quick]
 Fails where a width that was told is not recovered, where too few are told, or where an exposure or a moved frame passes for a change.
 """
 import argparse, json, pathlib, subprocess, sys, tempfile
@@ -141,6 +141,8 @@ def discs(compare, pieces, faults):
             files = [compare.write("reference.jpg", piece, 200), compare.write("disc.jpg", blurred, 200)]
             told += [softness["blur"] * 4 for answer in compare.told(files) if (softness := spot(answer).get("softness"))]
         worst = np.abs(np.array(told) - diameter).max() if told else 0
+        if len(told) < 0.5 * len(pieces):
+            faults.append(f"a disc of {diameter} is told of {len(told)} of {len(pieces)}")
         print(f"{diameter:>6} {np.median(told) if told else 0:6.2f} {worst:6.2f} {len(told) / len(pieces):6.0%}", flush=True)
         # A disc is no Gaussian: a quarter, or half a pixel, is what the equivalence is good for.
         if worst > max(1.0, 0.25 * diameter):
@@ -178,7 +180,9 @@ def unchanged(compare, pieces, faults):
                 elif spot(answer)["sharpest"]:
                     details.append(100)
                     changes += 1
-        print(f"  {name:<24} told {len(details)} of {all_}, a change {changes} times, {min(details):.1f} to {max(details):.1f}", flush=True)
+        print(f"  {name:<24} told {len(details)} of {all_}, a change {changes} times, {min(details, default=0):.1f} to {max(details, default=0):.1f}", flush=True)
+        if len(details) < 0.5 * all_:
+            faults.append(f"{name}: told of {len(details)} of {all_}")
         if changes:
             faults.append(f"{name}: a change is told {changes} times")
 

@@ -61,7 +61,8 @@ pub struct Args {
     /// Measure sharpness, and show the spots of all frames at full size in a new HTML file (not into a folder that is watched)
     #[arg(long, value_name = "FILE", conflicts_with_all = ["map", "light_alone", "lighting"])]
     crops: Option<PathBuf>,
-    /// A spot to measure sharpness in, as parts of the frame: its middle from the left and the top, and half its side
+    /// A spot to measure sharpness in: its middle from the left and the top, as parts of the frame's width and height, and half
+    /// its side, as a part of the width
     /// [default: the configuration's spots, or the most textured places]
     #[arg(long, value_name = "NAME:X,Y,R", conflicts_with_all = ["map", "light_alone", "lighting"])]
     spot: Vec<String>,

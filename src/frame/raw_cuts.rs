@@ -75,7 +75,7 @@ impl<'a> Sensor<'a> {
         let light = self.colours(column, row);
         let seen = self.to_srgb * Vector3::from_fn(|i, _| light[i].min(1.0) * self.balance[i]);
         let code = |i: usize| (srgb_encode(f64::from(unit(seen[i]))) * 255.0).round() as u8;
-        let green = if light[GREEN] >= SATURATED { 1.0 } else { light[GREEN].max(f32::MIN_POSITIVE) };
+        let green = if light[GREEN] >= SATURATED { 1.0 } else { light[GREEN] };
         ([code(0), code(1), code(2)], green)
     }
 

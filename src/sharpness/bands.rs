@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 
 use rustfft::num_complex::Complex;
 
+use super::crop::NoiseShape;
 use super::fourier::{Fourier, Spectrum};
 
 /// Directions that are told apart, over half a turn.
@@ -12,9 +13,7 @@ pub const DIRECTIONS: usize = 8;
 const WIDER: f64 = 1.12;
 /// Below this multiple of the transform's first frequency the window leaks, and the piece's own edges count.
 const FIRST: f64 = 2.5;
-/// Finer than half a cycle a pixel there are only the corners of the spectrum: hardly any lens or sensor leaves anything there but noise.
 const FINEST: f64 = 0.5;
-const NOISE_FROM: f64 = 0.58;
 /// Hann's window spreads each frequency over 1.5 of them in either direction; half of all are the others' mirror images.
 const MODES_APART: f64 = 2.0 * 1.5 * 1.5;
 /// Tiles overlap by half, and share some of what they show.
@@ -25,6 +24,8 @@ const TILES_APART: f64 = 0.8;
 pub struct Band {
     /// Mean power of the reference and of the frame.
     pub power: [f64; 2],
+    /// Mean power of noise of both, as a part of its variance.
+    noise: [f64; 2],
     cross: Complex<f64>,
     /// Mean square of the frequency, in cycles a pixel, where the reference's power lies.
     pub square: f64,
@@ -39,15 +40,16 @@ pub struct Bands {
     pub all: Vec<Band>,
     /// By direction of the frequency, within each band.
     pub directed: Vec<[Band; DIRECTIONS]>,
-    /// Power of the noise of both, alike at each frequency.
+    /// Variance of the noise of both.
     pub noise: [f64; 2],
 }
 
 impl Band {
-    fn add(&mut self, reference: Complex<f32>, frame: Complex<f32>, square: f64) {
+    fn add(&mut self, [reference, frame]: [Complex<f32>; 2], noise: [f64; 2], square: f64) {
         let power = f64::from(reference.norm_sqr());
         let cross = reference.conj() * frame;
         self.power = [self.power[0] + power, self.power[1] + f64::from(frame.norm_sqr())];
+        self.noise = [self.noise[0] + noise[0], self.noise[1] + noise[1]];
         self.cross += Complex::new(f64::from(cross.re), f64::from(cross.im));
         self.square += square * power;
         self.count += 1.0;
@@ -57,6 +59,7 @@ impl Band {
         let count = self.count.max(1.0);
         Band {
             power: self.power.map(|power| power / count),
+            noise: self.noise.map(|noise| noise / count),
             cross: self.cross / count,
             square: if self.power[0] > 0.0 { self.square / self.power[0] } else { 0.0 },
             modes: self.count / MODES_APART / (tiles.max(1) as f64).powf(1.0 - TILES_APART),
@@ -78,20 +81,21 @@ pub struct Adding<'a> {
     fourier: &'a Fourier,
     /// Upper ends of the bands.
     ends: Vec<f64>,
+    shapes: [NoiseShape; 2],
     bands: Vec<[Band; DIRECTIONS]>,
     noise: [f64; 2],
     tiles: usize,
 }
 
 impl<'a> Adding<'a> {
-    pub fn new(fourier: &'a Fourier) -> Adding<'a> {
+    pub fn new(fourier: &'a Fourier, shapes: [NoiseShape; 2]) -> Adding<'a> {
         let step = 1.0 / fourier.side as f64;
         let mut ends = vec![FIRST * step];
         while let Some(last) = ends.last().copied().filter(|last| *last < FINEST) {
             ends.push((last * WIDER).max(last + step).min(FINEST));
         }
         let bands = vec![Default::default(); ends.len() - 1];
-        Adding { fourier, ends, bands, noise: [0.0; 2], tiles: 0 }
+        Adding { fourier, ends, shapes, bands, noise: [0.0; 2], tiles: 0 }
     }
 
     pub fn add(&mut self, reference: &Spectrum, frame: &Spectrum) {
@@ -100,13 +104,15 @@ impl<'a> Adding<'a> {
         for (at, (here, there)) in reference.iter().zip(frame).enumerate() {
             let [u, v] = [at % side, at / side].map(|at| f64::from(self.fourier.frequency(at)));
             let fineness = u.hypot(v);
-            if fineness >= NOISE_FROM {
-                beyond[0].push(f64::from(here.norm_sqr()));
-                beyond[1].push(f64::from(there.norm_sqr()));
+            let shapes = self.shapes.map(|shape| shape.power(u, v));
+            for (of, value) in [here, there].into_iter().enumerate() {
+                if self.shapes[of].is_alone(u, v) {
+                    beyond[of].push(f64::from(value.norm_sqr()) / shapes[of]);
+                }
             }
             let band = self.ends.partition_point(|end| *end <= fineness);
             if let Some(band) = band.checked_sub(1).and_then(|band| self.bands.get_mut(band)) {
-                band[direction(u, v)].add(*here, *there, fineness * fineness);
+                band[direction(u, v)].add([*here, *there], shapes, fineness * fineness);
             }
         }
         for (noise, beyond) in self.noise.iter_mut().zip(&mut beyond) {
@@ -121,6 +127,7 @@ impl<'a> Adding<'a> {
             let mut all = Band::default();
             for band in directed {
                 all.power = [all.power[0] + band.power[0], all.power[1] + band.power[1]];
+                all.noise = [all.noise[0] + band.noise[0], all.noise[1] + band.noise[1]];
                 all.cross += band.cross;
                 all.square += band.square;
                 all.count += band.count;
@@ -138,12 +145,18 @@ impl<'a> Adding<'a> {
 impl Bands {
     /// Power above the noise.
     pub fn signal(&self, band: &Band) -> [f64; 2] {
-        [band.power[0] - self.noise[0], band.power[1] - self.noise[1]]
+        let noise = self.noise_of(band);
+        [band.power[0] - noise[0], band.power[1] - noise[1]]
+    }
+
+    /// Mean power of the noise within a band.
+    pub fn noise_of(&self, band: &Band) -> [f64; 2] {
+        [band.noise[0] * self.noise[0], band.noise[1] * self.noise[1]]
     }
 
     /// How many bands from the coarsest on show more than so many times the noise, in one of the two.
     pub fn clear(&self, of: usize, times: f64) -> usize {
-        self.all.iter().take_while(|band| self.signal(band)[of] > times * self.noise[of]).count()
+        self.all.iter().take_while(|band| self.signal(band)[of] > times * self.noise_of(band)[of]).count()
     }
 }
 

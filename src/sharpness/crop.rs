@@ -1,5 +1,7 @@
 //! A piece of a frame at full resolution, in light.
 
+use std::f64::consts::TAU;
+
 use crate::frame::Picture;
 use crate::photometry::Stops;
 use crate::response::{Response, Tones};
@@ -13,6 +15,41 @@ pub struct Rectangle {
     pub height: usize,
 }
 
+/// How noise is spread over fineness and direction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NoiseShape {
+    /// Alike at each frequency.
+    White,
+    /// Samples of green stand at every other pixel, as on a chessboard, and those between are the mean of the four about them: that smooths
+    /// the noise, so that next to none is left in the corners of the spectrum and twice as much at its coarse end.
+    FilledIn,
+}
+
+impl NoiseShape {
+    /// Power at a frequency, in cycles a pixel across and down, as a part of the variance of a sample. Half of the samples are there, and
+    /// `1 + (cos 2 pi u + cos 2 pi v) / 2` is the transform of what fills in the others (of shifts and sums: any textbook, from memory).
+    pub(super) fn power(self, u: f64, v: f64) -> f64 {
+        match self {
+            NoiseShape::White => 1.0,
+            NoiseShape::FilledIn => (1.0 + ((TAU * u).cos() + (TAU * v).cos()) / 2.0).powi(2) / 2.0,
+        }
+    }
+
+    /// Whether lens and sensor leave hardly anything but noise at that frequency. Of samples as on a chessboard, what lies in the corners of
+    /// the spectrum mirrors what is coarser; about the ends of its axes alone there is nothing coarse to mirror.
+    pub(super) fn is_alone(self, u: f64, v: f64) -> bool {
+        match self {
+            NoiseShape::White => u.hypot(v) >= CORNERS_FROM,
+            NoiseShape::FilledIn => u.abs().max(v.abs()) >= AXES_FROM && u.abs().min(v.abs()) <= AXES_TO,
+        }
+    }
+}
+
+/// Finer than half a cycle a pixel there are only the corners of the spectrum.
+const CORNERS_FROM: f64 = 0.58;
+const AXES_FROM: f64 = 0.42;
+const AXES_TO: f64 = 0.08;
+
 /// One spot's pixels at 1:1, with as much about it as it may have moved.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Crop {
@@ -24,6 +61,7 @@ pub struct Crop {
     pub clipped: Vec<bool>,
     /// The light is the sensor's own: there is no curve that may be off.
     pub is_exact: bool,
+    pub noise: NoiseShape,
     /// The spot itself, in pixels of this piece.
     pub spot: Rectangle,
     /// Width and height of the upright frame that it was cut from.
@@ -50,7 +88,9 @@ impl Crop {
             None => picture.proxy.rgb.iter().map(is_clipped).collect(),
         };
         let (width, height) = (picture.proxy.width, picture.proxy.height);
-        Crop { width, height, light, clipped, is_exact: picture.linear.is_some(), spot, frame }
+        let is_exact = picture.linear.is_some();
+        let noise = if is_exact { NoiseShape::FilledIn } else { NoiseShape::White };
+        Crop { width, height, light, clipped, is_exact, noise, spot, frame }
     }
 
     /// Mean light of the spot.

@@ -110,7 +110,8 @@ impl Point {
         let [here, there] = bands.signal(band);
         // Of two mean powers with so much in common (Bendat and Piersol, Random Data, from memory).
         let chance = 2.0 * (1.0 - band.common()) / band.modes.max(0.5);
-        let noise = [bands.noise[0] / here, bands.noise[1] / there].map(|part| (NOISE_KNOWN * part).powi(2));
+        let noise = bands.noise_of(band);
+        let noise = [noise[0] / here, noise[1] / there].map(|part| (NOISE_KNOWN * part).powi(2));
         Point {
             ratio: (there / here).ln(),
             lever: -4.0 * PI * PI * band.square,

@@ -28,9 +28,9 @@ use serde::Serialize;
 use thiserror::Error;
 
 pub use cause::{Cause, SpotSoftness, judge};
-pub use crop::{Crop, Rectangle};
+pub use crop::{Crop, NoiseShape, Rectangle};
 pub use keeping::{KeptAt, kept};
-pub use spot::compare_spot;
+pub use spot::{compare_spot, finest_first};
 pub use streak::Streak;
 pub use texture::most_textured;
 
@@ -111,4 +111,6 @@ pub enum Untold {
     TooNoisy,
     #[error("it is too blurred for a width to be told")]
     TooBlurred,
+    #[error("the frame that it is held against is too blurred there for a width to be told")]
+    ReferenceTooBlurred,
 }

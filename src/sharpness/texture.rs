@@ -17,11 +17,11 @@ const COLUMNS: [&str; 3] = ["left", "", "right"];
 pub fn most_textured(picture: &Picture, count: usize) -> Vec<(String, Area)> {
     let (width, height) = (picture.proxy.width, picture.proxy.height);
     let light: Vec<f32> = picture.luminance().collect();
-    let side = ((width.max(height) as f64 * SIDE) as usize).max(2);
+    let side = ((width.max(height) as f64 * SIDE) as usize).max(2).min(width).min(height);
     let step = (side / 2).max(1);
     let mut best: [Option<(f64, [usize; 2])>; 9] = [None; 9];
-    for top in (0..height.saturating_sub(side)).step_by(step) {
-        for left in (0..width.saturating_sub(side)).step_by(step) {
+    for top in (0..=height - side).step_by(step) {
+        for left in (0..=width - side).step_by(step) {
             let Some(texture) = texture(picture, &light, [left, top], side) else { continue };
             let ninth = |middle: usize, of: usize| (middle * 3 / of.max(1)).min(2);
             let best = &mut best[ninth(top + side / 2, height) * 3 + ninth(left + side / 2, width)];
@@ -65,6 +65,13 @@ fn texture(picture: &Picture, light: &[f32], [left, top]: [usize; 2], side: usiz
 mod tests {
     use super::*;
     use crate::frame::{Colour, Proxy};
+
+    #[test]
+    fn a_narrow_strip_has_places_too() {
+        let rgb = (0..400 * 20).map(|at| [90 + (at % 2 * 60) as u8; 3]).collect();
+        let proxy = Proxy { width: 400, height: 20, rgb };
+        assert!(!most_textured(&Picture { proxy, colour: Colour::of(None, None), linear: None }, 2).is_empty());
+    }
 
     #[test]
     fn places_are_where_the_texture_is_and_not_where_it_is_burnt_out() {

@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use crate::frame::Cut;
 use crate::photometry::FNumber;
 use crate::response::Response;
-use crate::sharpness::{Cause, Crop, KeptAt, Rectangle, Softness, SpotSoftness, Untold, compare_spot, judge, kept};
+use crate::sharpness::{
+    Cause, Crop, KeptAt, Rectangle, Softness, SpotSoftness, Untold, compare_spot, finest_first, judge, kept,
+};
 
 /// One photograph, as far as it could be read.
 pub struct Shot {
@@ -72,6 +74,8 @@ impl Measured {
         let shares = |shot: usize| -> Vec<Option<f64>> {
             let share = |(measured, best): (&Option<Result<Softness, Untold>>, &Option<usize>)| match measured {
                 None => best.map(|_| 1.0),
+                // It keeps next to nothing.
+                Some(Err(Untold::TooBlurred)) => Some(0.0),
                 Some(measured) => measured.ok().map(|softness| softness.detail.share),
             };
             against_sharpest[shot].iter().zip(&sharpest).map(share).collect()
@@ -97,10 +101,12 @@ fn compare_all(shots: &[Shot], spot: usize) -> (Option<usize>, OfAllShots, OfAll
         crops.iter().enumerate().map(compared).collect()
     };
     let first = against(0);
-    let told = |all: &OfAllShots| all.iter().flatten().any(|measured| measured.is_ok());
-    // Where the first shows nothing there, another may.
-    let from = std::iter::once(0).chain(1..shots.len());
-    let base = from.map(|at| (at, if at == 0 { first.clone() } else { against(at) })).find(|(_, all)| told(all));
+    let told =
+        |all: &OfAllShots| all.iter().flatten().any(|measured| matches!(measured, Ok(_) | Err(Untold::TooBlurred)));
+    let over = |at: usize| if at == 0 { first.clone() } else { against(at) };
+    // The finest detail may be that of another scene, with which nothing compares.
+    let pieces: Vec<Option<&Crop>> = crops.iter().map(|crop| crop.as_ref().ok()).collect();
+    let base = finest_first(&pieces).into_iter().map(|at| (at, over(at))).find(|(_, all)| told(all));
     let Some((base, all)) = base else { return (None, first.clone(), first) };
     let blur = |(at, measured): (usize, &Option<Result<Softness, Untold>>)| match measured {
         Some(Ok(softness)) if softness.is_sharper() => Some((at, softness.blur.0)),
@@ -108,7 +114,10 @@ fn compare_all(shots: &[Shot], spot: usize) -> (Option<usize>, OfAllShots, OfAll
     };
     let sharper = all.iter().enumerate().filter_map(blur).min_by(|a, b| a.1.total_cmp(&b.1));
     match sharper {
-        Some((best, _)) => (Some(best), first, against(best)),
+        Some((best, _)) => {
+            let all = over(best);
+            (Some(best), first, all)
+        }
         None => (Some(base), first, all),
     }
 }

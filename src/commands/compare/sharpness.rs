@@ -27,8 +27,9 @@ pub struct Asked<'a> {
     pub json: bool,
 }
 
-/// All of them are held in memory.
 const MOST_FILES: usize = 40;
+/// All pieces are held in memory: of raw files up to 2.9 MB each (640 pixels a side, three codes and a number each).
+const MOST_PIECES: usize = 320;
 /// So much of a large spot is looked at, and so much about it in which it may lie, in pixels.
 const MOST_SIDE: usize = 512;
 const MARGIN: usize = 64;
@@ -65,7 +66,8 @@ fn shots(comparison: &Comparison, asked: &Asked) -> Result<(Vec<String>, Vec<Sho
         |why: &str| CommandError::CannotRun(format!("{} can't be the reference: {why}", first.display()));
     let frame = comparison.read(first).map_err(|why| no_reference(&why))?;
     let picture = frame.picture.as_ref().ok_or_else(|| no_reference("it has no picture"))?;
-    let places = spots(&asked.spots, &comparison.config, picture);
+    let places = spots(&asked.spots, &comparison.config, picture)?;
+    within_memory(asked.files.len(), places.len())?;
     if places.is_empty() {
         return Err(no_reference("it shows no texture to measure sharpness by: name spots with --spot NAME:X,Y,R"));
     }
@@ -85,6 +87,16 @@ fn shots(comparison: &Comparison, asked: &Asked) -> Result<(Vec<String>, Vec<Sho
         });
     }
     Ok((names, shots))
+}
+
+fn within_memory(files: usize, spots: usize) -> Result<(), CommandError> {
+    if files * spots <= MOST_PIECES {
+        return Ok(());
+    }
+    let most = MOST_PIECES / spots;
+    Err(CommandError::WrongUse(format!(
+        "{spots} spots in {files} photographs are more than are held at once: name {most} photographs at most, or fewer spots"
+    )))
 }
 
 /// What is known of a frame from its reduced picture.
@@ -135,4 +147,16 @@ fn cut(comparison: &Comparison, shot: &mut Shot, places: &[Result<Area, Untold>]
         }
     };
     shot.cuts = places.iter().map(|place| place.and_then(|_| cuts.next().ok_or(Untold::Moved))).collect();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_held_at_once_is_bounded() {
+        assert!(within_memory(40, 8).is_ok() && within_memory(10, 32).is_ok());
+        let why = within_memory(40, 32).unwrap_err().to_string();
+        assert!(why.contains("name 10 photographs at most"), "{why}");
+    }
 }

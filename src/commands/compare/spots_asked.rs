@@ -23,8 +23,8 @@ impl TypedSpot {
     pub fn read(text: &str) -> Result<TypedSpot, CommandError> {
         let wrong = || {
             CommandError::WrongUse(format!(
-                "--spot '{text}' is no spot: write a name, its middle from the left and the top, and half its side, as parts of \
-                 the frame's width and height, such as 'left eye:0.42,0.35,0.04'"
+                "--spot '{text}' is no spot: write a name, its middle from the left and the top, and half its side; across, and \
+                 the half side, as parts of the frame's width, down as a part of its height, such as 'left eye:0.42,0.35,0.04'"
             ))
         };
         let (spot, numbers) = text.rsplit_once(':').ok_or_else(wrong)?;
@@ -43,15 +43,34 @@ impl TypedSpot {
 }
 
 /// Names and places in the reference.
-pub fn spots(typed: &[TypedSpot], config: &Config, reference: &Picture) -> Vec<(String, Area)> {
+///
+/// # Errors
+/// More spots than are cut out of one frame, or two of one name.
+pub fn spots(typed: &[TypedSpot], config: &Config, reference: &Picture) -> Result<Vec<(String, Area)>, CommandError> {
     let shape = reference.proxy.width as f64 / reference.proxy.height.max(1) as f64;
     if !typed.is_empty() {
-        return typed.iter().filter_map(|spot| Some((spot.name.clone(), spot.area(shape)?))).take(MOST_CUTS).collect();
+        return checked(typed.iter().filter_map(|spot| Some((spot.name.clone(), spot.area(shape)?))).collect());
     }
     // The ready spots cover the frame, or are looked for in each: they are no places for looking at detail.
     let configured = config.spots.iter().filter_map(|spot| Some((spot.name.clone(), spot.area()?)));
-    let places: Vec<(String, Area)> = configured.filter(|(_, area)| *area != Area::WHOLE).take(MOST_CUTS).collect();
-    if places.is_empty() { most_textured(reference, TAKEN) } else { places }
+    let places: Vec<(String, Area)> = configured.filter(|(_, area)| *area != Area::WHOLE).collect();
+    if places.is_empty() { Ok(most_textured(reference, TAKEN)) } else { checked(places) }
+}
+
+fn checked(places: Vec<(String, Area)>) -> Result<Vec<(String, Area)>, CommandError> {
+    if places.len() > MOST_CUTS {
+        let count = places.len();
+        return Err(CommandError::WrongUse(format!(
+            "sharpness is measured in {MOST_CUTS} spots at most, and these are {count}: name fewer with --spot"
+        )));
+    }
+    let twice = places.iter().enumerate().find(|(at, (name, _))| places[..*at].iter().any(|(other, _)| other == name));
+    match twice {
+        Some((_, (name, _))) => {
+            Err(CommandError::WrongUse(format!("two spots are named '{name}': give each a name of its own")))
+        }
+        None => Ok(places),
+    }
 }
 
 #[cfg(test)]
@@ -64,6 +83,17 @@ mod tests {
         assert_eq!(spot.name, "left eye");
         let area = spot.area(1.5).unwrap();
         assert!((area.left - 0.35).abs() < 1e-12 && area.top == 0.0 && (area.bottom - 0.095).abs() < 1e-12, "{area:?}");
+    }
+
+    #[test]
+    fn too_many_spots_and_two_of_one_name_are_refused() {
+        let places = |names: Vec<String>| checked(names.into_iter().map(|name| (name, Area::WHOLE)).collect());
+        let numbered = |count: usize| (0..count).map(|at| format!("spot {at}")).collect::<Vec<String>>();
+        assert_eq!(places(numbered(MOST_CUTS)).unwrap().len(), MOST_CUTS);
+        let why = places(numbered(40)).unwrap_err().to_string();
+        assert!(why.contains("32 spots at most, and these are 40"), "{why}");
+        let why = places(vec!["eye".to_owned(), "ear".to_owned(), "eye".to_owned()]).unwrap_err().to_string();
+        assert!(why.contains("two spots are named 'eye'"), "{why}");
     }
 
     #[test]
