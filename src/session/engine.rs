@@ -19,6 +19,7 @@ use super::metering::MeteredFrame;
 use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
+use super::sharpness_wanted::SharpnessWanted;
 use super::state::State;
 use crate::advice::Observation;
 use crate::align::{CodePicture, PictureId};
@@ -172,6 +173,11 @@ impl<L: Ledger> Engine<L> {
         LastLaid::of(&self.state.sitting, &self.config, &self.knowledge)
     }
 
+    /// Of which frame the sharpness is to be measured, if of any.
+    pub fn sharpness_wanted(&self) -> Option<SharpnessWanted> {
+        SharpnessWanted::of(&self.state.sitting, &self.config, &self.knowledge.curves)
+    }
+
     /// Number of the last record.
     pub fn last_record(&self) -> RecordNumber {
         self.state.sitting.records
@@ -251,7 +257,7 @@ impl<L: Ledger> Engine<L> {
         }
         let decision = decide(&self.state, &self.config, &self.knowledge, input);
         for body in decision.records {
-            let of = frame_of(&body);
+            let of = body.observed_frame();
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
                 break;
@@ -380,15 +386,6 @@ impl<L: Ledger> Engine<L> {
                 Err(e) => tracing::error!("the state can't be written down, which is a defect: {e}"),
             }
         }
-    }
-}
-
-/// The frame that a record of an observation is of.
-fn frame_of(body: &Body) -> Option<FrameNumber> {
-    match body {
-        Body::Frame(frame) => Some(frame.frame),
-        Body::FileAdded { frame, .. } => Some(*frame),
-        _ => None,
     }
 }
 

@@ -14,6 +14,7 @@ use super::remembered::{LearnedCurve, Look, TrendPoint, learned_response};
 use super::rows;
 use super::scenes::MOST_PICTURES;
 use super::setup::Setup;
+use super::sharpness::Sharpness;
 use crate::advice::{Observation, Verdict};
 use crate::align::PictureId;
 use crate::config::curve_of_earlier_logs;
@@ -54,6 +55,9 @@ pub struct Sitting {
     pub taught_until: FrameNumber,
     /// The last decision was on this, as far as the log tells.
     pub to_judge: Option<ToJudge>,
+    /// How sharp the looks' frames are: nothing is judged by it.
+    #[serde(default)]
+    pub sharpness: Arc<Sharpness>,
 }
 
 /// Curves that were learned on the job, and every one by its name.
@@ -75,6 +79,9 @@ impl Sitting {
             None => self.take(n, body),
         }
         self.exposures.follow_files(body);
+        if Sharpness::heeds(body) {
+            Arc::make_mut(&mut self.sharpness).apply(body);
+        }
         self.note_what_is_to_be_judged(body);
     }
 
@@ -88,7 +95,9 @@ impl Sitting {
             Body::Response { .. } => Some(ToJudge::All(Occasion::BetterCurve)),
             Body::Remetered { .. } => Some(ToJudge::All(Occasion::OtherSpots)),
             // There may be more judgements to come; a warning and what a start begins with stand among them.
-            Body::Judged(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => return,
+            Body::Judged(_) | Body::Sharpness(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => {
+                return;
+            }
             _ => None,
         };
     }
@@ -195,6 +204,7 @@ impl Sitting {
             | Body::FileChanged { .. }
             | Body::FileRemoved { .. }
             | Body::Skipped { .. }
+            | Body::Sharpness(_)
             | Body::Note { .. }
             | Body::Warning { .. }
             | Body::Closed => {}

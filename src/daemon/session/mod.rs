@@ -20,6 +20,7 @@ use super::answers::{self, Synced};
 use super::desk::Desk;
 use super::pipeline::{What, Work};
 use super::reading::Named;
+use super::sharpness::Sharpening;
 use super::{ENDING, LAST_MOMENT, LOGGING, RunError, Setup, TICK};
 use crate::frame::Frame;
 use crate::intake::{Control, FolderStands, Seen};
@@ -50,6 +51,7 @@ pub(super) struct Session {
     pub(super) more_skipped: usize,
     pub(super) desk: Desk,
     pub(super) named: Named,
+    pub(super) sharpening: Sharpening,
     pub(super) references_under_way: usize,
     pub(super) rereading: Rereading,
     pub(super) later: JoinSet<Later>,
@@ -130,6 +132,7 @@ impl Session {
 
     fn take(&mut self, work: Work) {
         let Work { what, counted } = work;
+        self.sharpening.landed();
         let (input, small) = match what {
             What::Mark { token, waiting, silent, folder } => {
                 return self.answer_mark(token, Synced { waiting, silent, folder, ..Synced::default() });
@@ -289,6 +292,7 @@ impl Session {
         self.speak_of_trouble();
         self.work_at_desk(true);
         self.answer_vain_marks();
+        self.measure_sharpness();
         self.refresh();
     }
 
