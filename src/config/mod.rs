@@ -66,6 +66,8 @@ pub struct Config {
     pub ambient_limit: f64,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
+    /// Sharpness is measured in the spots that have a place, after each frame's answer.
+    pub sharpness: bool,
     pub spots: Vec<Spot>,
     pub groups: Vec<LightGroup>,
     /// Reflectors, flags and scrims.
@@ -118,6 +120,7 @@ impl Default for Config {
             sync_speed: ExposureTime::slowest_usual_sync(),
             ambient_limit: 0.05,
             colour_limit: Stops(0.25),
+            sharpness: true,
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],
             passive: Vec::new(),
@@ -191,6 +194,7 @@ mod tests {
             "sync_speed",
             "ambient_limit",
             "colour_limit",
+            "sharpness",
         ];
         let uncommented = with_a_default.iter().fold(EXAMPLE.to_owned(), |text, key| {
             let comment = format!("\n# {key}: ");

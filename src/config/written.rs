@@ -63,6 +63,7 @@ pub(super) struct Written {
     #[serde(alias = "room_light")]
     ambient_limit: Option<Scalar>,
     colour_limit: Option<Scalar>,
+    sharpness: Option<Scalar>,
     #[serde(deserialize_with = "list")]
     spots: Vec<WrittenSpot>,
     #[serde(deserialize_with = "list", alias = "lights")]
@@ -125,6 +126,7 @@ impl Written {
                 Some(limit) => Stops(quantity("colour_limit", &limit.0, &["stop", "stops"], 0.02..=2.0)?),
                 None => usual.colour_limit,
             },
+            sharpness: word("sharpness", self.sharpness.as_ref(), &YES_OR_NO)?.unwrap_or(usual.sharpness),
             spots,
             groups,
             passive,
@@ -222,4 +224,5 @@ const LIGHTINGS: [(&str, Lighting); 3] =
     [("flash", Lighting::Flash), ("continuous", Lighting::Continuous), ("either", Lighting::Either)];
 const RESPONSES: [(&str, ResponseChoice); 3] =
     [("camera", ResponseChoice::Camera), ("stock-camera", ResponseChoice::Stock), ("srgb", ResponseChoice::Srgb)];
+const YES_OR_NO: [(&str, bool); 2] = [("yes", true), ("no", false)];
 const MODES: [(&str, Mode); 3] = [("auto", Mode::Auto), ("events", Mode::Events), ("poll", Mode::Poll)];

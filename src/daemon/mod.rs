@@ -11,6 +11,7 @@ mod pictures_kept;
 mod pipeline;
 mod reading;
 mod session;
+mod sharpness;
 
 use std::collections::HashMap;
 use std::future::Future;
@@ -31,6 +32,7 @@ use self::light_kept::LightKeeper;
 use self::pictures_kept::PictureKeeper;
 use self::reading::{Named, Workers};
 use self::session::{LIGHTS_AT_ONCE, Lights, Rereading, Session, Turns};
+use self::sharpness::Sharpening;
 use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
 use crate::outlet::corrections::CorrectionsList;
@@ -41,9 +43,9 @@ use crate::outlet::stand_page::{Opened, PageSetup};
 use crate::session::{Engine, Input, MeteringPlan, Published, raw_parts};
 use crate::workers::Pool;
 
-/// How many files are read at one time, at most: what the intake begins, raw files whose light comes second, and one that somebody
-/// named. Only files that hold up their readers make them so many.
-pub const SEATS: usize = MOST_READINGS + LIGHTS_AT_ONCE + 1;
+/// How many files are read at one time, at most: what the intake begins, raw files whose light comes second, one that somebody
+/// named, and one that sharpness is measured in. Only files that hold up their readers make them so many.
+pub const SEATS: usize = MOST_READINGS + LIGHTS_AT_ONCE + 2;
 
 /// What a daemon runs on.
 #[derive(Debug, Clone)]
@@ -182,6 +184,7 @@ pub async fn run(
         more_skipped: 0,
         desk: Desk::new(setup.config_watch.clone(), &setup.config),
         named: Named::new(setup.workers.clone(), setup.folder.clone()),
+        sharpening: Sharpening::new(setup.workers.clone(), setup.folder.clone()),
         references_under_way: 0,
         rereading: Rereading::default(),
         later: JoinSet::new(),

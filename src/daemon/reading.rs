@@ -138,7 +138,7 @@ pub(super) fn read_light(pool: &Pool, path: &Path, series: Series, taken: Finger
 }
 
 /// The photograph that a name stands for.
-fn regular(folder: &Path, file: &str) -> Result<(PathBuf, Kind), String> {
+pub(super) fn regular(folder: &Path, file: &str) -> Result<(PathBuf, Kind), String> {
     let kind = Kind::of(Path::new(file)).ok_or("it is no picture by its name")?;
     let unreadable = |e: std::io::Error| format!("it can't be read: {e}");
     let real = folder.join(file).canonicalize().map_err(|e| match e.kind() {

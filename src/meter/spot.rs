@@ -20,6 +20,13 @@ impl Area {
         (inside && left < right && top < bottom).then_some(Area { left, top, right, bottom })
     }
 
+    /// About the middle of another, and of its own size.
+    pub fn about_middle_of(self, to: Area) -> Area {
+        let right = (to.left + to.right - self.left - self.right) / 2.0;
+        let down = (to.top + to.bottom - self.top - self.bottom) / 2.0;
+        Area { left: self.left + right, top: self.top + down, right: self.right + right, bottom: self.bottom + down }
+    }
+
     /// The pixel columns and rows that it covers, at least one of each.
     pub fn pixels(self, width: usize, height: usize) -> (std::ops::Range<usize>, std::ops::Range<usize>) {
         let span = |from: f64, to: f64, size: usize| {

@@ -10,7 +10,9 @@ pub use super::paint::{Paint, Showing};
 use super::verdict_words::{correction_lines, end_line, judged_block, observed_block, probably_at};
 use crate::photometry::SAME_SETTING;
 use crate::response::RAW;
-use crate::session::{Body, FIRST_LOOK, Learning, PowerSource, Purpose, Record, ReferenceBy, SurveyStep};
+use crate::session::{
+    Body, FIRST_LOOK, Learning, MeasuredSharpness, PowerSource, Purpose, Record, ReferenceBy, SurveyStep,
+};
 use crate::wording::counted;
 
 /// The block for a record; `None` for those that only matter to the log.
@@ -116,6 +118,7 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
             format!("  {group} {} (read from the picture)", probably_at(shown.as_deref(), *moved)?)
         }
+        Body::Sharpness(measured) => sharpness_lines(measured)?,
         Body::Note { text } => format!("  note: {}", text),
         Body::ExistingFiles { files, .. } if !files.is_empty() => {
             let (were, are) = if files.len() == 1 { ("was", "is") } else { ("were", "are") };
@@ -124,6 +127,12 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         _ => return None,
     };
     Some(text)
+}
+
+/// Below the light's sentence, and why the frame is softer or sharper, where that is known.
+fn sharpness_lines(measured: &MeasuredSharpness) -> Option<String> {
+    let cause = measured.cause.as_ref().map_or_else(String::new, |cause| format!("\n  {cause}"));
+    Some(format!("  {}: {}{cause}", measured.file, measured.in_words()?))
 }
 
 /// What a frame is to the others; `None` while the light is built from frame to frame, which each frame's own sentence says.

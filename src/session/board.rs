@@ -41,6 +41,8 @@ pub struct Board {
     pub all_set_for: Option<String>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
+    /// How sharp they were in the last frame that was measured, and what the apertures keep: for people, a line each.
+    pub sharpness: Vec<String>,
     pub judged_spot: String,
     pub tolerance: Stops,
     pub trend: Vec<TrendPoint>,
@@ -135,6 +137,7 @@ impl Board {
             all_set_for: setup.told_done.as_ref().and_then(|done| done.settings()).map(Settings::in_short),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: spots(config, setup.last.as_ref()),
+            sharpness: setup.current.as_ref().map_or_else(Vec::new, |look| sitting.sharpness.in_words(look)),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
             trend: sitting.trend.iter().cloned().collect(),

@@ -21,8 +21,9 @@ use super::metering::MeteredFrame;
 use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
+use super::sharpness_wanted::SharpnessWanted;
 use super::state::State;
-use super::undecided::{Begun, Decided, Undecided, frame_of};
+use super::undecided::{Begun, Decided, Undecided, told};
 use crate::advice::Observation;
 use crate::align::{CodePicture, PictureId};
 use crate::config::{Config, Curves};
@@ -152,6 +153,11 @@ impl<L: Ledger> Engine<L> {
         &self.state
     }
 
+    /// Of which frame the sharpness is to be measured, if of any.
+    pub fn sharpness_wanted(&self) -> Option<SharpnessWanted> {
+        SharpnessWanted::of(&self.state.sitting, &self.config, &self.knowledge.curves)
+    }
+
     /// Number of the last record.
     pub fn last_record(&self) -> RecordNumber {
         self.state.sitting.records
@@ -221,8 +227,6 @@ impl<L: Ledger> Engine<L> {
         reply.unwrap_or_else(Reply::none)
     }
 
-    // --- deciding, here or elsewhere ---
-
     /// Hands out what is to be decided of an input. Its light and pictures are known from here on, its records when it is
     /// back.
     pub fn begin(&mut self, input: Input) -> Begun {
@@ -258,7 +262,7 @@ impl<L: Ledger> Engine<L> {
         let Decided { decision, mut landed } = decided;
         self.is_deciding = false;
         for body in decision.records {
-            let of = frame_of(&body);
+            let of = body.observed_frame();
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
                 break;
@@ -393,8 +397,4 @@ impl<L: Ledger> Engine<L> {
             }
         }
     }
-}
-
-fn told(command: &Command, observation: Option<Observation>) -> Input {
-    Input::Told { command: command.clone(), observation: observation.map(Box::new) }
 }

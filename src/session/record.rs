@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::earlier::{LoggedObservation, LoggedSurveyFrame};
 use super::judgement::{How, Judgement, PositionRead};
+use super::measured_sharpness::MeasuredSharpness;
 use super::sealed::{LineFault, check_seal, check_version, seal};
 use super::standing::ReferenceBy;
 use crate::advice::{Correction, Verdict};
@@ -171,6 +172,8 @@ pub enum Body {
         step: SurveyStep,
         next: Option<String>,
     },
+    /// How sharp a frame is in its spots: measured after its verdict was told.
+    Sharpness(Box<MeasuredSharpness>),
     Note {
         text: String,
     },
@@ -298,6 +301,17 @@ pub enum SurveyStep {
     },
     /// Given up; an earlier survey holds on.
     Stopped,
+}
+
+impl Body {
+    /// The frame that an observation is of.
+    pub(super) fn observed_frame(&self) -> Option<FrameNumber> {
+        match self {
+            Body::Frame(frame) => Some(frame.frame),
+            Body::FileAdded { frame, .. } => Some(*frame),
+            _ => None,
+        }
+    }
 }
 
 impl PowerSource {

@@ -15,6 +15,7 @@ use super::remembered::{LearnedCurve, Look, TrendPoint, learned_response};
 use super::rows;
 use super::scenes::MOST_PICTURES;
 use super::setup::Setup;
+use super::sharpness::Sharpness;
 use crate::advice::{Observation, Verdict};
 use crate::align::PictureId;
 use crate::config::curve_of_earlier_logs;
@@ -59,6 +60,9 @@ pub struct Sitting {
     pub taught_until: FrameNumber,
     /// The last decision was on this, as far as the log tells.
     pub to_judge: Option<ToJudge>,
+    /// How sharp the looks' frames are: nothing is judged by it.
+    #[serde(default)]
+    pub sharpness: Arc<Sharpness>,
 }
 
 /// Curves that were learned on the job, and every one by its name.
@@ -83,6 +87,9 @@ impl Sitting {
         if let Body::FileAdded { frame, file, awaits_light, .. } = body {
             self.exposures.await_light(*frame, file, *awaits_light);
         }
+        if Sharpness::heeds(body) {
+            Arc::make_mut(&mut self.sharpness).apply(body);
+        }
         self.note_what_is_to_be_judged(body);
     }
 
@@ -96,7 +103,9 @@ impl Sitting {
             Body::Response { .. } => Some(ToJudge::All(Occasion::BetterCurve)),
             Body::Remetered { .. } => Some(ToJudge::All(Occasion::OtherSpots)),
             // There may be more judgements to come; a warning and what a start begins with stand among them.
-            Body::Judged(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => return,
+            Body::Judged(_) | Body::Sharpness(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => {
+                return;
+            }
             _ => None,
         };
     }
@@ -203,6 +212,7 @@ impl Sitting {
             | Body::FileChanged { .. }
             | Body::FileRemoved { .. }
             | Body::Skipped { .. }
+            | Body::Sharpness(_)
             | Body::Note { .. }
             | Body::Warning { .. }
             | Body::Closed => {}

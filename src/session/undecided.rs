@@ -4,12 +4,12 @@
 
 use std::sync::Arc;
 
-use super::command::Reply;
+use super::command::{Command, Reply};
 use super::decide::{Decision, Input, decide};
 use super::knowledge::Knowledge;
 use super::light_of_file::LightOfFile;
-use super::record::Body;
 use super::state::State;
+use crate::advice::Observation;
 use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::meter::LightMap;
@@ -64,11 +64,7 @@ impl Undecided {
     }
 }
 
-/// The frame that a record of an observation is of.
-pub(super) fn frame_of(body: &Body) -> Option<FrameNumber> {
-    match body {
-        Body::Frame(frame) => Some(frame.frame),
-        Body::FileAdded { frame, .. } => Some(*frame),
-        _ => None,
-    }
+/// What somebody told.
+pub(super) fn told(command: &Command, observation: Option<Observation>) -> Input {
+    Input::Told { command: command.clone(), observation: observation.map(Box::new) }
 }

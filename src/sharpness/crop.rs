@@ -2,7 +2,8 @@
 
 use std::f64::consts::TAU;
 
-use crate::frame::Picture;
+use crate::frame::{Cut, CutPlace, Picture};
+use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, Tones};
 
@@ -73,7 +74,19 @@ const BURNT: u8 = 254;
 const BLACK: u8 = 1;
 const SATURATED: f32 = 0.995;
 
+/// Where a spot is to be cut out: `most` of a larger one, in pixels, and `margin` about it, in which it may lie.
+pub fn cut_place(spot: Area, most: usize, margin: usize) -> CutPlace {
+    let Area { left, top, right, bottom } = spot;
+    CutPlace { left, top, right, bottom, most, margin }
+}
+
 impl Crop {
+    /// A spot that was cut out, by the curve of its frame.
+    pub fn of_cut(cut: &Cut, response: &Response) -> Crop {
+        let [left, top, width, height] = cut.spot;
+        Crop::of(&cut.picture, response, Rectangle { left, top, width, height }, cut.frame)
+    }
+
     /// By the curve that the picture's codes are read by.
     pub fn of(picture: &Picture, response: &Response, spot: Rectangle, frame: [usize; 2]) -> Crop {
         let stops = Tones::new(|code| response.light(code).0);

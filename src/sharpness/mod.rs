@@ -24,18 +24,18 @@ mod texture;
 
 use std::fmt;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use cause::{Cause, SpotSoftness, judge};
-pub use crop::{Crop, NoiseShape, Rectangle};
+pub use crop::{Crop, NoiseShape, Rectangle, cut_place};
 pub use keeping::{KeptAt, kept};
 pub use spot::{compare_spot, finest_first};
 pub use streak::Streak;
 pub use texture::most_textured;
 
 /// A length in the picture, in pixels of the full-size frame.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 pub struct Pixels(pub f64);
 
 /// With two digits: more is not known.
@@ -68,7 +68,7 @@ pub struct Softness {
 }
 
 /// A share with the ends of its 95 % interval; 1 is all.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Share {
     pub share: f64,
     pub least: f64,
@@ -94,7 +94,7 @@ impl Softness {
 }
 
 /// Why it can't be told of a spot.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Error, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Untold {
     #[error("it covers too few pixels")]

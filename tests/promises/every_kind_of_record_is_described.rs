@@ -46,12 +46,14 @@ fn eventful() -> Studio {
     assert!(set.studio.sync().is_empty());
     for word in [
         json!({"command": "spot", "name": "cheek", "area": {"left": 0.4, "top": 0.4, "right": 0.5, "bottom": 0.5}}),
+        json!({"command": "spot", "name": "face", "area": {"left": 0.3, "top": 0.2, "right": 0.7, "bottom": 0.8}}),
         json!({"command": "reference", "look": "low key"}),
         json!({"command": "look", "look": "main"}),
     ] {
         assert_eq!(set.studio.tell(word.clone())["ok"], true, "{word}");
     }
     set.shoot(Take { f_number: 7.1, powers: vec![-2.0; 3], ..set.usual() });
+    wait_for("its sharpness to be measured", || !set.studio.of_type("sharpness").is_empty());
     // One more, and nobody wants it.
     set.shoot(Take { f_number: 5.6, powers: vec![-2.0; 3], ..set.usual() });
     fs::remove_file(set.studio.folder.join("frame_010.jpg")).unwrap();

@@ -58,6 +58,7 @@ mod scans_find_what_no_event_told;
 mod settings_that_came_back_teach_the_curve;
 mod settling_waits_for_quiet;
 mod sharpness_is_measured_on_the_same_lashes;
+mod sharpness_is_told_after_the_answer;
 mod single_lights_are_solved_as_published;
 mod the_command_line_is_plain;
 mod the_demo_tells_its_story;

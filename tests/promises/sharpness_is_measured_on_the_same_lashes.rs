@@ -16,7 +16,7 @@ use crate::harness::{greyhold, real_frames};
 
 const SIZE: [usize; 2] = [1200, 800];
 /// Names, middles and half of the sides of three spots, as parts of the frame's width and height.
-const SPOTS: [(&str, [f64; 2]); 3] = [("eyes", [0.2, 0.35]), ("lips", [0.5, 0.6]), ("ear", [0.8, 0.4])];
+pub const SPOTS: [(&str, [f64; 2]); 3] = [("eyes", [0.2, 0.35]), ("lips", [0.5, 0.6]), ("ear", [0.8, 0.4])];
 const RADIUS: f64 = 0.11;
 
 /// Light, one number a pixel.
@@ -67,26 +67,26 @@ fn blurred(light: &Light, across: f64, down: f64) -> Light {
 }
 
 /// How a frame is taken: its spots blurred across and down each, by so many stops brighter, moved by so many pixels.
-struct Taken {
-    f_number: f64,
-    blurs: [[f64; 2]; 3],
-    stops: f64,
-    moved: [usize; 2],
+pub struct Taken {
+    pub f_number: f64,
+    pub blurs: [[f64; 2]; 3],
+    pub stops: f64,
+    pub moved: [usize; 2],
 }
 
-const SHARP: Taken = Taken { f_number: 14.0, blurs: [[0.0; 2]; 3], stops: 0.0, moved: [0; 2] };
+pub const SHARP: Taken = Taken { f_number: 14.0, blurs: [[0.0; 2]; 3], stops: 0.0, moved: [0; 2] };
 
-fn round(f_number: f64, blurs: [f64; 3]) -> Taken {
+pub fn round(f_number: f64, blurs: [f64; 3]) -> Taken {
     Taken { f_number, blurs: blurs.map(|blur| [blur; 2]), ..SHARP }
 }
 
-struct Sitting {
+pub struct Sitting {
     folder: tempfile::TempDir,
     wall: Light,
 }
 
 impl Sitting {
-    fn new() -> Sitting {
+    pub fn new() -> Sitting {
         Sitting { folder: tempfile::tempdir().unwrap(), wall: wall() }
     }
 
@@ -95,7 +95,7 @@ impl Sitting {
     }
 
     /// A third of the frame belongs to each spot.
-    fn put(&self, name: &str, how: &Taken) -> String {
+    pub fn put(&self, name: &str, how: &Taken) -> String {
         let thirds = how.blurs.map(|[across, down]| blurred(&self.wall, across, down));
         let mut random = Random(name.bytes().map(u64::from).sum());
         let mut rgb = Vec::with_capacity(self.wall.len() * 3);

@@ -6,9 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::frame::Cut;
 use crate::photometry::FNumber;
 use crate::response::Response;
-use crate::sharpness::{
-    Cause, Crop, KeptAt, Rectangle, Softness, SpotSoftness, Untold, compare_spot, finest_first, judge, kept,
-};
+use crate::sharpness::{Cause, Crop, KeptAt, Softness, SpotSoftness, Untold, compare_spot, finest_first, judge, kept};
 
 /// One photograph, as far as it could be read.
 pub struct Shot {
@@ -43,8 +41,7 @@ impl Shot {
     /// A spot's piece in light.
     fn crop(&self, spot: usize) -> Result<Crop, Untold> {
         let cut = self.cuts[spot].as_ref().map_err(|untold| *untold)?;
-        let [left, top, width, height] = cut.spot;
-        Ok(Crop::of(&cut.picture, &self.response, Rectangle { left, top, width, height }, cut.frame))
+        Ok(Crop::of_cut(cut, &self.response))
     }
 }
 

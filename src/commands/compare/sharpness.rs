@@ -14,9 +14,9 @@ use crate::align::{Overlay, Prepared};
 use crate::commands::exit::{CommandError, Exit};
 use crate::commands::{say, say_json};
 use crate::drift::area_in_frame;
-use crate::frame::{CutPlace, Frame};
+use crate::frame::Frame;
 use crate::meter::Area;
-use crate::sharpness::Untold;
+use crate::sharpness::{Untold, cut_place};
 
 /// What is asked for.
 pub struct Asked<'a> {
@@ -117,7 +117,9 @@ fn other_shot(comparison: &Comparison, file: &Path, frame: Frame, over: &Prepare
     let overlay = Overlay::of_upright(over, &prepared);
     // A frame that shows too little to be laid over another may still not have moved.
     let place = |area: &Area| match &overlay {
-        Overlay::Matched(alignment) => area_in_frame(*area, alignment).map(|to| moved(*area, to)).ok_or(Untold::Moved),
+        Overlay::Matched(alignment) => {
+            area_in_frame(*area, alignment).map(|to| area.about_middle_of(to)).ok_or(Untold::Moved)
+        }
         Overlay::TooPlain => Ok(*area),
         Overlay::OtherScene => Err(Untold::Moved),
     };
@@ -126,18 +128,8 @@ fn other_shot(comparison: &Comparison, file: &Path, frame: Frame, over: &Prepare
     shot
 }
 
-/// An area about the middle of another, of its own size: what is measured has as many pixels in both frames.
-fn moved(area: Area, to: Area) -> Area {
-    let (right, down) =
-        ((to.left + to.right - area.left - area.right) / 2.0, (to.top + to.bottom - area.top - area.bottom) / 2.0);
-    Area { left: area.left + right, top: area.top + down, right: area.right + right, bottom: area.bottom + down }
-}
-
 fn cut(comparison: &Comparison, shot: &mut Shot, places: &[Result<Area, Untold>]) {
-    let wanted = |area: &Area| {
-        let Area { left, top, right, bottom } = *area;
-        CutPlace { left, top, right, bottom, most: MOST_SIDE, margin: MARGIN }
-    };
+    let wanted = |area: &Area| cut_place(*area, MOST_SIDE, MARGIN);
     let cuts = comparison.photographs.cut(&shot.file, places.iter().flatten().map(wanted).collect());
     let mut cuts = match cuts {
         Ok(cuts) => cuts.into_iter(),

@@ -6,11 +6,12 @@ use std::sync::Arc;
 use tokio::sync::oneshot;
 
 use super::super::desk::{self, Taken, answer};
+use super::super::sharpness::Sharpened;
 use super::{Session, Then};
 use crate::config::Config;
 use crate::outlet::screen::Thumbnail;
 use crate::outlet::shot_log::LogWriter;
-use crate::session::{Command, Engine, Input, MeteredFrame, MeteringPlan, Reply};
+use crate::session::{Command, Engine, Input, Ledger, MeteredFrame, MeteringPlan, Reply};
 
 /// What comes of work beside the loop.
 pub enum Later {
@@ -29,6 +30,8 @@ pub enum Later {
     },
     /// The last frame's, after a restart.
     Thumbnail(Option<Thumbnail>),
+    /// `None` where it broke off.
+    Sharpness(Option<Sharpened>),
 }
 
 /// Metering anew what frames are compared with.
@@ -60,6 +63,7 @@ impl Session {
             }
             Later::Reread { plan, read } => self.take_reread(&plan, read),
             Later::Desk(done) => self.take_from_desk(done),
+            Later::Sharpness(done) => self.take_sharpness(done),
         }
         self.speak_of_trouble();
         self.refresh();
@@ -70,6 +74,25 @@ impl Session {
         tracing::error!("work beside the metering broke off, which is a defect: {why}");
         self.desk.is_done(None);
         self.rereading.under_way = false;
+    }
+
+    /// Once nothing lands any more: of a burst the last frame is measured.
+    pub(super) fn measure_sharpness(&mut self) {
+        // Without room it is not kept, and then not missed.
+        if self.engine.ledger().is_full() || !self.sharpening.is_due(self.engine.last_record()) {
+            return;
+        }
+        let wanted = self.engine.sharpness_wanted();
+        if let Some(told) = wanted.and_then(|wanted| self.sharpening.begin(wanted)) {
+            self.later.spawn(async move { Later::Sharpness(told.await.ok()) });
+        }
+    }
+
+    fn take_sharpness(&mut self, done: Option<Sharpened>) {
+        self.sharpening.is_done(done.as_ref());
+        if let Some(done) = done.filter(|_| !self.engine.ledger().is_full()) {
+            self.in_turn(|engine| engine.begin(Input::Sharpness(done.measured)), Then::Nothing);
+        }
     }
 
     pub(super) fn work_at_desk(&mut self, look: bool) {

@@ -26,6 +26,7 @@ use super::answers::{self, Synced};
 use super::desk::Desk;
 use super::pipeline::{What, Work};
 use super::reading::Named;
+use super::sharpness::Sharpening;
 use super::{ENDING, LAST_MOMENT, LOGGING, RunError, Setup, TICK};
 use crate::frame::{Frame, RawParts, Small};
 use crate::intake::{Control, FolderStands, Seen};
@@ -60,6 +61,7 @@ pub(super) struct Session {
     pub(super) more_skipped: usize,
     pub(super) desk: Desk,
     pub(super) named: Named,
+    pub(super) sharpening: Sharpening,
     pub(super) references_under_way: usize,
     pub(super) rereading: Rereading,
     pub(super) later: JoinSet<Later>,
@@ -150,6 +152,7 @@ impl Session {
     /// Only while no decision is under way.
     fn take(&mut self, work: Work) {
         let Work { what, counted } = work;
+        self.sharpening.landed();
         let then = if counted { Then::TellIntake } else { Then::Nothing };
         match what {
             What::Mark { token, waiting, silent, folder } => {
@@ -314,6 +317,7 @@ impl Session {
         self.speak_of_trouble();
         self.work_at_desk(true);
         self.answer_vain_marks();
+        self.measure_sharpness();
         self.refresh();
     }
 

@@ -26,6 +26,7 @@ use super::exposures::Exposure;
 use super::files::Files;
 use super::judgement::Occasion;
 use super::knowledge::Knowledge;
+use super::measured_sharpness::MeasuredSharpness;
 use super::metering::MeteredFrame;
 use super::record::{Body, GroupPower};
 use super::sitting::Sitting;
@@ -152,6 +153,8 @@ pub enum Input {
         state: Option<FileState>,
     },
     Warning(String),
+    /// The sharpness of a frame was measured.
+    Sharpness(Box<MeasuredSharpness>),
     /// The configuration was taken up.
     Configured,
     /// The curves of cameras changed.
@@ -220,6 +223,7 @@ impl<'a> Draft<'a> {
             Input::Known { files, last } => self.stage(Body::ExistingFiles { files, last }),
             Input::Skipped { name, why, state } => self.stage(Body::Skipped { file: name, why, state }),
             Input::Warning(text) => self.stage(Body::Warning { text }),
+            Input::Sharpness(measured) => self.stage(Body::Sharpness(measured)),
             Input::Configured => self.stage_config(),
             Input::Curves => self.judge_all_anew(Occasion::BetterCurve),
             Input::Reread(files) => {

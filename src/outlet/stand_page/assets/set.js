@@ -228,6 +228,8 @@ export class SetView {
     this.showLast(board);
     this.spots.show(board.spots);
     rows(by("spot-rows"), board.spots.map((s) => [`${s.number}  ${s.name}${s.name === board.judged_spot ? " (frames are judged by it)" : ""}`, s.drift ?? "–"]));
+    by("sharpness-title").hidden = board.sharpness.length === 0;
+    lines(by("sharpness"), board.sharpness);
     write(by("set-leads"), board.leads);
     // What is only to be looked at stands beside the picture already.
     write(by("set-asked"), (board.hold || board.asked || board.survey.next) && board.why ? board.why : "");

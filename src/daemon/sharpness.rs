@@ -1,0 +1,196 @@
+//! Measuring sharpness after a frame's verdict is out: on a thread of its own that yields to the metering, and with a seat among the
+//! workers that no frame waits for. Nobody waits for it, the end least of all.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use tokio::sync::oneshot;
+
+use super::reading::regular;
+use crate::container::Links;
+use crate::frame::Cut;
+use crate::meter::Area;
+use crate::numbers::{FrameNumber, RecordNumber};
+use crate::photometry::Series;
+use crate::session::{MeasuredSharpness, SharpnessFile, SharpnessWanted, SpotSharpness};
+use crate::sharpness::{Cause, Crop, SpotSoftness, Untold, compare_spot, cut_place, judge};
+use crate::workers::{Depth, Pool, Task};
+
+/// Frames that follow each other faster are measured no more but the last: so long nothing must have landed.
+const QUIET: Duration = Duration::from_millis(400);
+/// So much of a large spot is looked at, and so much about it in which it may lie, in pixels: 0.6 MB a spot in memory, and of a raw
+/// file 1.4 MB.
+const MOST_SIDE: usize = 384;
+const MARGIN: usize = 32;
+/// How far the thread stands back behind those that meter.
+#[cfg(target_os = "linux")]
+const NICE: i32 = 10;
+
+/// When it is measured, and what is kept of the frame that others are held against.
+pub(super) struct Sharpening {
+    pool: Pool,
+    folder: PathBuf,
+    last_landed: Instant,
+    under_way: bool,
+    /// The state was looked at as of this record.
+    looked_at: Option<RecordNumber>,
+    /// It is tried once.
+    tried: Option<FrameNumber>,
+    kept: Option<Arc<Kept>>,
+}
+
+/// The spots of one file, cut out.
+pub(super) struct Kept {
+    file: String,
+    places: Vec<Option<Area>>,
+    cuts: Vec<Option<Cut>>,
+}
+
+/// What came of it.
+pub(super) struct Sharpened {
+    pub measured: Box<MeasuredSharpness>,
+    /// What is kept from now on; `None` leaves what is.
+    kept: Option<Arc<Kept>>,
+}
+
+impl Sharpening {
+    pub fn new(pool: Pool, folder: PathBuf) -> Sharpening {
+        Sharpening {
+            pool,
+            folder,
+            last_landed: Instant::now(),
+            under_way: false,
+            looked_at: None,
+            tried: None,
+            kept: None,
+        }
+    }
+
+    /// Something came from the intake: whatever else lands is waited for.
+    pub fn landed(&mut self) {
+        self.last_landed = Instant::now();
+    }
+
+    /// Whether it is worth a look at the state as of this record.
+    pub fn is_due(&mut self, now: RecordNumber) -> bool {
+        let is_due = !self.under_way && self.last_landed.elapsed() >= QUIET && self.looked_at != Some(now);
+        if is_due {
+            self.looked_at = Some(now);
+        }
+        is_due
+    }
+
+    /// Begins; `None` where it was tried in vain.
+    pub fn begin(&mut self, wanted: SharpnessWanted) -> Option<oneshot::Receiver<Sharpened>> {
+        let frame = wanted.frame.is.frame;
+        if self.tried == frame {
+            return None;
+        }
+        let (pool, folder, kept) = (self.pool.clone(), self.folder.clone(), self.kept.clone());
+        let (tell, told) = oneshot::channel();
+        let measuring = move || {
+            stand_back();
+            // Who is gone doesn't want it any more.
+            let _ = tell.send(measure(&pool, &folder, wanted, kept));
+        };
+        // Not one of those that the end waits for.
+        std::thread::Builder::new().name("sharpness".to_owned()).spawn(measuring).ok()?;
+        (self.tried, self.under_way) = (frame, true);
+        Some(told)
+    }
+
+    pub fn is_done(&mut self, done: Option<&Sharpened>) {
+        self.under_way = false;
+        if let Some(kept) = done.and_then(|done| done.kept.clone()) {
+            self.kept = Some(kept);
+        }
+    }
+}
+
+#[cfg(target_os = "linux")]
+fn stand_back() {
+    // On Linux it is of the thread alone; where it is refused the thread is one like the others.
+    let _ = rustix::process::setpriority_process(None, NICE);
+}
+
+#[cfg(not(target_os = "linux"))]
+fn stand_back() {}
+
+fn measure(pool: &Pool, folder: &Path, wanted: SharpnessWanted, kept: Option<Arc<Kept>>) -> Sharpened {
+    let base = match kept.filter(|kept| kept.is_of(&wanted.against)) {
+        Some(kept) => Ok(kept),
+        None => Kept::read(pool, folder, &wanted.against).map(Arc::new),
+    };
+    let both = base.and_then(|base| Ok((Kept::read(pool, folder, &wanted.frame)?, base)));
+    match both {
+        Ok((own, base)) => compared(wanted, own, base),
+        Err(fault) => Sharpened {
+            measured: Box::new(MeasuredSharpness { fault: Some(fault), ..nothing_of(&wanted) }),
+            kept: None,
+        },
+    }
+}
+
+fn nothing_of(wanted: &SharpnessWanted) -> MeasuredSharpness {
+    let is = &wanted.frame.is;
+    MeasuredSharpness {
+        // What is wanted is of a frame.
+        frame: is.frame.unwrap_or_default(),
+        file: is.file.clone(),
+        f_number: is.f_number,
+        look: wanted.look.clone(),
+        reference: wanted.reference.clone(),
+        against: wanted.against.is.clone(),
+        spots: Vec::new(),
+        cause: None,
+        is_sharpest: false,
+        fault: None,
+    }
+}
+
+fn compared(wanted: SharpnessWanted, own: Kept, base: Arc<Kept>) -> Sharpened {
+    let softness = |at: usize| {
+        let crop = |kept: &Kept, of: &SharpnessFile| {
+            let cut = kept.cuts.get(at).and_then(Option::as_ref).ok_or(Untold::Moved)?;
+            Ok(Crop::of_cut(cut, &of.response))
+        };
+        compare_spot(&crop(&base, &wanted.against)?, &crop(&own, &wanted.frame)?)
+    };
+    let all: Vec<SpotSoftness> = wanted
+        .spots
+        .iter()
+        .enumerate()
+        .map(|(at, spot)| SpotSoftness { spot: spot.clone(), measured: softness(at) })
+        .collect();
+    let cause = judge(&all, wanted.against.is.f_number, wanted.frame.is.f_number);
+    let is_sharpest = match &cause {
+        Cause::MoreDepth { .. } | Cause::ReferenceSoft { .. } => true,
+        Cause::ApertureUnknown { softer, .. } => softer.is_empty(),
+        _ => false,
+    };
+    let is_told = !matches!(cause, Cause::Untold | Cause::AsSharp { .. });
+    let spots = all.into_iter().zip(&wanted.frame.places);
+    let spots = spots.map(|(of, area)| SpotSharpness::of(of.spot, area.unwrap_or(Area::WHOLE), of.measured)).collect();
+    let measured =
+        MeasuredSharpness { spots, cause: is_told.then(|| cause.sentence()), is_sharpest, ..nothing_of(&wanted) };
+    Sharpened { measured: Box::new(measured), kept: Some(if is_sharpest { Arc::new(own) } else { base }) }
+}
+
+impl Kept {
+    fn is_of(&self, file: &SharpnessFile) -> bool {
+        self.file == file.is.file && self.places == file.places
+    }
+
+    /// `Err` is a sentence.
+    fn read(pool: &Pool, folder: &Path, wanted: &SharpnessFile) -> Result<Kept, String> {
+        let file = &wanted.is.file;
+        let of_file = |why: String| format!("{file}: {why}");
+        let (path, kind) = regular(folder, file).map_err(of_file)?;
+        let places = wanted.places.iter().flatten().map(|area| cut_place(*area, MOST_SIDE, MARGIN)).collect();
+        let task = Task { path, kind, series: Series::Thirds, depth: Depth::Cuts, links: Links::Refused, cuts: places };
+        let mut cuts = pool.read(&task).map_err(|refused| of_file(refused.to_string()))?.cuts.into_iter();
+        let cuts = wanted.places.iter().map(|place| place.and_then(|_| cuts.next())).collect();
+        Ok(Kept { file: file.clone(), places: wanted.places.clone(), cuts })
+    }
+}

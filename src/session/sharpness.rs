@@ -1,0 +1,291 @@
+//! How sharp the frames of a look are in its spots: what it comes to over the apertures.
+//!
+//! No judgement rests on it. A look's frames are held against the sharpest of them: the reference, until one shows more.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::measured_sharpness::{MeasuredSharpness, Sharpest, aperture, is_same, per_cent, rounded};
+use super::record::{Body, FrameRecord};
+use crate::frame::Settings;
+use crate::meter::Area;
+use crate::photometry::FNumber;
+use crate::sharpness::{KeptAt, kept};
+use crate::wording::counted;
+
+/// What a sitting knows of its looks' sharpness. Of fixed size for each look.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Sharpness {
+    pub looks: BTreeMap<String, LookSharpness>,
+    /// The last that was measured.
+    pub last: Option<MeasuredSharpness>,
+}
+
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LookSharpness {
+    /// What it holds was measured with this reference.
+    pub reference: String,
+    /// A frame that was sharper than the reference, with the places of its spots.
+    pub sharpest: Option<(Sharpest, Vec<(String, Area)>)>,
+    pub apertures: Vec<AtAperture>,
+}
+
+/// What the frames at one aperture come to.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AtAperture {
+    #[serde(with = "aperture")]
+    pub f_number: Option<FNumber>,
+    /// Frames that were shot, measured or not.
+    pub frames: u64,
+    /// The latest that was measured.
+    pub latest: Option<String>,
+    /// Of each spot the most that a frame kept of the sharpest frame's finest detail; others may have missed the focus.
+    pub detail: Vec<(String, f64)>,
+}
+
+/// Apertures of a look that are remembered, and spots of each. The oldest goes.
+const MOST_APERTURES: usize = 40;
+const MOST_SPOTS: usize = 40;
+
+impl Sharpness {
+    /// Whether a record changes anything here.
+    pub(super) fn heeds(body: &Body) -> bool {
+        matches!(body, Body::Frame(_) | Body::Sharpness(_))
+    }
+
+    pub(super) fn apply(&mut self, body: &Body) {
+        match body {
+            Body::Frame(frame) => self.count(frame),
+            Body::Sharpness(measured) => {
+                self.looks.entry(measured.look.clone()).or_default().take(measured);
+                self.last = Some((**measured).clone());
+            }
+            _ => {}
+        }
+    }
+
+    fn count(&mut self, frame: &FrameRecord) {
+        let Settings { f_number: Some(n), .. } = frame.observation.settings else { return };
+        let Some(look) = &frame.look else { return };
+        self.looks.entry(look.clone()).or_default().at(n).frames += 1;
+    }
+
+    /// For people, a line each: the last frame that was measured, why it differs, what each aperture kept, and which keeps what.
+    /// Nothing where the last was of another look.
+    pub fn in_words(&self, look: &str) -> Vec<String> {
+        let Some(last) = self.last.as_ref().filter(|last| last.look == look) else { return Vec::new() };
+        let said = last.in_words().map(|said| format!("{}: {said}", last.file));
+        let cause = said.as_ref().and(last.cause.clone());
+        let suggestion = self.suggestion(look).map(|said| format!("by half of the finest detail, {said}"));
+        let apertures = self.looks.get(look).map(LookSharpness::apertures_in_words).unwrap_or_default();
+        said.into_iter().chain(cause).chain(suggestion).chain(apertures).collect()
+    }
+
+    /// Which aperture keeps what in a look: 'f/5.6 keeps eyes, lips and ear; f/4 loses ear'.
+    pub fn suggestion(&self, look: &str) -> Option<String> {
+        let look = self.looks.get(look)?;
+        let mut spots: Vec<String> = Vec::new();
+        for (spot, _) in look.apertures.iter().flat_map(|at| &at.detail) {
+            if !spots.contains(spot) {
+                spots.push(spot.clone());
+            }
+        }
+        let of = |at: &AtAperture| Some((at.f_number?, spots.iter().map(|spot| at.share_of(spot)).collect::<Vec<_>>()));
+        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().filter_map(of).collect();
+        KeptAt::sentence(&kept(&spots, &known))
+    }
+}
+
+impl LookSharpness {
+    fn at(&mut self, n: FNumber) -> &mut AtAperture {
+        let place = self.apertures.iter().position(|at| is_same(at.f_number, n)).unwrap_or_else(|| {
+            if self.apertures.len() >= MOST_APERTURES {
+                self.apertures.remove(0);
+            }
+            self.apertures.push(AtAperture { f_number: Some(n), frames: 0, latest: None, detail: Vec::new() });
+            self.apertures.len() - 1
+        });
+        &mut self.apertures[place]
+    }
+
+    /// 'f/5.6, 12 frames: eyes 100 %, ear 41 %', from the widest on; nothing before there are two to choose from.
+    fn apertures_in_words(&self) -> Vec<String> {
+        let mut measured: Vec<(FNumber, &AtAperture)> = self
+            .apertures
+            .iter()
+            .filter(|at| !at.detail.is_empty())
+            .filter_map(|at| Some((at.f_number?, at)))
+            .collect();
+        if measured.len() < 2 {
+            return Vec::new();
+        }
+        measured.sort_by(|a, b| a.0.av().0.total_cmp(&b.0.av().0));
+        let line = |(n, at): (FNumber, &AtAperture)| {
+            let spots: Vec<String> =
+                at.detail.iter().map(|(spot, share)| format!("{spot} {}", per_cent(*share))).collect();
+            format!("{n}, {}: {}", counted(at.frames as usize, "frame"), spots.join(", "))
+        };
+        measured.into_iter().map(line).collect()
+    }
+
+    fn take(&mut self, measured: &MeasuredSharpness) {
+        if self.reference != measured.reference {
+            self.reference.clone_from(&measured.reference);
+            self.sharpest = None;
+            for at in &mut self.apertures {
+                (at.latest, at.detail) = (None, Vec::new());
+            }
+        }
+        let told = || measured.spots.iter().filter_map(|spot| Some((&spot.spot, spot.told?)));
+        if let Some(n) = measured.against.f_number {
+            // The look's first frame was shot before it was a look.
+            let shot = u64::from(measured.against.frame.is_some());
+            self.at(n).frames = self.at(n).frames.max(shot);
+            told().for_each(|(spot, _)| self.at(n).keep(spot, 1.0));
+        }
+        if measured.is_sharpest {
+            self.hold_against(measured);
+        }
+        if let Some(n) = measured.f_number {
+            told().for_each(|(spot, told)| self.at(n).keep(spot, told.kept()));
+        }
+        if let Some(n) = measured.f_number.filter(|_| !measured.spots.is_empty()) {
+            self.at(n).latest = Some(measured.file.clone());
+        }
+    }
+
+    /// From now on a sharper frame is all there is: what others keep of it is less.
+    fn hold_against(&mut self, measured: &MeasuredSharpness) {
+        for (spot, told) in measured.spots.iter().filter_map(|spot| Some((&spot.spot, spot.told?))) {
+            let gained = told.detail.share.max(1.0);
+            for kept in self.apertures.iter_mut().filter_map(|at| at.kept_of(spot)) {
+                *kept = rounded((*kept / gained).min(1.0));
+            }
+        }
+        let sharpest =
+            Sharpest { frame: Some(measured.frame), file: measured.file.clone(), f_number: measured.f_number };
+        let places = measured.spots.iter().map(|spot| (spot.spot.clone(), spot.area)).collect();
+        self.sharpest = Some((sharpest, places));
+    }
+}
+
+impl AtAperture {
+    fn share_of(&self, spot: &str) -> Option<f64> {
+        self.detail.iter().find(|(of, _)| of == spot).map(|(_, share)| *share)
+    }
+
+    fn kept_of(&mut self, spot: &str) -> Option<&mut f64> {
+        self.detail.iter_mut().find(|(of, _)| of == spot).map(|(_, share)| share)
+    }
+
+    fn keep(&mut self, spot: &str, share: f64) {
+        if let Some(known) = self.kept_of(spot) {
+            *known = known.max(share);
+        } else if self.detail.len() < MOST_SPOTS {
+            self.detail.push((spot.to_owned(), share));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::measured_sharpness::{SpotDetail, SpotSharpness};
+    use super::*;
+    use crate::numbers::FrameNumber;
+    use crate::photometry::Series;
+    use crate::sharpness::{Pixels, Share, Untold};
+
+    fn f(n: f64) -> Option<FNumber> {
+        FNumber::new(n, None, Series::Thirds)
+    }
+
+    /// A frame against another, with what each spot keeps.
+    fn frame(number: u64, n: f64, against: (&str, f64), shares: [(&str, f64); 3]) -> MeasuredSharpness {
+        let spot = |(spot, share): (&str, f64)| {
+            let detail = Share { share, least: share, most: share };
+            // Below a tenth of a pixel it may be chance.
+            let blur = 1.0 - share;
+            let told = SpotDetail {
+                detail,
+                blur: Pixels(blur),
+                blur_least: Pixels(blur - 0.1),
+                blur_most: Pixels(blur + 0.1),
+            };
+            SpotSharpness { spot: spot.to_owned(), area: Area::WHOLE, told: Some(told), untold: None }
+        };
+        MeasuredSharpness {
+            frame: FrameNumber::new(number),
+            file: format!("{number}.jpg"),
+            f_number: f(n),
+            look: "main".to_owned(),
+            reference: "1.jpg".to_owned(),
+            against: Sharpest { frame: None, file: against.0.to_owned(), f_number: f(against.1) },
+            spots: shares.map(spot).to_vec(),
+            cause: None,
+            is_sharpest: false,
+            fault: None,
+        }
+    }
+
+    fn fold(all: &[MeasuredSharpness]) -> Sharpness {
+        let mut sharpness = Sharpness::default();
+        all.iter().for_each(|measured| sharpness.apply(&Body::Sharpness(Box::new(measured.clone()))));
+        sharpness
+    }
+
+    const REFERENCE: (&str, f64) = ("1.jpg", 14.0);
+
+    #[test]
+    fn a_frame_is_told_in_one_line_and_its_apertures_in_one_each() {
+        let wide = frame(3, 4.0, REFERENCE, [("eyes", 0.98), ("lips", 0.8), ("ear", 0.41)]);
+        assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 80 %, ear 41 % of f/14's detail");
+        let same = frame(4, 14.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 0.004)]);
+        assert_eq!(same.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of the detail of 1.jpg");
+        let sharpness = fold(&[frame(2, 5.6, REFERENCE, [("eyes", 1.0), ("lips", 0.9), ("ear", 0.7)]), wide]);
+        assert_eq!(
+            sharpness.in_words("main"),
+            [
+                "3.jpg: eyes 100 %, lips 80 %, ear 41 % of f/14's detail",
+                "by half of the finest detail, f/5.6 keeps eyes, lips and ear; f/4 loses ear",
+                "f/4, 0 frames: eyes 100 %, lips 80 %, ear 41 %",
+                "f/5.6, 0 frames: eyes 100 %, lips 90 %, ear 70 %",
+                "f/14, 0 frames: eyes 100 %, lips 100 %, ear 100 %",
+            ]
+        );
+        assert!(sharpness.in_words("another").is_empty());
+    }
+
+    #[test]
+    fn a_sharper_frame_makes_the_others_less_and_another_reference_begins_anew() {
+        let sharper = MeasuredSharpness {
+            is_sharpest: true,
+            ..frame(3, 8.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 2.0)])
+        };
+        let soft = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.5), ("ear", 0.6)]);
+        let all = [soft, sharper];
+        let look = fold(&all).looks["main"].clone();
+        let ear = |n: f64| look.apertures.iter().find(|at| at.f_number == f(n)).unwrap().share_of("ear").unwrap();
+        assert_eq!([ear(4.0), ear(14.0), ear(8.0)], [0.3, 0.5, 1.0]);
+        assert_eq!(look.sharpest.as_ref().unwrap().0.file, "3.jpg");
+        let anew = MeasuredSharpness {
+            reference: "9.jpg".to_owned(),
+            ..frame(9, 4.0, ("9.jpg", 5.6), [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)])
+        };
+        let look = fold(&[all[0].clone(), all[1].clone(), anew]).looks["main"].clone();
+        assert_eq!(look.sharpest, None);
+        assert_eq!(look.apertures.iter().filter(|at| !at.detail.is_empty()).count(), 2);
+    }
+
+    #[test]
+    fn a_spot_that_is_not_told_has_a_question_mark() {
+        let mut measured = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
+        (measured.spots[2].told, measured.spots[2].untold) = (None, Some(Untold::Clipped));
+        assert_eq!(measured.in_words().unwrap(), "eyes 100 %, lips 100 %, ear ? of f/14's detail");
+        measured.spots.iter_mut().for_each(|spot| (spot.told, spot.untold) = (None, Some(Untold::Moved)));
+        assert_eq!(measured.in_words(), None);
+    }
+}

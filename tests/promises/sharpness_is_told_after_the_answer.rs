@@ -1,0 +1,109 @@
+//! A watch measures how sharp each frame is in the spots that have a place: after the light's answer, against the sharpest frame of the look,
+//! and nothing waits for it.
+//!
+//! CHECK: the blurs are convolutions of light with Gaussians of known width, made here.
+
+use std::fs;
+use std::time::Duration;
+
+use serde_json::Value;
+
+use crate::harness::{Studio, wait_for};
+use crate::sharpness_is_measured_on_the_same_lashes::{SHARP, SPOTS, Sitting, Taken, round};
+
+/// The spots as a configuration has them.
+fn spots() -> String {
+    let spot = |(name, [x, y]): (&str, [f64; 2])| {
+        let (left, top) = (x - 0.11, y - 0.165);
+        format!(
+            "  - {{name: {name}, left: {left:.3}, top: {top:.3}, right: {:.3}, bottom: {:.3}}}\n",
+            x + 0.11,
+            y + 0.165
+        )
+    };
+    format!("response_curve: srgb\nspots:\n{}", SPOTS.map(spot).concat())
+}
+
+fn land(studio: &Studio, sitting: &Sitting, name: &str, how: &Taken) {
+    let jpeg = fs::read(sitting.put(name, how)).unwrap();
+    studio.put(name, &jpeg);
+    assert!(studio.sync().is_empty());
+}
+
+/// What was measured of a file, once it is.
+fn measured(studio: &Studio, name: &str) -> Value {
+    let of_it = || studio.of_type("sharpness").into_iter().find(|record| record["file"] == name);
+    wait_for(&format!("the sharpness of {name}"), || of_it().is_some());
+    of_it().unwrap()
+}
+
+fn blur(record: &Value, spot: usize) -> f64 {
+    record["spots"][spot]["told"]["blur"].as_f64().unwrap_or_else(|| panic!("{record}"))
+}
+
+#[test]
+fn each_frame_is_held_against_the_reference_and_after_a_restart_too() {
+    let sitting = Sitting::new();
+    let mut studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 0.0, 1.0]));
+    let b = measured(&studio, "b.jpg");
+    assert_eq!(
+        (b["against"]["file"].as_str(), b["against"]["f_number"]["marked"].as_f64()),
+        (Some("a.jpg"), Some(14.0))
+    );
+    assert!((blur(&b, 2) - 1.0).abs() < 0.25 && blur(&b, 0).abs() < 0.4, "{b}");
+    assert_eq!(b["cause"], "less depth of field: eyes and lips kept, ear softer");
+    let judged = studio.of_type("judged").into_iter().find(|record| record["frame"] == b["frame"]).unwrap();
+    assert!(judged["n"].as_u64() < b["n"].as_u64(), "the light's answer comes first");
+    assert!(
+        studio.of_type("sharpness").iter().all(|record| record["file"] != "a.jpg"),
+        "nothing is held against itself"
+    );
+    studio.stop();
+    studio.start();
+    land(&studio, &sitting, "c.jpg", &Taken { moved: [23, 9], ..round(2.8, [0.0, 1.5, 4.0]) });
+    let c = measured(&studio, "c.jpg");
+    assert!((blur(&c, 1) - 1.5).abs() < 0.25 && (blur(&c, 2) - 4.0).abs() < 0.6, "{c}");
+}
+
+#[test]
+fn a_sharper_frame_takes_the_references_place() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &round(5.6, [0.0, 0.0, 2.0]));
+    land(&studio, &sitting, "b.jpg", &SHARP);
+    let b = measured(&studio, "b.jpg");
+    assert!(b["is_sharpest"] == true && blur(&b, 2) < -1.5, "{b}");
+    land(&studio, &sitting, "c.jpg", &round(8.0, [0.0, 0.0, 1.0]));
+    let c = measured(&studio, "c.jpg");
+    assert_eq!((&c["against"]["file"], &c["reference"]), (&"b.jpg".into(), &"a.jpg".into()));
+    assert!((blur(&c, 2) - 1.0).abs() < 0.25, "{c}");
+}
+
+#[test]
+fn what_can_not_be_read_costs_the_sharpness_alone() {
+    let sitting = Sitting::new();
+    let mut studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    fs::remove_file(studio.folder.join("a.jpg")).unwrap();
+    land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 0.0, 1.0]));
+    assert_eq!(studio.frame("b.jpg")["file"], "b.jpg");
+    std::thread::sleep(Duration::from_millis(1500));
+    let told = studio.of_type("sharpness");
+    assert!(told.iter().all(|record| record["fault"].as_str().is_some_and(|why| why.contains("a.jpg"))), "{told:?}");
+    let (code, took) = studio.stop();
+    assert!(code == Some(0) && took < Duration::from_secs(3), "{code:?} {took:?}");
+}
+
+#[test]
+fn it_can_be_left_out_and_needs_a_spot() {
+    let sitting = Sitting::new();
+    for yaml in [format!("sharpness: no\n{}", spots()), "response_curve: srgb\n".to_owned()] {
+        let studio = Studio::with_config(&yaml);
+        land(&studio, &sitting, "a.jpg", &SHARP);
+        land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 0.0, 1.0]));
+        std::thread::sleep(Duration::from_millis(2500));
+        assert!(studio.of_type("sharpness").is_empty());
+    }
+}
