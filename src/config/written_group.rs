@@ -72,10 +72,7 @@ impl WrittenGroup {
 
     fn facts(&self) -> Result<LightFacts, Wrong> {
         let front = |key: &str, text: &Option<Scalar>, kind: FrontKind| match text {
-            Some(text) => {
-                let loss: Stops = text.0.parse().map_err(|fault: String| Wrong::new(key, &text.0, fault))?;
-                InFront::new(kind, loss).map(Some).map_err(|fault| Wrong::new(key, &text.0, fault))
-            }
+            Some(text) => InFront::read(kind, &text.0).map(Some).map_err(|fault| Wrong::new(key, &text.0, fault)),
             None => Ok(None),
         };
         let time = |key: &str, text: &Option<Scalar>| match text {
@@ -217,7 +214,7 @@ mod tests {
         assert_eq!(key("role: key").unwrap(), LightFacts::default());
         for (keys, part) in [
             ("gel: red", "gel: 'red' is no size in stops"),
-            ("grid: 0", "between 0.1 stop and 10 stops"),
+            ("grid: 0 stops", "between 0.1 stop and 10 stops"),
             ("recycle_time: soon", "recycle_time: 'soon' is no time of a flash"),
             ("flash_duration: 0", "such as 1.2 s or 1/800"),
         ] {

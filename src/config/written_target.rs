@@ -57,6 +57,10 @@ fn metered(text: &str, camera_steps: Series) -> Result<HandMeter, String> {
         "write f-number and ISO, and the exposure time where lights burn all the time, such as f/8 1/60 iso100";
     let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
     for word in text.to_ascii_lowercase().replace("iso ", "iso").split_whitespace() {
+        // Tenths of a stop, as a hand meter may show them, would be read as a time.
+        if word.starts_with(['+', '-']) {
+            return Err(NEEDED.to_owned());
+        }
         let is_second = if word.starts_with("iso") {
             iso.replace(word.parse().map_err(|_| NEEDED)?).is_some()
         } else if word.starts_with('f') {
@@ -125,6 +129,7 @@ mod tests {
             ("target: {meter: iso100}\n", "write f-number and ISO"),
             ("target: {meter: f/8 iso100 soon}\n", "write f-number and ISO"),
             ("target: {meter: 'f/5,6 iso100'}\n", "write f-number and ISO"),
+            ("target: {meter: f/8 +3/10 iso100}\n", "write f-number and ISO"),
             ("target: {meter: f/8 f/5.6 iso100}\n", "write f-number and ISO"),
             ("target: {spot: grey, at: 1/3}\n", "such as +1/3 stop"),
             ("target: {spot: grey, at: 1/0 stop}\n", "such as +1/3 stop"),

@@ -24,11 +24,19 @@ pub struct InFront {
 }
 
 impl InFront {
+    /// What takes so much as people write it: '1 1/3 stops'.
+    ///
     /// # Errors
-    /// Nothing in front of a light takes so little, or so much.
-    pub fn new(kind: FrontKind, loss: Stops) -> Result<InFront, &'static str> {
+    /// A size without its unit, which may be a density; or nothing that stands in front of a light.
+    pub fn read(kind: FrontKind, loss: &str) -> Result<InFront, String> {
+        if !loss.contains("stop") {
+            return Err(format!("'{loss}' has no unit: write it in stops, such as 1 stop, which an ND 0.3 takes"));
+        }
+        let loss: Stops = loss.parse()?;
         let is_likely = (0.1..=10.0).contains(&loss.0);
-        is_likely.then_some(InFront { kind, loss }).ok_or("it takes between 0.1 stop and 10 stops of light")
+        is_likely
+            .then_some(InFront { kind, loss })
+            .ok_or_else(|| "it takes between 0.1 stop and 10 stops of light".to_owned())
     }
 }
 

@@ -40,6 +40,7 @@ pub(super) struct LandedLight {
 }
 
 /// Whether something is to be decided at all.
+#[must_use = "nothing else is decided on until it is back"]
 #[derive(Debug)]
 pub enum Begun {
     Deciding(Undecided),

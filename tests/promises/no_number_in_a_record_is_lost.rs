@@ -9,7 +9,7 @@ use greyhold::frame::{Captured, Colour, Frame, Picture, Proxy, Settings};
 use greyhold::intake::FileState;
 use greyhold::meter::{Area, Spot};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Published, Record, State, SurveyAsk,
+    Begun, Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteringPlan, Published, Record, State, SurveyAsk,
 };
 use proptest::prelude::*;
 
@@ -151,7 +151,9 @@ fn published(steps: &[Step]) -> Vec<Published> {
             }
             Step::JudgeBy(spot) => {
                 config.judged_spot = (*spot).to_owned();
-                engine.configure(config.clone(), curves.clone());
+                if let Begun::Deciding(undecided) = engine.configure(config.clone(), curves.clone()) {
+                    engine.finish(undecided.decide());
+                }
             }
             Step::Shoot { shows, size: (width, height), .. } => {
                 let places = (0..height * width).map(|i| (i % width, i / width));

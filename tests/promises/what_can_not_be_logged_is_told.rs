@@ -13,7 +13,8 @@ use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::outlet::shot_log::{MOST_WAITING, ShotLog};
 use greyhold::outlet::storage::{Open, on_disk};
 use greyhold::session::{
-    Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteredFrame, MeteringPlan, Published, Record, State,
+    Begun, Body, Command, Engine, FrameInput, Input, Landed, Ledger, MeteredFrame, MeteringPlan, Published, Record,
+    State,
 };
 
 type Told = Arc<Mutex<Vec<Record>>>;
@@ -121,7 +122,8 @@ fn what_is_told_while_nothing_can_be_written_is_bounded_and_refused_beyond_that(
     assert!(engine.command(&Command::Status {}, None).ok, "what tells nothing is answered");
     for n in 0..1000 {
         engine.take(Input::Warning(format!("warning {n}")));
-        engine.configure(Config::default(), Arc::clone(&curves));
+        let begun = engine.configure(Config::default(), Arc::clone(&curves));
+        assert!(matches!(begun, Begun::Over(None)), "what can't be kept is not decided on");
     }
     assert_eq!(engine.ledger().waiting(), MOST_WAITING);
     *is_full.lock().unwrap() = false;

@@ -68,8 +68,7 @@ fn take_fact(part: &str, facts: &mut LightFacts) -> Result<(), String> {
         if facts.in_front.iter().any(|front: &InFront| front.kind == kind) {
             return Err(format!("'{what}' is told twice: write once what all of it takes"));
         }
-        let loss = value.parse()?;
-        facts.in_front.push(InFront::new(kind, loss).map_err(|fault| format!("'{part}': {fault}"))?);
+        facts.in_front.push(InFront::read(kind, value).map_err(|fault| format!("'{part}': {fault}"))?);
         Ok(())
     };
     match what {

@@ -18,7 +18,7 @@ pub fn read_apertures(words: &[String], steps: Series) -> Result<Vec<FNumber>, S
     let named: Vec<FNumber> = match words.as_slice() {
         [first, to, last] if to.eq_ignore_ascii_case("to") => range(read(first)?, read(last)?, steps),
         words if words.iter().any(|word| word.eq_ignore_ascii_case("to")) => {
-            return Err("a range has an aperture at each end, such as f/14 to f/2.8".to_owned());
+            return Err("a range has an aperture at each end and nothing beside it, such as f/14 to f/2.8".to_owned());
         }
         words => words.iter().map(|word| read(word)).collect::<Result<_, _>>()?,
     };
