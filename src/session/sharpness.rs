@@ -252,7 +252,7 @@ mod tests {
                 "3.jpg: eyes 100 %, lips 80 %, ear 41 % of f/14's detail",
                 "by half of the finest detail, f/5.6 keeps eyes, lips and ear; f/4 loses ear",
                 "f/4, 0 frames: eyes 100 %, lips 80 %, ear 41 %",
-                "f/5.6, 0 frames: eyes 100 %, lips 90 %, ear 70 %",
+                "f/5.6, 0 frames: eyes 100 %, lips 100 %, ear 70 %",
                 "f/14, 0 frames: eyes 100 %, lips 100 %, ear 100 %",
             ]
         );
