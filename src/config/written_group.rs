@@ -213,7 +213,9 @@ mod tests {
         assert_eq!(times, ["1.2 s", "1/800 s"]);
         assert_eq!(key("role: key").unwrap(), LightFacts::default());
         for (keys, part) in [
-            ("gel: red", "gel: 'red' is no size in stops"),
+            ("gel: red", "gel: 'red' has no unit"),
+            ("gel: 0.3", "such as 1 stop, which an ND 0.3 takes"),
+            ("gel: red stops", "is no size in stops"),
             ("grid: 0 stops", "between 0.1 stop and 10 stops"),
             ("recycle_time: soon", "recycle_time: 'soon' is no time of a flash"),
             ("flash_duration: 0", "such as 1.2 s or 1/800"),
