@@ -6,7 +6,7 @@ use super::values::{Scalar, word};
 use super::written_passive::not_a_light;
 use super::written_spot::checked_name;
 use super::wrong::Wrong;
-use crate::photometry::{Dial, Scale, Step, Stops};
+use crate::photometry::{Dial, Scale, Step};
 use crate::rig::{FrontKind, InFront, LightFacts, LightGroup, Role};
 
 /// No dial has more settings: a thousand tenths of a stop are a hundred stops.
