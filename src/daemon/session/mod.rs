@@ -249,13 +249,13 @@ impl Session {
     }
 
     /// How it stands by what is logged, and which file is being judged.
-    fn status(&self) -> Reply {
+    fn status(&mut self) -> Reply {
         let mut reply = self.engine.answer(&Command::Status {});
         if let Some(values) = reply.value.as_object_mut() {
             values.insert("folder".to_owned(), answers::folder(&self.setup.folder, &self.folder.now()));
             values.insert("judging".to_owned(), self.turns.judging().into());
         }
-        reply
+        self.with_trouble(reply)
     }
 
     /// Somebody wants to hear when everything in the folder is logged.

@@ -174,11 +174,7 @@ impl Session {
                 self.keep_thumbnail(&name, small);
             }
             Then::Answer(back) => {
-                let mut reply = reply.unwrap_or_else(Reply::none);
-                // What is told now would be lost with the power, and whoever tells it can do something about that.
-                if reply.ok && self.engine.ledger().trouble().is_some() {
-                    reply.message.push_str("\n  (in memory only: the shot log can't be written just now)");
-                }
+                let reply = self.with_trouble(reply.unwrap_or_else(Reply::none));
                 let _ = back.send(reply);
             }
             Then::AnswerSpots => self.answer_spots(),
@@ -186,6 +182,14 @@ impl Session {
         self.tend_lights();
         self.speak_of_trouble();
         self.refresh();
+    }
+
+    /// What is told now would be lost with the power, and whoever tells it can do something about that.
+    pub(super) fn with_trouble(&mut self, mut reply: Reply) -> Reply {
+        if reply.ok && self.engine.ledger().trouble().is_some() {
+            reply.message.push_str("\n  (in memory only: the shot log can't be written just now)");
+        }
+        reply
     }
 
     fn tell_intake(&self) {
