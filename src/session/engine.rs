@@ -23,7 +23,7 @@ use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
 use super::sharpness_wanted::SharpnessWanted;
 use super::state::State;
-use super::undecided::{Begun, Decided, Undecided, told};
+use super::undecided::{Begun, Decided, Undecided, frame_of, told};
 use crate::advice::Observation;
 use crate::align::{CodePicture, PictureId};
 use crate::config::{Config, Curves};
@@ -262,7 +262,7 @@ impl<L: Ledger> Engine<L> {
         let Decided { decision, mut landed } = decided;
         self.is_deciding = false;
         for body in decision.records {
-            let of = body.observed_frame();
+            let of = frame_of(&body);
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
                 break;

@@ -303,17 +303,6 @@ pub enum SurveyStep {
     Stopped,
 }
 
-impl Body {
-    /// The frame that an observation is of.
-    pub(super) fn observed_frame(&self) -> Option<FrameNumber> {
-        match self {
-            Body::Frame(frame) => Some(frame.frame),
-            Body::FileAdded { frame, .. } => Some(*frame),
-            _ => None,
-        }
-    }
-}
-
 impl PowerSource {
     pub(super) fn known(self) -> Known {
         match self {

@@ -8,6 +8,7 @@ use super::command::{Command, Reply};
 use super::decide::{Decision, Input, decide};
 use super::knowledge::Knowledge;
 use super::light_of_file::LightOfFile;
+use super::record::Body;
 use super::state::State;
 use crate::advice::Observation;
 use crate::config::Config;
@@ -62,6 +63,15 @@ impl Undecided {
             outcome.light.clone().map(|map| LandedLight { file, fingerprint, map })
         });
         Decided { decision: decide(&self.state, &self.config, &self.knowledge, self.input), landed }
+    }
+}
+
+/// The frame that a record of an observation is of.
+pub(super) fn frame_of(body: &Body) -> Option<FrameNumber> {
+    match body {
+        Body::Frame(frame) => Some(frame.frame),
+        Body::FileAdded { frame, .. } => Some(*frame),
+        _ => None,
     }
 }
 
