@@ -177,12 +177,11 @@ def unchanged(compare, pieces, faults):
             before, after = made(piece)
             files = [compare.write("before.jpg", before, 200), compare.write("after.jpg", after, 200)]
             # Either may be the one that the other is held against.
+            all_ += 1
             for answer in compare.all_told(files, 0.4):
-                if not spot(answer)["sharpest"]:
-                    all_ += 1
-                    if softness := spot(answer).get("softness"):
-                        details.append(100 * softness["detail"]["share"])
-                        changes += softness["least"] > 0 or softness["most"] < 0
+                if softness := spot(answer).get("softness"):
+                    details.append(100 * softness["detail"]["share"])
+                    changes += softness["least"] > 0 or softness["most"] < 0
         print(f"  {name:<24} told {len(details)} of {all_}, a change {changes} times, {min(details, default=0):.1f} to {max(details, default=0):.1f}", flush=True)
         if len(details) < 0.5 * all_:
             faults.append(f"{name}: told of {len(details)} of {all_}")
