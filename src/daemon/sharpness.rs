@@ -83,7 +83,7 @@ impl Sharpening {
 
     /// Begins; `None` where it was tried in vain.
     pub fn begin(&mut self, wanted: SharpnessWanted) -> Option<oneshot::Receiver<Sharpened>> {
-        let frame = wanted.frame.is.frame;
+        let frame = Some(wanted.number);
         if self.tried == frame {
             return None;
         }
@@ -135,8 +135,7 @@ fn measure(pool: &Pool, folder: &Path, wanted: SharpnessWanted, kept: Option<Arc
 fn nothing_of(wanted: &SharpnessWanted) -> MeasuredSharpness {
     let is = &wanted.frame.is;
     MeasuredSharpness {
-        // What is wanted is of a frame.
-        frame: is.frame.unwrap_or_default(),
+        frame: wanted.number,
         file: is.file.clone(),
         f_number: is.f_number,
         look: wanted.look.clone(),
@@ -161,17 +160,20 @@ fn compared(wanted: SharpnessWanted, own: Kept, base: Arc<Kept>) -> Sharpened {
         .spots
         .iter()
         .enumerate()
-        .map(|(at, spot)| SpotSoftness { spot: spot.clone(), measured: softness(at) })
+        .map(|(at, (spot, _))| SpotSoftness { spot: spot.clone(), measured: softness(at) })
         .collect();
     let cause = judge(&all, wanted.against.is.f_number, wanted.frame.is.f_number);
-    let is_sharpest = match &cause {
+    // Where it tells nothing of a spot, no other frame could be held against it there.
+    let is_whole = all.iter().all(|of| matches!(of.measured, Ok(_) | Err(Untold::ReferenceTooBlurred)));
+    let is_sharper = match &cause {
         Cause::MoreDepth { .. } | Cause::ReferenceSoft { .. } => true,
         Cause::ApertureUnknown { softer, .. } => softer.is_empty(),
         _ => false,
     };
+    let is_sharpest = is_sharper && is_whole;
     let is_told = !matches!(cause, Cause::Untold | Cause::AsSharp { .. });
-    let spots = all.into_iter().zip(&wanted.frame.places);
-    let spots = spots.map(|(of, area)| SpotSharpness::of(of.spot, area.unwrap_or(Area::WHOLE), of.measured)).collect();
+    let spots = all.into_iter().zip(&wanted.spots);
+    let spots = spots.map(|(of, (_, area))| SpotSharpness::of(of.spot, *area, of.measured)).collect();
     let measured =
         MeasuredSharpness { spots, cause: is_told.then(|| cause.sentence()), is_sharpest, ..nothing_of(&wanted) };
     Sharpened { measured: Box::new(measured), kept: Some(if is_sharpest { Arc::new(own) } else { base }) }

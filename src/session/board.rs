@@ -137,7 +137,7 @@ impl Board {
             all_set_for: setup.told_done.as_ref().and_then(|done| done.settings()).map(Settings::in_short),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: spots(config, setup.last.as_ref()),
-            sharpness: setup.current.as_ref().map_or_else(Vec::new, |look| sitting.sharpness.in_words(look)),
+            sharpness: sharpness_of(sitting),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
             trend: sitting.trend.iter().cloned().collect(),
@@ -146,6 +146,13 @@ impl Board {
             hold,
         }
     }
+}
+
+/// Of the current look, by its reference.
+fn sharpness_of(sitting: &Sitting) -> Vec<String> {
+    let setup = &sitting.setup;
+    let current = setup.current.as_ref().zip(setup.reference());
+    current.map_or_else(Vec::new, |(look, reference)| sitting.sharpness.in_words(look, &reference.file))
 }
 
 fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) -> CorrectionShown {

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::meter::Area;
 use crate::numbers::FrameNumber;
 use crate::photometry::{FNumber, SAME_SETTING};
-use crate::sharpness::{Pixels, Share, Softness, Untold};
+use crate::sharpness::{Pixels, Share, Softness, Untold, per_cent};
 
 /// What was measured of one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -70,15 +70,9 @@ pub(super) fn rounded(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
 }
 
-/// '41 %', '< 1 %'.
-pub(super) fn per_cent(share: f64) -> String {
-    let share = (share * 100.0).round().min(100.0);
-    if share < 1.0 { "< 1 %".to_owned() } else { format!("{share:.0} %") }
-}
-
 impl SpotDetail {
-    /// The share of detail; what may be chance is no loss.
-    pub(super) fn kept(&self) -> f64 {
+    /// As [`Softness::kept`].
+    fn kept(&self) -> f64 {
         if self.blur_least.0 > 0.0 { self.detail.share } else { 1.0 }
     }
 }
@@ -95,19 +89,24 @@ impl SpotSharpness {
         SpotSharpness { spot, area, told, untold: measured.err() }
     }
 
+    /// The share of detail that it keeps, where that is known.
+    pub(super) fn kept(&self) -> Option<f64> {
+        match &self.told {
+            Some(told) => Some(told.kept()),
+            None => self.untold?.kept(),
+        }
+    }
+
     /// 'ear 41 %'.
     fn in_words(&self) -> String {
-        let Some(told) = &self.told else {
-            return format!("{} ?", self.spot);
-        };
-        format!("{} {}", self.spot, per_cent(told.kept()))
+        format!("{} {}", self.spot, self.kept().map_or_else(|| "?".to_owned(), per_cent))
     }
 }
 
 impl MeasuredSharpness {
     /// 'lashes 100 %, lips 96 %, ear 41 % of f/14's detail'; `None` where no spot could be told.
     pub fn in_words(&self) -> Option<String> {
-        if !self.spots.iter().any(|spot| spot.told.is_some()) {
+        if !self.spots.iter().any(|spot| spot.kept().is_some()) {
             return None;
         }
         let spots: Vec<String> = self.spots.iter().map(SpotSharpness::in_words).collect();
@@ -116,6 +115,15 @@ impl MeasuredSharpness {
             _ => format!("the detail of {}", self.against.file),
         };
         Some(format!("{} of {of}", spots.join(", ")))
+    }
+
+    /// The same, or why it can't be told.
+    pub fn told(&self) -> String {
+        let why = || match &self.fault {
+            Some(fault) => format!("it can't be told: {fault}"),
+            None => "it can't be told of any spot".to_owned(),
+        };
+        self.in_words().unwrap_or_else(why)
     }
 }
 

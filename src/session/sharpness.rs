@@ -6,12 +6,12 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::measured_sharpness::{MeasuredSharpness, Sharpest, aperture, is_same, per_cent, rounded};
+use super::measured_sharpness::{MeasuredSharpness, Sharpest, aperture, is_same, rounded};
 use super::record::{Body, FrameRecord};
 use crate::frame::Settings;
 use crate::meter::Area;
 use crate::photometry::FNumber;
-use crate::sharpness::{KeptAt, kept};
+use crate::sharpness::{KeptAt, kept, per_cent};
 use crate::wording::counted;
 
 /// What a sitting knows of its looks' sharpness. Of fixed size for each look.
@@ -54,12 +54,17 @@ const MOST_SPOTS: usize = 40;
 impl Sharpness {
     /// Whether a record changes anything here.
     pub(super) fn heeds(body: &Body) -> bool {
-        matches!(body, Body::Frame(_) | Body::Sharpness(_))
+        matches!(body, Body::Frame(_) | Body::Sharpness(_) | Body::Reference { .. } | Body::Remetered { .. })
     }
 
     pub(super) fn apply(&mut self, body: &Body) {
         match body {
             Body::Frame(frame) => self.count(frame),
+            Body::Reference { look, file, .. } => self.looks.entry(look.clone()).or_default().begin(file),
+            // Its spots lie elsewhere now, so that nothing measured by the old ones holds.
+            Body::Remetered { file, .. } => {
+                self.looks.values_mut().filter(|look| look.reference == *file).for_each(LookSharpness::forget);
+            }
             Body::Sharpness(measured) => {
                 self.looks.entry(measured.look.clone()).or_default().take(measured);
                 self.last = Some((**measured).clone());
@@ -75,11 +80,12 @@ impl Sharpness {
     }
 
     /// For people, a line each: the last frame that was measured, why it differs, what each aperture kept, and which keeps what.
-    /// Nothing where the last was of another look.
-    pub fn in_words(&self, look: &str) -> Vec<String> {
-        let Some(last) = self.last.as_ref().filter(|last| last.look == look) else { return Vec::new() };
-        let said = last.in_words().map(|said| format!("{}: {said}", last.file));
-        let cause = said.as_ref().and(last.cause.clone());
+    /// Nothing where the last was of another look, or of a reference before.
+    pub fn in_words(&self, look: &str, reference: &str) -> Vec<String> {
+        let is_of_it = |last: &&MeasuredSharpness| last.look == look && last.reference == reference;
+        let Some(last) = self.last.as_ref().filter(is_of_it) else { return Vec::new() };
+        let said = Some(format!("{}: {}", last.file, last.told()));
+        let cause = last.in_words().and(last.cause.clone());
         let suggestion = self.suggestion(look).map(|said| format!("by half of the finest detail, {said}"));
         let apertures = self.looks.get(look).map(LookSharpness::apertures_in_words).unwrap_or_default();
         said.into_iter().chain(cause).chain(suggestion).chain(apertures).collect()
@@ -127,31 +133,43 @@ impl LookSharpness {
         let line = |(n, at): (FNumber, &AtAperture)| {
             let spots: Vec<String> =
                 at.detail.iter().map(|(spot, share)| format!("{spot} {}", per_cent(*share))).collect();
-            format!("{n}, {}: {}", counted(at.frames as usize, "frame"), spots.join(", "))
+            // A file that was named as the reference is no frame.
+            let frames = (at.frames > 0).then(|| format!(", {}", counted(at.frames as usize, "frame")));
+            format!("{n}{}: {}", frames.unwrap_or_default(), spots.join(", "))
         };
         measured.into_iter().map(line).collect()
     }
 
-    fn take(&mut self, measured: &MeasuredSharpness) {
-        if self.reference != measured.reference {
-            self.reference.clone_from(&measured.reference);
-            self.sharpest = None;
-            for at in &mut self.apertures {
-                (at.latest, at.detail) = (None, Vec::new());
-            }
+    /// What was shot and measured before another reference is nothing to this one.
+    fn begin(&mut self, reference: &str) {
+        if self.reference != reference {
+            reference.clone_into(&mut self.reference);
+            self.forget();
+            self.apertures.clear();
         }
-        let told = || measured.spots.iter().filter_map(|spot| Some((&spot.spot, spot.told?)));
+    }
+
+    fn forget(&mut self) {
+        self.sharpest = None;
+        for at in &mut self.apertures {
+            (at.latest, at.detail) = (None, Vec::new());
+        }
+    }
+
+    fn take(&mut self, measured: &MeasuredSharpness) {
+        self.begin(&measured.reference);
+        let known = || measured.spots.iter().filter_map(|spot| Some((&spot.spot, spot.kept()?)));
         if let Some(n) = measured.against.f_number {
             // The look's first frame was shot before it was a look.
             let shot = u64::from(measured.against.frame.is_some());
             self.at(n).frames = self.at(n).frames.max(shot);
-            told().for_each(|(spot, _)| self.at(n).keep(spot, 1.0));
+            known().for_each(|(spot, _)| self.at(n).keep(spot, 1.0));
         }
         if measured.is_sharpest {
             self.hold_against(measured);
         }
         if let Some(n) = measured.f_number {
-            told().for_each(|(spot, told)| self.at(n).keep(spot, told.kept()));
+            known().for_each(|(spot, kept)| self.at(n).keep(spot, kept));
         }
         if let Some(n) = measured.f_number.filter(|_| !measured.spots.is_empty()) {
             self.at(n).latest = Some(measured.file.clone());
@@ -247,16 +265,17 @@ mod tests {
         assert_eq!(same.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of the detail of 1.jpg");
         let sharpness = fold(&[frame(2, 5.6, REFERENCE, [("eyes", 1.0), ("lips", 0.9), ("ear", 0.7)]), wide]);
         assert_eq!(
-            sharpness.in_words("main"),
+            sharpness.in_words("main", "1.jpg"),
             [
                 "3.jpg: eyes 100 %, lips 80 %, ear 41 % of f/14's detail",
                 "by half of the finest detail, f/5.6 keeps eyes, lips and ear; f/4 loses ear",
-                "f/4, 0 frames: eyes 100 %, lips 80 %, ear 41 %",
-                "f/5.6, 0 frames: eyes 100 %, lips 100 %, ear 70 %",
-                "f/14, 0 frames: eyes 100 %, lips 100 %, ear 100 %",
+                "f/4: eyes 100 %, lips 80 %, ear 41 %",
+                "f/5.6: eyes 100 %, lips 100 %, ear 70 %",
+                "f/14: eyes 100 %, lips 100 %, ear 100 %",
             ]
         );
-        assert!(sharpness.in_words("another").is_empty());
+        assert!(sharpness.in_words("another", "1.jpg").is_empty());
+        assert!(sharpness.in_words("main", "9.jpg").is_empty(), "another sitter's");
     }
 
     #[test]
@@ -277,7 +296,19 @@ mod tests {
         };
         let look = fold(&[all[0].clone(), all[1].clone(), anew]).looks["main"].clone();
         assert_eq!(look.sharpest, None);
+        let mut redrawn = fold(&all);
+        redrawn.looks.values_mut().for_each(LookSharpness::forget);
+        let look_redrawn = &redrawn.looks["main"];
+        assert!(look_redrawn.sharpest.is_none() && look_redrawn.apertures.iter().all(|at| at.detail.is_empty()));
         assert_eq!(look.apertures.iter().filter(|at| !at.detail.is_empty()).count(), 2);
+    }
+
+    #[test]
+    fn a_spot_too_blurred_for_a_width_is_lost_at_that_aperture() {
+        let mut wide = frame(3, 1.4, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
+        (wide.spots[2].told, wide.spots[2].untold) = (None, Some(Untold::TooBlurred));
+        assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of f/14's detail");
+        assert_eq!(fold(&[wide]).suggestion("main").unwrap(), "f/14 keeps eyes, lips and ear; f/1.4 loses ear");
     }
 
     #[test]
@@ -287,5 +318,8 @@ mod tests {
         assert_eq!(measured.in_words().unwrap(), "eyes 100 %, lips 100 %, ear ? of f/14's detail");
         measured.spots.iter_mut().for_each(|spot| (spot.told, spot.untold) = (None, Some(Untold::Moved)));
         assert_eq!(measured.in_words(), None);
+        assert_eq!(fold(&[measured.clone()]).in_words("main", "1.jpg"), ["2.jpg: it can't be told of any spot"]);
+        measured.fault = Some("1.jpg: it is gone".to_owned());
+        assert_eq!(fold(&[measured]).in_words("main", "1.jpg"), ["2.jpg: it can't be told: 1.jpg: it is gone"]);
     }
 }

@@ -22,11 +22,12 @@ pub struct SharpnessWanted {
     pub look: String,
     /// The file of the look's reference.
     pub reference: String,
+    pub number: FrameNumber,
     pub frame: SharpnessFile,
     /// Has as many places as the frame.
     pub against: SharpnessFile,
-    /// Names of the spots.
-    pub spots: Vec<String>,
+    /// The spots, and where they lie in the frame.
+    pub spots: Vec<(String, Area)>,
 }
 
 /// One of both.
@@ -61,7 +62,7 @@ impl SharpnessWanted {
         // It rides on the scene, and keeps its size: what is measured has as many pixels in both frames.
         let in_frame = |(name, area): &(&str, Area)| {
             let followed = last.verdict.spots.iter().find(|seen| seen.spot == *name).and_then(|seen| seen.area);
-            Some(followed.map_or(*area, |to| area.about_middle_of(to)))
+            followed.map_or(*area, |to| area.about_middle_of(to))
         };
         let known = sitting.sharpness.looks.get(name).filter(|known| known.reference == look.file);
         let sharper = known.and_then(|known| known.sharpest.as_ref());
@@ -92,13 +93,14 @@ impl SharpnessWanted {
         Some(SharpnessWanted {
             look: name.clone(),
             reference: look.file.clone(),
-            frame: SharpnessFile { is, places: spots.iter().map(in_frame).collect(), response: own },
+            number: last.frame,
+            frame: SharpnessFile { is, places: spots.iter().map(|spot| Some(in_frame(spot))).collect(), response: own },
             against: SharpnessFile {
                 is: Sharpest { file: against, ..base },
                 places: base_places,
                 response: base_response,
             },
-            spots: spots.into_iter().map(|(name, _)| name.to_owned()).collect(),
+            spots: spots.iter().map(|spot| (spot.0.to_owned(), in_frame(spot))).collect(),
         })
     }
 }

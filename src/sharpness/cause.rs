@@ -140,13 +140,13 @@ impl Cause {
     /// The sentence for a person.
     pub fn sentence(&self) -> String {
         match self {
-            Cause::Untold => "sharpness can't be told: see why below".to_owned(),
+            Cause::Untold => "sharpness can't be told of any spot".to_owned(),
             Cause::AsSharp { untold } if untold.is_empty() => "as sharp as the reference".to_owned(),
             Cause::AsSharp { untold } => {
                 format!("as sharp as the reference where that can be told{}", not_told(untold))
             }
             Cause::MovedWhileExposed { spots, streak, softer, sharper } => format!(
-                "moved while it was exposed, by about {} {streak}: {} {} soft in that direction alone{}",
+                "seems to have moved while it was exposed, by about {} {streak}: {} {} soft in that direction alone{}",
                 streak.length,
                 listed(spots),
                 is_or_are(spots),
@@ -181,7 +181,7 @@ impl Cause {
                 listed(kept)
             ),
             Cause::ReferenceSoft { spots } => format!(
-                "{} sharper though the aperture is not narrower: it is the reference that is soft there",
+                "{} sharper though the aperture is not narrower: the frame that it is held against is soft there",
                 listed(spots)
             ),
             Cause::Diffraction { untold } => format!(
@@ -281,7 +281,7 @@ mod tests {
     #[test]
     fn what_moved_is_named_and_what_changed_otherwise_is_not_passed_over() {
         let spots = [streaked("eyes", 2.0, 3.0), streaked("lips", 2.0, 175.0), spot("ear", 2.0), spot("chin", -1.0)];
-        let sentence = "moved while it was exposed, by about 9.0 px sideways: eyes and lips are soft in that direction alone; \
+        let sentence = "seems to have moved while it was exposed, by about 9.0 px sideways: eyes and lips are soft in that direction alone; \
                         ear softer in another way; chin sharper";
         assert_eq!(judge(&spots, f(8.0), f(4.0)).sentence(), sentence);
     }

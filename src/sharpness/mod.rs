@@ -67,6 +67,12 @@ pub struct Softness {
     pub tiles: [usize; 2],
 }
 
+/// A share of detail for people: '41 %', '< 1 %'; none is more than all.
+pub fn per_cent(share: f64) -> String {
+    let share = (share * 100.0).round().min(100.0);
+    if share < 1.0 { "< 1 %".to_owned() } else { format!("{share:.0} %") }
+}
+
 /// A share with the ends of its 95 % interval; 1 is all.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Share {
@@ -87,9 +93,23 @@ impl Softness {
         self.least.0 > 0.0
     }
 
+    /// The share of the finest detail that the frame keeps; what may be chance is no loss.
+    pub fn kept(&self) -> f64 {
+        if self.is_softer() { self.detail.share } else { 1.0 }
+    }
+
     /// Sharper than the reference, and not by chance.
     pub fn is_sharper(&self) -> bool {
         self.most.0 < 0.0
+    }
+}
+
+/// The share of the finest detail that a frame keeps in a spot; `None` where that isn't known. What is too blurred for a width keeps
+/// next to nothing.
+pub fn kept_of(measured: &Result<Softness, Untold>) -> Option<f64> {
+    match measured {
+        Ok(softness) => Some(softness.kept()),
+        Err(why) => why.kept(),
     }
 }
 
@@ -101,7 +121,7 @@ pub enum Untold {
     TooSmall,
     #[error("the frames have different numbers of pixels")]
     OtherSize,
-    #[error("it is clipped")]
+    #[error("it is burnt out or black in one of the two")]
     Clipped,
     #[error("it has no texture")]
     NoTexture,
@@ -113,4 +133,11 @@ pub enum Untold {
     TooBlurred,
     #[error("the frame that it is held against is too blurred there for a width to be told")]
     ReferenceTooBlurred,
+}
+
+impl Untold {
+    /// See [`kept_of`].
+    pub fn kept(self) -> Option<f64> {
+        (self == Untold::TooBlurred).then_some(0.0)
+    }
 }

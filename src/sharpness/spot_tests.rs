@@ -113,6 +113,17 @@ fn a_known_blur_is_recovered() {
     }
 }
 
+/// What a table calls all is not lost by any aperture.
+#[test]
+fn what_may_be_chance_is_no_loss() {
+    let scene = Scene::new(5);
+    let softer = compare_spot(&scene.taken(256, AS_IT_IS), &scene.taken(256, round(2.0))).unwrap();
+    assert!(softer.kept() < 0.5 && softer.kept() == softer.detail.share, "{softer:?}");
+    let perhaps = Softness { least: Pixels(-0.1), ..softer };
+    assert_eq!([kept_of(&Ok(perhaps)), kept_of(&Err(Untold::TooBlurred))], [Some(1.0), Some(0.0)]);
+    assert_eq!(kept_of(&Err(Untold::Clipped)), None);
+}
+
 #[test]
 fn the_sharper_frame_has_the_other_sign() {
     let scene = Scene::new(6);

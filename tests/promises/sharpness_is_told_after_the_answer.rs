@@ -6,7 +6,7 @@
 use std::fs;
 use std::time::Duration;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::harness::{Studio, wait_for};
 use crate::sharpness_is_measured_on_the_same_lashes::{SHARP, SPOTS, Sitting, Taken, round};
@@ -89,9 +89,10 @@ fn what_can_not_be_read_costs_the_sharpness_alone() {
     fs::remove_file(studio.folder.join("a.jpg")).unwrap();
     land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 0.0, 1.0]));
     assert_eq!(studio.frame("b.jpg")["file"], "b.jpg");
-    std::thread::sleep(Duration::from_millis(1500));
-    let told = studio.of_type("sharpness");
-    assert!(told.iter().all(|record| record["fault"].as_str().is_some_and(|why| why.contains("a.jpg"))), "{told:?}");
+    let fault = measured(&studio, "b.jpg")["fault"].clone();
+    assert!(fault.as_str().is_some_and(|why| why.contains("a.jpg")), "{fault}");
+    let status = studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(status.contains("sharpness of b.jpg: it can't be told: a.jpg: "), "{status}");
     let (code, took) = studio.stop();
     assert!(code == Some(0) && took < Duration::from_secs(3), "{code:?} {took:?}");
 }

@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use crate::frame::Cut;
 use crate::photometry::FNumber;
 use crate::response::Response;
-use crate::sharpness::{Cause, Crop, KeptAt, Softness, SpotSoftness, Untold, compare_spot, finest_first, judge, kept};
+use crate::sharpness::{
+    Cause, Crop, KeptAt, Softness, SpotSoftness, Untold, compare_spot, finest_first, judge, kept, kept_of,
+};
 
 /// One photograph, as far as it could be read.
 pub struct Shot {
@@ -71,9 +73,7 @@ impl Measured {
         let shares = |shot: usize| -> Vec<Option<f64>> {
             let share = |(measured, best): (&Option<Result<Softness, Untold>>, &Option<usize>)| match measured {
                 None => best.map(|_| 1.0),
-                // It keeps next to nothing.
-                Some(Err(Untold::TooBlurred)) => Some(0.0),
-                Some(measured) => measured.ok().map(|softness| softness.detail.share),
+                Some(measured) => kept_of(measured),
             };
             against_sharpest[shot].iter().zip(&sharpest).map(share).collect()
         };

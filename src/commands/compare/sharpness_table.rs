@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::measured::Measured;
 use crate::outlet::plain::printable;
-use crate::sharpness::{KeptAt, Softness, Untold};
+use crate::sharpness::{KeptAt, Softness, Untold, per_cent};
 use crate::wording::without_error_numbers;
 
 pub fn told(measured: &Measured) -> String {
@@ -39,9 +39,7 @@ pub fn cell(measured: &Option<Result<Softness, Untold>>, is_sharpest: bool) -> S
         Some(Ok(softness)) if softness.is_softer() => {
             let blur = softness.blur.0;
             let half = (softness.most.0 - blur).max(blur - softness.least.0).max(0.05);
-            let share = (softness.detail.share * 100.0).round().min(100.0);
-            let share = if share < 1.0 { "< 1 %".to_owned() } else { format!("{share:.0} %") };
-            format!("{share} ({blur:.1} ±{half:.1} px)")
+            format!("{} ({blur:.1} ±{half:.1} px)", per_cent(softness.kept()))
         }
         // What may be chance is no difference.
         Some(Ok(_)) => "100 %".to_owned(),

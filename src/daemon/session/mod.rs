@@ -152,7 +152,9 @@ impl Session {
     /// Only while no decision is under way.
     fn take(&mut self, work: Work) {
         let Work { what, counted } = work;
-        self.sharpening.landed();
+        if matches!(what, What::Frame { .. } | What::NotMetered { .. } | What::Input(Input::Skipped { .. })) {
+            self.sharpening.landed();
+        }
         let then = if counted { Then::TellIntake } else { Then::Nothing };
         match what {
             What::Mark { token, waiting, silent, folder } => {

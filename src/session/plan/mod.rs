@@ -87,7 +87,7 @@ impl Plan {
         });
         Some(format!(
             "Room light ({}) is more than {limit} of the light {over}.{eighth}{adds} A shorter exposure time within the sync speed, or \
-             a darker room, takes it away; more ISO speed adds to it.",
+             a darker room, lessens it; a higher ISO speed makes its share larger.",
             room.known
         ))
     }
