@@ -19,7 +19,7 @@ impl Photographs {
     /// `Err` is the sentence to show.
     pub fn read(&self, path: &Path, series: Series, depth: Depth) -> Result<Frame, String> {
         let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-        let task = Task { path: path.to_owned(), kind, series, depth, links: Links::Followed, cuts: Vec::new() };
+        let task = Task { links: Links::Followed, ..Task::of(path.to_owned(), kind, series, depth) };
         let answer = self.0.read(&task).map_err(|refused| printable(&refused.to_string()))?;
         answer.frame.ok_or_else(|| "nothing of it could be read".to_owned())
     }
@@ -27,8 +27,8 @@ impl Photographs {
     /// Cuts pieces at full resolution out of a photograph. `Err` is the sentence to show.
     pub fn cut(&self, path: &Path, cuts: Vec<CutPlace>) -> Result<Vec<Cut>, String> {
         let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-        let (series, links) = (Series::Thirds, Links::Followed);
-        let task = Task { path: path.to_owned(), kind, series, depth: Depth::Cuts, links, cuts };
+        let task = Task::of(path.to_owned(), kind, Series::Thirds, Depth::Cuts);
+        let task = Task { links: Links::Followed, cuts, ..task };
         self.0.read(&task).map(|answer| answer.cuts).map_err(|refused| printable(&refused.to_string()))
     }
 

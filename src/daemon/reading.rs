@@ -9,7 +9,7 @@ use tokio::sync::{Semaphore, watch};
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
-use crate::container::{Fingerprint, Kind, Links};
+use crate::container::{Fingerprint, Kind};
 use crate::frame::{Frame, RawParts};
 use crate::intake::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
 use crate::photometry::Series;
@@ -42,7 +42,7 @@ fn read(pool: &Pool, job: Job, series: Series, parts: RawParts) -> Outcome<Frame
         (Scope::Whole, RawParts::LightAndEmbedded) => Depth::WithEmbedded,
         (Scope::Whole, RawParts::EmbeddedFirst) => Depth::EmbeddedFirst,
     };
-    let task = Task { path: job.path, kind: job.kind, series, depth, links: Links::Refused, cuts: Vec::new() };
+    let task = Task::of(job.path, job.kind, series, depth);
     let answer = pool.read(&task).map_err(why_not)?;
     let fingerprints = answer.fingerprints.ok_or_else(|| NotRead::Foreign("it has no picture".to_owned()))?;
     Ok(FileReading {
@@ -108,20 +108,20 @@ impl Named {
 
 fn read_named(pool: &Pool, folder: &Path, file: &str, series: Series) -> Result<Frame, String> {
     let (path, kind) = regular(folder, file)?;
-    let task = Task { path, kind, series, depth: Depth::Whole, links: Links::Refused, cuts: Vec::new() };
+    let task = Task::of(path, kind, series, Depth::Whole);
     let answer = pool.read(&task).map_err(|refused| refused.to_string())?;
     answer.frame.ok_or_else(|| "it has no picture".to_owned())
 }
 
-/// Tries at a file that the system or its worker let down, and the pause before each.
-const TRIES: u32 = 3;
+/// Tries at a file that the system or its worker let down, and the pause before each: in all longer than a file takes to be taken up
+/// that was renamed just before.
+const TRIES: u32 = 5;
 const PAUSE: Duration = Duration::from_secs(1);
 
 /// Reads the light of a raw file of which the embedded picture was taken; `Err` is the end of a sentence that names it.
 pub(super) fn read_light(pool: &Pool, path: &Path, series: Series, taken: Fingerprint) -> Result<Frame, String> {
     let kind = Kind::of(path).ok_or("it is no picture by its name")?;
-    let depth = Depth::Whole;
-    let task = Task { path: path.to_owned(), kind, series, depth, links: Links::Refused, cuts: Vec::new() };
+    let task = Task::of(path.to_owned(), kind, series, Depth::Whole);
     let mut tried = 1;
     loop {
         match pool.read(&task) {
@@ -129,11 +129,24 @@ pub(super) fn read_light(pool: &Pool, path: &Path, series: Series, taken: Finger
                 return answer.frame.ok_or_else(|| "it has no picture".to_owned());
             }
             Ok(_) => return Err("another picture lies under its name now".to_owned()),
-            Err(refused @ (Refused::Foreign(_) | Refused::Stopped)) => return Err(refused.to_string()),
-            Err(refused) if tried == TRIES || !path.exists() => return Err(refused.to_string()),
+            Err(refused) if tried == TRIES || is_final(&refused) => return Err(refused.to_string()),
             Err(_) => std::thread::sleep(PAUSE),
         }
         tried += 1;
+    }
+}
+
+/// No further try is worth what the frames after it would wait. A file that isn't there may have been renamed, which the intake
+/// tells soon.
+fn is_final(refused: &Refused) -> bool {
+    match refused {
+        Refused::Foreign(_)
+        | Refused::Stopped
+        | Refused::TookTooLong { .. }
+        | Refused::TookTooMuch { .. }
+        | Refused::Unfinished { .. }
+        | Refused::Silent { .. } => true,
+        Refused::Incomplete(_) | Refused::Unreadable(_) | Refused::Crashed(_) => false,
     }
 }
 

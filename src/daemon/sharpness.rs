@@ -8,7 +8,6 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 
 use super::reading::regular;
-use crate::container::Links;
 use crate::frame::Cut;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -190,7 +189,7 @@ impl Kept {
         let of_file = |why: String| format!("{file}: {why}");
         let (path, kind) = regular(folder, file).map_err(of_file)?;
         let places = wanted.places.iter().flatten().map(|area| cut_place(*area, MOST_SIDE, MARGIN)).collect();
-        let task = Task { path, kind, series: Series::Thirds, depth: Depth::Cuts, links: Links::Refused, cuts: places };
+        let task = Task { cuts: places, ..Task::of(path, kind, Series::Thirds, Depth::Cuts) };
         let mut cuts = pool.read(&task).map_err(|refused| of_file(refused.to_string()))?.cuts.into_iter();
         let cuts = wanted.places.iter().map(|place| place.and_then(|_| cuts.next())).collect();
         Ok(Kept { file: file.clone(), places: wanted.places.clone(), cuts })

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 
 use super::board::Board;
 use super::command::{Command, Reply};
-use super::decide::{Input, decide};
+use super::decide::Input;
 use super::knowledge::Knowledge;
 use super::last_laid::LastLaid;
 use super::ledger::{Ledger, Published, coded};
@@ -220,11 +220,11 @@ impl<L: Ledger> Engine<L> {
 
     /// Carries out a command, as [`Engine::begin_command`] does.
     pub fn command(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
-        let reply = match self.begin_command(command, observation) {
+        match self.begin_command(command, observation) {
             Begun::Deciding(undecided) => self.finish(undecided.decide()),
             Begun::Over(reply) => reply,
-        };
-        reply.unwrap_or_else(Reply::none)
+        }
+        .unwrap_or_else(Reply::none)
     }
 
     /// Hands out what is to be decided of an input. Its light and pictures are known from here on, its records when it is
@@ -235,26 +235,27 @@ impl<L: Ledger> Engine<L> {
         }
         input.outcome().into_iter().for_each(|outcome| self.add_picture(outcome));
         self.is_deciding = true;
+        Begun::Deciding(self.undecided(input))
+    }
+
+    fn undecided(&self, input: Input) -> Undecided {
         let (config, knowledge) = (Arc::clone(&self.config), Arc::clone(&self.knowledge));
-        Begun::Deciding(Undecided { state: Arc::clone(&self.state), config, knowledge, input })
+        Undecided { state: Arc::clone(&self.state), config, knowledge, input }
     }
 
     /// Hands out a command; what only asks is answered at once. A file that it names was read by the caller, who hands it on as
     /// `observation`; `wait`, `since` and `spot` are not the engine's.
     pub fn begin_command(&mut self, command: &Command, observation: Option<Observation>) -> Begun {
-        if command.only_asks() {
-            return Begun::Over(Some(self.answer(command)));
-        }
         match self.has_no_room_for(command) {
             Some(why) => Begun::Over(Some(Reply::refused(why))),
+            None if command.only_asks() => Begun::Over(Some(self.asked(command).answer())),
             None => self.begin(told(command, observation)),
         }
     }
 
-    /// Answers what only asks, from what is logged, whatever is being decided on.
-    pub fn answer(&self, command: &Command) -> Reply {
-        let decision = decide(&self.state, &self.config, &self.knowledge, told(command, None));
-        decision.reply.unwrap_or_else(Reply::none)
+    /// Hands out what only asks: it goes by what is logged, whatever is being decided on, and may take a survey's time.
+    pub fn asked(&self, command: &Command) -> Undecided {
+        self.undecided(told(command, None))
     }
 
     /// Writes down what was decided, then takes what was put off meanwhile.
@@ -300,10 +301,8 @@ impl<L: Ledger> Engine<L> {
 
     /// Puts off what can be made up for, while memory holds all the lines it may.
     fn owes(&mut self, input: &Input) -> bool {
-        if !self.ledger.is_full() {
-            return false;
-        }
         match input {
+            _ if !self.ledger.is_full() => return false,
             Input::Warning(_) => self.owed.warnings += 1,
             Input::Configured => self.owed.config = true,
             _ => return false,

@@ -200,6 +200,9 @@ impl Exposures {
                 let of = self.0.iter().rev().find(|e| e.lies_at.contains(was)).map(|e| e.frame);
                 self.vacate(was);
                 of.into_iter().for_each(|frame| self.put_file(frame, file));
+                // Its light is awaited under its new name.
+                let awaited = self.0.iter_mut().filter(|e| e.awaits_light.as_ref() == Some(was));
+                awaited.for_each(|exposure| exposure.awaits_light = Some(file.clone()));
             }
             // Whatever was missed under this name is back.
             Body::FileChanged { file, .. } => {

@@ -100,6 +100,8 @@ impl Sitting {
             Body::FileAdded { frame, observed: Some(added), .. } if added.verdict.is_none() => {
                 Some(ToJudge::Further(*frame))
             }
+            // Its light never comes: what was said of it first stands.
+            Body::FileAdded { frame, observed: None, awaits_light: false, .. } => Some(ToJudge::Further(*frame)),
             Body::Response { .. } => Some(ToJudge::All(Occasion::BetterCurve)),
             Body::Remetered { .. } => Some(ToJudge::All(Occasion::OtherSpots)),
             // There may be more judgements to come; a warning and what a start begins with stand among them.

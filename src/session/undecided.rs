@@ -64,6 +64,11 @@ impl Undecided {
         });
         Decided { decision: decide(&self.state, &self.config, &self.knowledge, self.input), landed }
     }
+
+    /// The answer to what only asks.
+    pub fn answer(self) -> Reply {
+        self.decide().decision.reply.unwrap_or_else(Reply::none)
+    }
 }
 
 /// The frame that a record of an observation is of.

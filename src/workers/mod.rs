@@ -55,6 +55,13 @@ pub struct Task {
     pub cuts: Vec<CutPlace>,
 }
 
+impl Task {
+    /// One that follows no link and cuts nothing out.
+    pub fn of(path: PathBuf, kind: Kind, series: Series, depth: Depth) -> Task {
+        Task { path, kind, series, depth, links: Links::Refused, cuts: Vec::new() }
+    }
+}
+
 /// How far a file is read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Depth {

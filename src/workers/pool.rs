@@ -232,7 +232,7 @@ impl Seat {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::container::{Kind, Links};
+    use crate::container::Kind;
     use crate::photometry::Series;
     use crate::workers::Depth;
 
@@ -240,14 +240,7 @@ mod tests {
     fn no_more_are_started_while_eight_hang() {
         let pool = Pool::new(PathBuf::from("no such program"), 1);
         let path = PathBuf::from("any.jpg");
-        let task = Task {
-            path,
-            kind: Kind::Jpeg,
-            series: Series::Thirds,
-            depth: Depth::Whole,
-            links: Links::Refused,
-            cuts: Vec::new(),
-        };
+        let task = Task::of(path, Kind::Jpeg, Series::Thirds, Depth::Whole);
         pool.0.stuck.store(MOST_STUCK, Ordering::SeqCst);
         assert_eq!(pool.read(&task).unwrap_err(), Refused::Silent { seconds: 30 });
         pool.0.stuck.store(MOST_STUCK - 1, Ordering::SeqCst);

@@ -265,6 +265,24 @@ fn a_raw_file_that_is_gone_between_the_two_answers_keeps_the_first() {
     // And it passes for removed, as any other frame of which the file is gone.
     wait_for("the removal", || studio.of_type("file_removed").len() == 1);
     assert_eq!(studio.tell(json!({"command": "status"}))["value"]["last"]["removed"], true);
+    // Nor does a kill leave it waiting for what never comes.
+    cut_after(&mut studio, |v| v["type"] == "file_added");
+    studio.start();
+    assert!(studio.sync().is_empty());
+    let last = judged(&studio).pop().unwrap();
+    assert!(last["notes"].to_string().contains("embedded in the raw file alone"), "{last}");
+}
+
+#[test]
+fn a_raw_file_that_is_renamed_between_the_two_answers_gets_its_second() {
+    let mut studio = sitting();
+    cut_after(&mut studio, |v| v["by_embedded"] == true);
+    fs::rename(studio.folder.join("5.dng"), studio.folder.join("picked_5.dng")).unwrap();
+    studio.start();
+    assert!(studio.sync().is_empty());
+    wait_for("the second answer", || judged(&studio).pop().unwrap().get("by_embedded").is_none());
+    assert!(studio.of_type("warning").is_empty(), "{:?}", studio.of_type("warning"));
+    assert_eq!(studio.frames().len(), 5);
 }
 
 #[test]

@@ -17,15 +17,22 @@ use greyhold::session::{
 };
 use serde_json::{Value, json};
 
-/// Asks for the status without a pause until told to stop; the answers that named a file as being judged.
+/// Asks without a pause until told to stop; the status wherever one file was being judged while all was answered that only asks.
 fn ask_all_the_while(studio: &Studio, stop: &Arc<AtomicBool>) -> std::thread::JoinHandle<Vec<Value>> {
     let (stop, mut client) = (Arc::clone(stop), studio.connect());
     std::thread::spawn(move || {
         let mut judging = Vec::new();
         while !stop.load(Ordering::Relaxed) {
-            let status = client.ask(json!({"command": "status"}))["value"].clone();
-            if status["judging"].is_string() {
-                judging.push(status);
+            let before = client.ask(json!({"command": "status"}))["value"].clone();
+            if before["judging"].is_null() {
+                continue;
+            }
+            for asked in [json!({"command": "looks"}), json!({"command": "plan", "apertures": ["f/8"]})] {
+                let reply = client.ask(asked);
+                assert_eq!(reply["ok"], true, "{reply}");
+            }
+            if client.ask(json!({"command": "status"}))["value"]["judging"] == before["judging"] {
+                judging.push(before);
             }
         }
         judging
@@ -34,7 +41,7 @@ fn ask_all_the_while(studio: &Studio, stop: &Arc<AtomicBool>) -> std::thread::Jo
 
 /// No clock is asked: an answer that tells which file is being judged can only have been given while it was.
 #[test]
-fn the_status_is_answered_while_a_frame_is_judged() {
+fn what_only_asks_is_answered_while_a_frame_is_judged() {
     let mut set = Set::open("");
     set.shoot(set.usual());
     set.studio.tell(json!({"command": "survey"}));
@@ -103,7 +110,7 @@ impl Heard {
     }
 
     fn frames_by_status(&self) -> Value {
-        self.engine.answer(&Command::Status {}).value["frames"].clone()
+        self.engine.asked(&Command::Status {}).answer().value["frames"].clone()
     }
 }
 

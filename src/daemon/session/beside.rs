@@ -28,6 +28,11 @@ pub enum Later {
         plan: Arc<MeteringPlan>,
         read: Vec<(String, Result<MeteredFrame, String>)>,
     },
+    /// What only asks is answered.
+    Asked {
+        reply: Reply,
+        back: oneshot::Sender<Reply>,
+    },
     /// The last frame's, after a restart.
     Thumbnail(Option<Thumbnail>),
     /// `None` where it broke off.
@@ -64,6 +69,9 @@ impl Session {
             Later::Reread { plan, read } => self.take_reread(&plan, read),
             Later::Desk(done) => self.take_from_desk(done),
             Later::Sharpness(done) => self.take_sharpness(done),
+            Later::Asked { reply, back } => {
+                let _ = back.send(self.with_trouble(reply));
+            }
         }
         self.speak_of_trouble();
         self.refresh();

@@ -44,8 +44,8 @@ pub(super) enum Come {
 /// See the module.
 pub struct Lights {
     waiting: VecDeque<Waiting>,
-    /// Read already, or being read: a light is read once.
-    begun: VecDeque<FrameNumber>,
+    /// Read already, or being read: a light is read once under one name.
+    begun: VecDeque<(FrameNumber, String)>,
     seats: Arc<Semaphore>,
 }
 
@@ -59,6 +59,15 @@ impl Default for Lights {
 impl Lights {
     pub(super) fn has_room(&self) -> bool {
         self.waiting.len() < MOST
+    }
+
+    /// Whether the first in the line can be taken.
+    pub(super) fn is_ready(&self) -> bool {
+        match self.waiting.front() {
+            Some(Waiting::Light { reading, .. }) => reading.is_finished(),
+            Some(Waiting::Mark(_)) => true,
+            None => false,
+        }
     }
 
     /// Resolves when the first in the line is there.
@@ -96,14 +105,15 @@ impl Session {
         let parts = raw_parts(&state.sitting, &self.setup.config);
         self.parts.send_if_modified(|now| std::mem::replace(now, parts) != parts);
         for awaited in awaited_lights(state) {
-            if !self.lights.begun.contains(&awaited.frame) {
+            let name = (awaited.frame, awaited.file.name.clone());
+            if !self.lights.begun.contains(&name) {
+                self.lights.begun.push_back(name);
                 self.read_light(awaited);
             }
         }
     }
 
     fn read_light(&mut self, awaited: AwaitedLight) {
-        self.lights.begun.push_back(awaited.frame);
         if self.lights.begun.len() > REMEMBERED {
             self.lights.begun.pop_front();
         }

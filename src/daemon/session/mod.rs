@@ -21,7 +21,7 @@ pub(super) use self::beside::Rereading;
 use self::lights::{Come, Mark};
 pub(super) use self::lights::{LIGHTS_AT_ONCE, Lights};
 pub(super) use self::turns::Turns;
-use self::turns::{FrameTaken, Then};
+use self::turns::{FrameTaken, Takes, Then};
 use super::answers::{self, Synced};
 use super::desk::Desk;
 use super::pipeline::{What, Work};
@@ -86,7 +86,7 @@ impl Session {
         loop {
             // While memory is full of unwritten records, the folder is the queue.
             let has_room = !self.engine.ledger().is_full();
-            self.go_on(&mut works, has_room && self.lights.has_room());
+            self.go_on(&mut works, Takes { frames: has_room && self.lights.has_room(), lights: has_room });
             let takes_files = has_room && self.turns.is_idle();
             let takes_frames = takes_files && self.lights.has_room();
             let spot_due = self.desk.next_due();
@@ -124,7 +124,7 @@ impl Session {
         std::thread::spawn(move || pool.stop());
         let drain = async {
             loop {
-                self.go_on(&mut works, true);
+                self.go_on(&mut works, Takes { frames: true, lights: false });
                 tokio::select! {
                     decided = self.turns.decided() => self.take_decided(decided),
                     work = works.recv(), if self.turns.is_idle() => match work {
@@ -244,6 +244,10 @@ impl Session {
             Command::Status {} => {
                 let _ = back.send(self.status());
             }
+            command if command.only_asks() => {
+                let asked = self.engine.asked(&command);
+                self.later.spawn_blocking(move || Later::Asked { reply: asked.answer(), back });
+            }
             command => self.tell_in_turn(command, back),
         }
         self.speak_of_trouble();
@@ -252,7 +256,7 @@ impl Session {
 
     /// How it stands by what is logged, and which file is being judged.
     fn status(&mut self) -> Reply {
-        let mut reply = self.engine.answer(&Command::Status {});
+        let mut reply = self.engine.asked(&Command::Status {}).answer();
         if let Some(values) = reply.value.as_object_mut() {
             values.insert("folder".to_owned(), answers::folder(&self.setup.folder, &self.folder.now()));
             values.insert("judging".to_owned(), self.turns.judging().into());

@@ -20,6 +20,13 @@ const MOST_WAITING: usize = 128;
 /// Makes the engine ready for a turn, and has it hand out what is to be decided.
 type Begin = Box<dyn FnOnce(&mut Engine<LogWriter>) -> Begun + Send>;
 
+/// What may be taken of files.
+#[derive(Clone, Copy)]
+pub(super) struct Takes {
+    pub frames: bool,
+    pub lights: bool,
+}
+
 /// What follows when a turn is over.
 pub(super) enum Then {
     Nothing,
@@ -50,8 +57,8 @@ struct Turn {
 pub struct Turns {
     waiting: VecDeque<Turn>,
     under_way: Option<UnderWay>,
-    /// The last turn was nobody's who waited in the line: it is the line's.
-    was_a_frames: bool,
+    /// The last turn was the intake's, or a light's.
+    line_is_next: bool,
 }
 
 struct UnderWay {
@@ -99,27 +106,34 @@ impl Session {
         if self.turns.waiting.len() < MOST_WAITING {
             self.in_turn(move |engine| engine.begin_command(&command, None), Then::Answer(back));
         } else {
-            let _ = back.send(Reply::refused("greyhold is at it, and many wait already: tell that again in a moment"));
+            let _ = back.send(Reply::refused("greyhold is busy, and many wait already: tell that again in a moment"));
         }
     }
 
-    /// Begins the next turn when none is under way: by turns a frame's, if one is there and may be taken, and the line's.
-    pub(super) fn go_on(&mut self, works: &mut mpsc::Receiver<Work>, takes_frames: bool) {
+    /// Begins the next turn when none is under way: by turns a file's, if one is there and may be taken, and the line's. A light that
+    /// is there is left to the caller.
+    pub(super) fn go_on(&mut self, works: &mut mpsc::Receiver<Work>, takes: Takes) {
         while self.turns.is_idle() {
-            let may_be_a_frames = takes_frames && (self.turns.waiting.is_empty() || !self.turns.was_a_frames);
-            if may_be_a_frames && let Ok(work) = works.try_recv() {
+            let is_a_files = self.turns.waiting.is_empty() || !self.turns.line_is_next;
+            if is_a_files && takes.lights && self.lights.is_ready() {
+                return;
+            }
+            if is_a_files
+                && takes.frames
+                && let Ok(work) = works.try_recv()
+            {
                 self.take(work);
                 continue;
             }
             let Some(turn) = self.turns.waiting.pop_front() else { return };
-            self.turns.was_a_frames = false;
+            self.turns.line_is_next = false;
             self.begin(turn);
         }
     }
 
     /// Has an input of the intake decided on, before all that waits in the line; only while nothing is under way.
     pub(super) fn begin_input(&mut self, input: Input, then: Then) {
-        self.turns.was_a_frames = true;
+        self.turns.line_is_next = true;
         self.begin(Turn { begin: Box::new(|engine| engine.begin(input)), then });
     }
 

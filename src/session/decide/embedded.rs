@@ -3,14 +3,13 @@
 //! The first one says what is seen and changes nothing else: it asks for no turn, moves no dial, ends no correction, makes no
 //! reference. So there is nothing that the second one could have to take back.
 
+use super::exposure::note_of_other_settings;
 use super::references::is_built_yet;
 use super::{Draft, LightInput};
 use crate::advice::{Finding, Verdict};
 use crate::config::Config;
-use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::numbers::FrameNumber;
-use crate::photometry::SAME_SETTING;
 use crate::session::embedded_trust::EmbeddedCheck;
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
@@ -24,7 +23,6 @@ const FIRST: &str =
     "a first answer, by the picture embedded in the raw file: its light is being read, turn nothing before";
 /// And beside one that stays the only one.
 const ONLY: &str = "by the picture embedded in the raw file alone: turn nothing by it";
-const OTHER_SETTINGS: &str = "the files of this frame tell different settings: the first one's are kept";
 
 /// The camera's embedded pictures are proved, and the frame is one that they can be held to: of a light that is built, and that no
 /// survey parts into single lights.
@@ -95,8 +93,7 @@ impl Draft<'_> {
         });
         let (observed, why) = match light {
             Ok((settings, metered, mut notes, map)) => {
-                let apart = expected(&exposure.observation.settings, &settings, Lighting::Continuous);
-                notes.extend(apart.filter(|apart| apart.abs() > SAME_SETTING).map(|_| OTHER_SETTINGS.to_owned()));
+                notes.extend(note_of_other_settings(&exposure.observation.settings, &settings));
                 self.landed_map = map.map(|map| (frame, map));
                 (Some(Box::new(Added { settings, metered: metered.into(), notes, verdict: None })), None)
             }
@@ -122,14 +119,16 @@ impl Draft<'_> {
         match &exposure.judged {
             // It lies beside a picture that was judged.
             Some((_, judged)) if !judged.by_embedded => self.judge_anew_from(frame, Occasion::FurtherFile),
-            Some(_) => {
-                self.judge_anew_from(frame, Occasion::Light);
-                self.warn_of_ambient(&exposure, &before);
-            }
-            None => {
-                self.judge_first(frame);
+            first => {
+                match first {
+                    Some(_) => self.judge_anew(frame, Occasion::Light),
+                    None => self.judge_first(frame),
+                }
                 let after = self.frames_from(frame);
                 after.into_iter().skip(1).for_each(|of| self.judge_anew(of, Occasion::FurtherFile));
+                if first.is_some() {
+                    self.warn_of_ambient(&exposure, &before);
+                }
             }
         }
         self.conclude_from_light(frame);

@@ -25,9 +25,14 @@ const OVERTAKEN: &str = "it was shot before the frame that is logged before it, 
 /// A frame and its reference have no readings that compare.
 const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or \
                       one of an earlier day by a curve that is not known; set a reference anew";
-const OTHER_SETTINGS: &str = "the files of this frame tell different settings: the first one's are kept";
 /// Less is no other verdict.
 const NO_DIFFERENCE: Stops = Stops(0.005);
+
+/// What is said where two files of one frame tell different settings.
+pub(super) fn note_of_other_settings(first: &Settings, own: &Settings) -> Option<String> {
+    let differ = expected(first, own, Lighting::Continuous)?.abs() > SAME_SETTING;
+    differ.then(|| "the files of this frame tell different settings: the first one's are kept".to_owned())
+}
 
 impl Draft<'_> {
     pub(super) fn take_file(&mut self, FrameInput { file, outcome }: FrameInput) {
@@ -115,10 +120,7 @@ impl Draft<'_> {
         let Landed { name, state, fingerprint, .. } = file;
         let MeteredFrame { observation, light, mut notes, awaits_light, .. } = outcome;
         let first = self.sitting.exposures.find(frame).map(|e| e.observation.clone());
-        let apart = first.and_then(|f| expected(&f.settings, &observation.settings, Lighting::Continuous));
-        if apart.is_some_and(|apart| apart.abs() > SAME_SETTING) {
-            notes.push(OTHER_SETTINGS.to_owned());
-        }
+        notes.extend(first.and_then(|first| note_of_other_settings(&first.settings, &observation.settings)));
         self.landed_map = light.map(|light| (frame, light));
         let settings = observation.settings;
         let observed = observation
