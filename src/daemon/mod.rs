@@ -139,7 +139,7 @@ pub async fn run(
     let (metering, metering_now) = watch::channel(Arc::new(MeteringPlan::of(&setup.config)));
 
     let (parts, parts_now) = watch::channel(raw_parts(&engine.state().sitting, &setup.config));
-    let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None, None)));
+    let (screens, screen) = watch::channel(Arc::new(Shown::new(engine.board(), None, None, Arc::default())));
 
     // Everything that may fail comes before the first record: what is opened is also closed.
     let (arrive, arrivals) = mpsc::unbounded_channel();
@@ -162,7 +162,7 @@ pub async fn run(
         engine.take(Input::Warning(damage));
     }
 
-    screens.send_replace(Arc::new(Shown::new(engine.board(), None, None)));
+    screens.send_replace(Arc::new(Shown::new(engine.board(), None, None, Arc::default())));
     let serving = Serving::start(listener, place, hub);
     let (port, paging) = page.map(|page| (page.port, tokio::spawn(page.serve()))).unzip();
     let ready = ready.map(|tell| (tell, Ready { port, screens: screen, commands }));

@@ -11,9 +11,10 @@ use super::reading::regular;
 use crate::frame::Cut;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
+use crate::outlet::spot_pictures::{SpotPicture, SpotPictures, level};
 use crate::photometry::Series;
 use crate::session::{MeasuredSharpness, SharpnessFile, SharpnessWanted, SpotSharpness};
-use crate::sharpness::{Cause, Crop, SpotSoftness, Untold, compare_spot, cut_place, judge};
+use crate::sharpness::{Cause, Crop, Pixels, Softness, SpotSoftness, Untold, compare_spot, cut_place, judge};
 use crate::workers::{Depth, Pool, Task};
 
 /// Frames that follow each other faster are measured no more but the last: so long nothing must have landed.
@@ -37,6 +38,7 @@ pub(super) struct Sharpening {
     /// It is tried once.
     tried: Option<FrameNumber>,
     kept: Option<Arc<Kept>>,
+    pictures: Arc<SpotPictures>,
 }
 
 /// The spots of one file, cut out.
@@ -48,9 +50,14 @@ pub(super) struct Kept {
 
 /// What came of it.
 pub(super) struct Sharpened {
-    pub measured: Box<MeasuredSharpness>,
+    result: Told,
     /// What is kept from now on; `None` leaves what is.
     kept: Option<Arc<Kept>>,
+}
+
+enum Told {
+    Measured(Box<MeasuredSharpness>),
+    Pictures(Box<SharpnessWanted>, Vec<Option<SpotPicture>>),
 }
 
 impl Sharpening {
@@ -63,7 +70,12 @@ impl Sharpening {
             looked_at: None,
             tried: None,
             kept: None,
+            pictures: Arc::default(),
         }
+    }
+
+    pub fn pictures(&self) -> Arc<SpotPictures> {
+        Arc::clone(&self.pictures)
     }
 
     /// Something came from the intake: whatever else lands is waited for.
@@ -82,10 +94,10 @@ impl Sharpening {
 
     /// Begins; `None` where it was tried in vain.
     pub fn begin(&mut self, wanted: SharpnessWanted) -> Option<oneshot::Receiver<Sharpened>> {
-        let frame = Some(wanted.number);
-        if self.tried == frame {
+        if wanted.measures.is_some() && self.tried == wanted.measures {
             return None;
         }
+        let tried = wanted.measures.or(self.tried);
         let (pool, folder, kept) = (self.pool.clone(), self.folder.clone(), self.kept.clone());
         let (tell, told) = oneshot::channel();
         let measuring = move || {
@@ -95,14 +107,25 @@ impl Sharpening {
         };
         // Not one of those that the end waits for.
         std::thread::Builder::new().name("sharpness".to_owned()).spawn(measuring).ok()?;
-        (self.tried, self.under_way) = (frame, true);
+        (self.tried, self.under_way) = (tried, true);
         Some(told)
     }
 
-    pub fn is_done(&mut self, done: Option<&Sharpened>) {
+    /// What is to be logged of it.
+    pub fn take(&mut self, done: Option<Sharpened>) -> Option<Box<MeasuredSharpness>> {
         self.under_way = false;
-        if let Some(kept) = done.and_then(|done| done.kept.clone()) {
+        let Sharpened { result, kept } = done?;
+        if let Some(kept) = kept {
             self.kept = Some(kept);
+        }
+        match result {
+            Told::Measured(measured) => Some(measured),
+            Told::Pictures(wanted, pictures) => {
+                Arc::make_mut(&mut self.pictures).add(&wanted, pictures);
+                // No record tells that there may be another one to show.
+                self.looked_at = None;
+                None
+            }
         }
     }
 }
@@ -122,19 +145,43 @@ fn measure(pool: &Pool, folder: &Path, wanted: SharpnessWanted, kept: Option<Arc
         None => Kept::read(pool, folder, &wanted.against).map(Arc::new),
     };
     let both = base.and_then(|base| Ok((Kept::read(pool, folder, &wanted.frame)?, base)));
-    match both {
-        Ok((own, base)) => compared(wanted, own, base),
-        Err(fault) => Sharpened {
-            measured: Box::new(MeasuredSharpness { fault: Some(fault), ..nothing_of(&wanted) }),
-            kept: None,
-        },
+    match (both, wanted.measures) {
+        (Ok((own, base)), Some(number)) => compared(wanted, number, own, base),
+        (Ok((own, base)), None) => {
+            let pictures = (0..wanted.spots.len()).map(|at| picture(&wanted, at, &own, &base)).collect();
+            Sharpened { result: Told::Pictures(Box::new(wanted), pictures), kept: Some(base) }
+        }
+        (Err(fault), Some(number)) => {
+            let nothing = MeasuredSharpness { fault: Some(fault), ..nothing_of(&wanted, number) };
+            Sharpened { result: Told::Measured(Box::new(nothing)), kept: None }
+        }
+        // It is not tried again.
+        (Err(_), None) => {
+            let none = wanted.spots.iter().map(|_| None).collect();
+            Sharpened { result: Told::Pictures(Box::new(wanted), none), kept: None }
+        }
     }
 }
 
-fn nothing_of(wanted: &SharpnessWanted) -> MeasuredSharpness {
+/// How a spot of the frame differs from that of the one that it is held against.
+fn softness(wanted: &SharpnessWanted, at: usize, own: &Kept, base: &Kept) -> Result<Softness, Untold> {
+    let crop = |kept: &Kept, of: &SharpnessFile| {
+        let cut = kept.cuts.get(at).and_then(Option::as_ref).ok_or(Untold::Moved)?;
+        Ok(Crop::of_cut(cut, &of.response))
+    };
+    compare_spot(&crop(base, &wanted.against)?, &crop(own, &wanted.frame)?)
+}
+
+fn picture(wanted: &SharpnessWanted, at: usize, own: &Kept, base: &Kept) -> Option<SpotPicture> {
+    let cut = |kept: &'_ Kept| kept.cuts.get(at).cloned().flatten();
+    let shift = softness(wanted, at, own, base).map_or([Pixels(0.0); 2], |softness| softness.shift);
+    SpotPicture::of(&cut(own)?, shift, cut(base).as_ref().map(level))
+}
+
+fn nothing_of(wanted: &SharpnessWanted, number: FrameNumber) -> MeasuredSharpness {
     let is = &wanted.frame.is;
     MeasuredSharpness {
-        frame: wanted.number,
+        frame: number,
         file: is.file.clone(),
         f_number: is.f_number,
         look: wanted.look.clone(),
@@ -147,19 +194,12 @@ fn nothing_of(wanted: &SharpnessWanted) -> MeasuredSharpness {
     }
 }
 
-fn compared(wanted: SharpnessWanted, own: Kept, base: Arc<Kept>) -> Sharpened {
-    let softness = |at: usize| {
-        let crop = |kept: &Kept, of: &SharpnessFile| {
-            let cut = kept.cuts.get(at).and_then(Option::as_ref).ok_or(Untold::Moved)?;
-            Ok(Crop::of_cut(cut, &of.response))
-        };
-        compare_spot(&crop(&base, &wanted.against)?, &crop(&own, &wanted.frame)?)
-    };
+fn compared(wanted: SharpnessWanted, number: FrameNumber, own: Kept, base: Arc<Kept>) -> Sharpened {
     let all: Vec<SpotSoftness> = wanted
         .spots
         .iter()
         .enumerate()
-        .map(|(at, (spot, _))| SpotSoftness { spot: spot.clone(), measured: softness(at) })
+        .map(|(at, (spot, _))| SpotSoftness { spot: spot.clone(), measured: softness(&wanted, at, &own, &base) })
         .collect();
     let cause = judge(&all, wanted.against.is.f_number, wanted.frame.is.f_number);
     // Where it tells nothing of a spot, no other frame could be held against it there.
@@ -173,9 +213,14 @@ fn compared(wanted: SharpnessWanted, own: Kept, base: Arc<Kept>) -> Sharpened {
     let is_told = !matches!(cause, Cause::Untold | Cause::AsSharp { .. });
     let spots = all.into_iter().zip(&wanted.spots);
     let spots = spots.map(|(of, (_, area))| SpotSharpness::of(of.spot, *area, of.measured)).collect();
-    let measured =
-        MeasuredSharpness { spots, cause: is_told.then(|| cause.sentence()), is_sharpest, ..nothing_of(&wanted) };
-    Sharpened { measured: Box::new(measured), kept: Some(if is_sharpest { Arc::new(own) } else { base }) }
+    let measured = MeasuredSharpness {
+        spots,
+        cause: is_told.then(|| cause.sentence()),
+        is_sharpest,
+        ..nothing_of(&wanted, number)
+    };
+    let kept = Some(if is_sharpest { Arc::new(own) } else { base });
+    Sharpened { result: Told::Measured(Box::new(measured)), kept }
 }
 
 impl Kept {

@@ -16,6 +16,7 @@ pub mod shot_log;
 pub mod socket;
 pub mod socket_place;
 mod socket_words;
+pub mod spot_pictures;
 pub mod stand_page;
 pub mod storage;
 mod verdict_words;

@@ -7,10 +7,11 @@ use serde::Serialize;
 use tokio::sync::{OnceCell, watch};
 use tokio::task::spawn_blocking;
 
+use super::spot_pictures::SpotPictures;
 use crate::align::Overlay;
 use crate::frame::Small;
 use crate::numbers::FrameNumber;
-use crate::session::{Board, LastLaid, TrendPoint};
+use crate::session::{ApertureFrame, AperturesShown, Board, LastLaid, TrendPoint};
 
 /// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
@@ -40,11 +41,17 @@ pub struct Shown {
     pub picture: Option<Arc<Thumbnail>>,
     /// For the map of change, which is drawn when a page asks for it.
     pub laid: Option<LastLaid>,
+    pub spot_pictures: Arc<SpotPictures>,
     pub json: String,
 }
 
 impl Shown {
-    pub fn new(board: Board, picture: Option<Arc<Thumbnail>>, laid: Option<LastLaid>) -> Shown {
+    pub fn new(
+        board: Board,
+        picture: Option<Arc<Thumbnail>>,
+        laid: Option<LastLaid>,
+        spot_pictures: Arc<SpotPictures>,
+    ) -> Shown {
         #[derive(Serialize)]
         struct Message<'a> {
             #[serde(flatten)]
@@ -56,6 +63,8 @@ impl Shown {
             picture: Option<(FrameNumber, f64)>,
             /// Why there is no light map of the last frame, where there is none.
             no_light_map: Option<&'static str>,
+            /// Of each frame of the board's apertures and each spot.
+            spot_pictures: Vec<Vec<Option<[u64; 4]>>>,
         }
         let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
         let no_light_map = why_no_light_map(&board, laid.as_ref());
@@ -65,11 +74,20 @@ impl Shown {
             why: board.why(),
             picture: picture.as_ref().map(picture_of),
             no_light_map,
+            spot_pictures: board.apertures.as_ref().map_or_else(Vec::new, |of| places(of, &spot_pictures)),
         };
         // Every number of a board is finite, so it always encodes.
         let json = serde_json::to_string(&message).unwrap_or_default();
-        Shown { board, picture, laid, json }
+        Shown { board, picture, laid, spot_pictures, json }
     }
+}
+
+fn places(apertures: &AperturesShown, pictures: &SpotPictures) -> Vec<Vec<Option<[u64; 4]>>> {
+    let of_frame = |frame: &ApertureFrame| {
+        let of = pictures.of(frame.frame);
+        apertures.spots.iter().map(|spot| of?.place_of(spot)).collect()
+    };
+    apertures.frames.iter().map(of_frame).collect()
 }
 
 fn why_no_light_map(board: &Board, laid: Option<&LastLaid>) -> Option<&'static str> {

@@ -3,6 +3,7 @@
 
 use serde::Serialize;
 
+use super::apertures::AperturesShown;
 use super::cards::{Card, card};
 use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
@@ -41,6 +42,8 @@ pub struct Board {
     pub all_set_for: Option<String>,
     pub cards: Vec<Card>,
     pub spots: Vec<SpotShown>,
+    /// The apertures of the look beside each other; `None` before there are two.
+    pub apertures: Option<AperturesShown>,
     /// How sharp they were in the last frame that was measured, and what the apertures keep: for people, a line each.
     pub sharpness: Vec<String>,
     pub judged_spot: String,
@@ -137,6 +140,7 @@ impl Board {
             all_set_for: setup.told_done.as_ref().and_then(|done| done.settings()).map(Settings::in_short),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: spots(config, setup.last.as_ref()),
+            apertures: AperturesShown::of(sitting),
             sharpness: sharpness_of(sitting),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,

@@ -153,9 +153,9 @@ impl<L: Ledger> Engine<L> {
         &self.state
     }
 
-    /// Of which frame the sharpness is to be measured, if of any.
-    pub fn sharpness_wanted(&self) -> Option<SharpnessWanted> {
-        SharpnessWanted::of(&self.state.sitting, &self.config, &self.knowledge.curves)
+    /// Of which frame the sharpness is to be measured, or the spots are to be shown.
+    pub fn sharpness_wanted(&self, is_shown: impl Fn(&SharpnessWanted) -> bool) -> Option<SharpnessWanted> {
+        SharpnessWanted::next(&self.state.sitting, &self.config, &self.knowledge.curves, is_shown)
     }
 
     /// Number of the last record.

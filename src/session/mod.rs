@@ -3,6 +3,8 @@
 //! What is not in the log did not happen. One engine owns the state and writes the records;
 //! everybody else listens.
 
+mod apertures;
+mod at_aperture;
 mod board;
 mod board_words;
 mod cards;
@@ -37,6 +39,7 @@ mod standing;
 mod state;
 mod undecided;
 
+pub use apertures::{ApertureFrame, AperturesShown};
 pub use board::{Board, SurveyGuide};
 pub use cards::{Card, CardState};
 pub use carried::{Carried, Portion};

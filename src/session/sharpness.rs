@@ -6,7 +6,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::measured_sharpness::{MeasuredSharpness, Sharpest, aperture, is_same, rounded};
+use super::at_aperture::{AtAperture, BestFrame, SpotKept};
+use super::measured_sharpness::{MeasuredSharpness, Sharpest, SpotSharpness, is_same, rounded};
 use super::record::{Body, FrameRecord};
 use crate::frame::Settings;
 use crate::meter::Area;
@@ -33,23 +34,18 @@ pub struct LookSharpness {
     pub apertures: Vec<AtAperture>,
 }
 
-/// What the frames at one aperture come to.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct AtAperture {
-    #[serde(with = "aperture")]
-    pub f_number: Option<FNumber>,
-    /// Frames that were shot, measured or not.
-    pub frames: u64,
-    /// The latest that was measured.
-    pub latest: Option<String>,
-    /// Of each spot the most that a frame kept of the sharpest frame's finest detail; others may have missed the focus.
-    pub detail: Vec<(String, f64)>,
+/// What is set beside the others: a frame for each aperture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Column<'a> {
+    /// The frame that all are held against.
+    Base,
+    Best(FNumber, &'a BestFrame),
 }
 
-/// Apertures of a look that are remembered, and spots of each. The oldest goes.
+/// Apertures that are set beside each other: f/1.4 to f/22 in thirds.
+const MOST_COLUMNS: usize = 25;
+/// Apertures of a look that are remembered. The oldest goes.
 const MOST_APERTURES: usize = 40;
-const MOST_SPOTS: usize = 40;
 
 impl Sharpness {
     /// Whether a record changes anything here.
@@ -112,7 +108,7 @@ impl LookSharpness {
             if self.apertures.len() >= MOST_APERTURES {
                 self.apertures.remove(0);
             }
-            self.apertures.push(AtAperture { f_number: Some(n), frames: 0, latest: None, detail: Vec::new() });
+            self.apertures.push(AtAperture { f_number: Some(n), frames: 0, best: None, detail: Vec::new() });
             self.apertures.len() - 1
         });
         &mut self.apertures[place]
@@ -152,7 +148,7 @@ impl LookSharpness {
     fn forget(&mut self) {
         self.sharpest = None;
         for at in &mut self.apertures {
-            (at.latest, at.detail) = (None, Vec::new());
+            (at.best, at.detail) = (None, Vec::new());
         }
     }
 
@@ -172,40 +168,59 @@ impl LookSharpness {
             known().for_each(|(spot, kept)| self.at(n).keep(spot, kept));
         }
         if let Some(n) = measured.f_number.filter(|_| !measured.spots.is_empty()) {
-            self.at(n).latest = Some(measured.file.clone());
+            self.at(n).stand_for(BestFrame::of(measured));
         }
+    }
+
+    /// What is set beside each other, the narrowest aperture first; nothing where there is but one. Of the aperture of the base, which the
+    /// others are held against, that stands alone.
+    pub(super) fn columns(&self, base: Option<FNumber>) -> Vec<Column<'_>> {
+        let of = |at: &'_ AtAperture| at.f_number.filter(|n| !is_same(base, *n));
+        let mut columns: Vec<(Option<FNumber>, Column)> = self
+            .apertures
+            .iter()
+            .filter_map(|at| Some((of(at)?, at.best.as_ref()?)))
+            .map(|(n, best)| (Some(n), Column::Best(n, best)))
+            .chain([(base, Column::Base)])
+            .collect();
+        if columns.len() < 2 {
+            return Vec::new();
+        }
+        let narrowness = |n: Option<FNumber>| n.map_or(f64::INFINITY, |n| n.av().0);
+        columns.sort_by(|a, b| narrowness(b.0).total_cmp(&narrowness(a.0)));
+        columns.truncate(MOST_COLUMNS);
+        columns.into_iter().map(|(_, column)| column).collect()
+    }
+
+    /// The frame that was the sharpest before stands for its own aperture now, as others do.
+    fn keep_beside(&mut self, sharper: &MeasuredSharpness) {
+        let Sharpest { frame: Some(frame), file, f_number: Some(n) } = &sharper.against else { return };
+        let before = self.sharpest.take();
+        let place_of = |name: &str| {
+            let places = before.as_ref().map(|(_, places)| places)?;
+            places.iter().find(|(of, _)| of == name).map(|(_, area)| *area)
+        };
+        let spot = |of: &SpotSharpness| {
+            let kept = of.told.map(|told| rounded(1.0 / told.detail.share.max(1.0)));
+            SpotKept { spot: of.spot.clone(), area: place_of(&of.spot), kept }
+        };
+        let spots = sharper.spots.iter().map(spot).collect();
+        self.at(*n).stand_for(BestFrame { frame: *frame, file: file.clone(), spots });
     }
 
     /// From now on a sharper frame is all there is: what others keep of it is less.
     fn hold_against(&mut self, measured: &MeasuredSharpness) {
         for (spot, told) in measured.spots.iter().filter_map(|spot| Some((&spot.spot, spot.told?))) {
             let gained = told.detail.share.max(1.0);
-            for kept in self.apertures.iter_mut().filter_map(|at| at.kept_of(spot)) {
+            for kept in self.apertures.iter_mut().flat_map(|at| at.all_kept_of(spot)) {
                 *kept = rounded((*kept / gained).min(1.0));
             }
         }
+        self.keep_beside(measured);
         let sharpest =
             Sharpest { frame: Some(measured.frame), file: measured.file.clone(), f_number: measured.f_number };
         let places = measured.spots.iter().map(|spot| (spot.spot.clone(), spot.area)).collect();
         self.sharpest = Some((sharpest, places));
-    }
-}
-
-impl AtAperture {
-    fn share_of(&self, spot: &str) -> Option<f64> {
-        self.detail.iter().find(|(of, _)| of == spot).map(|(_, share)| *share)
-    }
-
-    fn kept_of(&mut self, spot: &str) -> Option<&mut f64> {
-        self.detail.iter_mut().find(|(of, _)| of == spot).map(|(_, share)| share)
-    }
-
-    fn keep(&mut self, spot: &str, share: f64) {
-        if let Some(known) = self.kept_of(spot) {
-            *known = known.max(share);
-        } else if self.detail.len() < MOST_SPOTS {
-            self.detail.push((spot.to_owned(), share));
-        }
     }
 }
 
@@ -301,6 +316,31 @@ mod tests {
         let look_redrawn = &redrawn.looks["main"];
         assert!(look_redrawn.sharpest.is_none() && look_redrawn.apertures.iter().all(|at| at.detail.is_empty()));
         assert_eq!(look.apertures.iter().filter(|at| !at.detail.is_empty()).count(), 2);
+    }
+
+    #[test]
+    fn one_frame_stands_for_each_aperture_and_the_one_that_was_the_sharpest_before_for_its_own() {
+        let soft = frame(2, 4.0, REFERENCE, [("eyes", 0.9), ("lips", 0.5), ("ear", 0.4)]);
+        let better = frame(3, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.6), ("ear", 0.4)]);
+        let worse = frame(4, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.1), ("ear", 0.4)]);
+        let shown = |all: &[MeasuredSharpness], base: f64| -> Vec<String> {
+            let name = |column: &Column| match column {
+                Column::Base => "base".to_owned(),
+                Column::Best(n, best) => {
+                    format!("{n} {} {:?}", best.file, best.spots.iter().filter_map(|of| of.kept).collect::<Vec<_>>())
+                }
+            };
+            fold(all).looks["main"].columns(f(base)).iter().map(name).collect()
+        };
+        let all = [soft, better, worse].map(|mut measured| {
+            measured.against.frame = Some(FrameNumber::new(1));
+            measured
+        });
+        assert_eq!(shown(&all, 14.0), ["base", "f/4 3.jpg [1.0, 0.6, 0.4]"]);
+        let mut sharper = frame(5, 8.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 2.0)]);
+        (sharper.is_sharpest, sharper.against.frame) = (true, Some(FrameNumber::new(1)));
+        let all: Vec<MeasuredSharpness> = all.into_iter().chain([sharper]).collect();
+        assert_eq!(shown(&all, 8.0), ["f/14 1.jpg [1.0, 1.0, 0.5]", "base", "f/4 3.jpg [1.0, 0.6, 0.2]"]);
     }
 
     #[test]

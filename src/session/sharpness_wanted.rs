@@ -4,6 +4,8 @@ use std::path::Path;
 
 use super::curve::response_for;
 use super::measured_sharpness::Sharpest;
+use super::remembered::Look;
+use super::sharpness::Column;
 use super::sitting::Sitting;
 use super::standing::Standing;
 use crate::advice::{Finding, Framing, Observation};
@@ -16,13 +18,14 @@ use crate::response::Response;
 /// Spots of one frame that are measured, the first of the configuration: so much is cut out and held in memory.
 const MOST_SPOTS: usize = 16;
 
-/// A frame to be measured against another one.
+/// A frame to be measured against another one, or to be shown beside it.
 #[derive(Debug, Clone)]
 pub struct SharpnessWanted {
     pub look: String,
     /// The file of the look's reference.
     pub reference: String,
-    pub number: FrameNumber,
+    /// The frame that is to be measured. `None`: its spots are only to be seen.
+    pub measures: Option<FrameNumber>,
     pub frame: SharpnessFile,
     /// Has as many places as the frame.
     pub against: SharpnessFile,
@@ -40,86 +43,153 @@ pub struct SharpnessFile {
 }
 
 impl SharpnessWanted {
-    /// Of the last frame, if its light was judged against an accepted reference and its sharpness was not measured yet.
-    pub(super) fn of(sitting: &Sitting, config: &Config, curves: &Curves) -> Option<SharpnessWanted> {
+    /// The last frame, if its light was judged against an accepted reference and its sharpness was not measured yet; else the
+    /// first of those that stand for their apertures which isn't shown yet.
+    pub(super) fn next(
+        sitting: &Sitting,
+        config: &Config,
+        curves: &Curves,
+        is_shown: impl Fn(&SharpnessWanted) -> bool,
+    ) -> Option<SharpnessWanted> {
+        let base = Base::of(sitting, config)?;
+        let wanted = |shot: Shot| base.held_against(shot, config, curves);
+        let unshown = || base.to_show().into_iter().filter_map(wanted).find(|wanted| !is_shown(wanted));
+        base.to_measure().and_then(wanted).or_else(unshown)
+    }
+}
+
+/// What the frames of the current look are held against.
+struct Base<'a> {
+    sitting: &'a Sitting,
+    name: &'a str,
+    look: &'a Look,
+    /// The spots that have a place, with that in the reference.
+    spots: Vec<(&'a str, Area)>,
+    is: Sharpest,
+    /// Where those lie in it.
+    places: Vec<Option<Area>>,
+    observation: Option<&'a Observation>,
+}
+
+/// A frame, with where the spots lie in it.
+struct Shot<'a> {
+    measures: Option<FrameNumber>,
+    is: Sharpest,
+    /// `None` where it was shot too long ago to be remembered.
+    observation: Option<&'a Observation>,
+    places: Vec<Option<Area>>,
+}
+
+impl<'a> Base<'a> {
+    /// `None` where nothing is measured.
+    fn of(sitting: &'a Sitting, config: &'a Config) -> Option<Base<'a>> {
         let setup = &sitting.setup;
         if !config.sharpness || setup.standing != Standing::Accepted {
             return None;
         }
-        let (last, look, name) = (setup.last.as_ref()?, setup.reference()?, setup.current.as_ref()?);
-        let is_measured = sitting.sharpness.last.as_ref().is_some_and(|measured| measured.frame >= last.frame);
-        let is_another =
-            matches!(last.verdict.framing, Some(Framing::OtherScene)) || last.verdict.finding == Finding::Survey;
-        if is_measured || is_another || look.frame == Some(last.frame) || sitting.exposures.is_removed(last.frame) {
+        let (look, name) = (setup.reference()?, setup.current.as_deref()?);
+        let placed = config.spots.iter().filter(|spot| spot.area().is_some_and(|area| area != Area::WHOLE));
+        let spots: Vec<(&str, Area)> =
+            placed.filter_map(|spot| Some((spot.name.as_str(), spot.area()?))).take(MOST_SPOTS).collect();
+        if spots.is_empty() {
             return None;
         }
-        let spots = config.spots.iter().filter(|spot| spot.area().is_some_and(|area| area != Area::WHOLE));
-        let spots: Vec<(&str, Area)> =
-            spots.filter_map(|spot| Some((spot.name.as_str(), spot.area()?))).take(MOST_SPOTS).collect();
-        if spots.is_empty() {
+        let known = sitting.sharpness.looks.get(name).filter(|known| known.reference == look.file);
+        Some(match known.and_then(|known| known.sharpest.as_ref()) {
+            Some((sharpest, places)) => {
+                let of = |(name, _): &(&str, Area)| places.iter().find(|(of, _)| of == name).map(|(_, area)| *area);
+                let places = spots.iter().map(of).collect();
+                let exposure = sharpest.frame.and_then(|frame| sitting.exposures.find(frame));
+                let observation = exposure.map(|exposure| &*exposure.observation);
+                Base { sitting, name, look, spots, is: sharpest.clone(), places, observation }
+            }
+            None => {
+                let f_number = look.observation.settings.f_number;
+                let is = Sharpest { frame: look.frame, file: look.file.clone(), f_number };
+                let places = spots.iter().map(|(_, area)| Some(*area)).collect();
+                Base { sitting, name, look, spots, is, places, observation: Some(&look.observation) }
+            }
+        })
+    }
+
+    fn to_measure(&self) -> Option<Shot<'a>> {
+        let last = self.sitting.setup.last.as_ref()?;
+        let is_measured = self.sitting.sharpness.last.as_ref().is_some_and(|measured| measured.frame >= last.frame);
+        let is_another =
+            matches!(last.verdict.framing, Some(Framing::OtherScene)) || last.verdict.finding == Finding::Survey;
+        let is_removed = self.sitting.exposures.is_removed(last.frame);
+        if is_measured || is_another || self.look.frame == Some(last.frame) || is_removed {
             return None;
         }
         // It rides on the scene, and keeps its size: what is measured has as many pixels in both frames.
         let in_frame = |(name, area): &(&str, Area)| {
             let followed = last.verdict.spots.iter().find(|seen| seen.spot == *name).and_then(|seen| seen.area);
-            followed.map_or(*area, |to| area.about_middle_of(to))
+            Some(followed.map_or(*area, |to| area.about_middle_of(to)))
         };
-        let known = sitting.sharpness.looks.get(name).filter(|known| known.reference == look.file);
-        let sharper = known.and_then(|known| known.sharpest.as_ref());
-        let (base, base_places) = match sharper {
-            Some((sharpest, places)) => {
-                let of = |(name, _): &(&str, Area)| places.iter().find(|(of, _)| of == name).map(|(_, area)| *area);
-                (sharpest.clone(), spots.iter().map(of).collect())
+        let f_number = last.observation.settings.f_number;
+        Some(Shot {
+            measures: Some(last.frame),
+            is: Sharpest { frame: Some(last.frame), file: last.file.clone(), f_number },
+            observation: Some(&last.observation),
+            places: self.spots.iter().map(in_frame).collect(),
+        })
+    }
+
+    /// As [`LookSharpness::columns`](super::sharpness::LookSharpness::columns) has them.
+    fn to_show(&self) -> Vec<Shot<'a>> {
+        let column = |column: Column<'a>| match column {
+            Column::Base => {
+                Shot { measures: None, is: self.is.clone(), observation: self.observation, places: self.places.clone() }
             }
-            None => {
-                let f_number = look.observation.settings.f_number;
-                let places = spots.iter().map(|(_, area)| Some(*area)).collect();
-                (Sharpest { frame: look.frame, file: look.file.clone(), f_number }, places)
-            }
+            Column::Best(n, best) => Shot {
+                measures: None,
+                is: Sharpest { frame: Some(best.frame), file: best.file.clone(), f_number: Some(n) },
+                observation: self.sitting.exposures.find(best.frame).map(|exposure| &*exposure.observation),
+                places: self.spots.iter().map(|(name, area)| Some(best.spot(name)?.area.unwrap_or(*area))).collect(),
+            },
         };
-        let (is_raw, file, against) = files_of_one_kind(sitting, &last.file, last.frame, &base)?;
+        let known = self.sitting.sharpness.looks.get(self.name).filter(|known| known.reference == self.look.file);
+        known.map_or_else(Vec::new, |known| known.columns(self.is.f_number).into_iter().map(column).collect())
+    }
+
+    fn held_against(&self, shot: Shot, config: &Config, curves: &Curves) -> Option<SharpnessWanted> {
+        let (is_raw, file, against) = files_of_one_kind(self.sitting, &shot.is, &self.is)?;
         let response = |of: &Observation| {
             let metered = of.reading_of(is_raw)?;
-            Some(response_for(&of.settings, metered, config, curves, sitting))
+            Some(response_for(&of.settings, metered, config, curves, self.sitting))
         };
-        let own = response(&last.observation)?;
-        let of_base = match sharper {
-            Some(_) => base.frame.and_then(|frame| sitting.exposures.find(frame)).map(|e| &e.observation),
-            None => Some(&look.observation),
-        };
+        let (own, of_base) = (shot.observation.and_then(response), self.observation.and_then(response));
         // Long after, the camera is still the same.
-        let base_response = of_base.and_then(|of| response(of)).unwrap_or_else(|| own.clone());
-        let is = Sharpest { frame: Some(last.frame), file, f_number: last.observation.settings.f_number };
+        let own_response = own.clone().or_else(|| of_base.clone())?;
+        let base_response = of_base.or(own)?;
+        let place = |((name, in_reference), place): (&(&str, Area), &Option<Area>)| {
+            ((*name).to_owned(), place.unwrap_or(*in_reference))
+        };
         Some(SharpnessWanted {
-            look: name.clone(),
-            reference: look.file.clone(),
-            number: last.frame,
-            frame: SharpnessFile { is, places: spots.iter().map(|spot| Some(in_frame(spot))).collect(), response: own },
+            look: self.name.to_owned(),
+            reference: self.look.file.clone(),
+            measures: shot.measures,
+            spots: self.spots.iter().zip(&shot.places).map(place).collect(),
+            frame: SharpnessFile { is: Sharpest { file, ..shot.is }, places: shot.places, response: own_response },
             against: SharpnessFile {
-                is: Sharpest { file: against, ..base },
-                places: base_places,
+                is: Sharpest { file: against, ..self.is.clone() },
+                places: self.places.clone(),
                 response: base_response,
             },
-            spots: spots.iter().map(|spot| (spot.0.to_owned(), in_frame(spot))).collect(),
         })
     }
 }
 
 /// Of both exposures a file of one kind, pictures first: those are smaller. A raw file is never held against a picture, which the camera
 /// sharpened.
-fn files_of_one_kind(
-    sitting: &Sitting,
-    file: &str,
-    frame: FrameNumber,
-    base: &Sharpest,
-) -> Option<(bool, String, String)> {
-    let files = |frame: Option<FrameNumber>, file: &str| {
-        let exposure = frame.and_then(|frame| sitting.exposures.find(frame));
-        exposure.map_or_else(|| vec![file.to_owned()], |exposure| exposure.lies_at.clone())
+fn files_of_one_kind(sitting: &Sitting, shot: &Sharpest, base: &Sharpest) -> Option<(bool, String, String)> {
+    let files = |of: &Sharpest| {
+        let exposure = of.frame.and_then(|frame| sitting.exposures.find(frame));
+        exposure.map_or_else(|| vec![of.file.clone()], |exposure| exposure.lies_at.clone())
     };
     let of_kind = |files: &[String], raw: bool| {
         files.iter().find(|file| Kind::of(Path::new(file)).is_some_and(|kind| kind.is_raw() == raw)).cloned()
     };
-    let (own, bases) = (files(Some(frame), file), files(base.frame, &base.file));
+    let (own, bases) = (files(shot), files(base));
     [false, true].into_iter().find_map(|raw| Some((raw, of_kind(&own, raw)?, of_kind(&bases, raw)?)))
 }

@@ -10,6 +10,8 @@ use serde_json::json;
 
 use crate::harness::browser::{Driver, Page, with_browser};
 use crate::harness::{Shot, Studio, shot};
+use crate::sharpness_is_measured_on_the_same_lashes::{SHARP, Sitting, round};
+use crate::sharpness_is_told_after_the_answer::{land, measured, spots};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
 
@@ -166,6 +168,28 @@ fn the_plan_fits_beside_the_camera() {
         screens.look_at("16-plan", "camera", scrolled).await;
         let below = "document.querySelector('#plan-ends').scrollIntoView()";
         screens.look_at("17-plan-below", "camera", below).await;
+        screens.close().await;
+    });
+}
+
+/// Whoever is at a stand doesn't choose the aperture.
+#[test]
+fn the_apertures_side_by_side_fit_beside_the_camera() {
+    with_browser(|driver| async move {
+        let sitting = Sitting::new();
+        let studio = Studio::with_config(&spots());
+        land(&studio, &sitting, "frame_0001.jpg", &SHARP);
+        for (name, f_number, ear) in [("frame_0002.jpg", 5.6, 1.5), ("frame_0003.jpg", 2.8, 4.0)] {
+            land(&studio, &sitting, name, &round(f_number, [0.0, ear / 3.0, ear]));
+            measured(&studio, name);
+        }
+        let screens = Screens::open(&driver, &studio).await;
+        for (_, page) in screens.pages.iter().filter(|(name, _)| name.starts_with("camera")) {
+            page.click("#apertures summary").await;
+            let seen = "[...document.querySelectorAll('#apertures-rows img')].filter(i => i.naturalWidth > 0).length === 9";
+            page.until("the pictures", seen).await;
+        }
+        screens.look_at("18-which-aperture", "camera", "document.querySelector('#apertures').scrollIntoView()").await;
         screens.close().await;
     });
 }

@@ -66,6 +66,7 @@ mod the_golden_log_replays;
 mod the_light_is_built_before_it_is_watched;
 mod the_light_of_late_frames_outlives_the_program;
 mod the_page_plans_several_apertures;
+mod the_page_sets_apertures_side_by_side;
 mod the_same_points_are_found_whatever_the_framing;
 mod the_shot_log_is_safe_to_name;
 mod the_shot_log_keeps_what_it_announced;

@@ -12,7 +12,7 @@ use crate::harness::{Studio, wait_for};
 use crate::sharpness_is_measured_on_the_same_lashes::{SHARP, SPOTS, Sitting, Taken, round};
 
 /// The spots as a configuration has them.
-fn spots() -> String {
+pub fn spots() -> String {
     let spot = |(name, [x, y]): (&str, [f64; 2])| {
         let (left, top) = (x - 0.11, y - 0.165);
         format!(
@@ -24,14 +24,14 @@ fn spots() -> String {
     format!("response_curve: srgb\nspots:\n{}", SPOTS.map(spot).concat())
 }
 
-fn land(studio: &Studio, sitting: &Sitting, name: &str, how: &Taken) {
+pub fn land(studio: &Studio, sitting: &Sitting, name: &str, how: &Taken) {
     let jpeg = fs::read(sitting.put(name, how)).unwrap();
     studio.put(name, &jpeg);
     assert!(studio.sync().is_empty());
 }
 
 /// What was measured of a file, once it is.
-fn measured(studio: &Studio, name: &str) -> Value {
+pub fn measured(studio: &Studio, name: &str) -> Value {
     let of_it = || studio.of_type("sharpness").into_iter().find(|record| record["file"] == name);
     wait_for(&format!("the sharpness of {name}"), || of_it().is_some());
     of_it().unwrap()

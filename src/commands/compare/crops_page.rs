@@ -1,30 +1,19 @@
 //! The same spots of all frames side by side at full size, in one file for a browser: what the eye compares.
 
 use std::fmt::Write;
-use std::io::{Cursor, ErrorKind};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
-use image::RgbImage;
-use image::codecs::jpeg::JpegEncoder;
-
-use super::measured::{Measured, Shot};
+use super::measured::Measured;
 use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
 use crate::files;
-use crate::frame::{Cut, Picture};
 use crate::outlet::plain::printable;
-use crate::response::{srgb_decode, srgb_encode};
-use crate::sharpness::{KeptAt, Softness, Untold};
+use crate::outlet::spot_pictures::{SpotPicture, level};
+use crate::sharpness::{KeptAt, Pixels};
 
 /// A file that isn't there yet.
 pub struct CropsPage(PathBuf);
-
-/// So much of a spot's middle is shown, in pixels.
-const SHOWN: usize = 320;
-/// Coding must hide nothing that the lens left.
-const QUALITY: u8 = 95;
-/// No picture is brightened or darkened by more: noise would be all that is seen.
-const MOST_GAIN: f64 = 16.0;
 
 const HEAD: &str = r#"<!doctype html>
 <html lang="en">
@@ -130,66 +119,23 @@ fn place(measured: &Measured, spot: usize, shot: usize) -> String {
         Some(Err(why)) => why.to_string(),
         _ => cell(softness, is_sharpest),
     };
-    let level = measured.sharpest[spot].and_then(|best| Some(level(measured.shots[best].cuts[spot].as_ref().ok()?)));
-    let picture = shown(&measured.shots[shot], spot, softness, level).and_then(|picture| encoded(&picture));
-    let Some((picture, [width, height])) = picture else { return format!("<small>{}</small>", escaped(&said)) };
+    let of_best = measured.sharpest[spot].and_then(|best| Some(level(measured.shots[best].cuts[spot].as_ref().ok()?)));
+    let shift = match softness {
+        Some(Ok(softness)) => softness.shift,
+        _ => [Pixels(0.0); 2],
+    };
+    let cut = measured.shots[shot].cuts[spot].as_ref();
+    let Some(picture) = cut.ok().and_then(|cut| SpotPicture::of(cut, shift, of_best)) else {
+        return format!("<small>{}</small>", escaped(&said));
+    };
+    let SpotPicture { width, height, .. } = picture;
+    let picture = base64(&picture.jpeg);
     let alt = format!("{} at {}", measured.spots[spot], aperture(measured, shot));
     format!(
         "<img width=\"{width}\" height=\"{height}\" alt=\"{}\" src=\"data:image/jpeg;base64,{picture}\"><small>{}</small>",
         escaped(&alt),
         escaped(&said)
     )
-}
-
-/// The middle of a spot where it was found, as bright as the sharpest one.
-fn shown(
-    shot: &Shot,
-    spot: usize,
-    softness: &Option<Result<Softness, Untold>>,
-    level_of_best: Option<f64>,
-) -> Option<RgbImage> {
-    let cut = shot.cuts[spot].as_ref().ok()?;
-    let [left, top, width, height] = cut.spot;
-    let shift = match softness {
-        Some(Ok(softness)) => softness.shift.map(|pixels| pixels.0.round()),
-        _ => [0.0; 2],
-    };
-    let begin = |from: usize, length: usize, shift: f64, size: usize| {
-        let shown = length.min(SHOWN);
-        let from = from as f64 + (length - shown) as f64 / 2.0 + shift;
-        (from.clamp(0.0, (size - shown) as f64) as usize, shown)
-    };
-    let (left, width) = begin(left, width, shift[0], cut.picture.proxy.width);
-    let (top, height) = begin(top, height, shift[1], cut.picture.proxy.height);
-    let gain = level_of_best.map_or(1.0, |best| (best / level(cut)).clamp(1.0 / MOST_GAIN, MOST_GAIN));
-    let codes = brightened(&cut.picture, gain);
-    let line = |row: usize| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width];
-    let pixels = (top..top + height).flat_map(line).flatten().map(|code| codes[usize::from(*code)]).collect();
-    RgbImage::from_raw(width as u32, height as u32, pixels)
-}
-
-/// Mean light of a spot by the picture's own curve.
-fn level(cut: &Cut) -> f64 {
-    let [left, top, width, height] = cut.spot;
-    let codes = codes_as_light(&cut.picture);
-    let rows = (top..top + height).map(|row| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width]);
-    let sum: f64 = rows.flatten().map(|rgb| codes[usize::from(rgb[1])]).sum();
-    (sum / (width * height).max(1) as f64).max(1e-4)
-}
-
-fn codes_as_light(picture: &Picture) -> [f64; 256] {
-    picture.colour.srgb_code.map(|code| srgb_decode(f64::from(code) / 255.0))
-}
-
-/// The sRGB code that each code of the picture is shown by.
-fn brightened(picture: &Picture, gain: f64) -> [u8; 256] {
-    codes_as_light(picture).map(|light| (srgb_encode((light * gain).clamp(0.0, 1.0)) * 255.0).round() as u8)
-}
-
-fn encoded(picture: &RgbImage) -> Option<(String, [u32; 2])> {
-    let mut jpeg = Cursor::new(Vec::new());
-    JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(picture).ok()?;
-    Some((base64(jpeg.get_ref()), [picture.width(), picture.height()]))
 }
 
 /// Source: RFC 4648, section 4.

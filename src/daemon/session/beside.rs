@@ -90,16 +90,17 @@ impl Session {
         if self.engine.ledger().is_full() || !self.sharpening.is_due(self.engine.last_record()) {
             return;
         }
-        let wanted = self.engine.sharpness_wanted();
+        let has_page = self.setup.page.is_some();
+        let wanted = self.engine.sharpness_wanted(|wanted| !has_page || self.sharpening.pictures().has(wanted));
         if let Some(told) = wanted.and_then(|wanted| self.sharpening.begin(wanted)) {
             self.later.spawn(async move { Later::Sharpness(told.await.ok()) });
         }
     }
 
     fn take_sharpness(&mut self, done: Option<Sharpened>) {
-        self.sharpening.is_done(done.as_ref());
-        if let Some(done) = done.filter(|_| !self.engine.ledger().is_full()) {
-            self.in_turn(|engine| engine.begin(Input::Sharpness(done.measured)), Then::Nothing);
+        let measured = self.sharpening.take(done);
+        if let Some(measured) = measured.filter(|_| !self.engine.ledger().is_full()) {
+            self.in_turn(|engine| engine.begin(Input::Sharpness(measured)), Then::Nothing);
         }
     }
 

@@ -207,9 +207,11 @@ impl Session {
         }
         let shown = Arc::clone(&self.screens.borrow());
         let frame_of = |picture: &Option<Arc<Thumbnail>>| picture.as_ref().map(|p| p.frame);
-        if shown.board.n != self.engine.last_record() || frame_of(&shown.picture) != frame_of(&self.picture) {
+        let spots = self.sharpening.pictures();
+        let is_other = frame_of(&shown.picture) != frame_of(&self.picture);
+        if shown.board.n != self.engine.last_record() || is_other || shown.spot_pictures.made() != spots.made() {
             let (board, laid) = (self.engine.board(), self.engine.last_laid());
-            let _ = self.screens.send(Arc::new(Shown::new(board, self.picture.clone(), laid)));
+            let _ = self.screens.send(Arc::new(Shown::new(board, self.picture.clone(), laid, spots)));
         }
     }
 

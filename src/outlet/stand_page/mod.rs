@@ -93,6 +93,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/feed", get(feed::feed))
         .route("/picture", get(picture))
         .route("/light-map", get(map_of_light))
+        .route("/spot", get(spot_picture))
         .route("/trend.svg", get(trend_chart))
         .route("/marks", get(|| async { file("application/json", MARKS.as_str()) }))
         .route("/plan", get(plan::plan))
@@ -141,6 +142,22 @@ async fn map_of_light(State(page): State<Arc<Page>>, Query(which): Query<WhichMa
     match laid.as_ref().and_then(light_map::json) {
         Some(json) => file("application/json", json),
         None => (StatusCode::NOT_FOUND, "there is no light map of this frame").into_response(),
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WhichSpot {
+    picture: u64,
+    spot: usize,
+}
+
+/// A spot at 1:1.
+async fn spot_picture(State(page): State<Arc<Page>>, Query(which): Query<WhichSpot>) -> Response {
+    let pictures = Arc::clone(&page.screens.borrow().spot_pictures);
+    match pictures.picture(which.picture, which.spot) {
+        Some(picture) => file("image/jpeg", picture.jpeg.clone()),
+        None => (StatusCode::NOT_FOUND, "this spot's picture is not at hand any more").into_response(),
     }
 }
 

@@ -4,6 +4,7 @@ import { Stand } from "/stand.js";
 import { SetView } from "/set.js";
 import { Phones } from "/phones.js";
 import { Plan } from "/plan.js";
+import { Apertures } from "/apertures.js";
 
 export const by = (id) => document.getElementById(id);
 
@@ -99,6 +100,7 @@ let refusal = "";
 const views = { stand: new Stand(), set: new SetView() };
 const phones = new Phones();
 const plan = new Plan();
+const apertures = new Apertures();
 const view = location.pathname === "/set" ? "set" : "stand";
 
 function hear() {
@@ -148,6 +150,7 @@ function listen() {
     views.stand.show(board);
     views.set.show(board);
     plan.show(board);
+    apertures.show(board);
   });
 }
 
