@@ -75,8 +75,17 @@ fn part(facts: &Facts) -> String {
 }
 
 fn whole(facts: &Facts) -> String {
-    let settings = facts.expected.filter(|expected| expected.abs() > SAME_SETTING);
-    let why = settings.map_or_else(String::new, |_| format!(" ({})", what_changed(facts)));
+    let why = match facts.expected.filter(|expected| expected.abs() > SAME_SETTING) {
+        None => String::new(),
+        Some(_) if facts.settings_explain() => format!(" ({})", what_changed(facts)),
+        Some(expected) => {
+            format!(
+                " ({} by itself makes it {}, the light did the rest)",
+                what_changed(facts),
+                expected.brighter_or_darker()
+            )
+        }
+    };
     let side = facts.drift().map_or("other", brighter_or_darker);
     format!("{} {side} than the frame before{why}", size(facts.drift()))
 }

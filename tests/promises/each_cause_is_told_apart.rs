@@ -59,6 +59,52 @@ fn a_two_third_move_answered_with_a_whole_stop_asks_for_a_third() {
     assert_eq!(shown, ["1/4", "31.2 Ws", "6.0"]);
 }
 
+/// The settings are the cause of what they explain, and of no more.
+#[test]
+fn a_turn_that_was_told_is_not_laid_to_the_settings() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("fill", "15.6 Ws"), ("rim", "5.0")] {
+        assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
+    }
+    let frame = studio.take("2.jpg", shot(7.1, -2.0, 2));
+    assert_eq!(cause(&frame), "settings_changed");
+    near(&frame["verdict"]["drift"], -5.0 / 3.0, 0.1);
+    assert_eq!(
+        frame["verdict"]["sentence"],
+        "1 2/3 stops too dark: f/8 to f/7.1 needs the lights down 1/3 stop, and since the reference they were turned down 2 stops."
+    );
+    // Burnt out, the turn is all that is known beside the settings.
+    let clipped = studio.take("3.jpg", shot(1.4, 0.0, 3));
+    let said = clipped["verdict"]["sentence"].as_str().unwrap();
+    assert!(
+        said.contains("the settings (f/8 to f/1.4) and the lights, turned down 2 stops, say 3 stops brighter"),
+        "{said}"
+    );
+}
+
+/// A light at the end of its range was not turned on, whatever the others did.
+#[test]
+fn a_light_that_stood_at_its_end_is_not_estimated_to_have_been_turned_there() {
+    let studio = Studio::with_config(
+        "patience: at once\nreference: first frame\ngroups:\n  \
+         - {name: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/2}\n  \
+         - {name: fill, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/64}\n",
+    );
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/4"), ("fill", "1/128")] {
+        assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
+    }
+    studio.take("2.jpg", shot(8.0, -2.0, 2));
+    let judged = studio.of_type("judged").pop().unwrap();
+    let read: Vec<&str> =
+        judged["positions"].as_array().unwrap().iter().map(|read| read["group"].as_str().unwrap()).collect();
+    assert_eq!(read, ["key"], "{judged}");
+    let note = judged["notes"][0].as_str().unwrap();
+    assert!(note.starts_with("fill can't have been turned down "), "{note}");
+    assert!(note.ends_with(" with the others: its range ends at 1/128, where it stood already"), "{note}");
+}
+
 #[test]
 fn lights_changed_and_settings_not() {
     let studio = Studio::with_config(RIG);
