@@ -96,6 +96,20 @@ fn a_white_frame_is_nothing_that_others_are_held_against() {
     assert_eq!(finding(&after), "matched", "held against the first: {after}");
 }
 
+/// The first frame of all: nobody is told to accept what can't be accepted, and the reason is said once.
+#[test]
+fn a_black_first_frame_is_not_offered_as_the_reference() {
+    for (power, why) in [(-8.0, "nearly black (a misfire?)"), (9.0, "burnt out")] {
+        let studio = building();
+        let first = studio.take("1.jpg", shot(8.0, power, 1));
+        assert_eq!(said(&first), format!("Metered, but it is {why}: it is nothing to go by, shoot another."));
+        assert_eq!(studio.of_type("warning"), Vec::<Value>::new());
+        assert_eq!(studio.tell(json!({"command": "accept"}))["ok"], false);
+        let second = studio.take("2.jpg", shot(8.0, 0.0, 2));
+        assert!(finding(&second) == "no_reference" && said(&second).contains("greyhold accept"), "{second}");
+    }
+}
+
 /// A file whose pixels are not metered says nothing of the light.
 #[test]
 fn a_frame_that_is_not_metered_is_nothing_that_others_are_held_against() {
