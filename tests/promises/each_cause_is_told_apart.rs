@@ -390,6 +390,28 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     });
 }
 
+/// What the camera has not, or is not wanted to do, is not worked out.
+#[test]
+fn a_speed_beyond_the_cameras_is_refused_with_its_limit() {
+    let studio = Studio::with_config(&format!("lowest_iso: 100\nhighest_iso: 800\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (iso, why) in [
+        ("iso50", "ISO 50 is below the camera's lowest speed, ISO 100 (lowest_iso: in the configuration)"),
+        ("iso1600", "ISO 1600 is above the highest speed that is wanted, ISO 800 (highest_iso: in the configuration)"),
+    ] {
+        for told in [
+            studio.tell(json!({"command": "next", "iso": iso})),
+            studio.tell(json!({"command": "plan", "apertures": ["f/8"], "iso": iso})),
+        ] {
+            assert_eq!((&told["ok"], &told["message"]), (&json!(false), &json!(why)));
+        }
+    }
+    assert!(studio.corrections().is_empty());
+    for iso in ["iso100", "iso800"] {
+        assert_eq!(studio.tell(json!({"command": "next", "iso": iso}))["ok"], true, "the limit itself is had");
+    }
+}
+
 #[test]
 fn only_what_is_at_hand_is_offered_instead() {
     let studio = Studio::with_config(&format!("lowest_iso: 100\nfilters: [0.9]\n{RIG}"));

@@ -10,7 +10,7 @@ use crate::advice::{AtHand, LightsNow, Means, Moved, Powers, RoomLight, plan};
 use crate::config::Config;
 use crate::drift::Lighting;
 use crate::frame::Settings;
-use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, SAME_SETTING, Series, Stops};
+use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use crate::session::plan::{Lens, LensWords, Plan, PlannedRoom, no_decimal_comma, read_apertures};
 use crate::session::{Command, Planned};
 use crate::wording::listed;
@@ -129,13 +129,8 @@ fn at_hand(args: &Args, configured: &AtHand, iso: IsoSpeed) -> Result<AtHand, Co
     if let Some((lowest, highest)) = at_hand.iso_upside_down() {
         return Err(wrong("--highest-iso", format!("{highest} is below the lowest, {lowest}")));
     }
-    let below = at_hand.lowest_iso.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING);
-    if let Some(lowest) = below.filter(|_| args.iso.is_some()) {
-        return Err(wrong("--iso", format!("{iso} is below the camera's lowest speed, {lowest}")));
-    }
-    let above = at_hand.highest_iso.filter(|highest| iso.sv() > highest.sv() + SAME_SETTING);
-    if let Some(highest) = above.filter(|_| args.iso.is_some()) {
-        return Err(wrong("--iso", format!("{iso} is above the highest speed that is wanted, {highest}")));
+    if let Some(why) = at_hand.refuses(iso).filter(|_| args.iso.is_some()) {
+        return Err(wrong("--iso", why));
     }
     Ok(at_hand)
 }

@@ -7,7 +7,7 @@ use super::planning::planned_from;
 use crate::advice::{Moved, Observation, ways_in_words};
 use crate::drift::Lighting;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{PowerSetting, SAME_SETTING, Stops};
+use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
@@ -165,7 +165,19 @@ impl Draft<'_> {
         }
     }
 
+    /// Why a speed that is asked for is not had, and where that stands.
+    pub(super) fn refuses_iso(&self, iso: Option<IsoSpeed>) -> Option<String> {
+        let (iso, at_hand) = (iso?, &self.config.at_hand);
+        let why = at_hand.refuses(iso)?;
+        let is_below = at_hand.lowest_iso.is_some_and(|lowest| iso.sv() < lowest.sv());
+        let key = if is_below { "lowest_iso" } else { "highest_iso" };
+        Some(format!("{why} ({key}: in the configuration)"))
+    }
+
     fn tell_next(&mut self, planned: &Planned) -> Reply {
+        if let Some(why) = self.refuses_iso(planned.iso) {
+            return Reply::refused(why);
+        }
         let setup = &self.sitting.setup;
         let (lights, last) = match self.lights_now() {
             Ok(lights) => lights,
