@@ -167,6 +167,11 @@ pub fn filters_in_words(filters: &[Density]) -> Option<String> {
 }
 
 impl OtherWays {
+    /// This aperture is no way.
+    pub fn leave_out(&mut self, f_number: FNumber) {
+        self.f_number = self.f_number.filter(|offered| *offered != f_number.marked());
+    }
+
     pub fn in_words(&self) -> String {
         let at_the_camera = self.at_the_camera().map_or_else(String::new, |ways| format!("{ways}; or "));
         format!(

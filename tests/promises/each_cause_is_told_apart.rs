@@ -413,6 +413,17 @@ fn a_speed_beyond_the_cameras_is_refused_with_its_limit() {
 }
 
 #[test]
+fn who_leaves_an_aperture_is_not_sent_back_to_it() {
+    let studio = Studio::with_config(
+        "reference: first frame\ngroups:\n  - {name: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/128}\n",
+    );
+    studio.take("1.jpg", shot(16.0, 0.0, 1));
+    let told = studio.tell(json!({"command": "next", "f_number": "f/8"}));
+    let said = told["message"].as_str().unwrap();
+    assert!(said.contains("2 stops too strong. Instead: ISO 25, or an ND 0.6 filter"), "{said}");
+    assert_eq!(told["value"]["correction"]["other_ways"][0]["f_number"], Value::Null);
+}
+
 fn only_what_is_at_hand_is_offered_instead() {
     let studio = Studio::with_config(&format!("lowest_iso: 100\nfilters: [0.9]\n{RIG}"));
     studio.take("1.jpg", shot(14.0, 0.0, 1));

@@ -184,11 +184,15 @@ impl Draft<'_> {
             Err(why) => return Reply::refused(why),
         };
         let settings = planned_from(planned, last);
-        let Some(correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
+        let Some(mut correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
+        // Who leaves an aperture is not sent back to it.
+        if let Some(now) = last.f_number {
+            correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
+        }
         let how = match lights.moved {
             Moved::Alike(_) => at_every_light(correction.wanted),
             Moved::Each(_) => "each light by what it still needs".to_owned(),
