@@ -424,6 +424,20 @@ fn who_leaves_an_aperture_is_not_sent_back_to_it() {
     assert_eq!(told["value"]["correction"]["other_ways"][0]["f_number"], Value::Null);
 }
 
+/// A dial in thirds has no half: what is taken for it is told.
+#[test]
+fn a_power_between_two_clicks_is_told_to_be_taken_for_another() {
+    let studio = Studio::with_config(RIG);
+    for (setting, said) in [
+        ("1/8 +0.5", "key is at 1/8 +0.7, the click of its dial nearest to 1/8 +0.5"),
+        ("1/8 +0.3", "key is at 1/8 +0.3"),
+    ] {
+        let told = studio.tell(json!({"command": "power", "group": "key", "setting": setting}));
+        assert_eq!(told["message"], said);
+    }
+}
+
+#[test]
 fn only_what_is_at_hand_is_offered_instead() {
     let studio = Studio::with_config(&format!("lowest_iso: 100\nfilters: [0.9]\n{RIG}"));
     studio.take("1.jpg", shot(14.0, 0.0, 1));

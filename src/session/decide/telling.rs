@@ -84,7 +84,10 @@ impl Draft<'_> {
             .and_then(|open| open.dial_change_of(name).filter(|change| change.clicks != 0)?.to.clone());
         let other =
             asked.filter(|asked| *asked != shown).map_or_else(String::new, |asked| format!(" ({asked} was asked)"));
-        let said = format!("{name} is at {shown}{other}");
+        let between = group.is_between_clicks(text);
+        let nearest =
+            if between { format!(", the click of its dial nearest to {}", text.trim()) } else { String::new() };
+        let said = format!("{name} is at {shown}{nearest}{other}");
         self.stage(Body::Power {
             group: name.clone(),
             setting: Some(setting),
