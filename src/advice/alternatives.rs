@@ -99,6 +99,14 @@ impl AtHand {
         self.lowest_iso.zip(self.highest_iso).filter(|(lowest, highest)| highest.sv() < lowest.sv())
     }
 
+    /// Why a speed that is asked for is none of this camera's, or none that is wanted of it, in words.
+    pub fn refuses(&self, iso: IsoSpeed) -> Option<String> {
+        let below = self.lowest_iso.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING);
+        let above = self.highest_iso.filter(|highest| iso.sv() > highest.sv() + SAME_SETTING);
+        let below = below.map(|lowest| format!("{iso} is below the camera's lowest speed, {lowest}"));
+        below.or_else(|| above.map(|highest| format!("{iso} is above the highest speed that is wanted, {highest}")))
+    }
+
     /// The camera's mark nearest to a place on the speed scale; `None` where it has none so low or so high.
     fn iso(&self, sv: Stops) -> Option<IsoSpeed> {
         let is_low_enough = |iso: &IsoSpeed| self.highest_iso.is_none_or(|most| iso.sv() <= most.sv() + SAME_SETTING);
@@ -159,6 +167,11 @@ pub fn filters_in_words(filters: &[Density]) -> Option<String> {
 }
 
 impl OtherWays {
+    /// This aperture is no way.
+    pub fn leave_out(&mut self, f_number: FNumber) {
+        self.f_number = self.f_number.filter(|offered| *offered != f_number.marked());
+    }
+
     pub fn in_words(&self) -> String {
         let at_the_camera = self.at_the_camera().map_or_else(String::new, |ways| format!("{ways}; or "));
         format!(

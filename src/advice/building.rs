@@ -4,8 +4,10 @@
 use super::facts::Facts;
 use super::light_words::brighter_or_darker;
 use super::sentence::{brighter_by, clipped, size, what_changed, where_worth_saying};
-use super::verdict::Finding;
-use crate::photometry::SAME_SETTING;
+use super::verdict::{Finding, Observation};
+use crate::meter::{CENTRE, Reading, WHOLE};
+use crate::photometry::{SAME_SETTING, Stops};
+use crate::response::Response;
 
 /// Which frame a sitting's first reference is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -52,7 +54,29 @@ pub(super) fn say(found: Finding, facts: &Facts) -> Option<String> {
     Some(format!("Building the light: {changed}."))
 }
 
+/// A frame darker than this is no reference by itself.
+const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
+
+/// Why no other frame can be held against this one, and it can be no reference.
+pub fn nothing_to_go_by(observation: &Observation, response: &Response) -> Option<&'static str> {
+    // A raw file runs into its end before its picture does: what is left of either can be held against others.
+    let readings = [&observation.metered, &observation.second].into_iter().flatten();
+    let mut readings = readings.filter_map(|metered| metered.reading(WHOLE)).peekable();
+    readings.peek()?;
+    let centre = observation.metered.as_ref().and_then(|metered| metered.reading(CENTRE));
+    let is_burnt_out = readings.all(Reading::is_mostly_burnt_out);
+    let is_dark = centre.is_none_or(|centre| centre.level_by(response) <= TOO_DARK_TO_REFER);
+    match (is_burnt_out, is_dark) {
+        (true, _) => Some("burnt out"),
+        (_, true) => Some("nearly black (a misfire?)"),
+        _ => None,
+    }
+}
+
 fn first(facts: &Facts) -> String {
+    if let Some(why) = nothing_to_go_by(facts.evidence.frame, facts.evidence.response) {
+        return format!("Metered, but it is {why}: it is nothing to go by, shoot another.");
+    }
     // Without contacts a lens tells no aperture.
     let by_itself = match facts.evidence.frame.settings.f_number {
         Some(_) => ", or by itself when two match and then the aperture changes",
@@ -75,8 +99,17 @@ fn part(facts: &Facts) -> String {
 }
 
 fn whole(facts: &Facts) -> String {
-    let settings = facts.expected.filter(|expected| expected.abs() > SAME_SETTING);
-    let why = settings.map_or_else(String::new, |_| format!(" ({})", what_changed(facts)));
+    let why = match facts.expected.filter(|expected| expected.abs() > SAME_SETTING) {
+        None => String::new(),
+        Some(_) if facts.settings_explain() => format!(" ({})", what_changed(facts)),
+        Some(expected) => {
+            format!(
+                " ({} by itself makes it {}, the light did the rest)",
+                what_changed(facts),
+                expected.brighter_or_darker()
+            )
+        }
+    };
     let side = facts.drift().map_or("other", brighter_or_darker);
     format!("{} {side} than the frame before{why}", size(facts.drift()))
 }

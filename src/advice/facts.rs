@@ -118,6 +118,23 @@ impl<'a> Facts<'a> {
         !self.settings_changed() && self.observed().is_some_and(|observed| observed.half_width > TOO_VAGUE)
     }
 
+    /// The change of the settings explains the drift within its interval.
+    pub fn settings_explain(&self) -> bool {
+        let Some((reference, expected)) = self.evidence.reference.zip(self.expected) else { return false };
+        let of_camera = self.evidence.response.scatter_of_two();
+        let of_settings =
+            uncertainty_of_expected(&reference.settings, &self.evidence.frame.settings, self.lighting, of_camera);
+        self.weighed
+            .as_ref()
+            .is_some_and(|weighed| (weighed.drift - expected).abs() <= weighed.half_width.in_quadrature(of_settings))
+    }
+
+    /// How far all lights alike were turned since the reference, by the prediction that held; `None` where none did, or they were not.
+    pub fn turned(&self) -> Option<Stops> {
+        let turned = turned_by(self.evidence, self.weighed.as_ref()?.assumption?)?;
+        (turned.abs() > SAME_SETTING).then_some(turned)
+    }
+
     /// What is told of its light lies within the tolerance.
     pub fn matches(&self) -> bool {
         self.drift().is_some_and(|drift| drift.abs() <= self.evidence.tolerance)
@@ -277,11 +294,16 @@ fn predictions(
 /// What the drift would be if nothing happened but what is known: settings, and turns of which somebody told, or which the
 /// frame shows.
 fn known_drift(evidence: &Evidence, expected: Option<Stops>, weighed: Option<&Weighed>) -> Option<Stops> {
-    let turned = match weighed.and_then(|weighed| weighed.assumption) {
-        Some(Assumption::CorrectionFollowed) => evidence.followed,
-        _ => evidence.moved,
-    };
-    Some(expected? + turned.unwrap_or(Stops::ZERO))
+    let assumption = weighed.and_then(|weighed| weighed.assumption).unwrap_or(Assumption::LightsUntouched);
+    Some(expected? + turned_by(evidence, assumption).unwrap_or(Stops::ZERO))
+}
+
+/// How far all lights alike were turned since the reference, if this is so.
+fn turned_by(evidence: &Evidence, assumption: Assumption) -> Option<Stops> {
+    match assumption {
+        Assumption::LightsUntouched => evidence.moved,
+        Assumption::CorrectionFollowed => evidence.followed,
+    }
 }
 
 /// What the parts of the frame tell together.

@@ -29,7 +29,7 @@ mod verdict;
 mod ways_round;
 
 pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together, ways_in_words};
-pub use building::FirstReference;
+pub use building::{FirstReference, nothing_to_go_by};
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use grey_card::GreyCard;
 pub use hand_meter::HandMeter;

@@ -74,7 +74,8 @@ pub fn plan(
         let settings = Settings { captured: None, f_number: Some(*f_number), iso: Some(iso), ..base.clone() };
         // Where a light's range ends the one way for all is looked for here, and no other is told.
         let correction = lights.powers_for(&settings, Stops::ZERO)?;
-        let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, &settings, means) };
+        let asked = (&settings, base.f_number);
+        let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, asked, means) };
         let shot = way_round.as_ref().map(|way| (&way.settings, together(&way.filters).loss()));
         let (shot, lost) = shot.unwrap_or((&settings, Stops::ZERO));
         let room = room.and_then(|room| room.at(shot, lost));
@@ -195,6 +196,18 @@ mod tests {
         assert_eq!(shown(&neither.correction), ["1/128"]);
         let nearest = one(&lights, "f/8", "f/1.4", "100", &camera("50", &[])).way_round.unwrap();
         assert_eq!((nearest.settings.f_number, nearest.settings.iso), ("f/4".parse().ok(), "50".parse().ok()));
+    }
+
+    #[test]
+    fn who_leaves_an_aperture_is_not_sent_back_to_it() {
+        // At f/8 the key is at its end: every wider aperture is too bright by all that it is wider.
+        let lights = [light("key", "1/128", -7.0)];
+        assert_eq!(one(&lights, "f/8", "f/2.5", "100", &camera("100", &[])).way_round, None);
+        assert_eq!(one(&lights, "f/8", "f/1.4", "100", &camera("100", &[])).way_round, None);
+        // A third below its end it stays in its range up to f/7.1.
+        let lights = [light("key", "1/128", -7.0 + 1.0 / 3.0)];
+        let way = one(&lights, "f/8", "f/2", "100", &camera("100", &[])).way_round.unwrap();
+        assert_eq!(way.settings.f_number, "f/7.1".parse().ok());
     }
 
     #[test]

@@ -55,9 +55,12 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
         Finding::SettingsUnknown => {
             format!("{}, by the light alone: {}.", over_or_under(drift), why_alone(facts))
         }
-        Finding::SettingsChanged => {
-            format!("{}: {}, and the lights were not turned to fit.", over_or_under(drift), what_changed(facts))
-        }
+        Finding::SettingsChanged => match facts.turned() {
+            None => format!("{}: {}, and the lights were not turned to fit.", over_or_under(drift), what_changed(facts)),
+            Some(turned) => {
+                format!("{}, and since the reference they were turned {}.", needed(facts), turned.up_or_down())
+            }
+        },
         Finding::LightsChanged => {
             let and = which_light(facts);
             let settings = match what_changed(facts).as_str() {
@@ -144,16 +147,28 @@ pub(super) fn clipped(facts: &Facts) -> String {
     };
     match facts.drift() {
         Some(by_settings) if by_settings.abs() > SAME_SETTING => {
-            let why = facts.expected.filter(|e| e.abs() > SAME_SETTING).map(|_| what_changed(facts));
-            let why = why.map_or_else(String::new, |changed| format!(" ({changed})"));
             let explains = facts.clipping_bears_out_the_settings();
             let but = if explains { "" } else { ", which doesn't explain it" };
-            format!("{said}; the settings alone say {}{why}{but}.", brighter_by(Some(by_settings)))
+            format!("{said}; {}{but}.", by_what_is_known(facts, by_settings))
         }
         _ if facts.expected.is_some() && facts.is_mostly_burnt_out() && !facts.evidence.building => {
             format!("{said}, with the settings of the reference: look at the lights before turning anything.")
         }
         _ => format!("{said}."),
+    }
+}
+
+/// How bright the frame is by its settings, and by a turn of the lights that is known.
+fn by_what_is_known(facts: &Facts, drift: Stops) -> String {
+    let says = brighter_by(Some(drift));
+    let settings = facts.settings_changed().then(|| what_changed(facts));
+    match (facts.turned().map(Stops::up_or_down), settings) {
+        (None, None) => format!("the settings alone say {says}"),
+        (None, Some(changed)) => format!("the settings alone say {says} ({changed})"),
+        (Some(turned), None) => format!("the lights, turned {turned} since the reference, say {says}"),
+        (Some(turned), Some(changed)) => {
+            format!("the settings ({changed}) and the lights, turned {turned}, say {says}")
+        }
     }
 }
 
@@ -295,20 +310,24 @@ fn uneven(facts: &Facts) -> String {
     )
 }
 
-/// What the settings needed of the lights and what the lights did instead.
-fn both(facts: &Facts) -> String {
+/// How far the frame is off, and what the settings needed of the lights.
+fn needed(facts: &Facts) -> String {
     let needed = match facts.expected {
         Some(expected) if expected.is_worth_saying() => (-expected).up_or_down(),
         Some(_) => "where they were".to_owned(),
         None => "turned".to_owned(),
     };
+    format!("{}: {} needs the lights {needed}", over_or_under(facts.drift()), what_changed(facts))
+}
+
+/// What the settings needed of the lights and what the lights did instead.
+fn both(facts: &Facts) -> String {
     let did = match facts.observed().zip(facts.expected).map(|(seen, expected)| seen.drift - expected) {
         Some(change) if change.is_worth_saying() => change.up_or_down(),
         Some(_) => "where they were".to_owned(),
         None => "otherwise".to_owned(),
     };
-    let off = over_or_under(facts.drift());
-    format!("{off}: {} needs the lights {needed}, the picture shows them {did}.", what_changed(facts))
+    format!("{}, the picture shows them {did}.", needed(facts))
 }
 
 pub(super) fn what_changed(facts: &Facts) -> String {

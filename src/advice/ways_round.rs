@@ -6,7 +6,7 @@ use super::alternatives::{LESS_SURE, filters_in_words, filters_to_try, moved_in_
 use super::correction::Correction;
 use super::lights_now::LightsNow;
 use crate::frame::Settings;
-use crate::photometry::{Density, DialLimit, FNumber, IsoSpeed, Series, Stops, distance_factor};
+use crate::photometry::{Density, DialLimit, FNumber, IsoSpeed, SAME_SETTING, Series, Stops, distance_factor};
 use crate::rig::{DialChange, GroupName, InFront, LightGroup};
 use crate::wording::listed;
 
@@ -71,10 +71,23 @@ pub fn is_within(correction: &Correction) -> bool {
     correction.dial_changes.iter().all(|change| !is_out(change))
 }
 
-/// The first way that brings every light into its range.
-pub fn way_round(lights: &LightsNow, correction: &Correction, asked: &Settings, means: &Means) -> Option<WayRound> {
+/// The first way that brings every light into its range. `now` is the aperture that the sitting stands at: who leaves it is not sent
+/// back to it, nor beyond it.
+pub fn way_round(
+    lights: &LightsNow,
+    correction: &Correction,
+    (asked, now): (&Settings, Option<FNumber>),
+    means: &Means,
+) -> Option<WayRound> {
     let (f_number, iso) = (asked.f_number?, asked.iso?);
-    to_try(correction, f_number, iso, means).into_iter().find_map(|trial| {
+    let is_way_back = |n: FNumber| {
+        now.is_some_and(|now| {
+            let (to, back) = (n.av() - f_number.av(), now.av() - f_number.av());
+            to.0 * back.0 > 0.0 && to.abs() >= back.abs() - SAME_SETTING
+        })
+    };
+    let mut tried = to_try(correction, f_number, iso, means).into_iter().filter(|trial| !is_way_back(trial.f_number));
+    tried.find_map(|trial| {
         let settings = Settings { f_number: Some(trial.f_number), iso: Some(trial.iso), ..asked.clone() };
         let correction = lights.powers_for(&settings, together(&trial.filters).loss())?;
         let (at_lights, correction) = match trial.at_lights {

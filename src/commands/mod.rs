@@ -28,6 +28,7 @@ use tracing_subscriber::fmt::writer::BoxMakeWriter;
 
 pub use exit::{CommandError, Exit};
 
+use crate::config::Config;
 use crate::outlet::live_view::Lines;
 use crate::outlet::plain::{printable, printable_json, printable_lines};
 use crate::outlet::printing::Printer;
@@ -209,15 +210,20 @@ struct Where {
 }
 
 impl Where {
-    /// The socket that is named, that belongs to the folder, or the only one there is.
+    /// The socket that is named, that belongs to the folder, that the configuration here names, or the only one there is.
     fn socket(&self) -> Result<PathBuf, CommandError> {
         if let Some(socket) = self.socket.clone().or_else(|| self.folder.as_deref().map(socket_place::of_running)) {
+            return Ok(socket);
+        }
+        if let Some(socket) = configured().filter(|socket| socket_place::connect(socket).is_ok()) {
             return Ok(socket);
         }
         let mut running = socket_place::running();
         match running.len() {
             0 => Err(CommandError::NotRunning(
-                "no greyhold is running; start one with 'greyhold watch FOLDER'".to_owned(),
+                "no greyhold is running; start one with 'greyhold watch FOLDER' (one whose socket is named, on its command line or in \
+                 a configuration, is found with --socket PATH, or from where its greyhold.yaml lies)"
+                    .to_owned(),
             )),
             1 => Ok(running.remove(0)),
             n => {
@@ -229,6 +235,14 @@ impl Where {
             }
         }
     }
+}
+
+/// The socket of a watch by the configuration that lies here.
+fn configured() -> Option<PathBuf> {
+    let usual = Path::new(watch::USUAL_CONFIG);
+    // One that can't be read is no reason to ask nobody.
+    let config = usual.is_file().then(|| Config::read(usual).ok()).flatten()?;
+    config.socket.or_else(|| config.folder.as_deref().map(socket_place::of_running))
 }
 
 /// By which option one of several running greyholds is meant.

@@ -91,7 +91,7 @@ impl WrittenGroup {
     pub fn remarks(&self) -> Vec<String> {
         let step = self.step.as_ref().filter(|step| step.0 == "0.3" && self.dial.is_some());
         let step = step.map(|step| format!("{} is taken as 1/3 stop", step.0));
-        let all = step.into_iter().chain(self.range_taken_otherwise());
+        let all = step.into_iter().chain(self.range_taken_otherwise()).chain(self.power_taken_otherwise());
         all.map(|remark| format!("{}: {remark}", self.name.trim())).collect()
     }
 
@@ -110,6 +110,13 @@ impl WrittenGroup {
             .map(|(written, taken)| format!("{} of its range is taken as {taken}, the nearest click", written.trim()))
             .collect();
         (!said.is_empty()).then(|| said.join(", "))
+    }
+
+    fn power_taken_otherwise(&self) -> Option<String> {
+        let (dial, written) = self.dial().ok()?.zip(self.power.as_ref())?;
+        let taken = dial.print(dial.parse(&written.0).ok()?);
+        dial.is_between_clicks(&written.0)
+            .then(|| format!("its power, {}, is taken as {taken}, the nearest click", written.0.trim()))
     }
 
     fn dial(&self) -> Result<Option<Dial>, Wrong> {
@@ -241,5 +248,7 @@ mod tests {
         // 7.8125 Ws is six stops below 500 Ws.
         assert_eq!(remarks("dial: watt-seconds, full_power: 500, range: 7.8 to 500"), [""; 0]);
         assert_eq!(remarks("dial: decimal, full_power: 9.0, range: 1.0 to 9.0"), [""; 0]);
+        let half = remarks("dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8 +0.5");
+        assert_eq!(half, ["key: its power, 1/8 +0.5, is taken as 1/8 +0.7, the nearest click"]);
     }
 }

@@ -128,6 +128,9 @@ impl std::str::FromStr for Step {
     }
 }
 
+/// By no more than this are clicks rounded where lights show them: 0.3 for a third, 13 % for 13.4 %.
+const MOST_ROUNDED: Stops = Stops(0.05);
+
 impl Dial {
     /// A dial with its range written as the light shows it, weakest first.
     pub fn new(scale: Scale, step: Step, least: &str, most: &str) -> Result<Dial, DialError> {
@@ -171,6 +174,11 @@ impl Dial {
         Ok(setting)
     }
 
+    /// A setting's writing stands for a place between two clicks, and not only for a click that is shown rounded.
+    pub fn is_between_clicks(&self, text: &str) -> bool {
+        self.as_written(text).is_ok_and(|written| (written - self.at_click(written)).abs() > MOST_ROUNDED)
+    }
+
     /// The setting as the light shows it. Settings between two clicks are shown at the nearest.
     pub fn print(&self, setting: PowerSetting) -> String {
         let stops = setting.below_full().to_nearest(self.step.stops()).0;
@@ -208,16 +216,23 @@ impl Dial {
     }
 
     fn read(&self, text: &str) -> Result<PowerSetting, DialError> {
+        Ok(self.at_click(self.as_written(text)?))
+    }
+
+    fn at_click(&self, setting: PowerSetting) -> PowerSetting {
+        PowerSetting(Stops(self.step.nearest(setting.0.0)))
+    }
+
+    fn as_written(&self, text: &str) -> Result<PowerSetting, DialError> {
         let (stops, form) = match self.scale {
-            Scale::Fraction => (read_fraction(text, self.step), "a fraction of full power such as 1/8 or 1/8 +0.3"),
-            Scale::Decimal { full } => (
-                read_number(text).map(|shown| self.step.parse_part(shown - full)),
-                "the number the light shows, such as 6.3",
-            ),
-            Scale::WattSeconds { full } => {
-                (read_number(text).and_then(|ws| read_share(ws / full, self.step)), "watt-seconds, such as 250 Ws")
+            Scale::Fraction => (read_fraction(text), "a fraction of full power such as 1/8 or 1/8 +0.3"),
+            Scale::Decimal { full } => {
+                (read_number(text).map(|shown| shown - full), "the number the light shows, such as 6.3")
             }
-            Scale::Percent => (read_percent(text, self.step), "per cent of full power, such as 50 % or 12.5 %"),
+            Scale::WattSeconds { full } => {
+                (read_number(text).and_then(|ws| read_share(ws / full)), "watt-seconds, such as 250 Ws")
+            }
+            Scale::Percent => (read_percent(text), "per cent of full power, such as 50 % or 12.5 %"),
         };
         stops
             .map(|s| PowerSetting(Stops(s)))
@@ -255,6 +270,26 @@ mod tests {
         }
         assert_eq!(dial.print(PowerSetting(Stops(-8.0 / 3.0))), "1/8 +0.3");
         assert_eq!(dial.print(PowerSetting(Stops(-7.0 / 3.0))), "1/8 +0.7");
+    }
+
+    /// A third is shown as 0.3, 39.37 Ws as 39.4: such rounding is no place between two clicks.
+    #[test]
+    fn what_lies_between_two_clicks_is_told_from_what_is_rounded() {
+        let dial = small_flash();
+        for (text, between) in [
+            ("1/8", false),
+            ("1/8 +0.3", false),
+            ("1/8 +2/3", false),
+            ("1/2 -0.7", false),
+            ("1/8 +0.5", true),
+            ("1/8 +0.1", true),
+        ] {
+            assert_eq!(dial.is_between_clicks(text), between, "{text}");
+        }
+        let halves = Dial::new(Scale::Decimal { full: 10.0 }, Step::Half, "4.0", "10.0").unwrap();
+        assert_eq!(["6.5", "6.3"].map(|text| halves.is_between_clicks(text)), [false, true]);
+        let energy = Dial::new(Scale::WattSeconds { full: 500.0 }, Step::Third, "3.91", "500").unwrap();
+        assert_eq!(["39.4 Ws", "45 Ws"].map(|text| energy.is_between_clicks(text)), [false, true]);
     }
 
     #[test]
@@ -330,6 +365,7 @@ mod tests {
             let placed = dial.place(PowerSetting(Stops(-f64::from(down) / dial.step().per_stop())));
             let back = dial.parse(&dial.print(placed.setting)).unwrap();
             prop_assert!((back - placed.setting).abs() < Stops(1e-9), "{}", dial.print(placed.setting));
+            prop_assert!(!dial.is_between_clicks(&dial.print(placed.setting)), "{}", dial.print(placed.setting));
         }
 
         #[test]

@@ -1,4 +1,4 @@
-//! Powers as lights write them, in stops from full power.
+//! Powers as lights write them, in stops from full power; where a dial has no such click, as they stand.
 
 use super::step::Step;
 use super::stops::Stops;
@@ -9,20 +9,20 @@ pub(super) fn read_number(text: &str) -> Option<f64> {
     digits.parse().ok().filter(|n: &f64| n.is_finite())
 }
 
-/// A share of full power, at the dial's nearest click.
-pub(super) fn read_share(share: f64, step: Step) -> Option<f64> {
-    Stops::from_ratio(share).map(|stops| stops.to_nearest(step.stops()).0)
+/// A share of full power.
+pub(super) fn read_share(share: f64) -> Option<f64> {
+    Stops::from_ratio(share).map(|stops| stops.0)
 }
 
 /// `50 %`, `12.5`.
-pub(super) fn read_percent(text: &str, step: Step) -> Option<f64> {
+pub(super) fn read_percent(text: &str) -> Option<f64> {
     let body = text.trim();
     let percent: f64 = body.strip_suffix('%').unwrap_or(body).trim_end().parse().ok()?;
-    read_share(percent / 100.0, step)
+    read_share(percent / 100.0)
 }
 
 /// `1/8`, `1/8 +0.3`, `1/2 -1/3`, `full`.
-pub(super) fn read_fraction(text: &str, step: Step) -> Option<f64> {
+pub(super) fn read_fraction(text: &str) -> Option<f64> {
     let body = text.trim();
     if body.eq_ignore_ascii_case("full") || body == "1" {
         return Some(0.0);
@@ -39,7 +39,7 @@ pub(super) fn read_fraction(text: &str, step: Step) -> Option<f64> {
         None => 0.0,
         Some(written) => read_part(written)?,
     };
-    Some(step.parse_part(above) - f64::from(n.ilog2()))
+    Some(above - f64::from(n.ilog2()))
 }
 
 fn read_part(written: &str) -> Option<f64> {

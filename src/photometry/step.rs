@@ -31,8 +31,8 @@ impl Step {
         Stops(1.0 / self.per_stop())
     }
 
-    /// A part of a stop as lights write it: one decimal.
-    pub(super) fn parse_part(self, part: f64) -> f64 {
-        (part * self.per_stop()).round() / self.per_stop()
+    /// The nearest click to so many stops from full power; of two that are as near the brighter.
+    pub(super) fn nearest(self, stops: f64) -> f64 {
+        (stops * self.per_stop() + 0.5).floor() / self.per_stop()
     }
 }

@@ -69,6 +69,11 @@ impl LightGroup {
         self.dial_or_thirds().map_or_else(|_| Vec::new(), |dial| dial.settings().map(|s| dial.print(s)).collect())
     }
 
+    /// A setting's writing stands for a place between two clicks of its dial.
+    pub fn is_between_clicks(&self, text: &str) -> bool {
+        self.dial_or_thirds().is_ok_and(|dial| dial.is_between_clicks(text))
+    }
+
     /// Reads a setting as its lights show it; fractions in thirds when the dial is unknown.
     pub fn read(&self, text: &str) -> Result<PowerSetting, DialError> {
         self.dial_or_thirds()?.parse(text)

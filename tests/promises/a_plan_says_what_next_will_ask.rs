@@ -333,6 +333,7 @@ fn what_can_not_be_planned_is_said_in_one_line() {
         (vec!["f/8", "--light", "key 1/2, snoot"], "nothing else that is told of a light"),
         (vec!["f/8", "--gels", "dark"], "no filter's density"),
         (vec!["f/8", "--room", "f/2.8 1/60"], "'f/2.8 1/60 iso800'"),
+        (vec!["f/8", "--room", ""], "--room: write the settings at which room light alone exposes fully"),
         (vec!["f/8", "--room", "f/8 1/160 iso100"], "nothing left for the flashes"),
         (vec!["f/8", "--filters", "0.3,dark"], "no filter's density"),
         (vec!["f/8", "--focal-length", "85mm"], "--distance"),

@@ -59,6 +59,52 @@ fn a_two_third_move_answered_with_a_whole_stop_asks_for_a_third() {
     assert_eq!(shown, ["1/4", "31.2 Ws", "6.0"]);
 }
 
+/// The settings are the cause of what they explain, and of no more.
+#[test]
+fn a_turn_that_was_told_is_not_laid_to_the_settings() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("fill", "15.6 Ws"), ("rim", "5.0")] {
+        assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
+    }
+    let frame = studio.take("2.jpg", shot(7.1, -2.0, 2));
+    assert_eq!(cause(&frame), "settings_changed");
+    near(&frame["verdict"]["drift"], -5.0 / 3.0, 0.1);
+    assert_eq!(
+        frame["verdict"]["sentence"],
+        "1 2/3 stops too dark: f/8 to f/7.1 needs the lights down 1/3 stop, and since the reference they were turned down 2 stops."
+    );
+    // Burnt out, the turn is all that is known beside the settings.
+    let clipped = studio.take("3.jpg", shot(1.4, 0.0, 3));
+    let said = clipped["verdict"]["sentence"].as_str().unwrap();
+    assert!(
+        said.contains("the settings (f/8 to f/1.4) and the lights, turned down 2 stops, say 3 stops brighter"),
+        "{said}"
+    );
+}
+
+/// A light at the end of its range was not turned on, whatever the others did.
+#[test]
+fn a_light_that_stood_at_its_end_is_not_estimated_to_have_been_turned_there() {
+    let studio = Studio::with_config(
+        "patience: at once\nreference: first frame\ngroups:\n  \
+         - {name: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/2}\n  \
+         - {name: fill, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/64}\n",
+    );
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/4"), ("fill", "1/128")] {
+        assert_eq!(studio.tell(json!({"command": "power", "group": group, "setting": setting}))["ok"], true);
+    }
+    studio.take("2.jpg", shot(8.0, -2.0, 2));
+    let judged = studio.of_type("judged").pop().unwrap();
+    let read: Vec<&str> =
+        judged["positions"].as_array().unwrap().iter().map(|read| read["group"].as_str().unwrap()).collect();
+    assert_eq!(read, ["key"], "{judged}");
+    let note = judged["notes"][0].as_str().unwrap();
+    assert!(note.starts_with("fill can't have been turned down "), "{note}");
+    assert!(note.ends_with(" with the others: its range ends at 1/128, where it stood already"), "{note}");
+}
+
 #[test]
 fn lights_changed_and_settings_not() {
     let studio = Studio::with_config(RIG);
@@ -342,6 +388,53 @@ fn without_any_configuration_it_speaks_in_stops_and_thirds() {
     wait_for("the list", || {
         std::fs::read_to_string(&list).is_ok_and(|text| text.contains("turn all lights down by 1/3 stop"))
     });
+}
+
+/// What the camera has not, or is not wanted to do, is not worked out.
+#[test]
+fn a_speed_beyond_the_cameras_is_refused_with_its_limit() {
+    let studio = Studio::with_config(&format!("lowest_iso: 100\nhighest_iso: 800\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (iso, why) in [
+        ("iso50", "ISO 50 is below the camera's lowest speed, ISO 100 (lowest_iso: in the configuration)"),
+        ("iso1600", "ISO 1600 is above the highest speed that is wanted, ISO 800 (highest_iso: in the configuration)"),
+    ] {
+        for told in [
+            studio.tell(json!({"command": "next", "iso": iso})),
+            studio.tell(json!({"command": "plan", "apertures": ["f/8"], "iso": iso})),
+        ] {
+            assert_eq!((&told["ok"], &told["message"]), (&json!(false), &json!(why)));
+        }
+    }
+    assert!(studio.corrections().is_empty());
+    for iso in ["iso100", "iso800"] {
+        assert_eq!(studio.tell(json!({"command": "next", "iso": iso}))["ok"], true, "the limit itself is had");
+    }
+}
+
+#[test]
+fn who_leaves_an_aperture_is_not_sent_back_to_it() {
+    let studio = Studio::with_config(
+        "reference: first frame\ngroups:\n  - {name: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/128}\n",
+    );
+    studio.take("1.jpg", shot(16.0, 0.0, 1));
+    let told = studio.tell(json!({"command": "next", "f_number": "f/8"}));
+    let said = told["message"].as_str().unwrap();
+    assert!(said.contains("2 stops too strong. Instead: ISO 25, or an ND 0.6 filter"), "{said}");
+    assert_eq!(told["value"]["correction"]["other_ways"][0]["f_number"], Value::Null);
+}
+
+/// A dial in thirds has no half: what is taken for it is told.
+#[test]
+fn a_power_between_two_clicks_is_told_to_be_taken_for_another() {
+    let studio = Studio::with_config(RIG);
+    for (setting, said) in [
+        ("1/8 +0.5", "key is at 1/8 +0.7, the click of its dial nearest to 1/8 +0.5"),
+        ("1/8 +0.3", "key is at 1/8 +0.3"),
+    ] {
+        let told = studio.tell(json!({"command": "power", "group": "key", "setting": setting}));
+        assert_eq!(told["message"], said);
+    }
 }
 
 #[test]

@@ -50,6 +50,30 @@ fn mistakes_are_said_in_one_line_with_what_to_do() {
     assert_eq!(greyhold(&["tell", "next", "green"]).status.code(), Some(2));
 }
 
+/// By the configuration that a watch would take from here, whichever socket that names. Where it is found by none, it is said how to
+/// name one.
+#[test]
+fn a_running_greyhold_is_found_by_the_configuration_that_lies_here() {
+    let studio = Studio::open();
+    let home = tempfile::tempdir().unwrap();
+    let status = || {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_greyhold"));
+        // No other greyhold of this user's is seen from here.
+        let nowhere = home.path().join("nowhere");
+        for name in ["XDG_RUNTIME_DIR", "TMPDIR", "HOME", "XDG_STATE_HOME"] {
+            command.env(name, &nowhere);
+        }
+        command.arg("status").current_dir(home.path()).output().unwrap()
+    };
+    let before = status();
+    assert_eq!(before.status.code(), Some(4), "{}", said(&before));
+    assert!(said(&before).contains("--socket PATH") && said(&before).contains("greyhold watch"), "{}", said(&before));
+    let socket = format!("socket: {}\n", studio.socket().display());
+    std::fs::write(home.path().join("greyhold.yaml"), socket).unwrap();
+    let found = status();
+    assert!(found.status.success() && out(&found).contains("0 frames"), "{found:?}");
+}
+
 #[test]
 fn the_example_configuration_is_written_but_never_over_another() {
     let home = tempfile::tempdir().unwrap();

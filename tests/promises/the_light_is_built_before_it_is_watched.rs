@@ -38,7 +38,11 @@ fn what_changed_since_the_frame_before_is_told_and_nothing_asked() {
         assert_eq!(finding(&frame), "building", "{frame}");
         assert!(said(&frame).contains(&format!("{side} than the frame before")), "{}", said(&frame));
     }
-    let alike = studio.take("5.jpg", shot(8.0, 0.5, 5));
+    // Settings are told as the cause of what they explain, and of no more.
+    let apart = studio.take("5.jpg", shot(7.1, 1.5, 5));
+    let why = "(f/8 to f/7.1 by itself makes it 1/3 stop brighter, the light did the rest)";
+    assert!(said(&apart).contains(why), "{}", said(&apart));
+    let alike = studio.take("6.jpg", shot(7.1, 1.5, 6));
     assert!(finding(&alike) == "matched" && said(&alike).contains("like the frame before"), "{alike}");
     assert!(asks_nothing(&studio));
     assert_eq!(standing(&studio), "building");
@@ -90,6 +94,20 @@ fn a_white_frame_is_nothing_that_others_are_held_against() {
     assert!(reply["ok"] == false && reply["message"].as_str().unwrap().contains("burnt out"), "{reply}");
     let after = studio.take("3.jpg", shot(8.0, 0.0, 3));
     assert_eq!(finding(&after), "matched", "held against the first: {after}");
+}
+
+/// The first frame of all: nobody is told to accept what can't be accepted, and the reason is said once.
+#[test]
+fn a_black_first_frame_is_not_offered_as_the_reference() {
+    for (power, why) in [(-8.0, "nearly black (a misfire?)"), (9.0, "burnt out")] {
+        let studio = building();
+        let first = studio.take("1.jpg", shot(8.0, power, 1));
+        assert_eq!(said(&first), format!("Metered, but it is {why}: it is nothing to go by, shoot another."));
+        assert_eq!(studio.of_type("warning"), Vec::<Value>::new());
+        assert_eq!(studio.tell(json!({"command": "accept"}))["ok"], false);
+        let second = studio.take("2.jpg", shot(8.0, 0.0, 2));
+        assert!(finding(&second) == "no_reference" && said(&second).contains("greyhold accept"), "{second}");
+    }
 }
 
 /// A file whose pixels are not metered says nothing of the light.

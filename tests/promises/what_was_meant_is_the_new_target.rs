@@ -141,7 +141,11 @@ fn a_new_sitters_first_frame_is_one_of_the_new_sitter_and_as_bright_as_the_setti
     let studio = Studio::with_config(RIG);
     let standing = || studio.tell(json!({"command": "status"}))["value"]["standing"].clone();
     studio.take("1.jpg", shot(8.0, 0.0, 1));
-    tell(&studio, json!({"command": "new_sitter"}));
+    let said = tell(&studio, json!({"command": "new_sitter"}));
+    assert!(
+        said.contains("the next frame is the new sitter's reference, unless it is nearly black or burnt out"),
+        "{said}"
+    );
     assert!(refused(&studio, json!({"command": "new_sitter"})).contains("already"));
     assert!(refused(&studio, json!({"command": "accept"})).contains("last sitter"));
     // A raw file of the last sitter lands late.
@@ -157,8 +161,12 @@ fn a_new_sitters_first_frame_is_one_of_the_new_sitter_and_as_bright_as_the_setti
             .unwrap()
             .contains("2 stops brighter than the last sitter's")
     );
+    let why = refused(&studio, json!({"command": "new_sitter"}));
+    assert!(why.contains("2.jpg is not taken") && why.contains("2 stops brighter"), "{why}");
     studio.take("3.jpg", shot(8.0, -12.0, 3));
     assert!(studio.of_type("warning").pop().unwrap()["text"].as_str().unwrap().contains("nearly black"));
+    let why = refused(&studio, json!({"command": "new_sitter"}));
+    assert!(why.contains("3.jpg is nearly black") && why.contains("shoot another"), "{why}");
     studio.take("4.jpg", shot(8.0, -0.8, 4));
     assert_eq!((standing(), &studio.of_type("reference").pop().unwrap()["frame"]), (json!("accepted"), &json!(4)));
 }

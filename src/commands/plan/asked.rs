@@ -10,7 +10,7 @@ use crate::advice::{AtHand, LightsNow, Means, Moved, Powers, RoomLight, plan};
 use crate::config::Config;
 use crate::drift::Lighting;
 use crate::frame::Settings;
-use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, SAME_SETTING, Series, Stops};
+use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Series, Stops};
 use crate::session::plan::{Lens, LensWords, Plan, PlannedRoom, no_decimal_comma, read_apertures};
 use crate::session::{Command, Planned};
 use crate::wording::listed;
@@ -75,7 +75,7 @@ fn settings(
 ) -> Result<(Settings, IsoSpeed), CommandError> {
     let iso = args.iso.as_deref().map(|text| text.parse().map_err(|why: String| wrong("--iso", why))).transpose()?;
     let said = match args.from.as_deref() {
-        Some(text) => of_words(text, steps).map_err(|why| wrong("--from", why))?,
+        Some(text) => of_words(text, steps, FROM).map_err(|why| wrong("--from", why))?,
         None => Planned::default(),
     };
     let usual = IsoSpeed::new(USUAL_ISO);
@@ -97,13 +97,15 @@ fn settings(
     Ok((from, iso))
 }
 
+/// What is to be written, where nothing is.
+const FROM: &str = "write the settings that the powers hold for, such as 'f/8 iso100'";
+const ROOM: &str = "write the settings at which room light alone exposes fully, such as 'f/2.8 1/60 iso800'";
+
 /// `f/8 iso100 1/160`, as `next` reads it.
-fn of_words(text: &str, steps: Series) -> Result<Planned, String> {
+fn of_words(text: &str, steps: Series, wanted: &str) -> Result<Planned, String> {
     no_decimal_comma(text)?;
     match Command::next(text.replace(',', " ").split_whitespace())? {
-        Command::Next { f_number: None, iso: None, exposure_time: None, .. } => {
-            Err("write the settings that the powers hold for, such as 'f/8 iso100'".to_owned())
-        }
+        Command::Next { f_number: None, iso: None, exposure_time: None, .. } => Err(wanted.to_owned()),
         Command::Next { f_number, iso, exposure_time, .. } => {
             Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps)
         }
@@ -129,13 +131,8 @@ fn at_hand(args: &Args, configured: &AtHand, iso: IsoSpeed) -> Result<AtHand, Co
     if let Some((lowest, highest)) = at_hand.iso_upside_down() {
         return Err(wrong("--highest-iso", format!("{highest} is below the lowest, {lowest}")));
     }
-    let below = at_hand.lowest_iso.filter(|lowest| iso.sv() < lowest.sv() - SAME_SETTING);
-    if let Some(lowest) = below.filter(|_| args.iso.is_some()) {
-        return Err(wrong("--iso", format!("{iso} is below the camera's lowest speed, {lowest}")));
-    }
-    let above = at_hand.highest_iso.filter(|highest| iso.sv() > highest.sv() + SAME_SETTING);
-    if let Some(highest) = above.filter(|_| args.iso.is_some()) {
-        return Err(wrong("--iso", format!("{iso} is above the highest speed that is wanted, {highest}")));
+    if let Some(why) = at_hand.refuses(iso).filter(|_| args.iso.is_some()) {
+        return Err(wrong("--iso", why));
     }
     Ok(at_hand)
 }
@@ -195,7 +192,7 @@ fn room(
     assumed: &mut Vec<String>,
 ) -> Result<Option<PlannedRoom>, CommandError> {
     let Some(text) = &args.room else { return Ok(None) };
-    let metered = of_words(text, config.camera_steps).map_err(|why| wrong("--room", why))?;
+    let metered = of_words(text, config.camera_steps, ROOM).map_err(|why| wrong("--room", why))?;
     let metered = Settings {
         f_number: metered.f_number,
         iso: metered.iso,

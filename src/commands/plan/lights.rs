@@ -16,7 +16,8 @@ pub fn typed_lights(texts: &[String], assumed: &mut Vec<String>) -> Result<Vec<L
     }
     let mut groups: Vec<LightGroup> = Vec::new();
     for text in texts {
-        let group = typed_light(text).map_err(|why| wrong("--light", why))?;
+        let (group, taken) = typed_light(text).map_err(|why| wrong("--light", why))?;
+        assumed.extend(taken);
         if groups.iter().any(|g| g.name.as_str().eq_ignore_ascii_case(group.name.as_str())) {
             return Err(wrong("--light", format!("'{}' is there twice: give each light its own name", group.name)));
         }
@@ -34,7 +35,8 @@ pub fn typed_lights(texts: &[String], assumed: &mut Vec<String>) -> Result<Vec<L
 }
 
 /// `key 1/2`, or `key 1/2, 1/256 to 1/1, grid 1 stop, recycle 1.2 s, duration 1/800`.
-fn typed_light(text: &str) -> Result<LightGroup, String> {
+/// With a sentence where its power lies between two clicks.
+fn typed_light(text: &str) -> Result<(LightGroup, Option<String>), String> {
     let mut parts = text.split(',').map(str::trim);
     let light = parts.next().unwrap_or_default();
     let (mut range, mut facts) = (None, LightFacts::default());
@@ -48,18 +50,26 @@ fn typed_light(text: &str) -> Result<LightGroup, String> {
     let dial = Dial::new(Scale::Fraction, Step::Third, least.trim(), most.trim()).map_err(|e| e.to_string())?;
     let splits: Vec<(&str, &str)> =
         light.match_indices(char::is_whitespace).map(|(at, _)| (&light[..at], light[at..].trim())).collect();
-    let (name, power) = match splits.iter().find_map(|(name, power)| Some((*name, dial.parse(power).ok()?))) {
+    let found = splits.iter().find_map(|(name, typed)| Some((*name, dial.parse(typed).ok()?, *typed)));
+    let (name, power, typed) = match found {
         Some(found) => found,
         None => {
             let (name, power) = splits
                 .last()
                 .ok_or_else(|| format!("'{light}' has no power: write a name and a power, such as 'key 1/2'"))?;
             let parsed = dial.parse(power);
-            (*name, parsed.map_err(|e| format!("{e} (lights with other dials are described in a configuration)"))?)
+            let parsed =
+                parsed.map_err(|e| format!("{e} (lights with other dials are described in a configuration)"))?;
+            (*name, parsed, *power)
         }
     };
     let name = wording::name(name).ok_or("a light's name has 1 to 40 printable characters")?;
-    Ok(LightGroup { name: name.into(), role: Role::Other, dial: Some(dial), power: Some(power), heads: 1, facts })
+    let taken = dial
+        .is_between_clicks(typed)
+        .then(|| format!("{name} is taken to be at {}, the click of its dial nearest to {typed}.", dial.print(power)));
+    let group =
+        LightGroup { name: name.into(), role: Role::Other, dial: Some(dial), power: Some(power), heads: 1, facts };
+    Ok((group, taken))
 }
 
 fn take_fact(part: &str, facts: &mut LightFacts) -> Result<(), String> {

@@ -244,9 +244,10 @@ impl Draft<'_> {
         let pair = self.comparable(before, exposure);
         let laid = self.lay(before, &pair);
         let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, lights.as_ref());
-        let (verdict, Effects { positions, ended, correction }) = self.with_patience(before, exposure, verdict);
+        let (verdict, Effects { positions, ended, correction, mut notes }) =
+            self.with_patience(before, exposure, verdict);
         let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
-        let notes = if pair.unlike { vec![UNLIKE.to_owned()] } else { Vec::new() };
+        notes.extend(pair.unlike.then(|| UNLIKE.to_owned()));
         let lasting = before.reference().filter(|_| !self.is_building(before));
         let anchor = self.new_anchor(lasting, exposure, &pair, laid.as_ref(), &verdict);
         let embedded = self.check_embedded(exposure, before, &verdict, occasion);
@@ -276,6 +277,7 @@ impl Draft<'_> {
         };
         effects.positions.retain(|position| explained(&position.group));
         effects.correction = None;
+        effects.notes.clear();
         if effects.positions.is_empty() {
             effects.ended = None;
         }

@@ -5,11 +5,11 @@
 //! before another is asked for.
 
 use super::Draft;
-use crate::advice::{Correction, Finding, Verdict, common_change, correct};
+use crate::advice::{Correction, Finding, Verdict, common_change, correct, is_out};
 use crate::drift::{Assumption, EvidenceUsed};
 use crate::frame::Settings;
-use crate::photometry::{DialLimit, Stops};
-use crate::rig::{DialChange, GroupName, Known, LightGroup};
+use crate::photometry::{DialLimit, SAME_SETTING, Stops};
+use crate::rig::{DialChange, GroupName, Known};
 use crate::session::judgement::{Ended, How, PositionRead};
 use crate::session::record::Purpose;
 use crate::session::remembered::OpenCorrection;
@@ -21,6 +21,8 @@ pub(super) struct Effects {
     pub positions: Vec<PositionRead>,
     pub ended: Option<Ended>,
     pub correction: Option<Correction>,
+    /// What speaks against all groups having changed alike, where positions are estimated by that.
+    pub notes: Vec<String>,
 }
 
 /// A correction is still the one that is wanted.
@@ -65,7 +67,7 @@ impl Draft<'_> {
             && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
-            effects.positions = self.moved_alike_by(before, lights);
+            (effects.positions, effects.notes) = self.moved_alike_by(before, lights);
         } else if let Some(open) = &before.open {
             if is_still_wanted(open, wanted) {
                 return effects;
@@ -114,22 +116,42 @@ impl Draft<'_> {
     }
 
     /// The lights changed by themselves: all groups are taken to have moved alike. Where groups were told to differ they
-    /// are not, and what the tolerance covers is no turn of a dial.
-    fn moved_alike_by(&self, before: &Setup, lights: Stops) -> Vec<PositionRead> {
+    /// are not, and what the tolerance covers is no turn of a dial. Of a light whose range ends before, that is told.
+    fn moved_alike_by(&self, before: &Setup, lights: Stops) -> (Vec<PositionRead>, Vec<String>) {
         let as_known = before.moved_alike().is_some_and(|m| (lights - m).abs() <= self.config.tolerance);
         if before.moved_apart() || as_known {
-            return Vec::new();
+            return Default::default();
         }
         // Lights are turned by clicks: the coarsest dial tells which turn it was.
         let alike = common_change(&self.config.groups, lights);
-        let read = |group: &LightGroup| {
+        let (mut positions, mut notes) = (Vec::new(), Vec::new());
+        for group in &self.config.groups {
             let at_reference = before.position(&group.name).zip(before.mark(&group.name));
             let power = at_reference.and_then(|(position, mark)| position.power_at(mark));
-            let change = DialChange::towards(group, power, alike).change;
-            self.read(before, &group.name, change, Known::Deduced)
-        };
-        self.config.groups.iter().map(read).collect()
+            let turned = DialChange::towards(group, power, alike);
+            let known = before.since_reference(&group.name).unwrap_or(Stops::ZERO);
+            let stood_there = (turned.change - known).abs() <= SAME_SETTING;
+            if is_out(&turned) {
+                notes.push(not_with_the_others(&turned, alike - known, stood_there));
+            }
+            // A light at its end stands where it was known to stand.
+            if !(is_out(&turned) && stood_there) {
+                positions.push(self.read(before, &group.name, turned.change, Known::Deduced));
+            }
+        }
+        (positions, notes)
     }
+}
+
+/// A light whose range ends before the turn that the others are taken to have made since it was known.
+fn not_with_the_others(turned: &DialChange, turn: Stops, stood_there: bool) -> String {
+    let already = if stood_there { ", where it stood already" } else { "" };
+    let end = turned.to.as_deref().unwrap_or("its end");
+    format!(
+        "{} can't have been turned {} with the others: its range ends at {end}{already}",
+        turned.group,
+        turn.up_or_down()
+    )
 }
 
 /// The end of the correction that was open, if one was.

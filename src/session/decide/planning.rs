@@ -55,8 +55,12 @@ impl Draft<'_> {
         if apertures.is_empty() {
             return Err("a plan needs apertures: f/8 f/5.6, or f/8 to f/2.8".to_owned());
         }
+        let asked = words.iso.as_ref().map(|iso| iso.parse::<IsoSpeed>()).transpose()?;
+        if let Some(why) = self.refuses_iso(asked) {
+            return Err(why);
+        }
         let (lights, base) = self.lights_now()?;
-        let iso = words.iso.as_ref().map(|iso| iso.parse::<IsoSpeed>()).transpose()?.or(base.iso);
+        let iso = asked.or(base.iso);
         let iso = iso.ok_or("the last frame doesn't tell its ISO speed: name one")?;
         let means = Means::of(&self.config.at_hand, iso, steps);
         let (lens, untold) = self.lens_of(words.lens.as_ref(), base, steps)?;

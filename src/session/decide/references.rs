@@ -2,11 +2,11 @@
 
 use super::Draft;
 use super::planning::moves_of;
-use crate::advice::{Finding, FirstReference, Observation, correct_each};
+use crate::advice::{Finding, FirstReference, Observation, correct_each, nothing_to_go_by};
 use crate::config::Config;
 use crate::drift::expected;
 use crate::frame::Settings;
-use crate::meter::{CENTRE, Reading, WHOLE};
+use crate::meter::CENTRE;
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
@@ -18,9 +18,6 @@ use crate::session::remembered::{Last, Look};
 use crate::session::setup::Setup;
 use crate::session::standing::{FIRST_LOOK, ReferenceBy, Standing};
 use crate::wording;
-
-/// A frame darker than this is no reference by itself.
-const TOO_DARK_TO_REFER: Stops = Stops(-3.5);
 
 /// What a survey told holds for its sitter, and for what stood in the light then.
 const SURVEY_ANEW: &str = "The light survey holds no more: survey anew to have single lights read.";
@@ -71,7 +68,7 @@ impl Draft<'_> {
         }
         if let Some(why) = self.is_nothing_to_go_by(&exposure.observation) {
             // While the light is built, the frame's own sentence says it.
-            if is_first {
+            if is_first && !self.is_building(setup) {
                 let text = format!("{} is {why}: it is nothing to go by, shoot another", exposure.file);
                 self.stage(Body::Warning { text });
             }
@@ -91,17 +88,7 @@ impl Draft<'_> {
 
     /// Why nothing can be held against a frame.
     fn is_nothing_to_go_by(&self, observation: &Observation) -> Option<&'static str> {
-        // A raw file runs into its end before its picture does: what is left of either can be held against others.
-        let readings = [&observation.metered, &observation.second].into_iter().flatten();
-        let mut readings = readings.filter_map(|metered| metered.reading(WHOLE)).peekable();
-        readings.peek()?;
-        let is_burnt_out = readings.all(Reading::is_mostly_burnt_out);
-        let is_dark = self.level_of(observation).is_none_or(|level| level <= TOO_DARK_TO_REFER);
-        match (is_burnt_out, is_dark) {
-            (true, _) => Some("burnt out"),
-            (_, true) => Some("nearly black (a misfire?)"),
-            _ => None,
-        }
+        nothing_to_go_by(observation, &self.response_of(observation))
     }
 
     /// What settings and powers say of a new sitter's first frame, where it can't be as bright as the last one's were.
@@ -284,7 +271,10 @@ impl Draft<'_> {
     pub(super) fn tell_new_sitter(&mut self) -> Reply {
         let setup = &self.sitting.setup;
         if setup.standing == Standing::AwaitsSitter {
-            return Reply::refused("the new sitter's first frame is waited for already: shoot it");
+            return Reply::refused(match self.not_taken_for_the_sitter() {
+                Some(why) => format!("a new sitter is waited for already: {why}"),
+                None => "the new sitter's first frame is waited for already: shoot it".to_owned(),
+            });
         }
         if setup.reference().is_none() {
             return Reply::refused("there is no reference yet, so the next frame is of whoever sits: shoot it");
@@ -295,7 +285,24 @@ impl Draft<'_> {
         let survey = if setup.surveyed.is_some() { format!(".\n{SURVEY_ANEW}") } else { String::new() };
         self.withdraw();
         self.stage(Body::NewSitter);
-        Reply::done(format!("the powers stay as they are; the next frame is the new sitter's reference{survey}"))
+        Reply::done(format!(
+            "the powers stay as they are; the next frame is the new sitter's reference, unless it is nearly black or burnt out, or is \
+             not as bright as the last sitter's by its settings and the powers{survey}"
+        ))
+    }
+
+    /// Why the last frame, though shot since a new sitter is waited for, is not that sitter's reference.
+    fn not_taken_for_the_sitter(&self) -> Option<String> {
+        let last = self.sitting.setup.last.as_ref()?;
+        self.exposure(last.frame).filter(|(_, before)| before.standing == Standing::AwaitsSitter)?;
+        let file = &last.file;
+        let nothing = match self.level_of(&last.observation) {
+            None => Some(format!("{file} was not metered and can't be a reference, shoot another")),
+            Some(_) => self
+                .is_nothing_to_go_by(&last.observation)
+                .map(|why| format!("{file} is {why}: it is nothing to go by, shoot another")),
+        };
+        nothing.or_else(|| self.is_off_the_last_sitter(file, &last.observation.settings))
     }
 
     pub(super) fn tell_look(&mut self, look: &str) -> Reply {

@@ -7,7 +7,7 @@ use super::planning::planned_from;
 use crate::advice::{Moved, Observation, ways_in_words};
 use crate::drift::Lighting;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{PowerSetting, SAME_SETTING, Stops};
+use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
@@ -84,7 +84,10 @@ impl Draft<'_> {
             .and_then(|open| open.dial_change_of(name).filter(|change| change.clicks != 0)?.to.clone());
         let other =
             asked.filter(|asked| *asked != shown).map_or_else(String::new, |asked| format!(" ({asked} was asked)"));
-        let said = format!("{name} is at {shown}{other}");
+        let between = group.is_between_clicks(text);
+        let nearest =
+            if between { format!(", the click of its dial nearest to {}", text.trim()) } else { String::new() };
+        let said = format!("{name} is at {shown}{nearest}{other}");
         self.stage(Body::Power {
             group: name.clone(),
             setting: Some(setting),
@@ -165,18 +168,34 @@ impl Draft<'_> {
         }
     }
 
+    /// Why a speed that is asked for is not had, and where that stands.
+    pub(super) fn refuses_iso(&self, iso: Option<IsoSpeed>) -> Option<String> {
+        let (iso, at_hand) = (iso?, &self.config.at_hand);
+        let why = at_hand.refuses(iso)?;
+        let is_below = at_hand.lowest_iso.is_some_and(|lowest| iso.sv() < lowest.sv());
+        let key = if is_below { "lowest_iso" } else { "highest_iso" };
+        Some(format!("{why} ({key}: in the configuration)"))
+    }
+
     fn tell_next(&mut self, planned: &Planned) -> Reply {
+        if let Some(why) = self.refuses_iso(planned.iso) {
+            return Reply::refused(why);
+        }
         let setup = &self.sitting.setup;
         let (lights, last) = match self.lights_now() {
             Ok(lights) => lights,
             Err(why) => return Reply::refused(why),
         };
         let settings = planned_from(planned, last);
-        let Some(correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
+        let Some(mut correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
+        // Who leaves an aperture is not sent back to it.
+        if let Some(now) = last.f_number {
+            correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
+        }
         let how = match lights.moved {
             Moved::Alike(_) => at_every_light(correction.wanted),
             Moved::Each(_) => "each light by what it still needs".to_owned(),
