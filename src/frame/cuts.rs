@@ -4,15 +4,14 @@
 
 use std::io::{BufReader, Cursor};
 
-use image::{DynamicImage, ImageDecoder, ImageFormat, Limits};
-use mozjpeg::{ColorSpace, Decompress};
+use image::{DynamicImage, ImageFormat};
 use serde::{Deserialize, Serialize};
 
 use super::guard::{guarded, plainly};
-use super::pixels::{check_claim, check_memory};
+use super::pixels::{begin_jpeg, damaged, decode_whole};
 use super::proxy::{MEMORY_MIB, PixelFault, Proxy};
 use super::{Colour, Picture, Settings};
-use crate::container::{self, Coding, Kind, Process, Source};
+use crate::container::{self, Coding, Kind, Source};
 
 /// At most so many pieces of one frame are cut at once, of sides no longer than this.
 pub const MOST_CUTS: usize = 32;
@@ -122,22 +121,22 @@ pub(super) fn cut_picture(
 ) -> Result<Vec<Cut>, PixelFault> {
     let colour = Colour::of(layout.icc.as_deref(), settings.colour_space);
     let orientation = settings.orientation;
-    let decoded = guarded(|| match kind {
-        Kind::Jpeg => Pieces::of_jpeg(bytes, layout.coding.as_ref(), orientation, places),
-        Kind::Tiff => {
-            let length = source.length().map_err(damaged)? as usize;
-            source.rewind().map_err(damaged)?;
-            Pieces::of_other(ImageFormat::Tiff, BufReader::new(source), [length, 0], orientation, places)
-        }
-        Kind::Png => Pieces::of_other(ImageFormat::Png, Cursor::new(bytes), [bytes.len(); 2], orientation, places),
-        _ => Pieces::of_other(ImageFormat::WebP, Cursor::new(bytes), [bytes.len(); 2], orientation, places),
+    let in_memory = |format| decode_whole(format, Cursor::new(bytes), [bytes.len(); 2], MEMORY_MIB);
+    let decoded = guarded(|| {
+        let whole = match kind {
+            Kind::Jpeg => return Pieces::of_jpeg(bytes, layout.coding.as_ref(), orientation, places),
+            Kind::Tiff => {
+                let length = source.length().map_err(damaged)? as usize;
+                source.rewind().map_err(damaged)?;
+                decode_whole(ImageFormat::Tiff, BufReader::new(source), [length, 0], MEMORY_MIB)?
+            }
+            Kind::Png => in_memory(ImageFormat::Png)?,
+            _ => in_memory(ImageFormat::WebP)?,
+        };
+        Pieces::of_whole(&whole, orientation, places)
     });
     let pieces = decoded.map_err(|panic| PixelFault::Damaged(plainly(&panic)))??;
     Ok(pieces.0.into_iter().map(|(laid, rgb)| laid.cut(rgb, colour.clone(), None)).collect())
-}
-
-fn damaged(why: impl std::fmt::Display) -> PixelFault {
-    PixelFault::Damaged(plainly(&why.to_string()))
 }
 
 /// Pieces that are filled line by line.
@@ -167,17 +166,7 @@ impl Pieces {
         orientation: u8,
         places: &[CutPlace],
     ) -> Result<Pieces, PixelFault> {
-        let Some(coding) = coding else { return Err(damaged("its picture has no heading")) };
-        check_claim(coding.width as u32, coding.height as u32, bytes.len())?;
-        // Where several scans tell the coefficients, all of them are kept in memory.
-        if coding.scans > 1 || coding.process != Process::Sequential {
-            check_memory(coding.coefficient_bytes(), bytes.len(), MEMORY_MIB)?;
-        }
-        let decoder = Decompress::new_mem(bytes).map_err(damaged)?;
-        if matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK) {
-            return Err(PixelFault::Inks);
-        }
-        let mut lines = decoder.rgb().map_err(damaged)?;
+        let mut lines = begin_jpeg(bytes, coding)?.rgb().map_err(damaged)?;
         let (width, height) = (lines.width(), lines.height());
         let mut pieces = Pieces::new([width, height], orientation, places)?;
         let mut some = vec![[0_u8; 3]; width * LINES];
@@ -197,25 +186,10 @@ impl Pieces {
         Ok(pieces)
     }
 
-    /// Decodes at full size; `[length, held]` are the file's bytes, and those that are in memory.
-    fn of_other(
-        format: ImageFormat,
-        file: impl std::io::BufRead + std::io::Seek,
-        [length, held]: [usize; 2],
-        orientation: u8,
-        places: &[CutPlace],
-    ) -> Result<Pieces, PixelFault> {
-        let mut reader = image::ImageReader::with_format(file, format);
-        let mut limits = Limits::default();
-        limits.max_alloc = Some(MEMORY_MIB << 20);
-        reader.limits(limits);
-        let decoder = reader.into_decoder().map_err(damaged)?;
-        let (width, height) = decoder.dimensions();
-        check_claim(width, height, length)?;
-        let copies = if format == ImageFormat::Png { 1 } else { 2 };
-        check_memory(decoder.total_bytes().saturating_mul(copies), held, MEMORY_MIB)?;
-        let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
-        let mut pieces = Pieces::new([width as usize, height as usize], orientation, places)?;
+    /// Out of a picture that is decoded whole.
+    fn of_whole(picture: &DynamicImage, orientation: u8, places: &[CutPlace]) -> Result<Pieces, PixelFault> {
+        let size = [picture.width(), picture.height()].map(|side| side as usize);
+        let mut pieces = Pieces::new(size, orientation, places)?;
         for (laid, rgb) in &mut pieces.0 {
             let Piece { left, top, width, height } = laid.stored();
             let part = picture.crop_imm(left as u32, top as u32, width as u32, height as u32).to_rgb8();
