@@ -4,9 +4,10 @@ use std::path::Path;
 
 use super::curve::response_for;
 use super::measured_sharpness::Sharpest;
+use super::remembered::{Last, Look};
 use super::sitting::Sitting;
 use super::standing::Standing;
-use crate::advice::{Finding, Framing, Observation};
+use crate::advice::{Finding, Framing, Observation, Verdict};
 use crate::config::{Config, Curves};
 use crate::container::Kind;
 use crate::meter::Area;
@@ -47,61 +48,83 @@ impl SharpnessWanted {
             return None;
         }
         let (last, look, name) = (setup.last.as_ref()?, setup.reference()?, setup.current.as_ref()?);
-        let is_measured = sitting.sharpness.last.as_ref().is_some_and(|measured| measured.frame >= last.frame);
-        let is_another =
-            matches!(last.verdict.framing, Some(Framing::OtherScene)) || last.verdict.finding == Finding::Survey;
-        if is_measured || is_another || look.frame == Some(last.frame) || sitting.exposures.is_removed(last.frame) {
+        if look.frame == Some(last.frame) || !is_to_be_measured(sitting, last) {
             return None;
         }
-        let spots = config.spots.iter().filter(|spot| spot.area().is_some_and(|area| area != Area::WHOLE));
-        let spots: Vec<(&str, Area)> =
-            spots.filter_map(|spot| Some((spot.name.as_str(), spot.area()?))).take(MOST_SPOTS).collect();
+        let of_parts = config.placed_spots().filter(|(_, area)| *area != Area::WHOLE);
+        let spots: Vec<(&str, Area)> = of_parts.take(MOST_SPOTS).collect();
         if spots.is_empty() {
             return None;
         }
-        // It rides on the scene, and keeps its size: what is measured has as many pixels in both frames.
-        let in_frame = |(name, area): &(&str, Area)| {
-            let followed = last.verdict.spots.iter().find(|seen| seen.spot == *name).and_then(|seen| seen.area);
-            followed.map_or(*area, |to| area.about_middle_of(to))
-        };
-        let known = sitting.sharpness.looks.get(name).filter(|known| known.reference == look.file);
-        let sharper = known.and_then(|known| known.sharpest.as_ref());
-        let (base, base_places) = match sharper {
-            Some((sharpest, places)) => {
-                let of = |(name, _): &(&str, Area)| places.iter().find(|(of, _)| of == name).map(|(_, area)| *area);
-                (sharpest.clone(), spots.iter().map(of).collect())
-            }
-            None => {
-                let f_number = look.observation.settings.f_number;
-                let places = spots.iter().map(|(_, area)| Some(*area)).collect();
-                (Sharpest { frame: look.frame, file: look.file.clone(), f_number }, places)
-            }
-        };
-        let (is_raw, file, against) = files_of_one_kind(sitting, &last.file, last.frame, &base)?;
+        let base = Base::of(sitting, look, name, &spots);
+        let (is_raw, file, against) = files_of_one_kind(sitting, &last.file, last.frame, &base.is)?;
         let response = |of: &Observation| {
             let metered = of.reading_of(is_raw)?;
             Some(response_for(&of.settings, metered, config, curves, sitting))
         };
         let own = response(&last.observation)?;
-        let of_base = match sharper {
-            Some(_) => base.frame.and_then(|frame| sitting.exposures.find(frame)).map(|e| &e.observation),
-            None => Some(&look.observation),
-        };
         // Long after, the camera is still the same.
-        let base_response = of_base.and_then(|of| response(of)).unwrap_or_else(|| own.clone());
+        let base_response = base.observation.and_then(response).unwrap_or_else(|| own.clone());
+        let in_frame: Vec<(String, Area)> =
+            spots.iter().map(|(spot, area)| ((*spot).to_owned(), place_in(&last.verdict, spot, *area))).collect();
         let is = Sharpest { frame: Some(last.frame), file, f_number: last.observation.settings.f_number };
+        let places = in_frame.iter().map(|(_, area)| Some(*area)).collect();
         Some(SharpnessWanted {
-            look: name.clone(),
+            look: name.to_owned(),
             reference: look.file.clone(),
             number: last.frame,
-            frame: SharpnessFile { is, places: spots.iter().map(|spot| Some(in_frame(spot))).collect(), response: own },
+            frame: SharpnessFile { is, places, response: own },
             against: SharpnessFile {
-                is: Sharpest { file: against, ..base },
-                places: base_places,
+                is: Sharpest { file: against, ..base.is },
+                places: base.places,
                 response: base_response,
             },
-            spots: spots.iter().map(|spot| (spot.0.to_owned(), in_frame(spot))).collect(),
+            spots: in_frame,
         })
+    }
+}
+
+/// Not yet measured, and of the look's own scene and lights.
+fn is_to_be_measured(sitting: &Sitting, last: &Last) -> bool {
+    let is_measured = sitting.sharpness.last.as_ref().is_some_and(|measured| measured.frame >= last.frame);
+    let is_another =
+        matches!(last.verdict.framing, Some(Framing::OtherScene)) || last.verdict.finding == Finding::Survey;
+    !is_measured && !is_another && !sitting.exposures.is_removed(last.frame)
+}
+
+/// A spot rides on the scene, and keeps its size: what is measured has as many pixels in both frames.
+fn place_in(verdict: &Verdict, spot: &str, area: Area) -> Area {
+    let followed = verdict.spots.iter().find(|seen| seen.spot == spot).and_then(|seen| seen.area);
+    followed.map_or(area, |to| area.about_middle_of(to))
+}
+
+/// What a look's frames are held against.
+struct Base<'a> {
+    is: Sharpest,
+    /// Of the spots.
+    places: Vec<Option<Area>>,
+    /// `None` where its exposure is remembered no more.
+    observation: Option<&'a Observation>,
+}
+
+impl<'a> Base<'a> {
+    /// The frame that was sharper than the look's reference, where there is one.
+    fn of(sitting: &'a Sitting, look: &'a Look, name: &str, spots: &[(&str, Area)]) -> Base<'a> {
+        let known = sitting.sharpness.looks.get(name).filter(|known| known.reference == look.file);
+        let Some((sharpest, places)) = known.and_then(|known| known.sharpest.as_ref()) else {
+            let f_number = look.observation.settings.f_number;
+            return Base {
+                is: Sharpest { frame: look.frame, file: look.file.clone(), f_number },
+                places: spots.iter().map(|(_, area)| Some(*area)).collect(),
+                observation: Some(&look.observation),
+            };
+        };
+        let place = |(name, _): &(&str, Area)| places.iter().find(|(of, _)| of == name).map(|(_, area)| *area);
+        Base {
+            is: sharpest.clone(),
+            places: spots.iter().map(place).collect(),
+            observation: sharpest.frame.and_then(|frame| sitting.exposures.find(frame)).map(|e| &*e.observation),
+        }
     }
 }
 
