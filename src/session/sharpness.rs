@@ -37,8 +37,8 @@ pub struct LookSharpness {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct AtAperture {
-    #[serde(with = "aperture")]
-    pub f_number: Option<FNumber>,
+    #[serde(with = "exactly")]
+    pub f_number: FNumber,
     /// Frames that were shot, measured or not.
     pub frames: u64,
     /// The latest that was measured.
@@ -100,19 +100,19 @@ impl Sharpness {
                 spots.push(spot.clone());
             }
         }
-        let of = |at: &AtAperture| Some((at.f_number?, spots.iter().map(|spot| at.share_of(spot)).collect::<Vec<_>>()));
-        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().filter_map(of).collect();
+        let of = |at: &AtAperture| (at.f_number, spots.iter().map(|spot| at.share_of(spot)).collect());
+        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().map(of).collect();
         KeptAt::sentence(&kept(&spots, &known))
     }
 }
 
 impl LookSharpness {
     fn at(&mut self, n: FNumber) -> &mut AtAperture {
-        let place = self.apertures.iter().position(|at| is_same(at.f_number, n)).unwrap_or_else(|| {
+        let place = self.apertures.iter().position(|at| is_same(Some(at.f_number), n)).unwrap_or_else(|| {
             if self.apertures.len() >= MOST_APERTURES {
                 self.apertures.remove(0);
             }
-            self.apertures.push(AtAperture { f_number: Some(n), frames: 0, latest: None, detail: Vec::new() });
+            self.apertures.push(AtAperture { f_number: n, frames: 0, latest: None, detail: Vec::new() });
             self.apertures.len() - 1
         });
         &mut self.apertures[place]
@@ -120,22 +120,17 @@ impl LookSharpness {
 
     /// 'f/5.6, 12 frames: eyes 100 %, ear 41 %', from the widest on; nothing before there are two to choose from.
     fn apertures_in_words(&self) -> Vec<String> {
-        let mut measured: Vec<(FNumber, &AtAperture)> = self
-            .apertures
-            .iter()
-            .filter(|at| !at.detail.is_empty())
-            .filter_map(|at| Some((at.f_number?, at)))
-            .collect();
+        let mut measured: Vec<&AtAperture> = self.apertures.iter().filter(|at| !at.detail.is_empty()).collect();
         if measured.len() < 2 {
             return Vec::new();
         }
-        measured.sort_by(|a, b| a.0.av().0.total_cmp(&b.0.av().0));
-        let line = |(n, at): (FNumber, &AtAperture)| {
+        measured.sort_by(|a, b| a.f_number.av().0.total_cmp(&b.f_number.av().0));
+        let line = |at: &AtAperture| {
             let spots: Vec<String> =
                 at.detail.iter().map(|(spot, share)| format!("{spot} {}", per_cent(*share))).collect();
             // A file that was named as the reference is no frame.
             let frames = (at.frames > 0).then(|| format!(", {}", counted(at.frames as usize, "frame")));
-            format!("{n}{}: {}", frames.unwrap_or_default(), spots.join(", "))
+            format!("{}{}: {}", at.f_number, frames.unwrap_or_default(), spots.join(", "))
         };
         measured.into_iter().map(line).collect()
     }
@@ -188,6 +183,23 @@ impl LookSharpness {
             Sharpest { frame: Some(measured.frame), file: measured.file.clone(), f_number: measured.f_number };
         let places = measured.spots.iter().map(|spot| (spot.spot.clone(), spot.area)).collect();
         self.sharpest = Some((sharpest, places));
+    }
+}
+
+/// An aperture that is always known, written as one that may not be.
+mod exactly {
+    use serde::de::Error;
+    use serde::{Deserializer, Serializer};
+
+    use super::aperture;
+    use crate::photometry::FNumber;
+
+    pub fn serialize<S: Serializer>(n: &FNumber, to: S) -> Result<S::Ok, S::Error> {
+        aperture::serialize(&Some(*n), to)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<FNumber, D::Error> {
+        aperture::deserialize(from)?.ok_or_else(|| D::Error::custom("an aperture that is none"))
     }
 }
 
@@ -287,7 +299,7 @@ mod tests {
         let soft = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.5), ("ear", 0.6)]);
         let all = [soft, sharper];
         let look = fold(&all).looks["main"].clone();
-        let ear = |n: f64| look.apertures.iter().find(|at| at.f_number == f(n)).unwrap().share_of("ear").unwrap();
+        let ear = |n: f64| look.apertures.iter().find(|at| Some(at.f_number) == f(n)).unwrap().share_of("ear").unwrap();
         assert_eq!([ear(4.0), ear(14.0), ear(8.0)], [0.3, 0.5, 1.0]);
         assert_eq!(look.sharpest.as_ref().unwrap().0.file, "3.jpg");
         let anew = MeasuredSharpness {
