@@ -43,9 +43,9 @@ pub struct Cut {
     pub frame: [usize; 2],
 }
 
-/// A piece of a picture, in whole pixels.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Piece {
+/// Whole pixels of a picture or a piece of one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rectangle {
     pub left: usize,
     pub top: usize,
     pub width: usize,
@@ -54,7 +54,7 @@ pub(super) struct Piece {
 
 /// Where a piece and its spot lie in a frame of a size.
 pub(super) struct Laid {
-    upright: Piece,
+    upright: Rectangle,
     spot: [usize; 4],
     frame: [usize; 2],
     orientation: u8,
@@ -76,7 +76,7 @@ impl CutPlace {
         let (x, across, left, piece_width) = along(self.left, self.right, width);
         let (y, down, top, piece_height) = along(self.top, self.bottom, height);
         Laid {
-            upright: Piece { left, top, width: piece_width, height: piece_height },
+            upright: Rectangle { left, top, width: piece_width, height: piece_height },
             spot: [x - left, y - top, across, down],
             frame: [width, height],
             orientation,
@@ -86,8 +86,8 @@ impl CutPlace {
 
 impl Laid {
     /// The piece as it is stored. Orientations by Exif 2.32.
-    pub(super) fn stored(&self) -> Piece {
-        let Piece { left, top, width, height } = self.upright;
+    pub(super) fn stored(&self) -> Rectangle {
+        let Rectangle { left, top, width, height } = self.upright;
         let [frame_width, frame_height] = self.frame;
         let (right, bottom) = (frame_width - left - width, frame_height - top - height);
         let (left, top, width, height) = match self.orientation {
@@ -100,11 +100,11 @@ impl Laid {
             8 => (bottom, left, height, width),
             _ => (left, top, width, height),
         };
-        Piece { left, top, width, height }
+        Rectangle { left, top, width, height }
     }
 
     pub(super) fn cut(&self, rgb: Vec<[u8; 3]>, colour: Colour, linear: Option<Vec<f32>>) -> Cut {
-        let Piece { width, height, .. } = self.stored();
+        let Rectangle { width, height, .. } = self.stored();
         let (proxy, order) = Proxy { width, height, rgb }.turned_with_order(self.orientation);
         let linear = linear.map(|linear| order.into_iter().map(|at| linear[at]).collect());
         Cut { picture: Picture { proxy, colour, linear }, spot: self.spot, frame: self.frame }
@@ -191,7 +191,7 @@ impl Pieces {
         let size = [picture.width(), picture.height()].map(|side| side as usize);
         let mut pieces = Pieces::new(size, orientation, places)?;
         for (laid, rgb) in &mut pieces.0 {
-            let Piece { left, top, width, height } = laid.stored();
+            let Rectangle { left, top, width, height } = laid.stored();
             let part = picture.crop_imm(left as u32, top as u32, width as u32, height as u32).to_rgb8();
             rgb.extend(part.pixels().map(|pixel| pixel.0));
         }
@@ -210,7 +210,7 @@ mod tests {
     #[test]
     fn a_place_is_cut_with_its_margin_where_the_frame_goes_on() {
         let laid = place(0.0, 0.4, 0.1, 0.5).laid([1000, 800], 1);
-        assert_eq!(laid.upright, Piece { left: 0, top: 300, width: 120, height: 120 });
+        assert_eq!(laid.upright, Rectangle { left: 0, top: 300, width: 120, height: 120 });
         assert_eq!(laid.spot, [0, 20, 100, 80]);
         let large = place(0.0, 0.0, 1.0, 1.0).laid([1000, 800], 1);
         assert_eq!((large.spot, large.upright.left), ([20, 20, 400, 400], 280));
@@ -230,7 +230,7 @@ mod tests {
                 .flat_map(|row| rgb[row * width + piece.left..][..piece.width].to_vec())
                 .collect();
             let cut = laid.cut(stored, Colour::of(None, None), None);
-            let Piece { left, top, width: across, height: down } = laid.upright;
+            let Rectangle { left, top, width: across, height: down } = laid.upright;
             let expected: Vec<[u8; 3]> =
                 (top..top + down).flat_map(|row| whole.rgb[row * whole.width + left..][..across].to_vec()).collect();
             assert_eq!(cut.picture.proxy.rgb, expected, "orientation {orientation}");

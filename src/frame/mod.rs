@@ -28,7 +28,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
-pub use cuts::{Cut, CutPlace, MOST_CUTS};
+pub use cuts::{Cut, CutPlace, MOST_CUTS, Rectangle};
 pub use proxy::{BURNT_OUT, PixelFault, Proxy, is_burnt_out};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
