@@ -4,10 +4,15 @@ Takes real full-size frames, blurs them in linear light by scipy.ndimage.gaussia
 speed, codes them as JPEGs as a camera does, and has `greyhold compare --sharpness --json` tell the blur. A width counts as recovered within
 0.25 pixels or 15 %, whichever is larger.
 
+With --series, instead: takes folders of bracketed series, in which nothing but the exposure changes, so that whatever blur is told between
+two of their frames is made by the camera's coding and by its curve. Says how much that is, and how often a change is told.
+
 Usage: sharpness-reference.py GREYHOLD FRAME... [--quick]
+       sharpness-reference.py GREYHOLD --series FOLDER...
 Fails where a width that was told is not recovered, where too few are told, or where an exposure or a moved frame passes for a change.
 """
-import argparse, json, pathlib, subprocess, sys, tempfile
+import argparse, json, math, pathlib, subprocess, sys, tempfile
+from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from PIL import Image
 from scipy.ndimage import convolve, gaussian_filter
@@ -84,7 +89,10 @@ def main():
     asked.add_argument("program")
     asked.add_argument("frames", nargs="+")
     asked.add_argument("--quick", action="store_true")
+    asked.add_argument("--series", action="store_true")
     asked = asked.parse_args()
+    if asked.series:
+        sys.exit(series(asked.program, [pathlib.Path(folder) for folder in asked.frames]))
     widths = [0.5, 1, 2, 4, 8] if asked.quick else [0.5, 0.75, 1, 1.5, 2, 3, 4, 6, 8]
     speeds = [100, 800, 3200] if asked.quick else [100, 200, 400, 800, 1600, 3200]
     faults = []
@@ -187,6 +195,76 @@ def unchanged(compare, pieces, faults):
             faults.append(f"{name}: told of {len(details)} of {all_}")
         if changes:
             faults.append(f"{name}: a change is told {changes} times")
+
+
+# What the program takes codings to do, docs/sharpness.md: pixels, and square pixels for each stop between the pieces.
+BY_CODING, A_STOP = 0.45, 0.6
+# Changes told where there is none, as a part of all spots that are told.
+FEW = 0.02
+HALF_SIDE = 0.08  # of a spot, as a part of the width
+SPOTS = [f"{x}-{y}:{(x + 0.5) / 4},{(y + 0.5) / 4},{HALF_SIDE}" for y in range(4) for x in range(4)]
+
+
+def light_let_in(path):
+    """Stops by the settings. A marked time stands for a third or half of a stop: 1/60 s for 2^-6 (APEX)."""
+    written = Image.open(path).getexif().get_ifd(0x8769)
+    time = math.log2(float(written[0x829A]))
+    return round(time * 6) / 6 - 2 * math.log2(float(written[0x829D])) + math.log2(float(written.get(0x8827, 100)) / 100)
+
+
+def compared(program, pair):
+    """Stops between two frames, and of each spot that is told its width and the ends of its interval."""
+    command = [program, "compare", "--sharpness", "--json", *(word for spot in SPOTS for word in ("--spot", spot)), *map(str, pair)]
+    run = subprocess.run(command, capture_output=True, text=True)
+    if run.returncode not in (0, 1):
+        sys.exit(f"{' '.join(command)}: {run.stderr}")
+    answers = [json.loads(line) for line in run.stdout.splitlines()][:2]
+    # In each spot one of both is held against the other, whichever is the sharper.
+    told = [(at["softness"], answer["file"], at["against"]) for answer in answers for at in answer["spots"] if at.get("softness")]
+    assert all(file != against for _, file, against in told), "a frame is held against itself"
+    return abs(light_let_in(pair[0]) - light_let_in(pair[1])), [softness for softness, *_ in told]
+
+
+def series(program, folders):
+    faults, all_ = [], []
+    print("frames one or three files apart, 16 spots each: spots told, a change told, and half of what is told and 98 % of it lie below so")
+    print(f"many pixels; in how many codings alone ({BY_CODING} px and {A_STOP} square pixels a stop) would not explain what is told")
+    with ThreadPoolExecutor(2) as pool:
+        for folder in folders:
+            files = sorted(file for file in folder.iterdir() if file.suffix.lower() in (".jpg", ".jpeg"))
+            pairs = [pair for apart in (1, 3) for pair in zip(files, files[apart:])]
+            spots = [(stops, softness) for stops, told in pool.map(lambda pair: compared(program, pair), pairs) for softness in told]
+            all_ += spots
+            faults += said(folder.name, len(pairs), spots)
+    needed(all_)
+    for fault in faults:
+        print("WRONG:", fault)
+    return bool(faults)
+
+
+def explained(stops, coding, a_stop):
+    """The square of the blur that codings may seem to make between pieces so many stops apart."""
+    return math.hypot(coding**2, a_stop * stops)
+
+
+def said(name, pairs, spots):
+    changes = sum(softness["least"] > 0 or softness["most"] < 0 for _, softness in spots)
+    beyond = sum(softness["blur"] ** 2 > explained(stops, BY_CODING, A_STOP) for stops, softness in spots)
+    blurs = [abs(softness["blur"]) for _, softness in spots]
+    half, most = (np.quantile(blurs, part) if blurs else 0 for part in (0.5, 0.98))
+    print(f"  {name:<14} told {len(spots):>4} of {16 * pairs}, a change {changes}, {half:.2f} and {most:.2f} px, beyond codings {beyond}", flush=True)
+    if len(spots) < pairs:
+        return [f"{name}: told of {len(spots)} spots in {pairs} pairs"]
+    return [f"{name}: a change is told in {changes} of {len(spots)} spots"] if changes > FEW * len(spots) else []
+
+
+def needed(spots):
+    """Which figures would explain 98 % of what is told: the first from frames of nearly one exposure, the second from all."""
+    squares = [(stops, softness["blur"] ** 2) for stops, softness in spots]
+    near = [square for stops, square in squares if stops < 0.4]
+    coding = math.sqrt(np.quantile(near, 1 - FEW)) if near else 0
+    a_stop = next(at for at in np.arange(0, 10, 0.05) if sum(square > explained(stops, coding, at) for stops, square in squares) <= FEW * len(squares))
+    print(f"98 % of {len(near)} spots at most a third of a stop apart lie below {coding:.2f} px; with that, {a_stop:.2f} square pixels a stop hold 98 % of all")
 
 
 if __name__ == "__main__":

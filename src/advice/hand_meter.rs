@@ -64,15 +64,6 @@ mod tests {
     use super::*;
     use crate::photometry::Series;
 
-    fn settings(f_number: &str, time: &str, iso: &str) -> Settings {
-        Settings {
-            f_number: f_number.parse().ok(),
-            exposure_time: time.parse().ok(),
-            iso: iso.parse().ok(),
-            ..Settings::default()
-        }
-    }
-
     fn told(shot: &Settings, lighting: Lighting) -> Option<String> {
         let meter = HandMeter {
             f_number: "f/8".parse().unwrap(),
@@ -86,19 +77,19 @@ mod tests {
     #[test]
     fn a_reference_is_held_against_the_hand_meter_by_its_settings() {
         assert_eq!(
-            told(&settings("f/8", "1/160", "iso100"), Lighting::Flash),
+            told(&Settings::shot_at("f/8", "1/160", "iso100"), Lighting::Flash),
             None,
             "the time counts for nothing under flash"
         );
-        assert_eq!(told(&settings("f/5.6", "1/160", "iso50"), Lighting::Flash), None);
-        let over = told(&settings("f/7.1", "1/160", "iso100"), Lighting::Flash).unwrap();
+        assert_eq!(told(&Settings::shot_at("f/5.6", "1/160", "iso50"), Lighting::Flash), None);
+        let over = told(&Settings::shot_at("f/7.1", "1/160", "iso100"), Lighting::Flash).unwrap();
         assert!(
             over.starts_with(
                 "the reference 1.jpg was shot 1/3 stop over what the hand meter showed (f/8, 1/60 s, ISO 100)"
             ),
             "{over}"
         );
-        let under = told(&settings("f/8", "1/125", "iso100"), Lighting::Continuous).unwrap();
+        let under = told(&Settings::shot_at("f/8", "1/125", "iso100"), Lighting::Continuous).unwrap();
         assert!(under.contains("1 stop under"), "{under}");
         let untold = told(&Settings::default(), Lighting::Flash).unwrap();
         assert!(untold.contains("can't be told: its f-number"), "{untold}");
@@ -107,7 +98,7 @@ mod tests {
             iso: "iso100".parse().unwrap(),
             exposure_time: None,
         };
-        let shot = settings("f/8", "1/60", "iso100");
+        let shot = Settings::shot_at("f/8", "1/60", "iso100");
         assert_eq!(no_time.told_of("1.jpg", &shot, Lighting::Flash, Stops(0.15)), None);
         let untold = no_time.told_of("1.jpg", &shot, Lighting::Continuous, Stops(0.15)).unwrap();
         assert!(untold.contains("write its exposure time"), "{untold}");

@@ -6,12 +6,12 @@ use thiserror::Error;
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
 use crate::photometry::Stops;
-use crate::rig::Share;
+use crate::rig::LightShare;
 
 /// Room light, as its share of all light is known at some settings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RoomLight {
-    share: Share,
+    share: LightShare,
     /// With the lights as they are to be for these.
     at: Settings,
 }
@@ -20,7 +20,7 @@ pub struct RoomLight {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct RoomShare {
     /// Of all light.
-    pub share: Share,
+    pub share: LightShare,
     /// By which the frame comes out brighter than at the settings that the powers hold for.
     pub adds: Stops,
 }
@@ -41,7 +41,7 @@ pub enum RoomError {
 const AN_EIGHTH: f64 = 1.0 / 8.0;
 
 impl RoomLight {
-    pub fn new(share: Share, at: Settings) -> RoomLight {
+    pub fn new(share: LightShare, at: Settings) -> RoomLight {
         RoomLight { share, at }
     }
 
@@ -52,7 +52,7 @@ impl RoomLight {
     /// Settings are missing, or it leaves nothing to the flashes.
     pub fn metered(room: &Settings, at: &Settings) -> Result<RoomLight, RoomError> {
         let alone = expected(room, at, Lighting::Continuous).ok_or(RoomError::Incomplete)?;
-        let share = Share::new(alone.ratio()).filter(|share| share.get() < 1.0);
+        let share = LightShare::new(alone.ratio()).filter(|share| share.get() < 1.0);
         let share = share.ok_or_else(|| RoomError::TooBright { at: at.in_short() })?;
         Ok(RoomLight { share, at: at.clone() })
     }
@@ -63,7 +63,7 @@ impl RoomLight {
         let change = expected(&self.at, settings, Lighting::Continuous)? - lost;
         let flash = 1.0 - self.share.get();
         let room = self.share.get() * change.ratio();
-        Some(RoomShare { share: Share::new(room / (flash + room))?, adds: Stops::from_ratio(flash + room)? })
+        Some(RoomShare { share: LightShare::new(room / (flash + room))?, adds: Stops::from_ratio(flash + room)? })
     }
 }
 
@@ -88,44 +88,35 @@ impl RoomShare {
 mod tests {
     use super::*;
 
-    fn settings(f_number: &str, time: &str, iso: &str) -> Settings {
-        Settings {
-            f_number: f_number.parse().ok(),
-            exposure_time: time.parse().ok(),
-            iso: iso.parse().ok(),
-            ..Settings::default()
-        }
-    }
-
     /// CHECK: from f/2.8 1/60 ISO 800 to f/8 1/125 ISO 100 are 3 stops of aperture, 1 of time and 3 of speed (APEX, Exif 2.32, annex):
     /// a 128th. Light adds up: at f/2.8, with the flashes turned down, it is 8 times as much beside 127/128.
     #[test]
     fn room_light_grows_as_the_aperture_opens() {
-        let at = settings("f/8", "1/125", "100");
-        let room = RoomLight::metered(&settings("f/2.8", "1/60", "800"), &at).unwrap();
+        let at = Settings::shot_at("f/8", "1/125", "100");
+        let room = RoomLight::metered(&Settings::shot_at("f/2.8", "1/60", "800"), &at).unwrap();
         let share = |settings: &Settings| room.at(settings, Stops::ZERO).unwrap();
         assert!((share(&at).share.get() - 1.0 / 128.0).abs() < 1e-9 && share(&at).adds.abs() < Stops(1e-9));
-        let open = share(&settings("f/2.8", "1/125", "100"));
+        let open = share(&Settings::shot_at("f/2.8", "1/125", "100"));
         assert!((open.share.get() - 8.0 / 135.0).abs() < 1e-9, "{open:?}");
         assert!((open.adds - Stops((135.0_f64 / 128.0).log2())).abs() < Stops(1e-9));
         // A filter takes it away as it takes the flashes, which are turned up for it.
-        let filtered = room.at(&settings("f/2.8", "1/125", "100"), Stops(3.0)).unwrap();
+        let filtered = room.at(&Settings::shot_at("f/2.8", "1/125", "100"), Stops(3.0)).unwrap();
         assert!((filtered.share.get() - 1.0 / 128.0).abs() < 1e-9);
     }
 
     /// CHECK: an eighth of the flashes' light more is log2(9/8) = 0.17 stop (additivity of light).
     #[test]
     fn an_eighth_of_the_flashes_is_a_sixth_of_a_stop() {
-        let dark = RoomLight::new(Share::new(1e-6).unwrap(), settings("f/8", "1/125", "100"));
+        let dark = RoomLight::new(LightShare::new(1e-6).unwrap(), Settings::shot_at("f/8", "1/125", "100"));
         let stops = (1e6_f64 / 8.0).log2();
-        let at = |more: f64| dark.at(&settings("f/8", "1/125", "100"), Stops(-stops - more)).unwrap();
+        let at = |more: f64| dark.at(&Settings::shot_at("f/8", "1/125", "100"), Stops(-stops - more)).unwrap();
         assert!((at(0.0).adds - Stops(0.17)).abs() < Stops(1e-3), "{:?}", at(0.0));
         assert!(at(0.01).is_over_an_eighth() && !at(-0.01).is_over_an_eighth());
     }
 
     #[test]
     fn a_room_that_is_bright_enough_by_itself_is_refused() {
-        let at = settings("f/2.8", "1/60", "800");
+        let at = Settings::shot_at("f/2.8", "1/60", "800");
         let said = RoomLight::metered(&at, &at).unwrap_err().to_string();
         assert!(said.contains("nothing left for the flashes"), "{said}");
         let no_time = Settings { exposure_time: None, ..at.clone() };

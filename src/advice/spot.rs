@@ -256,12 +256,7 @@ mod tests {
         let rgb = (0..width * height).map(|i| [if in_cheek(i) { cheek } else { all }; 3]).collect();
         let picture = Picture { proxy: Proxy { width, height, rgb }, colour: Colour::of(None, None), linear: None };
         let spots: Vec<Spot> = Spot::ready().into_iter().chain(cheek_at.map(|a| Spot::even("cheek", a))).collect();
-        let settings = Settings {
-            f_number: "f/8".parse().ok(),
-            exposure_time: "1/160".parse().ok(),
-            iso: "100".parse().ok(),
-            ..Settings::default()
-        };
+        let settings = Settings::shot_at("f/8", "1/160", "100");
         Observation { settings, metered: Some(meter(&picture, &spots)), second: None }
     }
 

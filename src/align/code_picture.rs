@@ -4,7 +4,7 @@ use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 use super::plane::Plane;
-use crate::frame::{BURNT_OUT, Picture};
+use crate::frame::{Picture, is_burnt_out};
 use crate::response::{Tones, srgb_decode};
 
 /// Codes of luminance and of colour, row by row from the top left.
@@ -43,7 +43,6 @@ impl CodePicture {
         let in_steps = |light: &f32| ((CODES.of(*light) * PER_CODE).round() as u16).min(MOST);
         let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
         let (column, row) = (covering(from_width, width), covering(from_height, height));
-        let is_burnt_out = |rgb: &[u8; 3]| rgb.iter().filter(|code| **code >= BURNT_OUT).count() > 1;
         let burnt_out = picture.proxy.rgb.iter().enumerate().filter(|(_, rgb)| is_burnt_out(rgb));
         for (at, _) in burnt_out {
             for row in row(at / from_width) {

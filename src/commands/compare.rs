@@ -165,33 +165,17 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     if !spots.is_empty() && !args.sharpness && args.crops.is_none() {
         return Err(CommandError::WrongUse("--spot is for measuring sharpness: add --sharpness or --crops".to_owned()));
     }
-    let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
-    if let Some(choice) = args.response {
-        config.response_curve = match choice {
-            ResponseArg::Camera => ResponseChoice::Camera,
-            ResponseArg::StockCamera => ResponseChoice::Stock,
-            ResponseArg::Srgb => ResponseChoice::Srgb,
-        };
-    }
-    let lighting = match args.lighting {
-        Some(LightingArg::Flash) => Lighting::Flash,
-        Some(LightingArg::Continuous) => Lighting::Continuous,
-        Some(LightingArg::Either) => Lighting::Either,
-        None if args.config.is_some() => config.lighting,
-        None => Lighting::Either,
-    };
-    let (curves, faults) = Curves::of_folder(config.curves.as_deref());
-    for fault in faults {
-        eprintln!("{fault}");
-    }
-    let metering = MeteringPlan::of(&config);
-    let photographs = Photographs::open();
-    let comparison = Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone };
+    let comparison = Comparison::asked(args)?;
     if args.sharpness || args.crops.is_some() {
         let files = std::iter::once(&args.reference).chain(&args.frames).map(PathBuf::as_path).collect();
         let asked = sharpness::Asked { files, spots, crops: args.crops.clone(), json: args.json };
         return sharpness::run(&comparison, &asked);
     }
+    compare_light(&comparison, args, map.as_ref())
+}
+
+/// All frames against the reference, a row or an object each, and the map where one is asked for.
+fn compare_light(comparison: &Comparison, args: &Args, map: Option<&MapFile>) -> Result<Exit, CommandError> {
     let reference = comparison.read(&args.reference).map(|frame| comparison.metering.meter(frame));
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {
@@ -212,7 +196,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         if !(if args.json { say_json(&text) } else { say(&text) }) {
             break;
         }
-        if let (Some(map), Ok(judged)) = (&map, &judged)
+        if let (Some(map), Ok(judged)) = (map, &judged)
             && let Err(why) = map.write([&args.reference, path], judged)?
         {
             eprintln!("no map is drawn: {why}");
@@ -223,6 +207,31 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 }
 
 impl Comparison {
+    /// With what the configuration says, where the command line doesn't.
+    fn asked(args: &Args) -> Result<Comparison, CommandError> {
+        let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
+        if let Some(choice) = args.response {
+            config.response_curve = match choice {
+                ResponseArg::Camera => ResponseChoice::Camera,
+                ResponseArg::StockCamera => ResponseChoice::Stock,
+                ResponseArg::Srgb => ResponseChoice::Srgb,
+            };
+        }
+        let lighting = match args.lighting {
+            Some(LightingArg::Flash) => Lighting::Flash,
+            Some(LightingArg::Continuous) => Lighting::Continuous,
+            Some(LightingArg::Either) => Lighting::Either,
+            None if args.config.is_some() => config.lighting,
+            None => Lighting::Either,
+        };
+        let (curves, faults) = Curves::of_folder(config.curves.as_deref());
+        for fault in faults {
+            eprintln!("{fault}");
+        }
+        let (metering, photographs) = (MeteringPlan::of(&config), Photographs::open());
+        Ok(Comparison { photographs, config, curves, metering, lighting, light_alone: args.light_alone })
+    }
+
     fn read(&self, path: &Path) -> Result<Frame, String> {
         self.photographs.read(path, self.config.camera_steps, Depth::Lenient)
     }

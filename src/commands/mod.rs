@@ -7,6 +7,7 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod new_file;
 mod page;
 mod photographs;
 mod plan;

@@ -31,7 +31,7 @@ use self::wrong::Wrong;
 use crate::advice::{AtHand, FirstReference, GreyCard, Patience, Target};
 use crate::drift::Lighting;
 use crate::intake::{Mode, Rules};
-use crate::meter::{Spot, WHOLE};
+use crate::meter::{Area, Spot, WHOLE};
 use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::{LightGroup, Passive};
@@ -148,10 +148,15 @@ impl Config {
         Ok(config)
     }
 
+    /// The spots that lie at one place in each frame, by name.
+    pub fn placed_spots(&self) -> impl Iterator<Item = (&str, Area)> {
+        self.spots.iter().filter_map(|spot| Some((spot.name.as_str(), spot.area()?)))
+    }
+
     /// The target's spot lies nowhere: the grey patch that greyhold looks for by itself may be anything grey.
     pub fn target_without_a_place(&self) -> Option<String> {
         let Target::Card(GreyCard { spot, .. }) = self.target.as_ref()? else { return None };
-        let placed = self.spots.iter().any(|s| s.name == *spot && s.area().is_some());
+        let placed = self.placed_spots().any(|(name, _)| name == spot);
         (!placed).then(|| {
             format!("the spot '{spot}' has no place yet: draw it on the page over the card, or write it under spots")
         })

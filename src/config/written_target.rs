@@ -16,7 +16,7 @@ pub(super) struct WrittenTarget {
 }
 
 /// Nobody renders a card farther from mid-grey.
-const FARTHEST: f64 = 4.0;
+const FARTHEST: Stops = Stops(4.0);
 
 impl WrittenTarget {
     /// The marks of `camera_steps`. A spot may be drawn later, on the page: whether it has a place is another question.
@@ -78,22 +78,15 @@ fn metered(text: &str, camera_steps: Series) -> Result<HandMeter, String> {
 
 /// `+1/3 stop`, `-1 1/3 stops`, `0.5 stop`.
 fn from_mid_grey(text: &str) -> Option<Stops> {
-    let number = text.strip_suffix("stops").or_else(|| text.strip_suffix("stop"))?.trim();
-    let (sign, size) = match number.strip_prefix('-') {
-        Some(size) => (-1.0, size),
-        None => (1.0, number.strip_prefix('+').unwrap_or(number)),
-    };
-    let parts: Vec<f64> = size.split_whitespace().map(part).collect::<Option<_>>()?;
-    let stops = sign * parts.iter().sum::<f64>();
-    (!parts.is_empty() && stops.abs() <= FARTHEST).then_some(Stops(stops))
-}
-
-fn part(text: &str) -> Option<f64> {
-    let number = |text: &str| text.parse::<f64>().ok().filter(|n| n.is_finite() && *n >= 0.0);
-    match text.split_once('/') {
-        Some((above, below)) => Some(number(above)? / number(below).filter(|n| *n > 0.0)?),
-        None => number(text),
+    if !text.ends_with("stop") && !text.ends_with("stops") {
+        return None;
     }
+    let (is_below, size) = match text.strip_prefix('-') {
+        Some(size) => (true, size),
+        None => (false, text.strip_prefix('+').unwrap_or(text)),
+    };
+    let size: Stops = size.parse().ok().filter(|size| *size <= FARTHEST)?;
+    Some(if is_below { -size } else { size })
 }
 
 #[cfg(test)]

@@ -51,12 +51,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn settings(time: &str) -> Settings {
-        Settings {
-            f_number: "f/8".parse().ok(),
-            exposure_time: time.parse().ok(),
-            iso: "100".parse().ok(),
-            ..Settings::default()
-        }
+        Settings::shot_at("f/8", time, "100")
     }
 
     proptest! {

@@ -120,23 +120,14 @@ fn unlike_continuous(to: &Settings) -> f64 {
 mod tests {
     use super::*;
 
-    fn settings(f: &str, t: &str, iso: &str) -> Settings {
-        Settings {
-            f_number: f.parse().ok(),
-            exposure_time: t.parse().ok(),
-            iso: iso.parse().ok(),
-            ..Settings::default()
-        }
-    }
-
     /// CHECK: APEX (Exif 2.32 annex, ISO 2720): exposure = -Av - Tv + Sv, in stops.
     #[test]
     fn settings_tell_exact_stops() {
-        let from = settings("f/7.1", "1/160", "100");
+        let from = Settings::shot_at("f/7.1", "1/160", "100");
         for (to, flash, continuous) in [
-            (settings("f/5.6", "1/160", "100"), 2.0 / 3.0, 2.0 / 3.0),
-            (settings("f/7.1", "1/125", "100"), 0.0, 1.0 / 3.0),
-            (settings("f/14", "1/160", "400"), 0.0, 0.0),
+            (Settings::shot_at("f/5.6", "1/160", "100"), 2.0 / 3.0, 2.0 / 3.0),
+            (Settings::shot_at("f/7.1", "1/125", "100"), 0.0, 1.0 / 3.0),
+            (Settings::shot_at("f/14", "1/160", "400"), 0.0, 0.0),
         ] {
             assert!((expected(&from, &to, Lighting::Flash).unwrap().0 - flash).abs() < 1e-12);
             assert!((expected(&from, &to, Lighting::Continuous).unwrap().0 - continuous).abs() < 1e-12);
@@ -146,15 +137,15 @@ mod tests {
     #[test]
     fn only_settings_that_differ_are_uncertain() {
         let of = |to: &Settings, lighting| {
-            uncertainty_of_expected(&settings("f/7.1", "1/160", "100"), to, lighting, Stops(0.15)).0
+            uncertainty_of_expected(&Settings::shot_at("f/7.1", "1/160", "100"), to, lighting, Stops(0.15)).0
         };
-        let same = settings("f/7.1", "1/160", "100");
+        let same = Settings::shot_at("f/7.1", "1/160", "100");
         assert_eq!(of(&same, Lighting::Flash), REPEATED.0, "a camera's scatter cancels, too");
         assert_eq!(of(&same, Lighting::Continuous), REPEATED.0);
-        let slower = settings("f/7.1", "1/125", "100");
+        let slower = Settings::shot_at("f/7.1", "1/125", "100");
         assert_eq!(of(&slower, Lighting::Flash), REPEATED.0, "within sync the time doesn't enter");
         assert!(of(&slower, Lighting::Continuous) > 0.15);
-        assert!(of(&settings("f/8", "1/160", "100"), Lighting::Flash) > 0.15);
+        assert!(of(&Settings::shot_at("f/8", "1/160", "100"), Lighting::Flash) > 0.15);
         let unknown = Settings { f_number: None, ..same };
         assert!(of(&unknown, Lighting::Flash) > 0.15, "what isn't told may differ");
     }
@@ -162,8 +153,8 @@ mod tests {
     #[test]
     fn each_setting_that_differs_adds_its_own() {
         let usual = |to: (&str, &str, &str)| {
-            let to = settings(to.0, to.1, to.2);
-            uncertainty_of_expected(&settings("f/8", "1/60", "100"), &to, Lighting::Continuous, Stops(0.01)).0
+            let to = Settings::shot_at(to.0, to.1, to.2);
+            uncertainty_of_expected(&Settings::shot_at("f/8", "1/60", "100"), &to, Lighting::Continuous, Stops(0.01)).0
         };
         let grows = [
             usual(("f/8", "1/60", "100")),
@@ -178,16 +169,16 @@ mod tests {
 
     #[test]
     fn what_is_not_known_is_not_expected() {
-        let known = settings("f/8", "1/160", "100");
+        let known = Settings::shot_at("f/8", "1/160", "100");
         let manual_lens = Settings { f_number: None, ..known.clone() };
         assert_eq!(expected(&known, &manual_lens, Lighting::Flash), None);
     }
 
     #[test]
     fn the_picture_tells_flash_from_continuous_light() {
-        let (from, to) = (settings("f/4", "1/2", "100"), settings("f/4", "1/8", "100"));
+        let (from, to) = (Settings::shot_at("f/4", "1/2", "100"), Settings::shot_at("f/4", "1/8", "100"));
         assert_eq!(fitting_light(&from, &to, Some((Stops(-1.9), Stops(0.3))), Stops::ZERO), Lighting::Continuous);
-        let (from, to) = (settings("f/8", "1/160", "100"), settings("f/8", "1/60", "100"));
+        let (from, to) = (Settings::shot_at("f/8", "1/160", "100"), Settings::shot_at("f/8", "1/60", "100"));
         assert_eq!(fitting_light(&from, &to, Some((Stops(0.02), Stops(0.1))), Stops::ZERO), Lighting::Flash);
     }
 }

@@ -124,12 +124,7 @@ mod tests {
     /// At equal settings the settings' error cancels: a small change is a change.
     #[test]
     fn a_fifth_of_a_stop_at_equal_settings_is_a_change() {
-        let same = Settings {
-            f_number: "f/8".parse().ok(),
-            exposure_time: "1/160".parse().ok(),
-            iso: "100".parse().ok(),
-            ..Settings::default()
-        };
+        let same = Settings::shot_at("f/8", "1/160", "100");
         let of_camera = Response::new("own".into(), Curve::vague(), None, Stops(0.06)).scatter_of_two();
         let half_width = uncertainty_of_expected(&same, &same, Lighting::Flash, of_camera);
         let nothing = Prediction::of((Stops::ZERO, half_width), Stops::ZERO, Assumption::LightsUntouched);

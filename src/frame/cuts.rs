@@ -4,15 +4,14 @@
 
 use std::io::{BufReader, Cursor};
 
-use image::{DynamicImage, ImageDecoder, ImageFormat, Limits};
-use mozjpeg::{ColorSpace, Decompress};
+use image::{DynamicImage, ImageFormat};
 use serde::{Deserialize, Serialize};
 
 use super::guard::{guarded, plainly};
-use super::pixels::{check_claim, check_memory};
+use super::pixels::{begin_jpeg, damaged, decode_whole};
 use super::proxy::{MEMORY_MIB, PixelFault, Proxy};
 use super::{Colour, Picture, Settings};
-use crate::container::{self, Coding, Kind, Process, Source};
+use crate::container::{self, Coding, Kind, Source};
 
 /// At most so many pieces of one frame are cut at once, of sides no longer than this.
 pub const MOST_CUTS: usize = 32;
@@ -44,9 +43,9 @@ pub struct Cut {
     pub frame: [usize; 2],
 }
 
-/// A piece of a picture, in whole pixels.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Piece {
+/// Whole pixels of a picture or a piece of one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rectangle {
     pub left: usize,
     pub top: usize,
     pub width: usize,
@@ -55,7 +54,7 @@ pub(super) struct Piece {
 
 /// Where a piece and its spot lie in a frame of a size.
 pub(super) struct Laid {
-    upright: Piece,
+    upright: Rectangle,
     spot: [usize; 4],
     frame: [usize; 2],
     orientation: u8,
@@ -77,7 +76,7 @@ impl CutPlace {
         let (x, across, left, piece_width) = along(self.left, self.right, width);
         let (y, down, top, piece_height) = along(self.top, self.bottom, height);
         Laid {
-            upright: Piece { left, top, width: piece_width, height: piece_height },
+            upright: Rectangle { left, top, width: piece_width, height: piece_height },
             spot: [x - left, y - top, across, down],
             frame: [width, height],
             orientation,
@@ -87,8 +86,8 @@ impl CutPlace {
 
 impl Laid {
     /// The piece as it is stored. Orientations by Exif 2.32.
-    pub(super) fn stored(&self) -> Piece {
-        let Piece { left, top, width, height } = self.upright;
+    pub(super) fn stored(&self) -> Rectangle {
+        let Rectangle { left, top, width, height } = self.upright;
         let [frame_width, frame_height] = self.frame;
         let (right, bottom) = (frame_width - left - width, frame_height - top - height);
         let (left, top, width, height) = match self.orientation {
@@ -101,11 +100,11 @@ impl Laid {
             8 => (bottom, left, height, width),
             _ => (left, top, width, height),
         };
-        Piece { left, top, width, height }
+        Rectangle { left, top, width, height }
     }
 
     pub(super) fn cut(&self, rgb: Vec<[u8; 3]>, colour: Colour, linear: Option<Vec<f32>>) -> Cut {
-        let Piece { width, height, .. } = self.stored();
+        let Rectangle { width, height, .. } = self.stored();
         let (proxy, order) = Proxy { width, height, rgb }.turned_with_order(self.orientation);
         let linear = linear.map(|linear| order.into_iter().map(|at| linear[at]).collect());
         Cut { picture: Picture { proxy, colour, linear }, spot: self.spot, frame: self.frame }
@@ -122,22 +121,22 @@ pub(super) fn cut_picture(
 ) -> Result<Vec<Cut>, PixelFault> {
     let colour = Colour::of(layout.icc.as_deref(), settings.colour_space);
     let orientation = settings.orientation;
-    let decoded = guarded(|| match kind {
-        Kind::Jpeg => Pieces::of_jpeg(bytes, layout.coding.as_ref(), orientation, places),
-        Kind::Tiff => {
-            let length = source.length().map_err(damaged)? as usize;
-            source.rewind().map_err(damaged)?;
-            Pieces::of_other(ImageFormat::Tiff, BufReader::new(source), [length, 0], orientation, places)
-        }
-        Kind::Png => Pieces::of_other(ImageFormat::Png, Cursor::new(bytes), [bytes.len(); 2], orientation, places),
-        _ => Pieces::of_other(ImageFormat::WebP, Cursor::new(bytes), [bytes.len(); 2], orientation, places),
+    let in_memory = |format| decode_whole(format, Cursor::new(bytes), [bytes.len(); 2], MEMORY_MIB);
+    let decoded = guarded(|| {
+        let whole = match kind {
+            Kind::Jpeg => return Pieces::of_jpeg(bytes, layout.coding.as_ref(), orientation, places),
+            Kind::Tiff => {
+                let length = source.length().map_err(damaged)? as usize;
+                source.rewind().map_err(damaged)?;
+                decode_whole(ImageFormat::Tiff, BufReader::new(source), [length, 0], MEMORY_MIB)?
+            }
+            Kind::Png => in_memory(ImageFormat::Png)?,
+            _ => in_memory(ImageFormat::WebP)?,
+        };
+        Pieces::of_whole(&whole, orientation, places)
     });
     let pieces = decoded.map_err(|panic| PixelFault::Damaged(plainly(&panic)))??;
     Ok(pieces.0.into_iter().map(|(laid, rgb)| laid.cut(rgb, colour.clone(), None)).collect())
-}
-
-fn damaged(why: impl std::fmt::Display) -> PixelFault {
-    PixelFault::Damaged(plainly(&why.to_string()))
 }
 
 /// Pieces that are filled line by line.
@@ -167,17 +166,7 @@ impl Pieces {
         orientation: u8,
         places: &[CutPlace],
     ) -> Result<Pieces, PixelFault> {
-        let Some(coding) = coding else { return Err(damaged("its picture has no heading")) };
-        check_claim(coding.width as u32, coding.height as u32, bytes.len())?;
-        // Where several scans tell the coefficients, all of them are kept in memory.
-        if coding.scans > 1 || coding.process != Process::Sequential {
-            check_memory(coding.coefficient_bytes(), bytes.len(), MEMORY_MIB)?;
-        }
-        let decoder = Decompress::new_mem(bytes).map_err(damaged)?;
-        if matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK) {
-            return Err(PixelFault::Inks);
-        }
-        let mut lines = decoder.rgb().map_err(damaged)?;
+        let mut lines = begin_jpeg(bytes, coding)?.rgb().map_err(damaged)?;
         let (width, height) = (lines.width(), lines.height());
         let mut pieces = Pieces::new([width, height], orientation, places)?;
         let mut some = vec![[0_u8; 3]; width * LINES];
@@ -197,27 +186,12 @@ impl Pieces {
         Ok(pieces)
     }
 
-    /// Decodes at full size; `[length, held]` are the file's bytes, and those that are in memory.
-    fn of_other(
-        format: ImageFormat,
-        file: impl std::io::BufRead + std::io::Seek,
-        [length, held]: [usize; 2],
-        orientation: u8,
-        places: &[CutPlace],
-    ) -> Result<Pieces, PixelFault> {
-        let mut reader = image::ImageReader::with_format(file, format);
-        let mut limits = Limits::default();
-        limits.max_alloc = Some(MEMORY_MIB << 20);
-        reader.limits(limits);
-        let decoder = reader.into_decoder().map_err(damaged)?;
-        let (width, height) = decoder.dimensions();
-        check_claim(width, height, length)?;
-        let copies = if format == ImageFormat::Png { 1 } else { 2 };
-        check_memory(decoder.total_bytes().saturating_mul(copies), held, MEMORY_MIB)?;
-        let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
-        let mut pieces = Pieces::new([width as usize, height as usize], orientation, places)?;
+    /// Out of a picture that is decoded whole.
+    fn of_whole(picture: &DynamicImage, orientation: u8, places: &[CutPlace]) -> Result<Pieces, PixelFault> {
+        let size = [picture.width(), picture.height()].map(|side| side as usize);
+        let mut pieces = Pieces::new(size, orientation, places)?;
         for (laid, rgb) in &mut pieces.0 {
-            let Piece { left, top, width, height } = laid.stored();
+            let Rectangle { left, top, width, height } = laid.stored();
             let part = picture.crop_imm(left as u32, top as u32, width as u32, height as u32).to_rgb8();
             rgb.extend(part.pixels().map(|pixel| pixel.0));
         }
@@ -236,7 +210,7 @@ mod tests {
     #[test]
     fn a_place_is_cut_with_its_margin_where_the_frame_goes_on() {
         let laid = place(0.0, 0.4, 0.1, 0.5).laid([1000, 800], 1);
-        assert_eq!(laid.upright, Piece { left: 0, top: 300, width: 120, height: 120 });
+        assert_eq!(laid.upright, Rectangle { left: 0, top: 300, width: 120, height: 120 });
         assert_eq!(laid.spot, [0, 20, 100, 80]);
         let large = place(0.0, 0.0, 1.0, 1.0).laid([1000, 800], 1);
         assert_eq!((large.spot, large.upright.left), ([20, 20, 400, 400], 280));
@@ -256,7 +230,7 @@ mod tests {
                 .flat_map(|row| rgb[row * width + piece.left..][..piece.width].to_vec())
                 .collect();
             let cut = laid.cut(stored, Colour::of(None, None), None);
-            let Piece { left, top, width: across, height: down } = laid.upright;
+            let Rectangle { left, top, width: across, height: down } = laid.upright;
             let expected: Vec<[u8; 3]> =
                 (top..top + down).flat_map(|row| whole.rgb[row * whole.width + left..][..across].to_vec()).collect();
             assert_eq!(cut.picture.proxy.rgb, expected, "orientation {orientation}");

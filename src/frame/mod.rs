@@ -28,14 +28,27 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use colour::{Colour, Space};
-pub use cuts::{Cut, CutPlace, MOST_CUTS};
-pub use proxy::{BURNT_OUT, PixelFault, Proxy};
+pub use cuts::{Cut, CutPlace, MOST_CUTS, Rectangle};
+pub use proxy::{BURNT_OUT, PixelFault, Proxy, is_burnt_out};
 pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
 
 use crate::container::{self, Extent, Fault, Fingerprints, Kind, Links, Source};
 use crate::photometry::Series;
 use crate::response::srgb_decode;
+
+#[cfg(test)]
+impl Settings {
+    /// `f/8`, `1/125`, `100`; what is no such setting is not known.
+    pub fn shot_at(f_number: &str, time: &str, iso: &str) -> Settings {
+        Settings {
+            f_number: f_number.parse().ok(),
+            exposure_time: time.parse().ok(),
+            iso: iso.parse().ok(),
+            ..Settings::default()
+        }
+    }
+}
 
 /// A photograph as far as it could be read.
 #[derive(Debug, Clone)]

@@ -56,19 +56,26 @@ pub(super) fn eighths(width: usize, height: usize) -> u8 {
     [1_u8, 2, 4].into_iter().find(|n| width * height * usize::from(n * n) / 64 >= ENOUGH_PIXELS).unwrap_or(8)
 }
 
-fn decode_jpeg(bytes: &[u8], coding: Option<&Coding>) -> Result<Proxy, PixelFault> {
-    let damaged = |e: std::io::Error| PixelFault::Damaged(plainly(&e.to_string()));
-    let Some(coding) = coding else { return Err(PixelFault::Damaged("its picture has no heading".to_owned())) };
+pub(super) fn damaged(why: impl std::fmt::Display) -> PixelFault {
+    PixelFault::Damaged(plainly(&why.to_string()))
+}
+
+/// Begins with a JPEG whose claims can be met.
+pub(super) fn begin_jpeg<'a>(bytes: &'a [u8], coding: Option<&Coding>) -> Result<Decompress<&'a [u8]>, PixelFault> {
+    let Some(coding) = coding else { return Err(damaged("its picture has no heading")) };
     check_claim(coding.width as u32, coding.height as u32, bytes.len())?;
     // Where several scans tell the coefficients, all of them are kept in memory.
     if coding.scans > 1 || coding.process != Process::Sequential {
         check_memory(coding.coefficient_bytes(), bytes.len(), MEMORY_MIB)?;
     }
-    let mut decoder = Decompress::new_mem(bytes).map_err(damaged)?;
+    let decoder = Decompress::new_mem(bytes).map_err(damaged)?;
+    let has_inks = matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK);
+    if has_inks { Err(PixelFault::Inks) } else { Ok(decoder) }
+}
+
+fn decode_jpeg(bytes: &[u8], coding: Option<&Coding>) -> Result<Proxy, PixelFault> {
+    let mut decoder = begin_jpeg(bytes, coding)?;
     let (width, height) = decoder.size();
-    if matches!(decoder.color_space(), ColorSpace::JCS_CMYK | ColorSpace::JCS_YCCK) {
-        return Err(PixelFault::Inks);
-    }
     if eighths(width, height) == 1
         && let Some(decoded) = dc::decode(bytes)
     {
@@ -88,23 +95,23 @@ fn decode_jpeg(bytes: &[u8], coding: Option<&Coding>) -> Result<Proxy, PixelFaul
 
 fn decode_other(kind: Kind, bytes: &[u8]) -> Result<Proxy, PixelFault> {
     let format = if kind == Kind::Png { ImageFormat::Png } else { ImageFormat::WebP };
-    decode_whole(format, Cursor::new(bytes), bytes.len(), bytes.len())
+    let whole = decode_whole(format, Cursor::new(bytes), [bytes.len(); 2], FULL_SIZE_MIB)?;
+    Ok(shrink(&whole))
 }
 
-/// Decodes at full size, then shrinks; `held` are the file's bytes that are in memory.
+/// Decodes at full size; `[length, held]` are the file's bytes, and those of them that are in memory.
 pub(super) fn decode_whole(
     format: ImageFormat,
     file: impl std::io::BufRead + std::io::Seek,
-    length: usize,
-    held: usize,
-) -> Result<Proxy, PixelFault> {
+    [length, held]: [usize; 2],
+    most_mib: u64,
+) -> Result<DynamicImage, PixelFault> {
     let damaged = |e: image::ImageError| match e {
         image::ImageError::Limits(_) => PixelFault::Memory { mib: MEMORY_MIB },
         other => PixelFault::Damaged(fault_in_words(&other)),
     };
     // The libraries for WebP and TIFF keep the picture twice; of a TIFF nothing else is in memory.
     let copies = if format == ImageFormat::Png { 1 } else { 2 };
-    let most_mib = if format == ImageFormat::Tiff { MEMORY_MIB } else { FULL_SIZE_MIB };
     let mut reader = image::ImageReader::with_format(file, format);
     let mut limits = Limits::default();
     limits.max_alloc = Some(most_mib << 20);
@@ -113,8 +120,7 @@ pub(super) fn decode_whole(
     let (width, height) = decoder.dimensions();
     check_claim(width, height, length)?;
     check_memory(decoder.total_bytes().saturating_mul(copies), held, most_mib)?;
-    let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
-    Ok(shrink(&picture))
+    DynamicImage::from_decoder(decoder).map_err(damaged)
 }
 
 /// What is wrong with the data, without the name of the library's own error.
@@ -127,7 +133,7 @@ fn fault_in_words(error: &image::ImageError) -> String {
 }
 
 /// Box average down to about the size that a large JPEG's proxy has.
-fn shrink(picture: &DynamicImage) -> Proxy {
+pub(super) fn shrink(picture: &DynamicImage) -> Proxy {
     let by = u32::from(8 / eighths(picture.width() as usize, picture.height() as usize));
     let small =
         if by > 1 { picture.thumbnail_exact(picture.width() / by, picture.height() / by) } else { picture.clone() };

@@ -11,6 +11,11 @@ pub(super) const MEMORY_MIB: u64 = 448;
 /// A channel from this code on is burnt out: at reduced size a clipped pixel is pulled below the very end of the scale.
 pub const BURNT_OUT: u8 = 251;
 
+/// Whether a pixel is: of warm skin one channel often stands at the end, and the light is told by the others.
+pub fn is_burnt_out(rgb: &[u8; 3]) -> bool {
+    rgb.iter().filter(|code| **code >= BURNT_OUT).count() > 1
+}
+
 /// A small upright copy of the picture, 8-bit RGB in its own colour space.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Proxy {

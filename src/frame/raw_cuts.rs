@@ -8,7 +8,7 @@ use nalgebra::{Matrix3, Vector3};
 use rawler::rawimage::{RawImage, RawImageData};
 
 use super::colour::Colour;
-use super::cuts::{Cut, CutPlace, Piece};
+use super::cuts::{Cut, CutPlace, Rectangle};
 use super::guard::{guarded, plainly};
 use super::proxy::PixelFault;
 use super::raw::{Repeat, SATURATED, active_area, balance, decoded, part_of, to_srgb, unit};
@@ -44,7 +44,7 @@ pub(super) fn cut_raw(
 struct Sensor<'a> {
     image: &'a RawImage,
     repeat: Repeat,
-    active: Piece,
+    active: Rectangle,
     to_srgb: Matrix3<f32>,
     balance: [f32; 3],
 }
@@ -52,7 +52,7 @@ struct Sensor<'a> {
 impl<'a> Sensor<'a> {
     fn of(image: &'a RawImage) -> Result<Sensor<'a>, PixelFault> {
         let (left, top, width, height) = active_area(image)?;
-        let active = Piece { left, top, width, height };
+        let active = Rectangle { left, top, width, height };
         let samples = match &image.data {
             RawImageData::Integer(data) => data.len(),
             RawImageData::Float(data) => data.len(),
@@ -65,8 +65,8 @@ impl<'a> Sensor<'a> {
     }
 
     /// Codes for looking at, and light.
-    fn piece(&self, piece: Piece) -> (Vec<[u8; 3]>, Vec<f32>) {
-        let Piece { left, top, width, height } = piece;
+    fn piece(&self, piece: Rectangle) -> (Vec<[u8; 3]>, Vec<f32>) {
+        let Rectangle { left, top, width, height } = piece;
         let places = (top..top + height).flat_map(|y| (left..left + width).map(move |x| (x, y)));
         places.map(|(x, y)| self.pixel(self.active.left + x, self.active.top + y)).unzip()
     }

@@ -8,8 +8,8 @@ use tiff::tags::{PlanarConfiguration, Tag};
 use tiff::{ColorType, TiffError};
 
 use super::guard::{guarded, plainly};
-use super::pixels::{check_claim, decode_whole, eighths};
-use super::proxy::{PixelFault, Proxy};
+use super::pixels::{check_claim, decode_whole, eighths, shrink};
+use super::proxy::{MEMORY_MIB, PixelFault, Proxy};
 use crate::container::Source;
 
 /// The largest strip or tile, decoded: some programs write the whole picture as one.
@@ -29,7 +29,8 @@ pub fn decode(source: &mut dyn Source, orientation: u8) -> Result<Proxy, PixelFa
             None => {
                 drop(decoder);
                 source.rewind().map_err(|e| PixelFault::Damaged(e.to_string()))?;
-                decode_whole(ImageFormat::Tiff, BufReader::new(source), length, 0)
+                let whole = decode_whole(ImageFormat::Tiff, BufReader::new(source), [length, 0], MEMORY_MIB)?;
+                Ok(shrink(&whole))
             }
         }
     });

@@ -111,6 +111,11 @@ impl Depth {
     pub fn metres(self) -> f64 {
         self.0
     }
+
+    /// In metres; what is a kilometre away or more is a kilometre away.
+    pub fn nearest(metres: f64) -> Depth {
+        Depth(metres.clamp(-1000.0, 1000.0))
+    }
 }
 
 impl fmt::Display for Depth {

@@ -16,7 +16,7 @@ pub use depth_of_field::{DepthOfField, blur_disk, depth_of_field, widest_sharp};
 pub use diffraction::{airy_disk, overtaken_from};
 pub use focus::{Focus, Magnification};
 pub use length::{Depth, FocalLength, Micrometres, Millimetres, distance_in_words, read_distance};
-pub use sensor::{CircleOfConfusion, Pixels, Sensor};
+pub use sensor::{CircleOfConfusion, PixelsAcross, Sensor};
 pub use subject::{Part, Sharpness, Subject};
 
 /// A length or a sensor that can't be used: one sentence with what would be right.

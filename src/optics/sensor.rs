@@ -114,9 +114,9 @@ impl fmt::Display for CircleOfConfusion {
 
 /// Pixels across the sensor's width, 100 to 100,000.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Pixels(u32);
+pub struct PixelsAcross(u32);
 
-impl Pixels {
+impl PixelsAcross {
     pub fn count(self) -> u32 {
         self.0
     }
@@ -127,12 +127,12 @@ impl Pixels {
     }
 }
 
-impl FromStr for Pixels {
+impl FromStr for PixelsAcross {
     type Err = OpticsError;
 
-    fn from_str(text: &str) -> Result<Pixels, OpticsError> {
+    fn from_str(text: &str) -> Result<PixelsAcross, OpticsError> {
         let count = text.trim().parse().ok().filter(|count| (100..=100_000).contains(count));
-        count.map(Pixels).ok_or_else(|| OpticsError::NoPixels(text.trim().to_owned()))
+        count.map(PixelsAcross).ok_or_else(|| OpticsError::NoPixels(text.trim().to_owned()))
     }
 }
 
@@ -161,8 +161,8 @@ mod tests {
         let circle = CircleOfConfusion::usual(Sensor::FULL_FRAME);
         assert!((circle.diameter().0 - 28.844).abs() < 1e-3);
         assert_eq!(circle.to_string(), "0.029 mm");
-        let pitch = "6000".parse::<Pixels>().unwrap().pitch(Sensor::FULL_FRAME);
+        let pitch = "6000".parse::<PixelsAcross>().unwrap().pitch(Sensor::FULL_FRAME);
         assert!((pitch.0 - 6.0).abs() < 1e-12);
-        assert!("0".parse::<Pixels>().is_err() && "many".parse::<Pixels>().is_err());
+        assert!("0".parse::<PixelsAcross>().is_err() && "many".parse::<PixelsAcross>().is_err());
     }
 }

@@ -4,7 +4,7 @@ use super::OpticsError;
 use super::depth_of_field::{blur_disk, depth_of_field, widest_sharp};
 use super::diffraction::{airy_disk, overtaken_from};
 use super::focus::Focus;
-use super::length::{Depth, Micrometres};
+use super::length::{Depth, Micrometres, distance_in_words};
 use super::sensor::CircleOfConfusion;
 use crate::photometry::{FNumber, Metres, Series};
 use crate::wording;
@@ -46,6 +46,10 @@ impl Sharpness {
     /// From the beginning of sharpness to its end; `None` beyond a kilometre.
     pub fn total(&self) -> Option<Metres> {
         Metres::new(self.far?.metres() - self.near.metres())
+    }
+
+    pub fn total_in_words(&self) -> String {
+        self.total().map_or_else(|| "more than 1 km".to_owned(), distance_in_words)
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::group_name::GroupName;
 use super::report::{Ratio, SpotShares, SurveyReport};
-use super::share::Share;
+use super::share::LightShare;
 use super::solve::Basis;
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -30,7 +30,7 @@ impl Lights {
     }
 
     /// Share of the ambient light in an area, at the survey's settings and powers; `None` where all of the area is clipped.
-    pub fn ambient_share(&self, area: Area) -> Option<Share> {
+    pub fn ambient_share(&self, area: Area) -> Option<LightShare> {
         self.basis.shares_in(area)?.get(self.ambient_at()).copied()
     }
 
@@ -38,12 +38,12 @@ impl Lights {
     /// are not known, or all of the area is clipped.
     ///
     /// Aperture and ISO change both alike; the exposure time the ambient light only, the power the flashes only.
-    pub fn ambient_share_at(&self, area: Area, settings: &Settings, moved: Stops) -> Option<Share> {
+    pub fn ambient_share_at(&self, area: Area, settings: &Settings, moved: Stops) -> Option<LightShare> {
         let all = expected(&self.settings, settings, Lighting::Continuous)?;
         let flash = expected(&self.settings, settings, Lighting::Flash)?;
         let share = self.ambient_share(area)?.get();
         let more = share * (all - flash - moved).ratio();
-        Share::new(more / (1.0 - share + more))
+        LightShare::new(more / (1.0 - share + more))
     }
 
     /// The report, for the spots that have a place of their own; `judged_spot` comes first.
@@ -55,7 +55,7 @@ impl Lights {
         let name = |s: usize| self.names[s].join(" with ");
         let ratio = |s: usize| {
             let at = &spots.first()?.shares;
-            let light = |s: usize| at.get(s).copied().flatten().map(Share::get);
+            let light = |s: usize| at.get(s).copied().flatten().map(LightShare::get);
             let over_under = light(0)? / light(s)?;
             Some(Ratio {
                 over: name(0),
@@ -79,7 +79,7 @@ impl Lights {
         let at = |source: usize| shares.as_ref().and_then(|s| s.get(source).copied());
         let rest = shares.as_ref().and_then(|s| {
             let remainder = s.iter().skip(self.ambient_at() + 1).map(|s| s.get()).sum();
-            Share::new(remainder)
+            LightShare::new(remainder)
         });
         SpotShares {
             spot: spot.to_owned(),

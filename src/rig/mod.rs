@@ -24,5 +24,5 @@ pub use passive::{Passive, PassiveKind, Side};
 pub use patches::PatchLight;
 pub use position::{Known, Position};
 pub use report::{Ratio, SpotShares, SurveyReport};
-pub use share::Share;
+pub use share::LightShare;
 pub use survey::{BesideReference, Firing, Survey, SurveyFrame, SurveyRefusal};

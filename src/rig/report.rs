@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::group_name::GroupName;
-use super::share::Share;
+use super::share::LightShare;
 use crate::meter::WHOLE;
 use crate::photometry::Stops;
 use crate::wording::listed;
@@ -16,10 +16,10 @@ const LEAST_AMBIENT: f64 = 5e-4;
 pub struct SpotShares {
     pub spot: String,
     /// For each source of the report; `None` where the spot is clipped in the frame with all groups, so that nothing can be told.
-    pub shares: Vec<Option<Share>>,
-    pub ambient: Option<Share>,
+    pub shares: Vec<Option<LightShare>>,
+    pub ambient: Option<LightShare>,
     /// What skipped groups give.
-    pub rest: Option<Share>,
+    pub rest: Option<LightShare>,
 }
 
 /// One source over another.
@@ -56,7 +56,7 @@ impl SpotShares {
     }
 
     fn in_words(&self, sources: &[Vec<GroupName>]) -> String {
-        let percent = |share: Share| format!("{:.0} %", share.get() * 100.0);
+        let percent = |share: LightShare| format!("{:.0} %", share.get() * 100.0);
         let (Some(ambient), Some(rest)) = (self.ambient, self.rest) else {
             let spot = place(&self.spot);
             return format!("{spot}: clipped in the frame with all groups, so nothing can be told");

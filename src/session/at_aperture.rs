@@ -14,8 +14,8 @@ const MOST_SPOTS: usize = 40;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct AtAperture {
-    #[serde(with = "aperture")]
-    pub f_number: Option<FNumber>,
+    #[serde(with = "exactly")]
+    pub f_number: FNumber,
     /// Frames that were shot, measured or not.
     pub frames: u64,
     /// The frame that stands for them: the one that keeps most of all spots; of several the latest.
@@ -89,5 +89,22 @@ impl BestFrame {
     /// Of all spots together; where it isn't told, there is nothing to look at either.
     fn kept(&self) -> f64 {
         self.spots.iter().filter_map(|of| of.kept).sum()
+    }
+}
+
+/// An aperture that is always known, written as one that may not be.
+mod exactly {
+    use serde::de::Error;
+    use serde::{Deserializer, Serializer};
+
+    use super::aperture;
+    use crate::photometry::FNumber;
+
+    pub fn serialize<S: Serializer>(n: &FNumber, to: S) -> Result<S::Ok, S::Error> {
+        aperture::serialize(&Some(*n), to)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<FNumber, D::Error> {
+        aperture::deserialize(from)?.ok_or_else(|| D::Error::custom("an aperture that is none"))
     }
 }

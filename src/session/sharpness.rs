@@ -96,19 +96,19 @@ impl Sharpness {
                 spots.push(spot.clone());
             }
         }
-        let of = |at: &AtAperture| Some((at.f_number?, spots.iter().map(|spot| at.share_of(spot)).collect::<Vec<_>>()));
-        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().filter_map(of).collect();
+        let of = |at: &AtAperture| (at.f_number, spots.iter().map(|spot| at.share_of(spot)).collect());
+        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().map(of).collect();
         KeptAt::sentence(&kept(&spots, &known))
     }
 }
 
 impl LookSharpness {
     fn at(&mut self, n: FNumber) -> &mut AtAperture {
-        let place = self.apertures.iter().position(|at| is_same(at.f_number, n)).unwrap_or_else(|| {
+        let place = self.apertures.iter().position(|at| is_same(Some(at.f_number), n)).unwrap_or_else(|| {
             if self.apertures.len() >= MOST_APERTURES {
                 self.apertures.remove(0);
             }
-            self.apertures.push(AtAperture { f_number: Some(n), frames: 0, best: None, detail: Vec::new() });
+            self.apertures.push(AtAperture { f_number: n, frames: 0, best: None, detail: Vec::new() });
             self.apertures.len() - 1
         });
         &mut self.apertures[place]
@@ -116,22 +116,17 @@ impl LookSharpness {
 
     /// 'f/5.6, 12 frames: eyes 100 %, ear 41 %', from the widest on; nothing before there are two to choose from.
     fn apertures_in_words(&self) -> Vec<String> {
-        let mut measured: Vec<(FNumber, &AtAperture)> = self
-            .apertures
-            .iter()
-            .filter(|at| !at.detail.is_empty())
-            .filter_map(|at| Some((at.f_number?, at)))
-            .collect();
+        let mut measured: Vec<&AtAperture> = self.apertures.iter().filter(|at| !at.detail.is_empty()).collect();
         if measured.len() < 2 {
             return Vec::new();
         }
-        measured.sort_by(|a, b| a.0.av().0.total_cmp(&b.0.av().0));
-        let line = |(n, at): (FNumber, &AtAperture)| {
+        measured.sort_by(|a, b| a.f_number.av().0.total_cmp(&b.f_number.av().0));
+        let line = |at: &AtAperture| {
             let spots: Vec<String> =
                 at.detail.iter().map(|(spot, share)| format!("{spot} {}", per_cent(*share))).collect();
             // A file that was named as the reference is no frame.
             let frames = (at.frames > 0).then(|| format!(", {}", counted(at.frames as usize, "frame")));
-            format!("{n}{}: {}", frames.unwrap_or_default(), spots.join(", "))
+            format!("{}{}: {}", at.f_number, frames.unwrap_or_default(), spots.join(", "))
         };
         measured.into_iter().map(line).collect()
     }
@@ -175,12 +170,11 @@ impl LookSharpness {
     /// What is set beside each other, the narrowest aperture first; nothing where there is but one. Of the aperture of the base, which the
     /// others are held against, that stands alone.
     pub(super) fn columns(&self, base: Option<FNumber>) -> Vec<Column<'_>> {
-        let of = |at: &'_ AtAperture| at.f_number.filter(|n| !is_same(base, *n));
         let mut columns: Vec<(Option<FNumber>, Column)> = self
             .apertures
             .iter()
-            .filter_map(|at| Some((of(at)?, at.best.as_ref()?)))
-            .map(|(n, best)| (Some(n), Column::Best(n, best)))
+            .filter(|at| !is_same(base, at.f_number))
+            .filter_map(|at| Some((Some(at.f_number), Column::Best(at.f_number, at.best.as_ref()?))))
             .chain([(base, Column::Base)])
             .collect();
         if columns.len() < 2 {
@@ -302,7 +296,7 @@ mod tests {
         let soft = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.5), ("ear", 0.6)]);
         let all = [soft, sharper];
         let look = fold(&all).looks["main"].clone();
-        let ear = |n: f64| look.apertures.iter().find(|at| at.f_number == f(n)).unwrap().share_of("ear").unwrap();
+        let ear = |n: f64| look.apertures.iter().find(|at| Some(at.f_number) == f(n)).unwrap().share_of("ear").unwrap();
         assert_eq!([ear(4.0), ear(14.0), ear(8.0)], [0.3, 0.5, 1.0]);
         assert_eq!(look.sharpest.as_ref().unwrap().0.file, "3.jpg");
         let anew = MeasuredSharpness {

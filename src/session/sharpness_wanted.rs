@@ -4,11 +4,11 @@ use std::path::Path;
 
 use super::curve::response_for;
 use super::measured_sharpness::Sharpest;
-use super::remembered::Look;
+use super::remembered::{Last, Look};
 use super::sharpness::Column;
 use super::sitting::Sitting;
 use super::standing::Standing;
-use crate::advice::{Finding, Framing, Observation};
+use crate::advice::{Finding, Framing, Observation, Verdict};
 use crate::config::{Config, Curves};
 use crate::container::Kind;
 use crate::meter::Area;
@@ -88,9 +88,8 @@ impl<'a> Base<'a> {
             return None;
         }
         let (look, name) = (setup.reference()?, setup.current.as_deref()?);
-        let placed = config.spots.iter().filter(|spot| spot.area().is_some_and(|area| area != Area::WHOLE));
-        let spots: Vec<(&str, Area)> =
-            placed.filter_map(|spot| Some((spot.name.as_str(), spot.area()?))).take(MOST_SPOTS).collect();
+        let of_parts = config.placed_spots().filter(|(_, area)| *area != Area::WHOLE);
+        let spots: Vec<(&str, Area)> = of_parts.take(MOST_SPOTS).collect();
         if spots.is_empty() {
             return None;
         }
@@ -114,18 +113,10 @@ impl<'a> Base<'a> {
 
     fn to_measure(&self) -> Option<Shot<'a>> {
         let last = self.sitting.setup.last.as_ref()?;
-        let is_measured = self.sitting.sharpness.last.as_ref().is_some_and(|measured| measured.frame >= last.frame);
-        let is_another =
-            matches!(last.verdict.framing, Some(Framing::OtherScene)) || last.verdict.finding == Finding::Survey;
-        let is_removed = self.sitting.exposures.is_removed(last.frame);
-        if is_measured || is_another || self.look.frame == Some(last.frame) || is_removed {
+        if self.look.frame == Some(last.frame) || !is_to_be_measured(self.sitting, last) {
             return None;
         }
-        // It rides on the scene, and keeps its size: what is measured has as many pixels in both frames.
-        let in_frame = |(name, area): &(&str, Area)| {
-            let followed = last.verdict.spots.iter().find(|seen| seen.spot == *name).and_then(|seen| seen.area);
-            Some(followed.map_or(*area, |to| area.about_middle_of(to)))
-        };
+        let in_frame = |(spot, area): &(&str, Area)| Some(place_in(&last.verdict, spot, *area));
         let f_number = last.observation.settings.f_number;
         Some(Shot {
             measures: Some(last.frame),
@@ -178,6 +169,20 @@ impl<'a> Base<'a> {
             },
         })
     }
+}
+
+/// Not yet measured, and of the look's own scene and lights.
+fn is_to_be_measured(sitting: &Sitting, last: &Last) -> bool {
+    let is_measured = sitting.sharpness.last.as_ref().is_some_and(|measured| measured.frame >= last.frame);
+    let is_another =
+        matches!(last.verdict.framing, Some(Framing::OtherScene)) || last.verdict.finding == Finding::Survey;
+    !is_measured && !is_another && !sitting.exposures.is_removed(last.frame)
+}
+
+/// A spot rides on the scene, and keeps its size: what is measured has as many pixels in both frames.
+fn place_in(verdict: &Verdict, spot: &str, area: Area) -> Area {
+    let followed = verdict.spots.iter().find(|seen| seen.spot == spot).and_then(|seen| seen.area);
+    followed.map_or(area, |to| area.about_middle_of(to))
 }
 
 /// Of both exposures a file of one kind, pictures first: those are smaller. A raw file is never held against a picture, which the camera

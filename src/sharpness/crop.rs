@@ -2,19 +2,10 @@
 
 use std::f64::consts::TAU;
 
-use crate::frame::{Cut, CutPlace, Picture};
+use crate::frame::{Cut, CutPlace, Picture, Rectangle};
 use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, Tones};
-
-/// Whole pixels of a picture or a piece of one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Rectangle {
-    pub left: usize,
-    pub top: usize,
-    pub width: usize,
-    pub height: usize,
-}
 
 /// How noise is spread over fineness and direction.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,14 +1,11 @@
 //! Which aperture keeps what: from the detail that was measured at each.
 
-use crate::photometry::{FNumber, Stops};
+use crate::photometry::{FNumber, SAME_SETTING};
 use crate::wording::listed;
 
 /// A spot is kept while half of its finest detail's contrast is: where lenses are compared at half their contrast, too (common
 /// practice, no source).
 const KEPT: f64 = 0.5;
-
-/// Apertures that differ by less are one.
-const SAME: Stops = Stops(0.01);
 
 /// What holds of one spot over the apertures.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,7 +31,7 @@ fn of_spot(spot: &str, at: usize, frames: &[(FNumber, Vec<Option<f64>>)]) -> Opt
         frames.iter().filter_map(|(n, shares)| Some((*n, shares.get(at).copied().flatten()?))).collect();
     // The narrowest first, the best of each aperture.
     known.sort_by(|a, b| b.0.av().0.total_cmp(&a.0.av().0).then(b.1.total_cmp(&a.1)));
-    known.dedup_by(|later, first| (later.0.av() - first.0.av()).abs() < SAME);
+    known.dedup_by(|later, first| (later.0.av() - first.0.av()).abs() < SAME_SETTING);
     if known.len() < 2 {
         return None;
     }
@@ -50,7 +47,7 @@ impl KeptAt {
     pub fn sentence(all: &[KeptAt]) -> Option<String> {
         let common = all.iter().filter_map(|kept| kept.widest).max_by(|a, b| a.av().0.total_cmp(&b.av().0))?;
         // What that aperture itself loses, or wasn't measured at, is told with its own.
-        let keeps = |kept: &&KeptAt| kept.keeps.iter().any(|n| (n.av() - common.av()).abs() < SAME);
+        let keeps = |kept: &&KeptAt| kept.keeps.iter().any(|n| (n.av() - common.av()).abs() < SAME_SETTING);
         let mut kept: Vec<(FNumber, &str)> = all
             .iter()
             .filter_map(|spot| Some((if keeps(&spot) { common } else { spot.widest? }, spot.spot.as_str())))

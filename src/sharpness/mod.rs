@@ -28,9 +28,9 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use cause::{Cause, SpotSoftness, judge};
-pub use crop::{Crop, NoiseShape, Rectangle, cut_place};
+pub use crop::{Crop, NoiseShape, cut_place};
 pub use keeping::{KeptAt, kept};
-pub use spot::{compare_spot, finest_first};
+pub use spot::{ReferenceSpot, compare_spot, finest_first};
 pub use streak::Streak;
 pub use texture::most_textured;
 

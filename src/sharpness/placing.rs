@@ -4,8 +4,9 @@ use std::f32::consts::TAU;
 
 use rustfft::num_complex::Complex;
 
-use super::crop::{Crop, Rectangle};
+use super::crop::Crop;
 use super::fourier::{Fourier, Spectrum};
+use crate::frame::Rectangle;
 
 /// Below this correlation it is not the same piece. Pieces of other places of a scene correlate by 0.3 at most, the same piece blurred
 /// by 8 pixels at ISO 3200 by 0.8 at least.

@@ -3,12 +3,13 @@
 use std::f64::consts::PI;
 
 use super::bands::{Adding, Bands};
-use super::crop::{Crop, Rectangle};
+use super::crop::Crop;
 use super::fit::{Fitted, Unfitted};
 use super::fourier::{Fourier, Spectrum};
 use super::placing::{Placed, follow, rough_shift, tile};
 use super::streak::Streak;
 use super::{Pixels, Share, Softness, Untold};
+use crate::frame::Rectangle;
 use crate::statistics::Z95;
 
 /// Sides of tiles, the largest that fits a spot first. Only large ones tell wide blurs.
@@ -39,27 +40,52 @@ const HARMLESS_NOISE: f64 = 0.02;
 /// # Errors
 /// [`Untold`] says why there is no number.
 pub fn compare_spot(reference: &Crop, frame: &Crop) -> Result<Softness, Untold> {
-    if reference.frame != frame.frame {
-        return Err(Untold::OtherSize);
+    ReferenceSpot::of(reference).compare(frame)
+}
+
+/// The reference's spot with its tiles' spectra, for as many frames as are held against it. They take several times the memory of the
+/// piece itself: half a megabyte for each tile of the largest side.
+pub struct ReferenceSpot<'a> {
+    crop: &'a Crop,
+    tiles: Result<(Fourier, Vec<Tile>), Untold>,
+}
+
+impl ReferenceSpot<'_> {
+    pub fn of(crop: &Crop) -> ReferenceSpot<'_> {
+        let tiles = side_of(crop).ok_or(Untold::TooSmall).and_then(|side| {
+            let fourier = Fourier::new(side);
+            let (tiles, _) = tiles_of(crop, &fourier)?;
+            Ok((fourier, tiles))
+        });
+        ReferenceSpot { crop, tiles }
     }
-    let spot = reference.spot;
-    let side = side_of(reference).ok_or(Untold::TooSmall)?;
-    let fourier = Fourier::new(side);
-    let (tiles, _) = tiles_of(reference, &fourier)?;
-    // What is burnt out looks like nothing, and would not be found.
-    if clipped(frame, frame.spot) > MOSTLY {
-        return Err(Untold::Clipped);
+
+    /// See [`compare_spot`].
+    ///
+    /// # Errors
+    /// [`Untold`] says why there is no number.
+    pub fn compare(&self, frame: &Crop) -> Result<Softness, Untold> {
+        let reference = self.crop;
+        if reference.frame != frame.frame {
+            return Err(Untold::OtherSize);
+        }
+        let (fourier, tiles) = self.tiles.as_ref().map_err(|why| *why)?;
+        // What is burnt out looks like nothing, and would not be found.
+        if clipped(frame, frame.spot) > MOSTLY {
+            return Err(Untold::Clipped);
+        }
+        let shift = rough_shift(reference, frame).ok_or(Untold::Moved)?;
+        let laid = lay(fourier, tiles, frame, shift)?;
+        let mut adding = Adding::new(fourier, [reference.noise, frame.noise]);
+        laid.iter().for_each(|(tile, placed)| adding.add(&tile.spectrum, &placed.spectrum));
+        let bands = adding.finished();
+        let fitted = Fitted::of(&bands).map_err(|unfitted| why(unfitted, &bands))?;
+        let shift = middle_shift(&laid, frame);
+        is_known(&fitted)?;
+        let fitted = fitted.less_sure_by(by_coding(reference, frame));
+        let [across, down] = [reference.spot.width, reference.spot.height].map(|side| grid(side, fourier.side).count());
+        softness(&bands, &fitted, shift, [laid.len(), across * down])
     }
-    let shift = rough_shift(reference, frame).ok_or(Untold::Moved)?;
-    let laid = lay(&fourier, &tiles, frame, shift)?;
-    let mut adding = Adding::new(&fourier, [reference.noise, frame.noise]);
-    laid.iter().for_each(|(tile, placed)| adding.add(&tile.spectrum, &placed.spectrum));
-    let bands = adding.finished();
-    let fitted = Fitted::of(&bands).map_err(|unfitted| why(unfitted, &bands))?;
-    let shift = middle_shift(&laid, frame);
-    is_known(&fitted)?;
-    let fitted = fitted.less_sure_by(by_coding(reference, frame));
-    softness(&bands, &fitted, shift, [laid.len(), grid(spot.width, side).count() * grid(spot.height, side).count()])
 }
 
 /// Coded pictures of one sharpness differ by up to so much blur, in pixels.

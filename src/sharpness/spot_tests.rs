@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::frame::Rectangle;
 
 /// Room about the spot.
 const MARGIN: usize = 40;

@@ -1,6 +1,6 @@
 //! Where in a frame there is anything to measure sharpness by, where nobody named spots.
 
-use crate::frame::{BURNT_OUT, Picture};
+use crate::frame::{Picture, is_burnt_out};
 use crate::meter::Area;
 
 /// Side of a place, as a part of the frame's long side.
@@ -53,8 +53,7 @@ fn texture(picture: &Picture, light: &[f32], [left, top]: [usize; 2], side: usiz
         let line = &light[at..at + side];
         sum += line.iter().sum::<f32>();
         steps += line.windows(2).map(|pair| (pair[1] - pair[0]).abs()).sum::<f32>();
-        let is_burnt = |rgb: &&[u8; 3]| rgb.iter().filter(|code| **code >= BURNT_OUT).count() > 1;
-        burnt += picture.proxy.rgb[at..at + side].iter().filter(is_burnt).count();
+        burnt += picture.proxy.rgb[at..at + side].iter().filter(|rgb| is_burnt_out(rgb)).count();
     }
     let all = (side * side) as f32;
     let is_sound = burnt as f32 <= BURNT as f32 * all && sum / all >= DARKEST;

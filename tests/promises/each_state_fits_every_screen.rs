@@ -186,7 +186,8 @@ fn the_apertures_side_by_side_fit_beside_the_camera() {
         let screens = Screens::open(&driver, &studio).await;
         for (_, page) in screens.pages.iter().filter(|(name, _)| name.starts_with("camera")) {
             page.click("#apertures summary").await;
-            let seen = "[...document.querySelectorAll('#apertures-rows img')].filter(i => i.naturalWidth > 0).length === 9";
+            let seen =
+                "[...document.querySelectorAll('#apertures-rows img')].filter(i => i.naturalWidth > 0).length === 9";
             page.until("the pictures", seen).await;
         }
         screens.look_at("18-which-aperture", "camera", "document.querySelector('#apertures').scrollIntoView()").await;

@@ -1,6 +1,6 @@
 //! The file that a map of change is drawn to.
 
-use std::io::{Cursor, ErrorKind};
+use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
 use image::ImageFormat;
@@ -9,12 +9,11 @@ use super::Judged;
 use super::drawing::{Map, draw};
 use crate::align::Overlay;
 use crate::commands::exit::CommandError;
+use crate::commands::new_file::NewFile;
 use crate::drift::change_map;
-use crate::files;
 use crate::outlet::plain::printable;
 
-/// A file that isn't there yet.
-pub struct MapFile(PathBuf);
+pub struct MapFile(NewFile);
 
 impl MapFile {
     /// Says at once what can't be, before any frame is read.
@@ -26,11 +25,7 @@ impl MapFile {
         if path.extension().is_none_or(|e| !e.eq_ignore_ascii_case("png")) {
             return Err(CommandError::WrongUse("--map draws a PNG: name a file that ends in .png".to_owned()));
         }
-        // A link that leads nowhere is something, too.
-        if path.symlink_metadata().is_ok() {
-            return Err(is_there(path));
-        }
-        Ok(MapFile(path.to_owned()))
+        NewFile::checked(path, "the map").map(MapFile)
     }
 
     /// Draws a frame over the reference. The inner error is why there is nothing to draw.
@@ -57,27 +52,9 @@ impl MapFile {
         let title = format!("{frame}: change of light since {reference}, in stops");
         let drawn = draw(&Map { picture: &picture, patches: &patches, title: &title });
         let mut png = Vec::new();
-        drawn.write_to(&mut Cursor::new(&mut png), ImageFormat::Png).map_err(|e| self.unwritten(&e))?;
-        match files::create(&self.0, &png) {
-            Err(e) if e.kind() == ErrorKind::AlreadyExists => Err(is_there(&self.0)),
-            written => written.map(Ok).map_err(|e| self.unwritten(&e)),
-        }
+        drawn.write_to(&mut Cursor::new(&mut png), ImageFormat::Png).map_err(|e| self.0.unwritten(e))?;
+        self.0.create(&png).map(Ok)
     }
-
-    fn unwritten(&self, why: &dyn std::error::Error) -> CommandError {
-        CommandError::CannotRun(format!("the map can't be written to {}: {why}", shown(&self.0)))
-    }
-}
-
-fn is_there(path: &Path) -> CommandError {
-    CommandError::CannotRun(format!(
-        "{} is there already, and stays as it is: name a new file for the map",
-        shown(path)
-    ))
-}
-
-fn shown(path: &Path) -> String {
-    printable(&path.display().to_string())
 }
 
 fn name_of(path: &Path) -> String {

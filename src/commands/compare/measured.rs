@@ -7,7 +7,7 @@ use crate::frame::Cut;
 use crate::photometry::FNumber;
 use crate::response::Response;
 use crate::sharpness::{
-    Cause, Crop, KeptAt, Softness, SpotSoftness, Untold, compare_spot, finest_first, judge, kept, kept_of,
+    Cause, Crop, KeptAt, ReferenceSpot, Softness, SpotSoftness, Untold, finest_first, judge, kept, kept_of,
 };
 
 /// One photograph, as far as it could be read.
@@ -89,10 +89,13 @@ type OfAllShots = Vec<Option<Result<Softness, Untold>>>;
 /// One spot of all shots: which is the sharpest, all against the first, all against the sharpest.
 fn compare_all(shots: &[Shot], spot: usize) -> (Option<usize>, OfAllShots, OfAllShots) {
     let crops: Vec<Result<Crop, Untold>> = shots.iter().map(|shot| shot.crop(spot)).collect();
-    let against = |reference: usize| -> OfAllShots {
+    let against = |number: usize| -> OfAllShots {
+        // Of one spot at a time, for its spectra are large.
+        let reference = crops[number].as_ref().map(ReferenceSpot::of).map_err(|why| *why);
         let compared = |(at, crop): (usize, &Result<Crop, Untold>)| {
-            (at != reference).then(|| {
-                compare_spot(crops[reference].as_ref().map_err(|why| *why)?, crop.as_ref().map_err(|why| *why)?)
+            (at != number).then(|| {
+                let reference = reference.as_ref().map_err(|why| *why)?;
+                reference.compare(crop.as_ref().map_err(|why| *why)?)
             })
         };
         crops.iter().enumerate().map(compared).collect()

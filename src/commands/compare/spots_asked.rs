@@ -52,8 +52,8 @@ pub fn spots(typed: &[TypedSpot], config: &Config, reference: &Picture) -> Resul
         return checked(typed.iter().filter_map(|spot| Some((spot.name.clone(), spot.area(shape)?))).collect());
     }
     // The ready spots cover the frame, or are looked for in each: they are no places for looking at detail.
-    let configured = config.spots.iter().filter_map(|spot| Some((spot.name.clone(), spot.area()?)));
-    let places: Vec<(String, Area)> = configured.filter(|(_, area)| *area != Area::WHOLE).collect();
+    let configured = config.placed_spots().filter(|(_, area)| *area != Area::WHOLE);
+    let places: Vec<(String, Area)> = configured.map(|(name, area)| (name.to_owned(), area)).collect();
     if places.is_empty() { Ok(most_textured(reference, TAKEN)) } else { checked(places) }
 }
 

@@ -37,7 +37,7 @@ fn draw(area: Area, lens: &Lens, apertures: &[FNumber]) -> Result<(), Box<dyn st
         lens.subject.circle()
     );
     let range = DepthRange::of(lens);
-    let (first, last) = (range.first * CENTIMETRES, range.last * CENTIMETRES);
+    let (first, last) = (range.first.metres() * CENTIMETRES, range.last.metres() * CENTIMETRES);
     let rows = apertures.len() as f64;
     let mut chart = ChartBuilder::on(&area)
         .caption(title, ("sans-serif", 20))

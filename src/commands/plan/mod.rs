@@ -12,6 +12,7 @@ mod told;
 use std::path::PathBuf;
 
 use super::exit::{CommandError, Exit};
+use super::new_file::NewFile;
 use super::{print, say, say_json};
 
 #[derive(Debug, clap::Args)]
@@ -93,7 +94,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         let lens = plan.lens.as_ref().ok_or_else(|| {
             CommandError::WrongUse("--svg draws what is sharp: add --focal-length and --distance".to_owned())
         })?;
-        write_new(file, &drawing::svg(lens, &plan.apertures()))?;
+        let svg = drawing::svg(lens, &plan.apertures());
+        NewFile::checked(file, "the drawing")?.create(svg.as_bytes())?;
     }
     if args.json {
         say_json(&plan.value().to_string());
@@ -113,19 +115,4 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 /// What can't be used, said of its option.
 fn wrong(option: &str, why: impl std::fmt::Display) -> CommandError {
     CommandError::WrongUse(format!("{option}: {why}"))
-}
-
-/// Another file of that name is never written over.
-fn write_new(file: &std::path::Path, text: &str) -> Result<(), CommandError> {
-    std::fs::OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(file)
-        .and_then(|mut open| std::io::Write::write_all(&mut open, text.as_bytes()))
-        .map_err(|e| match e.kind() {
-            std::io::ErrorKind::AlreadyExists => {
-                CommandError::CannotRun(format!("{} is there already: choose another name", file.display()))
-            }
-            _ => CommandError::CannotRun(format!("the drawing {} can't be written: {e}", file.display())),
-        })
 }

@@ -13,21 +13,14 @@ const SOFT: char = '▒';
 const BLURRED: char = '·';
 /// Up to so many circles of confusion a blur is drawn as soft.
 const SOFT_UNTIL: f64 = 2.0;
-/// In metres.
-const FARTHEST: f64 = 1000.0;
 
 /// The middle of a cell; of the one that the point in focus lies in, that point, or it would be drawn as blurred.
-fn depth_of(range: DepthRange, cell: usize) -> Option<Depth> {
-    if cell == cell_of(range, 0.0) {
-        return Some(Depth::ZERO);
-    }
-    let middle = range.first + (range.last - range.first) * (cell as f64 + 0.5) / CELLS as f64;
-    // No depth is told beyond a kilometre, and the margin may lie there.
-    Depth::new(middle.min(FARTHEST))
+fn depth_of(range: DepthRange, cell: usize) -> Depth {
+    if cell == cell_of(range, Depth::ZERO) { Depth::ZERO } else { range.at((cell as f64 + 0.5) / CELLS as f64) }
 }
 
-fn cell_of(range: DepthRange, metres: f64) -> usize {
-    ((range.place(metres) * CELLS as f64).floor() as usize).min(CELLS - 1)
+fn cell_of(range: DepthRange, depth: Depth) -> usize {
+    ((range.place(depth) * CELLS as f64).floor() as usize).min(CELLS - 1)
 }
 
 pub fn lines(lens: &Lens, apertures: &[FNumber]) -> Vec<String> {
@@ -36,9 +29,7 @@ pub fn lines(lens: &Lens, apertures: &[FNumber]) -> Vec<String> {
         vec![format!("{SHARP} sharp   {SOFT} blurred up to twice as much   {BLURRED} more   (camera on the left)")];
     lines.extend(names(lens, range));
     for n in apertures {
-        let cells: String = (0..CELLS)
-            .map(|cell| drawn(lens, depth_of(range, cell).and_then(|at| lens.subject.blur(*n, at))))
-            .collect();
+        let cells: String = (0..CELLS).map(|cell| drawn(lens, lens.subject.blur(*n, depth_of(range, cell)))).collect();
         lines.push(format!("{:BEFORE$}{cells}", n.to_string()));
     }
     lines
@@ -56,9 +47,9 @@ fn drawn(lens: &Lens, blur: Option<Micrometres>) -> char {
 
 /// The names of the parts over a mark at their place; those that would run into each other on lines of their own.
 fn names(lens: &Lens, range: DepthRange) -> Vec<String> {
-    let parts = lens.subject.parts().iter().map(|part| (part.name.as_str(), part.depth.metres()));
+    let parts = lens.subject.parts().iter().map(|part| (part.name.as_str(), part.depth));
     let mut marks: Vec<(usize, &str)> =
-        parts.chain([("eyes", 0.0)]).map(|(name, at)| (cell_of(range, at), name)).collect();
+        parts.chain([("eyes", Depth::ZERO)]).map(|(name, at)| (cell_of(range, at), name)).collect();
     marks.sort_by_key(|(cell, _)| *cell);
     marks.dedup_by(|a, b| a == b);
     let mut rows: Vec<Vec<char>> = Vec::new();
@@ -115,12 +106,8 @@ mod tests {
         let ticks = lines.iter().find(|line| line.contains('|')).unwrap();
         assert_eq!(ticks.matches('|').count(), 3);
         // The eyes are sharp at any aperture.
-        let eyes = range_cell(&lens, 0.0);
+        let eyes = cell_of(DepthRange::of(&lens), Depth::ZERO);
         assert!(lines.iter().rev().take(3).all(|line| line.chars().nth(BEFORE + eyes) == Some(SHARP)));
-    }
-
-    fn range_cell(lens: &Lens, metres: f64) -> usize {
-        cell_of(DepthRange::of(lens), metres)
     }
 
     #[test]

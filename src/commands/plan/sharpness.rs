@@ -29,8 +29,7 @@ pub fn limits(lens: &Lens, apertures: &[FNumber]) -> Table {
         let sharp = lens.subject.at(*n);
         let end =
             |depth: Option<Depth>| depth.map_or_else(|| "beyond 1 km".to_owned(), |depth| format!("{depth} the eyes"));
-        let total = sharp.total().map_or_else(|| "more than 1 km".to_owned(), distance_in_words);
-        vec![n.to_string(), end(Some(sharp.near)), end(sharp.far), total]
+        vec![n.to_string(), end(Some(sharp.near)), end(sharp.far), sharp.total_in_words()]
     };
     Table { heads, rows: apertures.iter().map(row).collect() }
 }
@@ -66,7 +65,7 @@ fn size(number: f64) -> String {
 
 /// What follows from it for the choice.
 pub fn findings(lens: &Lens) -> Vec<String> {
-    let (subject, series) = (&lens.subject, lens.series);
+    let (subject, series, marks) = (&lens.subject, lens.series, lens.marks());
     let names: Vec<&str> = subject.parts().iter().map(|part| part.name.as_str()).collect();
     let widest_of: Vec<_> = subject.parts().iter().map(|part| (&part.name, subject.widest_for(part, series))).collect();
     let each = widest_of.iter().map(|(name, widest)| match widest {
@@ -75,18 +74,17 @@ pub fn findings(lens: &Lens) -> Vec<String> {
     });
     let is_known_of_one = widest_of.len() > 1 && widest_of.iter().any(|(_, widest)| widest.is_some());
     let each = if is_known_of_one { format!(" ({})", each.collect::<Vec<_>>().join(", ")) } else { String::new() };
-    let widest = match subject.widest(series) {
+    let widest = match marks.widest {
         Some(n) => format!("The widest aperture that keeps {} sharp is {n}{each}.", listed(&names)),
         None => format!(
             "No aperture keeps {} sharp: where depth would be enough, diffraction blurs all{each}.",
             listed(&names)
         ),
     };
-    let circle = subject.diffraction_passes(subject.circle().diameter(), series);
-    let pixel = lens.pixel.map(|pixel| (pixel, subject.diffraction_passes(pixel, series)));
-    let of_circle = circle.map(|n| format!("From {n} on diffraction alone blurs more than the circle of confusion."));
-    let of_pixel = pixel.and_then(|(pixel, n)| {
-        n.map(|n| format!("From {n} on its disk is wider than a pixel ({pixel}), which shows at full size only."))
+    let of_circle =
+        marks.passes_circle.map(|n| format!("From {n} on diffraction alone blurs more than the circle of confusion."));
+    let of_pixel = lens.pixel.zip(marks.passes_pixel).map(|(pixel, n)| {
+        format!("From {n} on its disk is wider than a pixel ({pixel}), which shows at full size only.")
     });
     [Some(widest), of_circle, of_pixel, close_up(lens)].into_iter().flatten().collect()
 }

@@ -13,7 +13,7 @@ use crate::meter::Area;
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED};
 use crate::rig::PatchLight;
-use crate::rig::share::Share;
+use crate::rig::share::LightShare;
 use crate::statistics::Z95;
 
 /// A single source's picture, ambient light taken off, and what its light is now against then.
@@ -135,9 +135,9 @@ impl Basis {
     }
 
     /// Share of each source in the light of an area of the frame; `None` where all of the area is clipped.
-    pub fn shares_in(&self, area: Area) -> Option<Vec<Share>> {
+    pub fn shares_in(&self, area: Area) -> Option<Vec<LightShare>> {
         let sums: Vec<f64> = self.fields.iter().map(|f| f.light_in(area)).collect();
-        Share::of_parts(&sums)
+        LightShare::of_parts(&sums)
     }
 
     /// The most that each source gives to any cell.

@@ -16,7 +16,7 @@ use crate::numbers::FrameNumber;
 use crate::photometry::{Step, Stops};
 use crate::response::Response;
 use crate::rig::solve::{self, SourceChange, SourcePrior, Sources};
-use crate::rig::{DialChange, GroupName, Known, Lights, Position};
+use crate::rig::{DialChange, GroupName, Known, LightShare, Lights, Position};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{How, PositionRead};
 use crate::session::record::Body;
@@ -279,17 +279,28 @@ impl Draft<'_> {
         self.lights_by(setup, &self.response_of_survey(setup)?)
     }
 
+    /// The spot on which ambient light is the largest share at these settings, and that share; `moved` is how far each group of the
+    /// survey moved since.
+    pub(super) fn most_room_light(
+        &self,
+        setup: &Setup,
+        settings: &Settings,
+        moved: impl Fn(&GroupName) -> Option<Stops>,
+    ) -> Option<(&str, LightShare)> {
+        let lights = self.lights_of_survey(setup)?;
+        let moved: Vec<f64> =
+            setup.surveyed.as_ref()?.marks.keys().map(|group| Some(moved(group)?.0)).collect::<Option<_>>()?;
+        let moved = Stops(moved.iter().sum::<f64>() / moved.len().max(1) as f64);
+        let share = |(spot, area)| Some((spot, lights.ambient_share_at(area, settings, moved)?));
+        self.config.placed_spots().filter_map(share).max_by(|a, b| a.1.get().total_cmp(&b.1.get()))
+    }
+
     /// Says where ambient light passes the limit at these settings; `turned` is how far the flashes moved since the
     /// survey besides what is known.
     pub(super) fn ambient_warning(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
-        let surveyed = setup.surveyed.as_ref()?;
-        let lights = self.lights_of_survey(setup)?;
-        let since: Vec<Stops> = surveyed.marks.keys().map(|g| setup.since_survey(g)).collect::<Option<_>>()?;
-        let moved = Stops(since.iter().map(|s| s.0).sum::<f64>() / since.len().max(1) as f64) + turned;
-        let spots = self.config.spots.iter().filter_map(|s| Some((&s.name, s.area()?)));
-        let shares =
-            spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, settings, moved)?.get())));
-        let (spot, share) = shares.max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let moved = |group: &GroupName| Some(setup.since_survey(group)? + turned);
+        let (spot, share) = self.most_room_light(setup, settings, moved)?;
+        let share = share.get();
         (share > self.config.ambient_limit).then(|| {
             format!(
                 "room light is {:.1} % of the light on '{spot}' at {} (more than {} %): use a shorter exposure time within the sync \

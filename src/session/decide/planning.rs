@@ -94,16 +94,8 @@ impl Draft<'_> {
     fn room_light(&self) -> Option<PlannedRoom> {
         let setup = &self.sitting.setup;
         let reference = &setup.reference()?.observation.settings;
-        let lights = self.lights_of_survey(setup)?;
-        let marks = &setup.surveyed.as_ref()?.marks;
-        let moved: Vec<f64> = marks
-            .keys()
-            .map(|group| Some((setup.since_survey(group)? - setup.since_reference(group)?).0))
-            .collect::<Option<_>>()?;
-        let moved = Stops(moved.iter().sum::<f64>() / moved.len().max(1) as f64);
-        let spots = self.config.spots.iter().filter_map(|spot| Some((&spot.name, spot.area()?)));
-        let shares = spots.filter_map(|(name, area)| Some((name, lights.ambient_share_at(area, reference, moved)?)));
-        let (spot, share) = shares.max_by(|a, b| a.1.get().total_cmp(&b.1.get()))?;
+        let moved = |group: &GroupName| Some(setup.since_survey(group)? - setup.since_reference(group)?);
+        let (spot, share) = self.most_room_light(setup, reference, moved)?;
         let light = RoomLight::new(share, reference.clone());
         Some(PlannedRoom {
             light,

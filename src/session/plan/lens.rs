@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::optics::{
-    CircleOfConfusion, FocalLength, Focus, Micrometres, OpticsError, Part, Pixels, Sensor, Sharpness, Subject,
-    read_distance,
+    CircleOfConfusion, Depth, FocalLength, Focus, Micrometres, OpticsError, Part, PixelsAcross, Sensor, Sharpness,
+    Subject, read_distance,
 };
 use crate::photometry::{FNumber, Series};
 
@@ -86,7 +86,7 @@ impl Lens {
         let circle: Option<CircleOfConfusion> =
             circle.map(|text| text.parse().map_err(of("circle_of_confusion"))).transpose()?;
         let parts = words.depths.as_ref().map_or_else(|| Ok(Part::of_a_face()), |text| Part::read_all(text));
-        let pixels: Option<Pixels> =
+        let pixels: Option<PixelsAcross> =
             words.pixels.as_ref().map(|text| text.parse().map_err(of("pixels"))).transpose()?;
         let (usual_sensor, usual_circle) = (sensor.is_none(), circle.is_none());
         let sensor = sensor.unwrap_or(Sensor::FULL_FRAME);
@@ -125,36 +125,60 @@ fn focus(words: &LensWords) -> Result<Option<Focus>, LensFault> {
 /// Beyond the outermost parts, this share of the range between them is shown.
 const MARGIN: f64 = 0.15;
 
-/// The depths that a drawing shows, in metres from the point in focus: all parts, that point, and a margin on both sides.
+/// All in one plane: a hand's breadth of it is shown, in metres.
+const OF_A_PLANE: f64 = 0.05;
+
+/// The depths that a drawing shows: all parts, the point in focus, and a margin on both sides, within a kilometre.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DepthRange {
-    pub first: f64,
-    pub last: f64,
+    pub first: Depth,
+    pub last: Depth,
 }
 
 impl DepthRange {
     pub fn of(lens: &Lens) -> DepthRange {
         let depths = lens.subject.parts().iter().map(|part| part.depth.metres());
         let (first, last) = depths.fold((0.0, 0.0), |(first, last): (f64, f64), d| (first.min(d), last.max(d)));
-        // All in one plane: a hand's breadth of it.
-        let margin = if last - first > 1e-6 { (last - first) * MARGIN } else { 0.05 };
-        DepthRange { first: first - margin, last: last + margin }
+        let margin = if last - first > 1e-6 { (last - first) * MARGIN } else { OF_A_PLANE };
+        DepthRange { first: Depth::nearest(first - margin), last: Depth::nearest(last + margin) }
     }
 
     /// Where a depth lies in the range, from 0 to 1; beyond its ends, there.
-    pub fn place(self, metres: f64) -> f64 {
-        ((metres - self.first) / (self.last - self.first)).clamp(0.0, 1.0)
+    pub fn place(self, depth: Depth) -> f64 {
+        let from_first = |depth: Depth| depth.metres() - self.first.metres();
+        (from_first(depth) / from_first(self.last)).clamp(0.0, 1.0)
+    }
+
+    /// The depth at a place from 0 to 1.
+    pub fn at(self, place: f64) -> Depth {
+        let [first, last] = [self.first, self.last].map(Depth::metres);
+        Depth::nearest(first + (last - first) * place)
     }
 
     /// From where to where of the range is sharp.
     pub fn sharp(self, sharp: &Sharpness) -> [f64; 2] {
-        [self.place(sharp.near.metres()), sharp.far.map_or(1.0, |far| self.place(far.metres()))]
+        [self.place(sharp.near), sharp.far.map_or(1.0, |far| self.place(far))]
     }
 }
 
+/// Apertures from which something else holds, as the camera marks them. `None` where there is none.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LensMarks {
+    /// The widest at which all parts are sharp.
+    pub widest: Option<FNumber>,
+    /// From which diffraction alone blurs more than the circle of confusion.
+    pub passes_circle: Option<FNumber>,
+    /// From which its disk is wider than a pixel.
+    pub passes_pixel: Option<FNumber>,
+}
+
 impl Lens {
-    /// How the subject is drawn at an aperture.
-    pub fn at(&self, n: FNumber) -> Sharpness {
-        self.subject.at(n)
+    pub fn marks(&self) -> LensMarks {
+        let passes = |limit| self.subject.diffraction_passes(limit, self.series);
+        LensMarks {
+            widest: self.subject.widest(self.series),
+            passes_circle: passes(self.subject.circle().diameter()),
+            passes_pixel: self.pixel.and_then(passes),
+        }
     }
 }

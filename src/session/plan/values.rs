@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use super::{DepthRange, Lens, Plan, end_in_words, shown};
 use crate::advice::{Powers, is_out, together};
-use crate::optics::distance_in_words;
+use crate::optics::{Depth, distance_in_words};
 use crate::photometry::FNumber;
 use crate::rig::{DialChange, LightGroup};
 
@@ -69,7 +69,7 @@ fn of_way_round(at: &Powers) -> Option<Value> {
 }
 
 fn of_sharpness(lens: &Lens, n: FNumber) -> Value {
-    let (sharp, circle) = (lens.at(n), lens.subject.circle());
+    let (sharp, circle) = (lens.subject.at(n), lens.subject.circle());
     let parts = lens.subject.parts().iter().zip(&sharp.blur).map(|(part, blur)| {
         json!({
             "name": part.name,
@@ -84,7 +84,7 @@ fn of_sharpness(lens: &Lens, n: FNumber) -> Value {
         "near_metres": sharp.near,
         "far_metres": sharp.far,
         "total_metres": sharp.total(),
-        "in_words": sharp.total().map_or_else(|| "more than 1 km".to_owned(), distance_in_words),
+        "in_words": sharp.total_in_words(),
         "drawn": DepthRange::of(lens).sharp(&sharp),
         "effective_f_number": lens.subject.focus().effective(n),
         "airy_disk_micrometres": sharp.airy,
@@ -94,11 +94,12 @@ fn of_sharpness(lens: &Lens, n: FNumber) -> Value {
 }
 
 fn of_lens(lens: &Lens) -> Value {
-    let (subject, focus, series) = (&lens.subject, lens.subject.focus(), lens.series);
+    let (subject, focus, marks) = (&lens.subject, lens.subject.focus(), lens.marks());
     let marked = |n: Option<FNumber>| n.map(FNumber::marked);
     let range = DepthRange::of(lens);
-    let parts = subject.parts().iter().map(|part| (part.name.as_str(), part.depth.metres()));
-    let drawn = parts.chain([("eyes", 0.0)]).map(|(name, depth)| json!({"name": name, "at": range.place(depth)}));
+    let parts = subject.parts().iter().map(|part| (part.name.as_str(), part.depth));
+    let drawn =
+        parts.chain([("eyes", Depth::ZERO)]).map(|(name, depth)| json!({"name": name, "at": range.place(depth)}));
     json!({
         "focal_length_millimetres": focus.focal_length(),
         "distance_metres": focus.distance(),
@@ -107,10 +108,9 @@ fn of_lens(lens: &Lens) -> Value {
         "sensor_millimetres": [lens.sensor.width(), lens.sensor.height()],
         "pixel_micrometres": lens.pixel,
         "circle_of_confusion_micrometres": subject.circle().diameter(),
-        "widest_f_number_with_all_sharp": marked(subject.widest(series)),
-        "diffraction_passes_circle_from_f_number": marked(subject.diffraction_passes(subject.circle().diameter(), series)),
-        "diffraction_passes_pixel_from_f_number":
-            marked(lens.pixel.and_then(|pixel| subject.diffraction_passes(pixel, series))),
+        "widest_f_number_with_all_sharp": marked(marks.widest),
+        "diffraction_passes_circle_from_f_number": marked(marks.passes_circle),
+        "diffraction_passes_pixel_from_f_number": marked(marks.passes_pixel),
         "drawn_parts": drawn.collect::<Vec<_>>(),
         "in_words": format!("{} at {}", focus.focal_length(), distance_in_words(focus.distance())),
     })
