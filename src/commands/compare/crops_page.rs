@@ -1,19 +1,17 @@
 //! The same spots of all frames side by side at full size, in one file for a browser: what the eye compares.
 
 use std::fmt::Write;
-use std::io::ErrorKind;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::measured::Measured;
 use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
-use crate::files;
+use crate::commands::new_file::NewFile;
 use crate::outlet::plain::printable;
 use crate::outlet::spot_pictures::{SpotPicture, level};
 use crate::sharpness::{KeptAt, Pixels};
 
-/// A file that isn't there yet.
-pub struct CropsPage(PathBuf);
+pub struct CropsPage(NewFile);
 
 const HEAD: &str = r#"<!doctype html>
 <html lang="en">
@@ -52,28 +50,16 @@ impl CropsPage {
             let why = "--crops writes a page: name a file that ends in .html".to_owned();
             return Err(CommandError::WrongUse(why));
         }
-        // A link that leads nowhere is something, too.
-        if path.symlink_metadata().is_ok() {
-            return Err(is_there(path));
-        }
-        Ok(CropsPage(path.to_owned()))
+        NewFile::checked(path, "the page").map(CropsPage)
     }
 
     pub fn name(&self) -> String {
-        printable(&self.0.display().to_string())
+        self.0.name()
     }
 
     pub fn write(&self, measured: &Measured) -> Result<(), CommandError> {
-        files::create(&self.0, page(measured).as_bytes()).map_err(|e| match e.kind() {
-            ErrorKind::AlreadyExists => is_there(&self.0),
-            _ => CommandError::CannotRun(format!("the page can't be written to {}: {e}", self.name())),
-        })
+        self.0.create(page(measured).as_bytes())
     }
-}
-
-fn is_there(path: &Path) -> CommandError {
-    let path = printable(&path.display().to_string());
-    CommandError::CannotRun(format!("{path} is there already, and stays as it is: name a new file for the page"))
 }
 
 fn page(measured: &Measured) -> String {
