@@ -23,7 +23,7 @@ use jiff::Timestamp;
 use thiserror::Error;
 use tokio::runtime::Handle;
 use tokio::sync::broadcast::{self, error::RecvError};
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
@@ -31,7 +31,7 @@ use self::desk::{Desk, curves_of};
 use self::light_kept::LightKeeper;
 use self::pictures_kept::PictureKeeper;
 use self::reading::{Named, Workers};
-use self::session::{LIGHTS_AT_ONCE, Lights, Rereading, Session, Turns};
+use self::session::{LIGHTS_AT_ONCE, Lights, MOST_ASKING, Rereading, Session, Turns};
 use self::sharpness::Sharpening;
 use crate::config::{Config, ConfigWatch};
 use crate::intake::{Before, FirstStart, Intake, MOST_READINGS, Options};
@@ -187,6 +187,7 @@ pub async fn run(
         sharpening: Sharpening::new(setup.workers.clone(), setup.folder.clone()),
         references_under_way: 0,
         rereading: Rereading::default(),
+        asking: Arc::new(Semaphore::new(MOST_ASKING)),
         later: JoinSet::new(),
         screens,
         picture: None,

@@ -50,6 +50,7 @@ pub(super) struct Kept {
 
 /// What came of it.
 pub(super) struct Sharpened {
+    pub wanted: Box<SharpnessWanted>,
     result: Told,
     /// What is kept from now on; `None` leaves what is.
     kept: Option<Arc<Kept>>,
@@ -57,7 +58,7 @@ pub(super) struct Sharpened {
 
 enum Told {
     Measured(Box<MeasuredSharpness>),
-    Pictures(Box<SharpnessWanted>, Vec<Option<SpotPicture>>),
+    Pictures(Vec<Option<SpotPicture>>),
 }
 
 impl Sharpening {
@@ -92,11 +93,16 @@ impl Sharpening {
         is_due
     }
 
-    /// Begins; `None` where it was tried in vain.
-    pub fn begin(&mut self, wanted: SharpnessWanted) -> Option<oneshot::Receiver<Sharpened>> {
-        if wanted.measures.is_some() && self.tried == wanted.measures {
-            return None;
+    /// Measured or shown, or tried in vain. Without a page nothing is shown.
+    pub fn is_done(&self, wanted: &SharpnessWanted, has_page: bool) -> bool {
+        match wanted.measures {
+            Some(_) => self.tried == wanted.measures,
+            None => !has_page || self.pictures.has(&wanted.beside),
         }
+    }
+
+    /// Begins; `None` where no thread is to be had.
+    pub fn begin(&mut self, wanted: SharpnessWanted) -> Option<oneshot::Receiver<Sharpened>> {
         let tried = wanted.measures.or(self.tried);
         let (pool, folder, kept) = (self.pool.clone(), self.folder.clone(), self.kept.clone());
         let (tell, told) = oneshot::channel();
@@ -111,16 +117,16 @@ impl Sharpening {
         Some(told)
     }
 
-    /// What is to be logged of it.
+    /// What is to be logged of it. Nothing may have come of it, or something that doesn't hold any more.
     pub fn take(&mut self, done: Option<Sharpened>) -> Option<Box<MeasuredSharpness>> {
         self.under_way = false;
-        let Sharpened { result, kept } = done?;
+        let Sharpened { wanted, result, kept } = done?;
         if let Some(kept) = kept {
             self.kept = Some(kept);
         }
         match result {
             Told::Measured(measured) => Some(measured),
-            Told::Pictures(wanted, pictures) => {
+            Told::Pictures(pictures) => {
                 Arc::make_mut(&mut self.pictures).add(&wanted, pictures);
                 // No record tells that there may be another one to show.
                 self.looked_at = None;
@@ -144,23 +150,23 @@ fn measure(pool: &Pool, folder: &Path, wanted: SharpnessWanted, kept: Option<Arc
         Some(kept) => Ok(kept),
         None => Kept::read(pool, folder, &wanted.against).map(Arc::new),
     };
-    let both = base.and_then(|base| Ok((Kept::read(pool, folder, &wanted.frame)?, base)));
-    match (both, wanted.measures) {
-        (Ok((own, base)), Some(number)) => compared(wanted, number, own, base),
-        (Ok((own, base)), None) => {
-            let pictures = (0..wanted.spots.len()).map(|at| picture(&wanted, at, &own, &base)).collect();
-            Sharpened { result: Told::Pictures(Box::new(wanted), pictures), kept: Some(base) }
+    let own = Kept::read(pool, folder, &wanted.frame);
+    let (result, kept) = match wanted.measures {
+        Some(number) => {
+            let (measured, kept) = match base.and_then(|base| Ok((own?, base))) {
+                Ok((own, base)) => compared(&wanted, number, own, base),
+                Err(fault) => (MeasuredSharpness { fault: Some(fault), ..nothing_of(&wanted, number) }, None),
+            };
+            (Told::Measured(Box::new(measured)), kept)
         }
-        (Err(fault), Some(number)) => {
-            let nothing = MeasuredSharpness { fault: Some(fault), ..nothing_of(&wanted, number) };
-            Sharpened { result: Told::Measured(Box::new(nothing)), kept: None }
+        None => {
+            // What lies over nothing is seen as it is.
+            let (own, base) = (own.ok(), base.ok());
+            let picture = |at| picture(&wanted, at, own.as_ref()?, base.as_deref());
+            (Told::Pictures((0..wanted.spots.len()).map(picture).collect()), base)
         }
-        // It is not tried again.
-        (Err(_), None) => {
-            let none = wanted.spots.iter().map(|_| None).collect();
-            Sharpened { result: Told::Pictures(Box::new(wanted), none), kept: None }
-        }
-    }
+    };
+    Sharpened { wanted: Box::new(wanted), result, kept }
 }
 
 /// How a spot of the frame differs from that of the one that it is held against.
@@ -172,10 +178,11 @@ fn softness(wanted: &SharpnessWanted, at: usize, own: &Kept, base: &Kept) -> Res
     compare_spot(&crop(base, &wanted.against)?, &crop(own, &wanted.frame)?)
 }
 
-fn picture(wanted: &SharpnessWanted, at: usize, own: &Kept, base: &Kept) -> Option<SpotPicture> {
-    let cut = |kept: &'_ Kept| kept.cuts.get(at).cloned().flatten();
-    let shift = softness(wanted, at, own, base).map_or([Pixels(0.0); 2], |softness| softness.shift);
-    SpotPicture::of(&cut(own)?, shift, cut(base).as_ref().map(level))
+fn picture(wanted: &SharpnessWanted, at: usize, own: &Kept, base: Option<&Kept>) -> Option<SpotPicture> {
+    let found = base.and_then(|base| softness(wanted, at, own, base).ok());
+    let shift = found.map_or([Pixels(0.0); 2], |softness| softness.shift);
+    let of_base = base.and_then(|base| base.cuts.get(at)?.as_ref());
+    SpotPicture::of(own.cuts.get(at)?.as_ref()?, shift, of_base.map(level))
 }
 
 fn nothing_of(wanted: &SharpnessWanted, number: FrameNumber) -> MeasuredSharpness {
@@ -194,12 +201,17 @@ fn nothing_of(wanted: &SharpnessWanted, number: FrameNumber) -> MeasuredSharpnes
     }
 }
 
-fn compared(wanted: SharpnessWanted, number: FrameNumber, own: Kept, base: Arc<Kept>) -> Sharpened {
+fn compared(
+    wanted: &SharpnessWanted,
+    number: FrameNumber,
+    own: Kept,
+    base: Arc<Kept>,
+) -> (MeasuredSharpness, Option<Arc<Kept>>) {
     let all: Vec<SpotSoftness> = wanted
         .spots
         .iter()
         .enumerate()
-        .map(|(at, (spot, _))| SpotSoftness { spot: spot.clone(), measured: softness(&wanted, at, &own, &base) })
+        .map(|(at, (spot, _))| SpotSoftness { spot: spot.clone(), measured: softness(wanted, at, &own, &base) })
         .collect();
     let cause = judge(&all, wanted.against.is.f_number, wanted.frame.is.f_number);
     // Where it tells nothing of a spot, no other frame could be held against it there.
@@ -217,10 +229,9 @@ fn compared(wanted: SharpnessWanted, number: FrameNumber, own: Kept, base: Arc<K
         spots,
         cause: is_told.then(|| cause.sentence()),
         is_sharpest,
-        ..nothing_of(&wanted, number)
+        ..nothing_of(wanted, number)
     };
-    let kept = Some(if is_sharpest { Arc::new(own) } else { base });
-    Sharpened { result: Told::Measured(Box::new(measured)), kept }
+    (measured, Some(if is_sharpest { Arc::new(own) } else { base }))
 }
 
 impl Kept {

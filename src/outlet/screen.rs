@@ -11,7 +11,7 @@ use super::spot_pictures::SpotPictures;
 use crate::align::Overlay;
 use crate::frame::Small;
 use crate::numbers::FrameNumber;
-use crate::session::{ApertureFrame, AperturesShown, Board, LastLaid, TrendPoint};
+use crate::session::{Board, LastLaid, TrendPoint};
 
 /// A frame's small picture, encoded when the first page asks for it.
 #[derive(Debug)]
@@ -63,8 +63,8 @@ impl Shown {
             picture: Option<(FrameNumber, f64)>,
             /// Why there is no light map of the last frame, where there is none.
             no_light_map: Option<&'static str>,
-            /// Of each frame of the board's apertures and each spot.
-            spot_pictures: Vec<Vec<Option<[u64; 4]>>>,
+            /// Of each frame of the board's apertures and each of their spots; `None` where they are not made yet.
+            spot_pictures: Vec<Option<Vec<Option<[u64; 4]>>>>,
         }
         let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
         let no_light_map = why_no_light_map(&board, laid.as_ref());
@@ -74,20 +74,14 @@ impl Shown {
             why: board.why(),
             picture: picture.as_ref().map(picture_of),
             no_light_map,
-            spot_pictures: board.apertures.as_ref().map_or_else(Vec::new, |of| places(of, &spot_pictures)),
+            spot_pictures: board.apertures.as_ref().map_or_else(Vec::new, |apertures| {
+                apertures.frames.iter().map(|frame| Some(spot_pictures.of(&frame.beside)?.places())).collect()
+            }),
         };
         // Every number of a board is finite, so it always encodes.
         let json = serde_json::to_string(&message).unwrap_or_default();
         Shown { board, picture, laid, spot_pictures, json }
     }
-}
-
-fn places(apertures: &AperturesShown, pictures: &SpotPictures) -> Vec<Vec<Option<[u64; 4]>>> {
-    let of_frame = |frame: &ApertureFrame| {
-        let of = pictures.of(frame.frame);
-        apertures.spots.iter().map(|spot| of?.place_of(spot)).collect()
-    };
-    apertures.frames.iter().map(of_frame).collect()
 }
 
 fn why_no_light_map(board: &Board, laid: Option<&LastLaid>) -> Option<&'static str> {

@@ -1,16 +1,16 @@
 //! The spots of several frames side by side at full size: what the eye compares.
 
 use std::io::Cursor;
+use std::time::{Duration, Instant};
 
 use axum::body::Bytes;
 use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
 
 use crate::frame::{Cut, Picture};
-use crate::meter::Area;
-use crate::numbers::FrameNumber;
+use crate::photometry::FNumber;
 use crate::response::{srgb_decode, srgb_encode};
-use crate::session::SharpnessWanted;
+use crate::session::{Beside, SharpnessWanted};
 use crate::sharpness::Pixels;
 
 /// So much of a spot's middle is shown, in pixels.
@@ -71,53 +71,40 @@ fn brightened(picture: &Picture, gain: f64) -> [u8; 256] {
 }
 
 /// The spots of one frame.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct FramePictures {
     /// Another one for each that was made.
     id: u64,
-    /// `None` of a file that was named as the reference.
-    frame: Option<FrameNumber>,
+    of: Beside,
+    f_number: Option<FNumber>,
+    made_at: Instant,
     /// Of each spot; without one where it isn't to be had.
-    pictures: Vec<(String, Option<SpotPicture>)>,
+    pictures: Vec<Option<SpotPicture>>,
 }
 
-/// Those of the frames that stand for their apertures, laid over the one that they are held against. A frame's 16 spots take some
-/// hundreds of kilobytes, and there are no more than [`MOST_FRAMES`].
-#[derive(Debug, Clone, Default, PartialEq)]
+/// Those of the frames that stand for their apertures, one for each, laid over the one that they are held against. Of 16 spots a frame
+/// takes some hundreds of kilobytes.
+#[derive(Debug, Clone, Default)]
 pub struct SpotPictures {
-    /// The look, its reference, the frame that others are held against, and where the spots lie in it.
-    over: (String, String, String, Vec<Option<Area>>),
     frames: Vec<FramePictures>,
     made: u64,
 }
 
-/// More than there are columns: of those that no aperture stands for any more, the oldest go.
-const MOST_FRAMES: usize = 32;
-
-fn base_of(wanted: &SharpnessWanted) -> (String, String, String, Vec<Option<Area>>) {
-    let against = &wanted.against;
-    (wanted.look.clone(), wanted.reference.clone(), against.is.file.clone(), against.places.clone())
-}
+/// A file that couldn't be read may be there again: its folder may lie on a share.
+const AGAIN: Duration = Duration::from_secs(60);
 
 impl SpotPictures {
-    pub fn has(&self, wanted: &SharpnessWanted) -> bool {
-        self.of(wanted.frame.is.frame).is_some() && self.over == base_of(wanted)
+    /// They were made, or it is too early to try again.
+    pub fn has(&self, wanted: &Beside) -> bool {
+        self.of(wanted).is_some_and(|frame| frame.has_any() || frame.made_at.elapsed() < AGAIN)
     }
 
-    /// One more frame. Those that were laid over another one are nothing beside it.
+    /// One more frame: it takes the place of another one of its aperture, and of all that were laid over another frame.
     pub fn add(&mut self, wanted: &SharpnessWanted, pictures: Vec<Option<SpotPicture>>) {
-        let over = base_of(wanted);
-        if self.over != over {
-            self.over = over;
-            self.frames.clear();
-        }
-        if self.frames.len() >= MOST_FRAMES {
-            self.frames.remove(0);
-        }
+        let (of, f_number) = (wanted.beside.clone(), wanted.frame.is.f_number);
+        self.frames.retain(|frame| frame.of.has_base_of(&of) && frame.f_number != f_number);
         self.made += 1;
-        let spots = wanted.spots.iter().map(|(spot, _)| spot.clone());
-        let pictures = spots.zip(pictures).collect();
-        self.frames.push(FramePictures { id: self.made, frame: wanted.frame.is.frame, pictures });
+        self.frames.push(FramePictures { id: self.made, of, f_number, made_at: Instant::now(), pictures });
     }
 
     /// How many were made: other pictures, another number.
@@ -125,20 +112,26 @@ impl SpotPictures {
         self.made
     }
 
-    pub fn of(&self, frame: Option<FrameNumber>) -> Option<&FramePictures> {
-        self.frames.iter().find(|pictures| pictures.frame == frame)
+    pub fn of(&self, wanted: &Beside) -> Option<&FramePictures> {
+        self.frames.iter().find(|frame| frame.of == *wanted)
     }
 
     pub fn picture(&self, id: u64, spot: usize) -> Option<&SpotPicture> {
-        self.frames.iter().find(|frame| frame.id == id)?.pictures.get(spot)?.1.as_ref()
+        self.frames.iter().find(|frame| frame.id == id)?.pictures.get(spot)?.as_ref()
     }
 }
 
 impl FramePictures {
-    /// Of a spot where its picture is to be had: which of which frame, and its width and height.
-    pub fn place_of(&self, spot: &str) -> Option<[u64; 4]> {
-        let at = self.pictures.iter().position(|(of, _)| of == spot)?;
-        let picture = self.pictures[at].1.as_ref()?;
-        Some([self.id, at as u64, u64::from(picture.width), u64::from(picture.height)])
+    fn has_any(&self) -> bool {
+        self.pictures.iter().any(Option::is_some)
+    }
+
+    /// Of each spot where its picture is to be had: which of which frame, and its width and height.
+    pub fn places(&self) -> Vec<Option<[u64; 4]>> {
+        let place = |(picture, at): (&Option<SpotPicture>, u64)| {
+            let picture = picture.as_ref()?;
+            Some([self.id, at, u64::from(picture.width), u64::from(picture.height)])
+        };
+        self.pictures.iter().zip(0..).map(place).collect()
     }
 }

@@ -28,7 +28,8 @@ pub struct AtAperture {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct BestFrame {
-    pub frame: FrameNumber,
+    /// `None` of a file that was named as the reference.
+    pub frame: Option<FrameNumber>,
     pub file: String,
     pub spots: Vec<SpotKept>,
 }
@@ -79,7 +80,7 @@ impl BestFrame {
     pub fn of(measured: &MeasuredSharpness) -> BestFrame {
         let spots = measured.spots.iter().take(MOST_SPOTS);
         let spots = spots.map(|of| SpotKept { spot: of.spot.clone(), area: Some(of.area), kept: of.kept() }).collect();
-        BestFrame { frame: measured.frame, file: measured.file.clone(), spots }
+        BestFrame { frame: Some(measured.frame), file: measured.file.clone(), spots }
     }
 
     pub fn spot(&self, name: &str) -> Option<&SpotKept> {

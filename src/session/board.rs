@@ -140,7 +140,7 @@ impl Board {
             all_set_for: setup.told_done.as_ref().and_then(|done| done.settings()).map(Settings::in_short),
             cards: config.groups.iter().map(|g| card(g, setup, coming.is_some())).collect(),
             spots: spots(config, setup.last.as_ref()),
-            apertures: AperturesShown::of(sitting),
+            apertures: AperturesShown::of(sitting, config),
             sharpness: sharpness_of(sitting),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,

@@ -154,8 +154,8 @@ impl<L: Ledger> Engine<L> {
     }
 
     /// Of which frame the sharpness is to be measured, or the spots are to be shown.
-    pub fn sharpness_wanted(&self, is_shown: impl Fn(&SharpnessWanted) -> bool) -> Option<SharpnessWanted> {
-        SharpnessWanted::next(&self.state.sitting, &self.config, &self.knowledge.curves, is_shown)
+    pub fn sharpness_wanted(&self, is_done: impl Fn(&SharpnessWanted) -> bool) -> Option<SharpnessWanted> {
+        SharpnessWanted::next(&self.state.sitting, &self.config, &self.knowledge.curves, is_done)
     }
 
     /// Number of the last record.

@@ -64,7 +64,7 @@ pub use scenes::{PictureKeeping, PicturesToKeep, Scenes};
 pub use sealed::{LineFault, VERSION};
 pub use setup::Setup;
 pub use sharpness::Sharpness;
-pub use sharpness_wanted::{SharpnessFile, SharpnessWanted};
+pub use sharpness_wanted::{Beside, SharpnessFile, SharpnessWanted};
 pub use sitting::Sitting;
 pub use standing::{FIRST_LOOK, ReferenceBy, Standing};
 pub use state::State;

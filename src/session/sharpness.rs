@@ -60,6 +60,10 @@ impl Sharpness {
             // Its spots lie elsewhere now, so that nothing measured by the old ones holds.
             Body::Remetered { file, .. } => {
                 self.looks.values_mut().filter(|look| look.reference == *file).for_each(LookSharpness::forget);
+                if let Some(last) = self.last.as_mut().filter(|last| last.reference == *file) {
+                    (last.spots, last.cause) = (Vec::new(), None);
+                    last.fault = Some("its spots were drawn anew since".to_owned());
+                }
             }
             Body::Sharpness(measured) => {
                 self.looks.entry(measured.look.clone()).or_default().take(measured);
@@ -188,7 +192,7 @@ impl LookSharpness {
 
     /// The frame that was the sharpest before stands for its own aperture now, as others do.
     fn keep_beside(&mut self, sharper: &MeasuredSharpness) {
-        let Sharpest { frame: Some(frame), file, f_number: Some(n) } = &sharper.against else { return };
+        let Sharpest { frame, file, f_number: Some(n) } = &sharper.against else { return };
         let before = self.sharpest.take();
         let place_of = |name: &str| {
             let places = before.as_ref().map(|(_, places)| places)?;

@@ -18,9 +18,30 @@ use crate::response::Response;
 /// Spots of one frame that are measured, the first of the configuration: so much is cut out and held in memory.
 const MOST_SPOTS: usize = 16;
 
+/// Which frame's spots lie over which frame's, and where they lie in both: other places, another picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Beside {
+    look: String,
+    reference: String,
+    base: (Option<FrameNumber>, String),
+    frame: (Option<FrameNumber>, String),
+    /// With the places in the base and in the frame.
+    spots: Vec<(String, Option<Area>, Option<Area>)>,
+}
+
+impl Beside {
+    /// Of one look, reference and base, with its spots at the same places there.
+    pub fn has_base_of(&self, other: &Beside) -> bool {
+        let places = |of: &Beside| of.spots.iter().map(|(spot, area, _)| (spot.clone(), *area)).collect::<Vec<_>>();
+        (&self.look, &self.reference, &self.base) == (&other.look, &other.reference, &other.base)
+            && places(self) == places(other)
+    }
+}
+
 /// A frame to be measured against another one, or to be shown beside it.
 #[derive(Debug, Clone)]
 pub struct SharpnessWanted {
+    pub beside: Beside,
     pub look: String,
     /// The file of the look's reference.
     pub reference: String,
@@ -44,37 +65,43 @@ pub struct SharpnessFile {
 
 impl SharpnessWanted {
     /// The last frame, if its light was judged against an accepted reference and its sharpness was not measured yet; else the
-    /// first of those that stand for their apertures which isn't shown yet.
+    /// first of those that stand for their apertures and are to be shown. `is_done` tells what was measured or shown before.
     pub(super) fn next(
         sitting: &Sitting,
         config: &Config,
         curves: &Curves,
-        is_shown: impl Fn(&SharpnessWanted) -> bool,
+        is_done: impl Fn(&SharpnessWanted) -> bool,
     ) -> Option<SharpnessWanted> {
         let base = Base::of(sitting, config)?;
-        let wanted = |shot: Shot| base.held_against(shot, config, curves);
-        let unshown = || base.to_show().into_iter().filter_map(wanted).find(|wanted| !is_shown(wanted));
-        base.to_measure().and_then(wanted).or_else(unshown)
+        let shots = base.to_measure().into_iter().chain(base.to_show());
+        shots.filter_map(|shot| base.held_against(shot, config, curves)).find(|wanted| !is_done(wanted))
+    }
+
+    /// The spots still lie where they were looked for.
+    pub fn still_holds(&self, sitting: &Sitting, config: &Config) -> bool {
+        let Some(base) = Base::of(sitting, config) else { return false };
+        base.beside(&Shot { measures: None, is: base.is.clone(), observation: None, places: base.places.clone() })
+            .has_base_of(&self.beside)
     }
 }
 
 /// What the frames of the current look are held against.
-struct Base<'a> {
+pub(super) struct Base<'a> {
     sitting: &'a Sitting,
     name: &'a str,
     look: &'a Look,
     /// The spots that have a place, with that in the reference.
-    spots: Vec<(&'a str, Area)>,
-    is: Sharpest,
+    pub spots: Vec<(&'a str, Area)>,
+    pub is: Sharpest,
     /// Where those lie in it.
     places: Vec<Option<Area>>,
     observation: Option<&'a Observation>,
 }
 
 /// A frame, with where the spots lie in it.
-struct Shot<'a> {
+pub(super) struct Shot<'a> {
     measures: Option<FrameNumber>,
-    is: Sharpest,
+    pub is: Sharpest,
     /// `None` where it was shot too long ago to be remembered.
     observation: Option<&'a Observation>,
     places: Vec<Option<Area>>,
@@ -82,7 +109,7 @@ struct Shot<'a> {
 
 impl<'a> Base<'a> {
     /// `None` where nothing is measured.
-    fn of(sitting: &'a Sitting, config: &'a Config) -> Option<Base<'a>> {
+    pub fn of(sitting: &'a Sitting, config: &'a Config) -> Option<Base<'a>> {
         let setup = &sitting.setup;
         if !config.sharpness || setup.standing != Standing::Accepted {
             return None;
@@ -126,21 +153,48 @@ impl<'a> Base<'a> {
         })
     }
 
-    /// As [`LookSharpness::columns`](super::sharpness::LookSharpness::columns) has them.
     fn to_show(&self) -> Vec<Shot<'a>> {
-        let column = |column: Column<'a>| match column {
+        self.columns().into_iter().map(|column| self.shot_of(column)).collect()
+    }
+
+    /// The frames that stand for their apertures; nothing before there are two.
+    pub fn columns(&self) -> Vec<Column<'a>> {
+        let known = self.sitting.sharpness.looks.get(self.name).filter(|known| known.reference == self.look.file);
+        known.map_or_else(Vec::new, |known| known.columns(self.is.f_number))
+    }
+
+    pub fn shot_of(&self, column: Column<'a>) -> Shot<'a> {
+        match column {
             Column::Base => {
                 Shot { measures: None, is: self.is.clone(), observation: self.observation, places: self.places.clone() }
             }
             Column::Best(n, best) => Shot {
                 measures: None,
-                is: Sharpest { frame: Some(best.frame), file: best.file.clone(), f_number: Some(n) },
-                observation: self.sitting.exposures.find(best.frame).map(|exposure| &*exposure.observation),
+                is: Sharpest { frame: best.frame, file: best.file.clone(), f_number: Some(n) },
+                observation: best
+                    .frame
+                    .and_then(|frame| self.sitting.exposures.find(frame))
+                    .map(|exposure| &*exposure.observation),
                 places: self.spots.iter().map(|(name, area)| Some(best.spot(name)?.area.unwrap_or(*area))).collect(),
             },
-        };
-        let known = self.sitting.sharpness.looks.get(self.name).filter(|known| known.reference == self.look.file);
-        known.map_or_else(Vec::new, |known| known.columns(self.is.f_number).into_iter().map(column).collect())
+        }
+    }
+
+    /// Which aperture keeps what, so far.
+    pub fn suggestion(&self) -> Option<String> {
+        self.sitting.sharpness.suggestion(self.name)
+    }
+
+    pub fn beside(&self, shot: &Shot) -> Beside {
+        let spots = self.spots.iter().zip(&self.places).zip(&shot.places);
+        let of = |of: &Sharpest| (of.frame, of.file.clone());
+        Beside {
+            look: self.name.to_owned(),
+            reference: self.look.file.clone(),
+            base: of(&self.is),
+            frame: of(&shot.is),
+            spots: spots.map(|(((spot, _), base), own)| ((*spot).to_owned(), *base, *own)).collect(),
+        }
     }
 
     fn held_against(&self, shot: Shot, config: &Config, curves: &Curves) -> Option<SharpnessWanted> {
@@ -157,6 +211,7 @@ impl<'a> Base<'a> {
             ((*name).to_owned(), place.unwrap_or(*in_reference))
         };
         Some(SharpnessWanted {
+            beside: self.beside(&shot),
             look: self.name.to_owned(),
             reference: self.look.file.clone(),
             measures: shot.measures,

@@ -81,6 +81,25 @@ fn a_sharper_frame_takes_the_references_place() {
     assert!((blur(&c, 2) - 1.0).abs() < 0.25, "{c}");
 }
 
+/// What was measured where a spot lay before is nothing to where it lies now.
+#[test]
+fn spots_that_are_drawn_anew_begin_anew() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 0.0, 1.0]));
+    measured(&studio, "b.jpg");
+    let status = || studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(status().contains("sharpness of b.jpg: eyes 100 %"), "{}", status());
+    let area = json!({"left": 0.1, "top": 0.2, "right": 0.3, "bottom": 0.5});
+    let reply = studio.tell(json!({"command": "spot", "name": "ear", "area": area}));
+    assert_eq!(reply["ok"], true, "{reply}");
+    assert!(status().contains("it can't be told: its spots were drawn anew since"), "{}", status());
+    land(&studio, &sitting, "c.jpg", &round(5.6, [0.0, 0.0, 1.0]));
+    let c = measured(&studio, "c.jpg");
+    assert!(blur(&c, 2).abs() < 0.4, "the ear's place is sharp now: {c}");
+}
+
 #[test]
 fn what_can_not_be_read_costs_the_sharpness_alone() {
     let sitting = Sitting::new();

@@ -91,14 +91,15 @@ impl Session {
             return;
         }
         let has_page = self.setup.page.is_some();
-        let wanted = self.engine.sharpness_wanted(|wanted| !has_page || self.sharpening.pictures().has(wanted));
+        let wanted = self.engine.sharpness_wanted(|wanted| self.sharpening.is_done(wanted, has_page));
         if let Some(told) = wanted.and_then(|wanted| self.sharpening.begin(wanted)) {
             self.later.spawn(async move { Later::Sharpness(told.await.ok()) });
         }
     }
 
     fn take_sharpness(&mut self, done: Option<Sharpened>) {
-        let measured = self.sharpening.take(done);
+        let (sitting, config) = (&self.engine.state().sitting, &self.setup.config);
+        let measured = self.sharpening.take(done.filter(|done| done.wanted.still_holds(sitting, config)));
         if let Some(measured) = measured.filter(|_| !self.engine.ledger().is_full()) {
             self.in_turn(|engine| engine.begin(Input::Sharpness(measured)), Then::Nothing);
         }

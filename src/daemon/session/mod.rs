@@ -12,7 +12,7 @@ use std::future::Future;
 use std::sync::Arc;
 use std::time::Instant;
 
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio::task::{JoinSet, block_in_place};
 use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
 
@@ -37,6 +37,8 @@ use crate::session::{Command, Engine, Input, Ledger, MeteringPlan, Reply};
 
 /// References that were named and are being read.
 const MOST_NAMED: usize = 8;
+/// Questions that are answered at one time, beside the frame that is judged.
+pub(super) const MOST_ASKING: usize = 32;
 /// Names of skipped files that are kept for the next who asks.
 const MOST_SKIPPED: usize = 100;
 /// Who waits for everything in the folder to be logged, at one time.
@@ -64,6 +66,8 @@ pub(super) struct Session {
     pub(super) sharpening: Sharpening,
     pub(super) references_under_way: usize,
     pub(super) rereading: Rereading,
+    /// Seats for those whose questions are being answered.
+    pub(super) asking: Arc<Semaphore>,
     pub(super) later: JoinSet<Later>,
     pub(super) screens: Screens,
     /// The last frame's.
@@ -247,8 +251,16 @@ impl Session {
                 let _ = back.send(self.status());
             }
             command if command.only_asks() => {
+                let Ok(seat) = Arc::clone(&self.asking).try_acquire_owned() else {
+                    let _ = back.send(Reply::refused("greyhold is answering others: ask again in a moment"));
+                    return;
+                };
                 let asked = self.engine.asked(&command);
-                self.later.spawn_blocking(move || Later::Asked { reply: asked.answer(), back });
+                self.later.spawn_blocking(move || {
+                    let reply = asked.answer();
+                    drop(seat);
+                    Later::Asked { reply, back }
+                });
             }
             command => self.tell_in_turn(command, back),
         }

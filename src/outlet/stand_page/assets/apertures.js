@@ -2,7 +2,7 @@
 import { by, make, write } from "/page.js";
 
 const id = (what) => by(`apertures-${what}`);
-const NOTHING = "Nothing to set side by side yet: it takes a reference, a spot that was drawn, and frames at two apertures.";
+const NOTHING = "Nothing to set side by side yet: it takes a reference, a spot that was drawn, and frames at two apertures. With 'sharpness: no' in the configuration there is none.";
 
 export class Apertures {
   constructor() {
@@ -32,7 +32,7 @@ export class Apertures {
     }
     spots.forEach((spot, nth) => {
       const cells = [...id("rows").children[nth].children].slice(1);
-      frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], pictures[of][nth]));
+      frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], pictures[of]?.[nth], Boolean(pictures[of])));
     });
   }
 }
@@ -53,7 +53,7 @@ function row(spot, frames) {
 }
 
 /** A spot's picture, where it is at hand, and what the frame keeps of its detail. */
-function fill(cell, what, kept, place) {
+function fill(cell, what, kept, place, isMade) {
   const [image, said] = cell.children;
   image.hidden = !place;
   if (place) {
@@ -61,5 +61,5 @@ function fill(cell, what, kept, place) {
     const address = `/spot?picture=${picture}&spot=${spot}`;
     if (image.getAttribute("src") !== address) Object.assign(image, { src: address, width, height, alt: what });
   }
-  write(said, kept ?? "not told");
+  write(said, `${kept ?? "not told"}${isMade && !place ? ", no picture: its file can't be read" : ""}`);
 }
