@@ -171,13 +171,19 @@ fn shot(at: Option<&Captured>) -> String {
     at.map_or_else(String::new, |at| format!(" (shot {})", at.in_words()))
 }
 
+/// No sitting goes on after so long.
+const UNLIKELY_DAYS: usize = 365;
+
 fn pause(last: DateTime, now: DateTime) -> Option<String> {
     let ago = now.duration_since(last);
+    let hours = usize::try_from(ago.as_hours()).unwrap_or_default();
+    let days = hours / 24;
+    let how_long = if days < 2 { counted(hours, "hour") } else { counted(days, "day") };
+    let clock = if days > UNLIKELY_DAYS { "; or is the camera's clock wrong?" } else { "" };
     (ago >= LONG_PAUSE).then(|| {
         format!(
-            "the last frame was shot {} ago: if the set-up is another one, tell the powers with 'set', and 'reference' after the first \
-             frame; for another face 'new-sitter'",
-            counted(usize::try_from(ago.as_hours()).unwrap_or_default(), "hour")
+            "the last frame was shot {how_long} ago: if the set-up is another one, tell the powers with 'set', and 'reference' after the first \
+             frame; for another face 'new-sitter'{clock}"
         )
     })
 }
@@ -194,5 +200,8 @@ mod tests {
         let said = |day, hour, minute| pause(evening, date(2026, 3, day).at(hour, minute, 0, 0));
         assert_eq!((said(2, 22, 39), said(2, 9, 0)), (None, None), "soon after, and by a camera whose clock is ahead");
         assert!(said(3, 9, 0).unwrap().starts_with("the last frame was shot 14 hours ago"));
+        assert!(said(8, 9, 0).unwrap().starts_with("the last frame was shot 5 days ago"));
+        let unset = pause(date(2005, 9, 11).at(0, 0, 0, 0), evening).unwrap();
+        assert!(unset.contains("days ago") && unset.ends_with("; or is the camera's clock wrong?"), "{unset}");
     }
 }

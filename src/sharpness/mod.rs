@@ -129,6 +129,8 @@ pub enum Untold {
     Moved,
     #[error("its noise hides the difference")]
     TooNoisy,
+    #[error("its exposure is so far from the other frame's that a curve that is off may hide the difference")]
+    OtherExposure,
     #[error("it is too blurred for a width to be told")]
     TooBlurred,
     #[error("the frame that it is held against is too blurred there for a width to be told")]

@@ -32,6 +32,8 @@ const KNOWN_TO: f64 = 0.25;
 const KNOWN_TO_PART: f64 = 0.15;
 /// That there is no difference is told where it can't be more than this, in pixels.
 const NONE_TO: f64 = 0.4;
+/// Frames of codings and exposures that may hide more than this, in pixels, are not told to be as sharp: frames two stops apart hide 1.1.
+const MAY_HIDE: f64 = 1.2;
 /// Noise that hid so small a part of what the reference shows isn't what hides it.
 const HARMLESS_NOISE: f64 = 0.02;
 
@@ -83,6 +85,10 @@ impl ReferenceSpot<'_> {
         let shift = middle_shift(&laid, frame);
         is_known(&fitted)?;
         let fitted = fitted.less_sure_by(by_coding(reference, frame));
+        let [_, least, most] = widths(&fitted);
+        if least <= 0.0 && most >= 0.0 && most.max(-least) > MAY_HIDE {
+            return Err(Untold::OtherExposure);
+        }
         let [across, down] = [reference.spot.width, reference.spot.height].map(|side| grid(side, fourier.side).count());
         softness(&bands, &fitted, shift, [laid.len(), across * down])
     }

@@ -161,6 +161,11 @@ fn where_a_curve_may_be_off_less_is_known() {
     let softness = compare_spot(&reference, &frame).unwrap();
     assert!(!softness.is_softer() && !softness.is_sharper(), "{softness:?}");
     assert!(width(softness) > 1.2 * width(compare_spot(&exact(&reference), &exact(&frame)).unwrap()));
+    // Three stops apart a curve may hide more than is worth telling.
+    let far = Crop { is_exact: false, ..scene.taken(256, Taken { exposure: 8.0, seed: 3, ..AS_IT_IS }) };
+    let near = Crop { is_exact: false, ..scene.taken(256, Taken { exposure: 1.0, seed: 4, ..AS_IT_IS }) };
+    assert_eq!(compare_spot(&near, &far).unwrap_err(), Untold::OtherExposure);
+    assert!(compare_spot(&exact(&near), &exact(&far)).is_ok());
 }
 
 #[test]
