@@ -150,7 +150,11 @@ fn measure(pool: &Pool, folder: &Path, wanted: SharpnessWanted, kept: Option<Arc
         Some(kept) => Ok(kept),
         None => Kept::read(pool, folder, &wanted.against).map(Arc::new),
     };
-    let own = Kept::read(pool, folder, &wanted.frame);
+    // The base is shown beside the others, too.
+    let own = match &base {
+        Ok(base) if base.is_of(&wanted.frame) => Ok(Arc::clone(base)),
+        _ => Kept::read(pool, folder, &wanted.frame).map(Arc::new),
+    };
     let (result, kept) = match wanted.measures {
         Some(number) => {
             let (measured, kept) = match base.and_then(|base| Ok((own?, base))) {
@@ -162,7 +166,7 @@ fn measure(pool: &Pool, folder: &Path, wanted: SharpnessWanted, kept: Option<Arc
         None => {
             // What lies over nothing is seen as it is.
             let (own, base) = (own.ok(), base.ok());
-            let picture = |at| picture(&wanted, at, own.as_ref()?, base.as_deref());
+            let picture = |at| picture(&wanted, at, own.as_deref()?, base.as_deref());
             (Told::Pictures((0..wanted.spots.len()).map(picture).collect()), base)
         }
     };
@@ -191,8 +195,8 @@ fn nothing_of(wanted: &SharpnessWanted, number: FrameNumber) -> MeasuredSharpnes
         frame: number,
         file: is.file.clone(),
         f_number: is.f_number,
-        look: wanted.look.clone(),
-        reference: wanted.reference.clone(),
+        look: wanted.beside.over.look.clone(),
+        reference: wanted.beside.over.reference.clone(),
         against: wanted.against.is.clone(),
         spots: Vec::new(),
         cause: None,
@@ -204,7 +208,7 @@ fn nothing_of(wanted: &SharpnessWanted, number: FrameNumber) -> MeasuredSharpnes
 fn compared(
     wanted: &SharpnessWanted,
     number: FrameNumber,
-    own: Kept,
+    own: Arc<Kept>,
     base: Arc<Kept>,
 ) -> (MeasuredSharpness, Option<Arc<Kept>>) {
     let all: Vec<SpotSoftness> = wanted
@@ -231,7 +235,7 @@ fn compared(
         is_sharpest,
         ..nothing_of(wanted, number)
     };
-    (measured, Some(if is_sharpest { Arc::new(own) } else { base }))
+    (measured, Some(if is_sharpest { own } else { base }))
 }
 
 impl Kept {

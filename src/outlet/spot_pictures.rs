@@ -102,7 +102,7 @@ impl SpotPictures {
     /// One more frame: it takes the place of another one of its aperture, and of all that were laid over another frame.
     pub fn add(&mut self, wanted: &SharpnessWanted, pictures: Vec<Option<SpotPicture>>) {
         let (of, f_number) = (wanted.beside.clone(), wanted.frame.is.f_number);
-        self.frames.retain(|frame| frame.of.has_base_of(&of) && frame.f_number != f_number);
+        self.frames.retain(|frame| frame.of.over == of.over && frame.f_number != f_number);
         self.made += 1;
         self.frames.push(FramePictures { id: self.made, of, f_number, made_at: Instant::now(), pictures });
     }

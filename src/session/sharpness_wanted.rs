@@ -18,33 +18,28 @@ use crate::response::Response;
 /// Spots of one frame that are measured, the first of the configuration: so much is cut out and held in memory.
 const MOST_SPOTS: usize = 16;
 
-/// Which frame's spots lie over which frame's, and where they lie in both: other places, another picture.
+/// What the frames of a look are held against: with its spots in other places it is another one.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Beside {
-    look: String,
-    reference: String,
+pub struct Over {
+    pub look: String,
+    /// The file of the look's reference.
+    pub reference: String,
     base: (Option<FrameNumber>, String),
-    frame: (Option<FrameNumber>, String),
-    /// With the places in the base and in the frame.
-    spots: Vec<(String, Option<Area>, Option<Area>)>,
+    spots: Vec<(String, Option<Area>)>,
 }
 
-impl Beside {
-    /// Of one look, reference and base, with its spots at the same places there.
-    pub fn has_base_of(&self, other: &Beside) -> bool {
-        let places = |of: &Beside| of.spots.iter().map(|(spot, area, _)| (spot.clone(), *area)).collect::<Vec<_>>();
-        (&self.look, &self.reference, &self.base) == (&other.look, &other.reference, &other.base)
-            && places(self) == places(other)
-    }
+/// A frame that lies over it, and where the spots are in the frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Beside {
+    pub over: Over,
+    frame: (Option<FrameNumber>, String),
+    places: Vec<Option<Area>>,
 }
 
 /// A frame to be measured against another one, or to be shown beside it.
 #[derive(Debug, Clone)]
 pub struct SharpnessWanted {
     pub beside: Beside,
-    pub look: String,
-    /// The file of the look's reference.
-    pub reference: String,
     /// The frame that is to be measured. `None`: its spots are only to be seen.
     pub measures: Option<FrameNumber>,
     pub frame: SharpnessFile,
@@ -79,9 +74,7 @@ impl SharpnessWanted {
 
     /// The spots still lie where they were looked for.
     pub fn still_holds(&self, sitting: &Sitting, config: &Config) -> bool {
-        let Some(base) = Base::of(sitting, config) else { return false };
-        base.beside(&Shot { measures: None, is: base.is.clone(), observation: None, places: base.places.clone() })
-            .has_base_of(&self.beside)
+        Base::of(sitting, config).is_some_and(|base| base.over() == self.beside.over)
     }
 }
 
@@ -185,16 +178,18 @@ impl<'a> Base<'a> {
         self.sitting.sharpness.suggestion(self.name)
     }
 
-    pub fn beside(&self, shot: &Shot) -> Beside {
-        let spots = self.spots.iter().zip(&self.places).zip(&shot.places);
-        let of = |of: &Sharpest| (of.frame, of.file.clone());
-        Beside {
+    fn over(&self) -> Over {
+        let spots = self.spots.iter().zip(&self.places);
+        Over {
             look: self.name.to_owned(),
             reference: self.look.file.clone(),
-            base: of(&self.is),
-            frame: of(&shot.is),
-            spots: spots.map(|(((spot, _), base), own)| ((*spot).to_owned(), *base, *own)).collect(),
+            base: (self.is.frame, self.is.file.clone()),
+            spots: spots.map(|((spot, _), place)| ((*spot).to_owned(), *place)).collect(),
         }
+    }
+
+    pub fn beside(&self, shot: &Shot) -> Beside {
+        Beside { over: self.over(), frame: (shot.is.frame, shot.is.file.clone()), places: shot.places.clone() }
     }
 
     fn held_against(&self, shot: Shot, config: &Config, curves: &Curves) -> Option<SharpnessWanted> {
@@ -212,8 +207,6 @@ impl<'a> Base<'a> {
         };
         Some(SharpnessWanted {
             beside: self.beside(&shot),
-            look: self.name.to_owned(),
-            reference: self.look.file.clone(),
             measures: shot.measures,
             spots: self.spots.iter().zip(&shot.places).map(place).collect(),
             frame: SharpnessFile { is: Sharpest { file, ..shot.is }, places: shot.places, response: own_response },

@@ -32,7 +32,7 @@ export class Apertures {
     }
     spots.forEach((spot, nth) => {
       const cells = [...id("rows").children[nth].children].slice(1);
-      frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], pictures[of]?.[nth], Boolean(pictures[of])));
+      frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], pictures[of], nth));
     });
   }
 }
@@ -52,8 +52,9 @@ function row(spot, frames) {
   return make("tr", "", name, ...frames.map(cell));
 }
 
-/** A spot's picture, where it is at hand, and what the frame keeps of its detail. */
-function fill(cell, what, kept, place, isMade) {
+/** The nth spot's picture, where it is at hand, and what the frame keeps of its detail. `pictures` is null until they are made. */
+function fill(cell, what, kept, pictures, nth) {
+  const place = pictures?.[nth];
   const [image, said] = cell.children;
   image.hidden = !place;
   if (place) {
@@ -61,5 +62,6 @@ function fill(cell, what, kept, place, isMade) {
     const address = `/spot?picture=${picture}&spot=${spot}`;
     if (image.getAttribute("src") !== address) Object.assign(image, { src: address, width, height, alt: what });
   }
-  write(said, `${kept ?? "not told"}${isMade && !place ? ", no picture: its file can't be read" : ""}`);
+  const why = pictures?.every((picture) => !picture) ? ": the file can't be read" : "";
+  write(said, `${kept ?? "not told"}${pictures && !place ? `, no picture${why}` : ""}`);
 }
