@@ -70,8 +70,6 @@ pub struct Moved {
     pub turn: f64,
 }
 
-/// A place lies as those do that were found no more than this many patches away.
-const NEAR_BY: usize = 3;
 /// A picture with fewer patches that show where they lie is too plain.
 const FEWEST_TEXTURED: usize = 20;
 /// One scene shares at least this much, and two scenes at most that. Pairs of 90 unlike photographs shared 0.054 at most (before
@@ -336,34 +334,6 @@ impl Alignment {
         self.patches.iter_mut().flatten().for_each(|patch| patch.to[0] = 1.0 - patch.to[0]);
         let moved = Moved { right: -self.moved.right, turn: -self.moved.turn, ..self.moved };
         Alignment { moved, is_mirrored: true, ..self }
-    }
-
-    /// Where a place of the reference lies in the frame, both in fractions of width and height: as the patches about it do, or
-    /// the scene as a whole where none near by was found.
-    pub fn place_in_frame(&self, [x, y]: [f64; 2]) -> [f64; 2] {
-        let cell = |at: f64, count: usize| ((at * count as f64) as usize).min(count.saturating_sub(1));
-        let at = cell(y, self.rows) * self.columns + cell(x, self.columns);
-        for far in 0..=NEAR_BY {
-            let found: Vec<&MatchedPatch> = self.around(at, far).filter_map(|at| self.patches[at].as_ref()).collect();
-            if !found.is_empty() {
-                let away = |side: usize| found.iter().map(|p| f64::from(p.to[side] - p.at[side])).sum::<f64>();
-                let [right, down] = [away(0), away(1)].map(|sum| sum / found.len() as f64);
-                return [x + right, y + down];
-            }
-        }
-        let along = |at: f64, side: usize, shift: f64| 0.5 + shift + (at - 0.5) * self.size_in_frame(side);
-        let x = if self.is_mirrored { 1.0 - x } else { x };
-        [along(x, 0, self.moved.right), along(y, 1, self.moved.down)]
-    }
-
-    /// The patches no more than so many away from one, itself among them.
-    pub fn around(&self, at: usize, far: usize) -> impl Iterator<Item = usize> + use<> {
-        Net::of(self.columns, self.rows, PATCHES_APART).around(at, far)
-    }
-
-    /// How large the reference's width (0) or height (1) is in the frame, as a part of the frame's.
-    pub fn size_in_frame(&self, side: usize) -> f64 {
-        self.moved.zoom * f64::from(self.sides[0][side] / self.sides[1][side].max(1.0))
     }
 
     /// The patches that were found.

@@ -17,6 +17,7 @@ mod glance;
 mod motion;
 mod net;
 mod patches;
+mod places;
 mod plane;
 mod prepared;
 mod side_by_side;

@@ -111,13 +111,18 @@ impl LightMap {
     }
 
     /// The map as a reference that the frame was laid over would see it: each patch where its part of the scene lies in the
-    /// frame. `shaped` is a map of the reference's shape: the camera may have been turned.
+    /// frame, and none where the frame doesn't show it. `shaped` is a map of the reference's shape: the camera may have been turned.
     pub fn laid_over(&self, alignment: &Alignment, shaped: &LightMap) -> LightMap {
         let (columns, rows) = (shaped.columns, shaped.rows);
+        let nothing_is_covered = alignment.moved_as_one();
         let place = |at: usize| {
             let column = (at % columns) as f64 + 0.5;
             let row = (at / columns) as f64 + 0.5;
-            let [x, y] = alignment.place_in_frame([column / columns as f64, row / rows as f64]);
+            let in_reference = [column / columns as f64, row / rows as f64];
+            if !nothing_is_covered && !alignment.followed_beside(in_reference) {
+                return None;
+            }
+            let [x, y] = alignment.place_in_frame(in_reference);
             self.between(x * self.columns as f64 - 0.5, y * self.rows as f64 - 0.5)
         };
         LightMap::of(columns, rows, self.scale, (0..columns * rows).map(place))

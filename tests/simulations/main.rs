@@ -12,6 +12,7 @@ mod each_light_is_read_out_of_a_frame;
 mod faces_that_move_are_read_in_true_stops;
 mod intervals_hold_as_often_as_they_say;
 mod learning_takes_no_frame_in_which_a_light_moved;
+mod lights_of_real_faces_are_read_one_by_one;
 mod one_light_of_several_is_told_from_all_alike;
 mod strobe_sittings;
 

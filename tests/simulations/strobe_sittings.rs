@@ -9,6 +9,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
+use crate::harness::sittings::{Rig, config};
 use greyhold::advice::{Evidence, Laid, Verdict, judge};
 use greyhold::align::{Overlay, Prepared};
 use greyhold::config::{Config, Curves};
@@ -43,12 +44,12 @@ pub fn alike() -> Option<&'static [Judged]> {
 
 /// All frames of the sittings that a variable names the folder of, else of those that CI makes.
 pub fn judged(variable: &str, made: &str) -> Option<Vec<Judged>> {
-    let folders = sittings(variable, made)?;
+    let folders = folders(variable, made)?;
     Some(folders.iter().enumerate().flat_map(|(number, sitting)| judge_sitting(number, sitting)).collect())
 }
 
 /// The folders of the sittings, or of a sample of them.
-fn sittings(variable: &str, made: &str) -> Option<Vec<PathBuf>> {
+pub fn folders(variable: &str, made: &str) -> Option<Vec<PathBuf>> {
     let own = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/outside").join(made);
     let folder = std::env::var_os(variable).map_or(own, PathBuf::from);
     let Ok(entries) = fs::read_dir(&folder) else {
@@ -65,9 +66,8 @@ fn sittings(variable: &str, made: &str) -> Option<Vec<PathBuf>> {
 }
 
 fn judge_sitting(sitting: usize, folder: &Path) -> Vec<Judged> {
-    let truth: Value = serde_json::from_slice(&fs::read(folder.join("truth.json")).unwrap()).unwrap();
-    let curve: Vec<f64> = truth["curve"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
-    let own = Response::of_table("true", curve.try_into().unwrap());
+    let truth = truth_of(folder);
+    let own = Response::of_table("true", curve_of(&truth));
     let stock = Curves::stock_only().stock().clone();
     let reference = metered(&folder.join("reference.jpg"));
     let prepared = Prepared::of(reference.picture.as_ref().unwrap());
@@ -94,9 +94,21 @@ fn judge_sitting(sitting: usize, folder: &Path) -> Vec<Judged> {
         .collect()
 }
 
-fn metered(path: &Path) -> Arc<MeteredFrame> {
+pub fn truth_of(folder: &Path) -> Value {
+    serde_json::from_slice(&fs::read(folder.join("truth.json")).unwrap()).unwrap()
+}
+
+/// The camera's true curve, in stops of each code.
+pub fn curve_of(truth: &Value) -> [f64; 256] {
+    let curve: Vec<f64> = truth["curve"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
+    curve.try_into().unwrap()
+}
+
+/// A frame as it is metered where there are several lights.
+pub fn metered(path: &Path) -> Arc<MeteredFrame> {
     let frame = frame::read(Kind::of(path).unwrap(), path, Series::Thirds).unwrap();
-    Arc::new(MeteringPlan::of(&Config::default()).meter(frame))
+    let config = Config { groups: config(&Rig::portrait()).groups, ..Config::default() };
+    Arc::new(MeteringPlan::of(&config).meter(frame))
 }
 
 fn verdict(reference: &MeteredFrame, frame: &MeteredFrame, overlay: &Overlay, response: &Response) -> Verdict {

@@ -5,6 +5,7 @@
 
 mod band;
 mod basis;
+mod chosen;
 mod covariance;
 mod field;
 mod fit;
@@ -17,11 +18,13 @@ mod robust;
 mod shape;
 
 pub use self::basis::{Basis, Single};
+pub use self::chosen::{CHOSEN, Chosen};
 use self::fit::Fit;
 pub use self::hypotheses::SourcePrior;
 pub use self::nnls::nnls;
 use self::posterior::Posterior;
 pub use self::posterior::SourceChange;
+use self::residue::LeftBy;
 use crate::meter::{LightMap, PATCHES};
 use crate::photometry::Stops;
 use crate::response::Response;
@@ -61,47 +64,69 @@ pub struct Before<'a> {
     pub usual: Stops,
 }
 
-/// Lights and movement leave over no more than this, in stops: 0.03 in nearly all of 300 frames of real faces under strobes whose sitters
-/// shifted by up to 6 % of the frame; mirrored light left 0.05 to 0.1 in three of four. Chosen on those frames; where a sitter's own
-/// frames leave more, that counts. No test of its own holds it, nor the next two.
-const MOST_LEFT_OVER: f64 = 0.04;
-/// And no more than this where a light changed only if no head turned, or where only a room's light rose: a survey shows it darkly.
-const MOST_LEFT_OVER_IN_DOUBT: f64 = 0.06;
 /// Changes nearer to each other are one.
 const ALIKE: f64 = 0.15;
-/// A room's light rose by at least this: it is read out of dark frames, and a stop of it is soon found where nothing happened.
-const RISEN: f64 = 1.5;
 
 /// Reads the sources out of a frame.
 pub fn read(basis: &Basis, before: &Before, frame: &LightMap, response: &Response) -> Reading {
-    let frame = &PatchLight::of(frame, response);
-    let untold = |sources| Reading { sources, left_over: None };
-    if let Some(share) = band::band(basis, before.expected, frame, response) {
-        return untold(Sources::Band { share });
-    }
-    let Some(fit) = basis.task(frame, response, before.expected).fit() else { return untold(Sources::Unreadable) };
-    let posterior = posterior::weigh(&fit, before.priors, before.soon);
-    let left_over = posterior.likeliest().map(|h| residue::left_over(&fit, &h.changes, frame.cells()));
-    let sources = sources_of(&fit, &posterior, before, left_over, frame.cells());
-    Reading { sources, left_over: left_over.filter(|left| left.is_finite()).map(Stops) }
+    Fitted::of(basis, before.expected, frame, response).read(before, &CHOSEN)
 }
 
-fn sources_of(
-    fit: &Fit,
-    posterior: &Posterior,
-    before: &Before,
-    left_over: Option<f64>,
+/// A frame that sources were fitted to, of which nothing is claimed yet.
+#[derive(Debug, Clone)]
+pub struct Fitted {
+    outcome: Outcome,
     cells: (usize, usize),
-) -> Sources {
+}
+
+#[derive(Debug, Clone)]
+enum Outcome {
+    Sources(Box<Fit>),
+    Band { share: f64 },
+    Unreadable,
+}
+
+impl Fitted {
+    /// `expected`: how each source should have changed since the survey.
+    pub fn of(basis: &Basis, expected: &[Stops], frame: &LightMap, response: &Response) -> Fitted {
+        let light = &PatchLight::of(frame, response);
+        let outcome = match band::band(basis, expected, light, response) {
+            Some(share) => Outcome::Band { share },
+            None => match basis.task(light, response, expected).fit() {
+                Some(fit) => Outcome::Sources(Box::new(fit)),
+                None => Outcome::Unreadable,
+            },
+        };
+        Fitted { outcome, cells: light.cells() }
+    }
+
+    /// What is claimed of the sources, by the numbers that were chosen.
+    pub fn read(&self, before: &Before, chosen: &Chosen) -> Reading {
+        let untold = |sources| Reading { sources, left_over: None };
+        match &self.outcome {
+            Outcome::Band { share } => untold(Sources::Band { share: *share }),
+            Outcome::Unreadable => untold(Sources::Unreadable),
+            Outcome::Sources(fit) => {
+                let posterior = posterior::weigh(fit, before.priors, before.soon, chosen);
+                let left_by = LeftBy { fit, cells: self.cells, chosen };
+                let left_over = posterior.likeliest().map(|h| left_by.left_over(&h.changes));
+                let sources = sources_of(&left_by, &posterior, before, left_over);
+                Reading { sources, left_over: left_over.filter(|left| left.is_finite()).map(Stops) }
+            }
+        }
+    }
+}
+
+fn sources_of(left_by: &LeftBy, posterior: &Posterior, before: &Before, left_over: Option<f64>) -> Sources {
     let changes: Vec<SourceChange> = (0..before.priors.len()).map(|s| posterior.change_of(s)).collect();
     // What a light that is out leaves in the shadows is no modifier's doing.
     if changes.contains(&SourceChange::NotFired) {
         return Sources::Changes(changes);
     }
     let no_error = Posterior::no_error(before.priors);
-    let left = posterior.without_turns().and_then(|h| residue::residue(fit, &h.changes, &no_error, cells));
+    let left = posterior.without_turns().and_then(|h| left_by.residue(&h.changes, &no_error));
     let unexplained = left.map(|r| Sources::Residue { cells: r.cells, change: Stops(r.change), or: None });
-    let unexplained = unexplained.or_else(|| something_new(fit, posterior, before, left_over?, cells));
+    let unexplained = unexplained.or_else(|| something_new(left_by, posterior, before, left_over?));
     unexplained.unwrap_or(Sources::Changes(changes))
 }
 
@@ -109,22 +134,22 @@ fn sources_of(
 /// stands: then more is left over than lights leave, or the room's light seems to have risen at the same time. The
 /// same goes for a light that only changed if no head turned.
 fn something_new(
-    fit: &Fit,
+    left_by: &LeftBy,
     posterior: &Posterior,
     Before { priors, usual, .. }: &Before,
     left_over: f64,
-    cells: (usize, usize),
 ) -> Option<Sources> {
-    let (mut story, mut most) = (posterior.likeliest()?, MOST_LEFT_OVER);
+    let chosen = left_by.chosen;
+    let (mut story, mut most) = (posterior.likeliest()?, chosen.left_over);
     let mut lights = unasked_of(&story.changes, priors);
     let in_doubt = lights.is_empty();
     if in_doubt {
         // Lights that only changed if no head turned. What is brought in brightens.
-        (story, most) = (posterior.without_turns()?, MOST_LEFT_OVER_IN_DOUBT);
+        (story, most) = (posterior.without_turns()?, chosen.left_over_in_doubt);
         lights = unasked_of(&story.changes, priors);
         lights.retain(|s| story.changes[*s] > 0.0);
     }
-    let has_risen = |s: usize| posterior.weight_of(|h| h.changes[s] >= RISEN) >= posterior::SURE;
+    let has_risen = |s: usize| posterior.is_sure(posterior.weight_of(|h| h.changes[s] >= chosen.risen));
     let room = (0..priors.len()).any(|s| !priors[s].is_flash && has_risen(s));
     // All lights alike are nothing that is brought in.
     let all_alike = lights.len() == priors.iter().filter(|p| p.is_flash).count() && !(in_doubt && room);
@@ -136,7 +161,7 @@ fn something_new(
         return None;
     }
     let [_, as_asked] = Posterior::no_error(priors);
-    let changed = residue::changed_most(fit, &as_asked, cells)?;
+    let changed = left_by.changed_most(&as_asked)?;
     let or = lights.first().map(|s| (*s, Stops(story.changes[*s])));
     Some(Sources::Residue { cells: changed.cells, change: Stops(changed.change), or })
 }

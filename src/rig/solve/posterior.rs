@@ -7,6 +7,7 @@
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
+use super::chosen::Chosen;
 use super::fit::Fit;
 use super::hypotheses::{Hypothesis, MOST_TURN, SourcePrior, hypotheses};
 use crate::photometry::Stops;
@@ -35,33 +36,37 @@ pub(super) struct Posterior {
     without_turns: Option<Hypothesis>,
     /// Standard deviation of each source's factor as the picture alone has it.
     sd: Vec<f64>,
+    /// What is claimed needs this much of all weight on its side.
+    sure: f64,
+    /// A change is seen when its factor is known to this share of it.
+    seen: f64,
     /// Changes of each source this near to each other are one claim.
     alike: Vec<f64>,
 }
 
 /// How far a light is off what its dial says, standard deviation in stops (common practice, no source).
 const DIAL: f64 = 0.04;
-/// How often a head turns how far, in times the usual doubt of shape: mostly little, at times much, and now and then so far that nothing
-/// but this tells it from a click. Chosen with `OF_FEATURES`; the last on seeds 41 to 44, moves `turned` (unchanged light told as
-/// something in 4 of 80 frames without it, in 2 with it).
-const TURNS: [(f64, f64); 3] = [(0.77, 1.0), (0.19, 4.0), (0.04, 10.0)];
+/// How far a head turns, in times the usual doubt of shape: mostly little, at times much, and now and then far. Chosen with
+/// `OF_FEATURES`.
+const TURNS: [f64; 3] = [1.0, 4.0, 10.0];
+/// Of those that don't turn far, how many turn much.
+const MUCH: f64 = 0.2;
 /// Light that is found of a source that is out, standard deviation as a factor.
 const STRAY: f64 = 0.01;
 /// How far a diaphragm or shutter makes all light of a frame differ.
 const EXPOSURE: f64 = 0.03;
-/// Claims need this much of all weight on their side.
-pub(super) const SURE: f64 = 0.95;
-/// A change is seen when its factor is known to this share of it.
-const SEEN: f64 = 0.25;
-/// Changes this near to each other are one claim.
-const ALIKE: f64 = 0.12;
+/// What an interval that is shown holds.
+const HELD: f64 = 0.95;
+/// Changes of ambient light this near to each other are one claim.
 const ALIKE_AMBIENT: f64 = 0.5;
 /// Hypotheses of fewer than this share of the likeliest one's weight are left out.
 const NEGLIGIBLE: f64 = 1e-6;
 
 /// Weighs the hypotheses. `soon`: a flash may still have been charging.
-pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
-    let likelihood = TURNS.map(|(weight, times)| (weight, Likelihood::new(found, times)));
+pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool, chosen: &Chosen) -> Posterior {
+    let near = 1.0 - chosen.far_turns;
+    let often = [near * (1.0 - MUCH), near * MUCH, chosen.far_turns];
+    let turns = [0, 1, 2].map(|turn| (often[turn], Likelihood::new(found, TURNS[turn])));
     let mut hypotheses = hypotheses(found, priors, soon);
     let straight = Likelihood::new(found, 0.0);
     let (mut without_turns, mut most) = (None, f64::NEG_INFINITY);
@@ -72,7 +77,7 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
         if weight >= most {
             (without_turns, most) = (Some(hypothesis.clone()), weight);
         }
-        hypothesis.weight = before + log_of_turns(&likelihood, &factors);
+        hypothesis.weight = before + log_of_turns(&turns, &factors);
     }
     let best = hypotheses.iter().map(|h| h.weight).fold(f64::NEG_INFINITY, f64::max);
     for hypothesis in &mut hypotheses {
@@ -82,15 +87,15 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterio
     let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
     hypotheses.iter_mut().for_each(|h| h.weight /= sum);
     let sd = (0..priors.len()).map(|s| found.sd(s).hypot(found.factor_by_shape(s))).collect();
-    let alike = priors.iter().map(|p| if p.is_flash { ALIKE } else { ALIKE_AMBIENT }).collect();
-    Posterior { hypotheses, without_turns, sd, alike }
+    let alike = priors.iter().map(|p| if p.is_flash { chosen.alike } else { ALIKE_AMBIENT }).collect();
+    Posterior { hypotheses, without_turns, sd, sure: 1.0 - chosen.doubt, seen: chosen.seen, alike }
 }
 
 impl Posterior {
     /// How a source changed, if nearly all hypotheses agree on it.
     pub fn change_of(&self, source: usize) -> SourceChange {
         let out: f64 = self.weight_of(|h| h.changes[source] == f64::NEG_INFINITY);
-        if out >= SURE {
+        if self.is_sure(out) {
             return SourceChange::NotFired;
         }
         let changes = self.finite_changes_of(source);
@@ -104,12 +109,17 @@ impl Posterior {
             return SourceChange::NotSettled;
         };
         // What is only likely beforehand is no result: the picture must speak against a stop more or less.
-        let seen = self.sd[source] <= SEEN * at.exp2();
-        if weight < SURE || !seen {
+        let seen = self.sd[source] <= self.seen * at.exp2();
+        if !self.is_sure(weight) || !seen {
             return SourceChange::NotSettled;
         }
         let mean = near(at).map(|(c, w)| c * w).sum::<f64>() / weight;
         SourceChange::Changed { change: Stops(mean), half_width: half_width_about(mean, &changes) }
+    }
+
+    /// Whether so much of all weight is enough for a claim.
+    pub fn is_sure(&self, weight: f64) -> bool {
+        weight >= self.sure
     }
 
     /// The changes of a source, each once, with the weight of all hypotheses that have it.
@@ -161,7 +171,7 @@ fn half_width_about(mean: f64, changes: &[(f64, f64)]) -> Stops {
     let (mut narrow, mut wide) = (0.0, 2.0 * MOST_TURN);
     for _ in 0..40 {
         let half_width = (narrow + wide) / 2.0;
-        if within(half_width) < SURE { narrow = half_width } else { wide = half_width }
+        if within(half_width) < HELD { narrow = half_width } else { wide = half_width }
     }
     Stops(wide)
 }
@@ -211,12 +221,17 @@ impl Likelihood {
 
 #[cfg(test)]
 mod tests {
+    use super::super::chosen::CHOSEN;
     use super::super::field::Shift;
     use super::super::hypotheses::{prior, single_doings};
     use super::*;
     use proptest::prelude::*;
 
     const THIRD: Stops = Stops(1.0 / 3.0);
+
+    fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
+        super::weigh(found, priors, soon, &CHOSEN)
+    }
 
     fn found(changes: &[f64], sd: &[f64]) -> Fit {
         let variance = DVector::from_iterator(sd.len(), sd.iter().map(|d| d * d));

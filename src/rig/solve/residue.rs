@@ -1,5 +1,6 @@
 //! What the lights leave over, and where: a part of the frame that no change of theirs explains.
 
+use super::chosen::Chosen;
 use super::fit::Fit;
 use crate::drift::take_patch;
 use crate::statistics::median;
@@ -22,88 +23,90 @@ const FEWEST_NEAR: usize = 5;
 /// A part is off by more than this: in stops, and in errors of a cell.
 const OFF: f64 = 0.04;
 const OFF_ERRORS: f64 = 1.0;
-/// A part that is off by less, in stops, matches as lights do that are off by less; heads that turn by 5 degrees leave up to 0.13
-/// (real faces under strobes, seed 11; no test of its own holds it).
-const LEAST_CHANGE: f64 = 0.15;
-/// And where no light did anything but what was asked, since the shadow of a nose that turned is off by up to 0.19 (the same faces,
-/// seeds 21 to 24). A reflector that fell leaves 0.15 to 0.2 in a third of the sittings of `each_light_is_read_out_of_a_frame`.
-const LEAST_CHANGE_ALONE: f64 = 0.2;
 /// Square stops that the parts which are off have in all, beyond what any frame has.
 const LEAST: f64 = 0.06;
-/// So many deviations of the doubt of shape are no residue.
-const SHAPES: f64 = 2.0;
-/// Lights explain a change when they leave less than this of what it would leave had they done nothing.
-const UNEXPLAINED: f64 = 0.25;
 
-/// The largest patch, when the likeliest hypothesis leaves light that is not accounted for.
-/// `no_error` are the hypotheses of no error.
-pub(super) fn residue(fit: &Fit, likeliest: &[f64], no_error: &[Vec<f64>], cells: (usize, usize)) -> Option<Residue> {
-    let residuals = deviating_parts(fit, likeliest, cells);
-    let at_rest =
-        no_error.iter().map(|changes| energy(&deviating_parts(fit, changes, cells))).fold(f64::INFINITY, f64::min);
-    let energy = energy(&residuals);
-    let is_more = energy > LEAST && energy > UNEXPLAINED * at_rest;
-    let alone = no_error.iter().any(|changes| changes == likeliest);
-    let least = if alone { LEAST_CHANGE_ALONE } else { LEAST_CHANGE };
-    largest_patch(&residuals, cells.0).filter(|part| is_more && part.change.abs() >= least)
+/// A fit, and what its frame's cells have over when the sources did what a hypothesis says.
+pub(super) struct LeftBy<'a> {
+    pub fit: &'a Fit,
+    /// Columns and rows.
+    pub cells: (usize, usize),
+    pub chosen: &'a Chosen,
 }
 
-/// What a hypothesis leaves over: the 90th percentile of how far the parts of the frame are off.
-pub(super) fn left_over(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> f64 {
-    let residuals = residuals_under(fit, changes);
-    let part = |at: usize| {
-        let near: Vec<f64> = neighbours(at, NEAR, (across, down)).filter_map(|i| residuals[i]).collect();
-        (near.len() >= FEWEST_NEAR).then(|| middle(near.into_iter()).map(f64::abs)).flatten()
-    };
-    let mut parts: Vec<f64> = (0..across * down).filter_map(part).collect();
-    parts.sort_by(f64::total_cmp);
-    parts.get(parts.len() * 9 / 10).copied().unwrap_or(0.0)
-}
+impl LeftBy<'_> {
+    /// The largest patch, when the likeliest hypothesis leaves light that is not accounted for.
+    /// `no_error` are the hypotheses of no error.
+    pub fn residue(&self, likeliest: &[f64], no_error: &[Vec<f64>]) -> Option<Residue> {
+        let parts = self.deviating_parts(likeliest);
+        let at_rest =
+            no_error.iter().map(|changes| energy(&self.deviating_parts(changes))).fold(f64::INFINITY, f64::min);
+        let energy = energy(&parts);
+        let is_more = energy > LEAST && energy > self.chosen.unexplained * at_rest;
+        let alone = no_error.iter().any(|changes| changes == likeliest);
+        let least = if alone { self.chosen.least_part_alone } else { self.chosen.least_part };
+        largest_patch(&parts, self.cells.0).filter(|part| is_more && part.change.abs() >= least)
+    }
 
-/// The part of the frame that changed most against no error.
-pub(super) fn changed_most(fit: &Fit, no_error: &[f64], cells: (usize, usize)) -> Option<Residue> {
-    largest_patch(&deviating_parts(fit, no_error, cells), cells.0)
-}
+    /// What a hypothesis leaves over: the 90th percentile of how far the parts of the frame are off.
+    pub fn left_over(&self, changes: &[f64]) -> f64 {
+        let residuals = self.residuals_under(changes);
+        let part = |at: usize| {
+            let near: Vec<f64> = self.neighbours(at, NEAR).filter_map(|i| residuals[i]).collect();
+            (near.len() >= FEWEST_NEAR).then(|| middle(near.into_iter()).map(f64::abs)).flatten()
+        };
+        let mut parts: Vec<f64> = (0..residuals.len()).filter_map(part).collect();
+        parts.sort_by(f64::total_cmp);
+        parts.get(parts.len() * 9 / 10).copied().unwrap_or(0.0)
+    }
 
-/// The cells around one, and itself.
-fn neighbours(at: usize, reach: usize, (across, down): (usize, usize)) -> impl Iterator<Item = usize> {
-    let (column, row) = (at % across, at / across);
-    let rows = row.saturating_sub(reach)..(row + reach + 1).min(down);
-    let columns = column.saturating_sub(reach)..(column + reach + 1).min(across);
-    rows.flat_map(move |r| columns.clone().map(move |c| r * across + c))
+    /// The part of the frame that changed most against no error.
+    pub fn changed_most(&self, no_error: &[f64]) -> Option<Residue> {
+        largest_patch(&self.deviating_parts(no_error), self.cells.0)
+    }
+
+    /// The cells around one, and itself.
+    fn neighbours(&self, at: usize, reach: usize) -> impl Iterator<Item = usize> {
+        let (across, down) = self.cells;
+        let (column, row) = (at % across, at / across);
+        let rows = row.saturating_sub(reach)..(row + reach + 1).min(down);
+        let columns = column.saturating_sub(reach)..(column + reach + 1).min(across);
+        rows.flat_map(move |r| columns.clone().map(move |c| r * across + c))
+    }
+
+    /// How far every cell's part of the frame is off when the sources did what a hypothesis says; `None` where it isn't.
+    fn deviating_parts(&self, changes: &[f64]) -> Vec<Option<f64>> {
+        let residuals = self.residuals_under(changes);
+        let neighbourhood = |at: usize| {
+            let near: Vec<usize> = self.neighbours(at, REACH).collect();
+            let change = middle(near.iter().filter_map(|i| residuals[*i]))?;
+            let errors = middle(near.iter().filter_map(|i| Some(residuals[*i]? / self.fit.error[*i])))?;
+            (change.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(change)
+        };
+        (0..residuals.len()).map(neighbourhood).collect()
+    }
+
+    /// Frame minus fit when the sources did what a hypothesis says, and not what fits best; but for what a head that turned may
+    /// have done to each.
+    fn residuals_under(&self, changes: &[f64]) -> Vec<Option<f64>> {
+        let fit = self.fit;
+        let off = |s: usize| {
+            let (off, most) = (changes[s] - fit.factors[s].log2(), self.chosen.shapes * fit.shape[s]);
+            (off - off.clamp(-most, most)).exp2()
+        };
+        let factors: Vec<f64> = (0..changes.len()).map(off).collect();
+        let more = |at: usize| fit.shares.iter().zip(&factors).map(|(s, f)| s[at] * f).sum::<f64>().log2();
+        let residuals =
+            fit.left.iter().enumerate().map(|(at, residual)| residual.map(|l| l - more(at)).filter(|l| l.is_finite()));
+        let residuals: Vec<Option<f64>> = residuals.collect();
+        // What all cells have in common is the exposure's or the curve's doing.
+        let common = middle(residuals.iter().flatten().copied()).unwrap_or(0.0);
+        residuals.into_iter().map(|l| l.map(|l| l - common)).collect()
+    }
 }
 
 fn energy(parts: &[Option<f64>]) -> f64 {
     parts.iter().flatten().map(|change| (change.abs() - OFF).powi(2)).sum()
-}
-
-/// How far every cell's part of the frame is off when the sources did what a hypothesis says; `None` where it isn't.
-fn deviating_parts(fit: &Fit, changes: &[f64], (across, down): (usize, usize)) -> Vec<Option<f64>> {
-    let residuals = residuals_under(fit, changes);
-    let neighbourhood = |at: usize| {
-        let near: Vec<usize> = neighbours(at, REACH, (across, down)).collect();
-        let change = middle(near.iter().filter_map(|i| residuals[*i]))?;
-        let errors = middle(near.iter().filter_map(|i| Some(residuals[*i]? / fit.error[*i])))?;
-        (change.abs() > OFF && errors.abs() > OFF_ERRORS).then_some(change)
-    };
-    (0..across * down).map(neighbourhood).collect()
-}
-
-/// Frame minus fit when the sources did what a hypothesis says, and not what fits best; but for what a head that turned may have
-/// done to each.
-fn residuals_under(fit: &Fit, changes: &[f64]) -> Vec<Option<f64>> {
-    let off = |s: usize| {
-        let (off, most) = (changes[s] - fit.factors[s].log2(), SHAPES * fit.shape[s]);
-        (off - off.clamp(-most, most)).exp2()
-    };
-    let factors: Vec<f64> = (0..changes.len()).map(off).collect();
-    let more = |at: usize| fit.shares.iter().zip(&factors).map(|(s, f)| s[at] * f).sum::<f64>().log2();
-    let residuals =
-        fit.left.iter().enumerate().map(|(at, residual)| residual.map(|l| l - more(at)).filter(|l| l.is_finite()));
-    let residuals: Vec<Option<f64>> = residuals.collect();
-    // What all cells have in common is the exposure's or the curve's doing.
-    let common = middle(residuals.iter().flatten().copied()).unwrap_or(0.0);
-    residuals.into_iter().map(|l| l.map(|l| l - common)).collect()
 }
 
 fn largest_patch(parts: &[Option<f64>], across: usize) -> Option<Residue> {
