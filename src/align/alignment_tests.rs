@@ -46,6 +46,16 @@ impl View {
         prepared(self.size, codes)
     }
 
+    /// With another view before it, as a sitter stands before a backdrop: within a box of the picture, in pixels.
+    fn behind(&self, sitter: &View, corner: [usize; 2], size: [usize; 2]) -> Prepared {
+        let (mut light, before, width) = (self.light(), sitter.light(), self.size[0]);
+        for y in corner[1]..corner[1] + size[1] {
+            let line = y * width + corner[0]..y * width + corner[0] + size[0];
+            light[line.clone()].copy_from_slice(&before[line]);
+        }
+        prepared(self.size, light.into_iter().map(|light| [code(light); 3]).collect())
+    }
+
     fn mirrored(&self) -> Prepared {
         let codes: Vec<[u8; 3]> = self.light().into_iter().map(|light| [code(light); 3]).collect();
         prepared(self.size, codes.chunks(self.size[0]).flat_map(|line| line.iter().rev().copied()).collect())
@@ -151,6 +161,24 @@ fn a_mirrored_frame_is_told_and_its_patches_lie_where_they_are() {
     assert_found(&unmirrored, &USUAL, &frame);
     assert!((alignment.moved.right + 20.0 / 384.0).abs() < 0.002, "{:?}", alignment.moved);
     assert!((alignment.moved.down + 12.0 / 256.0).abs() < 0.003, "{:?}", alignment.moved);
+}
+
+/// CHECK: the truth of made-up pictures.
+#[test]
+fn what_a_sitter_who_moved_covers_is_not_seen() {
+    let sitter = View { middle: [5000.0, 5000.0], ..USUAL };
+    let reference = USUAL.behind(&sitter, [40, 60], [120, 160]);
+    let stays = matched(Overlay::of(
+        &reference,
+        &USUAL.shifted([9.0, 5.0]).behind(&sitter.shifted([9.0, 5.0]), [49, 65], [120, 160]),
+    ));
+    assert!(stays.moved_as_one());
+    let moved = matched(Overlay::of(&reference, &USUAL.behind(&sitter.shifted([110.0, 0.0]), [150, 60], [120, 160])));
+    assert!(!moved.moved_as_one());
+    let shows = |[x, y]: [f64; 2]| moved.followed_beside([x / 384.0, y / 256.0]);
+    assert!(shows([100.0, 140.0]), "the sitter, who stands elsewhere");
+    assert!(shows([350.0, 140.0]), "the backdrop beside");
+    assert!(!shows([250.0, 140.0]), "the backdrop where the sitter stands now");
 }
 
 #[test]
