@@ -1,7 +1,7 @@
 //! Judgements, corrections and their ends as lines for a terminal.
 
 use super::paint::{BOLD, DIM, Paint, Showing};
-use crate::advice::{Correction, Finding, GroupReading, Verdict, ways_in_words};
+use crate::advice::{Correction, Finding, GroupReading, Verdict};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::Known;
 use crate::rig::solve::SourceChange;
@@ -91,7 +91,7 @@ pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<Str
         let side = if left > Stops::ZERO { "too dark" } else { "too bright" };
         lines.push(format!("    the dials' steps leave it {} {side}", left.size_in_words()));
     }
-    lines.extend(ways_in_words(&correction.other_ways).iter().map(|ways| format!("    {ways}")));
+    lines.extend(correction.ways_in_words().iter().map(|ways| format!("    {ways}")));
     lines
 }
 

@@ -420,7 +420,7 @@ fn who_leaves_an_aperture_is_not_sent_back_to_it() {
     studio.take("1.jpg", shot(16.0, 0.0, 1));
     let told = studio.tell(json!({"command": "next", "f_number": "f/8"}));
     let said = told["message"].as_str().unwrap();
-    assert!(said.contains("2 stops too strong. Instead: ISO 25, or an ND 0.6 filter"), "{said}");
+    assert!(said.contains("2 stops too strong. Instead: an ND 0.6 filter on the lens. Then key 1/128."), "{said}");
     assert_eq!(told["value"]["correction"]["other_ways"][0]["f_number"], Value::Null);
 }
 
