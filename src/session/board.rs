@@ -170,7 +170,10 @@ fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) ->
                 |shot| format!("For {}, as {} was shot.", shot.observation.settings.in_short(), shot.file),
             ),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
-            Purpose::Look { look } => format!("For look '{look}'."),
+            Purpose::Look { look } => sitting.setup.reference().map_or_else(
+                || format!("For look '{look}'."),
+                |back| format!("For look '{look}', as {} was shot.", back.file),
+            ),
         },
         ratio_error: ratio_error
             .is_worth_saying()

@@ -20,6 +20,7 @@ mod exposures;
 mod files;
 mod judgement;
 mod knowledge;
+mod known;
 mod last_laid;
 mod ledger;
 mod light_of_file;

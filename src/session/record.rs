@@ -7,7 +7,8 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::earlier::{LoggedObservation, LoggedSurveyFrame};
+use super::dials::Marks;
+use super::earlier::LoggedObservation;
 use super::judgement::{How, Judgement, PositionRead};
 use super::measured_sharpness::MeasuredSharpness;
 use super::sealed::{LineFault, check_seal, check_version, seal};
@@ -69,6 +70,9 @@ pub enum Body {
         /// Dials that it shows elsewhere than they were known to be, and that somebody meant so.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         positions: Vec<PositionRead>,
+        /// Where the dials stood for it, where others were shot since.
+        #[serde(default, skip_serializing_if = "Marks::is_empty")]
+        marks: Marks,
     },
     /// Another person sits now: the powers stay, and the next frame that can be one is the look's reference.
     NewSitter,

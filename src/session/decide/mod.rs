@@ -18,6 +18,7 @@ mod removal;
 mod survey;
 mod target;
 mod telling;
+mod turning_back;
 mod unfinished;
 
 use self::embedded::{is_surveyed, may_answer};
