@@ -45,6 +45,9 @@ pub struct Setup {
     pub left_over: LeftOver,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
+    /// What the configuration wants of the reference itself, in words.
+    #[serde(default)]
+    pub target: Option<String>,
     /// The powers that the configuration names.
     configured: BTreeMap<GroupName, Option<PowerSetting>>,
 }
