@@ -43,6 +43,6 @@ pub use room::{RoomError, RoomLight, RoomShare};
 pub use target::Target;
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
-    ScaleEnd, Verdict, is_soon_after,
+    ScaleEnd, Verdict,
 };
 pub use ways_round::{AtLight, Deed, Means, WayRound, is_out};
