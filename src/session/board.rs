@@ -68,6 +68,9 @@ pub struct LastShown {
     /// One frame is a suspicion: the next one tells.
     pub suspicion: bool,
     pub sentence: String,
+    /// How surely that is known, and what it holds under; for screens that don't show the drift.
+    #[serde(skip)]
+    pub proviso: Option<String>,
     /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
     /// It is the current look's reference.
@@ -203,6 +206,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
             true => "This frame is the reference: the next ones are compared with it.".to_owned(),
             false => last.verdict.sentence.clone(),
         },
+        proviso: last.verdict.proviso(),
         drift: last.verdict.headline().map(|h| h.in_words()),
         is_reference,
         removed: sitting.exposures.is_removed(last.frame),

@@ -20,7 +20,8 @@ impl Board {
     pub fn how_it_stands(&self) -> Vec<String> {
         let last = self.last.as_ref().map(|last| {
             let gone = if last.removed { " (gone from the folder)" } else { "" };
-            format!("last {}{gone}{}: {}", last.file, shot(last.shot_at.as_ref()), last.sentence)
+            let proviso = last.proviso.as_ref().map_or_else(String::new, |proviso| format!(" ({proviso})"));
+            format!("last {}{gone}{}: {}{proviso}", last.file, shot(last.shot_at.as_ref()), last.sentence)
         });
         let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
         let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));

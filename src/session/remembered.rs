@@ -156,9 +156,10 @@ impl OpenCorrection {
         left.map(|t| &t.group)
     }
 
-    /// Everything that it asks for was told to be done.
+    /// Everything that it asks for was told to be done. A light that stays as it is need not be told of.
     pub fn is_all_confirmed(&self) -> bool {
-        self.correction.dial_changes.iter().all(|t| self.is_confirmed(&t.group))
+        let stays = |t: &DialChange| t.clicks == 0 && t.limit == DialLimit::Within;
+        self.correction.dial_changes.iter().all(|t| stays(t) || self.is_confirmed(&t.group))
     }
 
     pub fn dial_change_of(&self, group: &GroupName) -> Option<&DialChange> {

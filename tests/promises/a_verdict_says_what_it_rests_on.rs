@@ -195,6 +195,11 @@ fn every_screen_says_what_the_narrow_interval_holds_under() {
     for card in board["cards"].as_array().unwrap() {
         assert!(card["sure"].as_str().unwrap().contains(CONDITION), "{card}");
     }
+    let status = studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(
+        status.lines().any(|line| line.starts_with("last 2.jpg") && line.ends_with(&format!("({CONDITION})"))),
+        "{status}"
+    );
     // The chart of the last frames has no room for a condition: its interval is the picture's own.
     let point = board["trend"].as_array().unwrap().last().unwrap();
     assert!(point["uncertainty"].as_f64() >= own.as_f64(), "{point} {own}");
