@@ -67,6 +67,9 @@ pub struct LastShown {
     pub finding: Finding,
     /// One frame is a suspicion: the next one tells.
     pub suspicion: bool,
+    /// Its sentence asks for a turn, or for none.
+    #[serde(skip)]
+    pub is_correctable: bool,
     pub sentence: String,
     /// How surely that is known, and what it holds under; for screens that don't show the drift.
     #[serde(skip)]
@@ -89,6 +92,9 @@ pub struct CorrectionShown {
     pub record: RecordNumber,
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
+    /// The last frame is not the one that it was asked for.
+    #[serde(skip)]
+    pub is_of_before: bool,
     pub sentence: String,
     pub ratio_error: Option<String>,
 }
@@ -167,6 +173,7 @@ fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) ->
     CorrectionShown {
         record: pending.record,
         coming,
+        is_of_before: pending.after != sitting.setup.last.as_ref().map(|last| last.frame),
         sentence: match &pending.purpose {
             Purpose::Drift { frame } => sitting.exposures.find(*frame).map_or_else(
                 || "For an earlier frame.".to_owned(),
@@ -202,6 +209,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
         suspicion: last.verdict.suspicion,
+        is_correctable: last.verdict.finding.is_correctable(),
         sentence: match is_reference && last.verdict.finding == Finding::NoReference {
             true => "This frame is the reference: the next ones are compared with it.".to_owned(),
             false => last.verdict.sentence.clone(),

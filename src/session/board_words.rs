@@ -85,6 +85,9 @@ impl Board {
         }
         let ends = self.at_their_ends();
         match (&self.asked, &self.last) {
+            (Some(asked), _) if self.is_to_be_looked_at_first(asked) => {
+                format!("Look first. Then: {}", self.leads_to_turns(None))
+            }
             (Some(asked), _) => self.leads_to_turns(asked.coming.as_deref()),
             (None, None) => "Shoot a frame".to_owned(),
             (None, Some(_)) if self.standing == Standing::AwaitsSitter => {
@@ -106,6 +109,12 @@ impl Board {
         }
     }
 
+    /// A turn was asked for before the last frame, which says that something is to be looked at before anything is turned.
+    fn is_to_be_looked_at_first(&self, asked: &CorrectionShown) -> bool {
+        let speaks_against = |last: &LastShown| last.is_to_be_looked_at() && (last.suspicion || !last.is_correctable);
+        asked.coming.is_none() && asked.is_of_before && self.last.as_ref().is_some_and(speaks_against)
+    }
+
     /// What stands behind that sentence, where there is something to turn or to look at.
     pub fn why(&self) -> Option<String> {
         let with_ratio = |asked: &CorrectionShown, said: &str| match &asked.ratio_error {
@@ -120,6 +129,7 @@ impl Board {
             (None, Some(asked), _) if asked.coming.is_some() => {
                 Some(with_ratio(asked, "Turn ahead only when the photographer says so."))
             }
+            (None, Some(asked), Some(last)) if self.is_to_be_looked_at_first(asked) => Some(last.sentence.clone()),
             (None, Some(asked), _) => Some(with_ratio(asked, &asked.sentence)),
             (None, None, Some(last)) => {
                 let is_over = self.all_set || self.standing != Standing::Accepted;
