@@ -48,6 +48,8 @@ pub struct Board {
     pub sharpness: Vec<String>,
     pub judged_spot: String,
     pub tolerance: Stops,
+    /// The lowest and the highest ISO speed that may be asked for, where they are told.
+    pub iso_limits: [Option<f64>; 2],
     pub trend: Vec<TrendPoint>,
     /// Ratios between the groups, a line each, or why there are none.
     pub ratios: Vec<String>,
@@ -153,6 +155,7 @@ impl Board {
             sharpness: sharpness_of(sitting),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
+            iso_limits: [config.at_hand.lowest_iso, config.at_hand.highest_iso].map(|iso| iso.map(|iso| iso.marked())),
             trend: sitting.trend.iter().cloned().collect(),
             ratios: ratios(setup),
             survey: survey_guide(setup),
