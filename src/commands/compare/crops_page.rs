@@ -8,8 +8,8 @@ use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
 use crate::commands::new_file::NewFile;
 use crate::outlet::plain::printable;
-use crate::outlet::spot_pictures::{SpotPicture, level};
-use crate::sharpness::{KeptAt, Pixels};
+use crate::outlet::spot_pictures::{BaseLevel, SpotPicture};
+use crate::sharpness::Pixels;
 
 pub struct CropsPage(NewFile);
 
@@ -64,8 +64,8 @@ impl CropsPage {
 
 fn page(measured: &Measured) -> String {
     let mut page = HEAD.to_owned();
-    if let Some(sentence) = KeptAt::sentence(&measured.kept) {
-        page.push_str(&format!("<p>By half of the finest detail: {}.</p>\n", escaped(&sentence)));
+    if let Some(sentence) = &measured.suggestion {
+        page.push_str(&format!("<p>{}</p>\n", escaped(sentence)));
     }
     page.push_str("<div class=\"scroll\" tabindex=\"0\">\n<table>\n<thead><tr><th scope=\"col\">spot</th>");
     let columns = columns(measured);
