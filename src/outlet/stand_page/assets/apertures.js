@@ -48,7 +48,7 @@ function columnHead({ f_number: f, file, is_base: isBase }) {
 }
 
 function row(spot, frames) {
-  const name = make("th", spot);
+  const name = make("th", spot, make("small"));
   name.scope = "row";
   const cell = () => make("td", "", Object.assign(make("img"), { hidden: true, alt: "" }), make("small"));
   return make("tr", "", name, ...frames.map(cell));
