@@ -121,6 +121,8 @@ function listen() {
   // The browser's own new tries don't tell the record to go on from.
   source.addEventListener("error", lose);
   source.addEventListener("signed_out", () => leave("This device was signed out beside the camera."));
+  // What goes on in the studio, where somebody tells it, as the demo does.
+  source.addEventListener("story", (event) => notice(by("story"), `In the studio: ${JSON.parse(event.data)}`));
   source.addEventListener("phones", () => { if (view === "set") phones.refresh(); });
   source.addEventListener("begin", (event) => {
     const begins = JSON.parse(event.data).after;
