@@ -215,7 +215,7 @@ fn picture_of(
     if !kind.is_metered() {
         return Err(match kind {
             Kind::Heif => {
-                "the pixels of HEIF files can't be metered: only its settings are read (set the camera to JPEG or raw)"
+                "pictures in HEIF (HEIC, AVIF) can't be metered: only the settings are read. Set the camera to JPEG or raw"
             }
             _ => "this kind of file is logged but not metered",
         }
