@@ -101,6 +101,9 @@ impl Named {
     /// The same, metered.
     pub async fn meter(&self, file: &str, metering: Arc<MeteringPlan>) -> Result<MeteredFrame, String> {
         let frame = self.read(file, metering.camera_steps).await?;
+        if let Some(why) = frame.not_metered() {
+            return Err(why);
+        }
         let metered = spawn_blocking(move || metering.meter(frame)).await;
         metered.map_err(|_| "metering it failed".to_owned())
     }
