@@ -25,12 +25,15 @@ impl Board {
         });
         let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
         let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));
+        let mut ways: Vec<&String> = self.cards.iter().filter_map(|card| card.other_way.as_ref()).collect();
+        ways.dedup();
+        let ways = ways.into_iter().map(|way| format!("    {way}"));
         let sharpness = self.sharpness.split_first().into_iter().flat_map(|(first, more)| {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
         let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
-        so_far.into_iter().flatten().chain(turns).chain(sharpness).chain(survey).collect()
+        so_far.into_iter().flatten().chain(turns).chain(ways).chain(sharpness).chain(survey).collect()
     }
 
     /// How far the survey is, and what became of its last frame where that has to be shot again.

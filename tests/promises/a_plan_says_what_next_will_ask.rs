@@ -88,6 +88,8 @@ fn at_the_end_of_a_range_next_says_what_the_plan_says() {
         assert!(said.lines().any(|line| line == end), "{end}\n{said}");
         assert_eq!(said.matches("nstead: ").count(), 1, "{said}");
         assert_eq!(studio.corrections().pop().unwrap()["correction"]["way_round"], end.as_str());
+        let status = studio.tell(serde_json::json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+        assert_eq!(status.matches(&end).count(), 1, "{status}");
     }
 }
 
