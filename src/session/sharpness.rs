@@ -348,7 +348,10 @@ mod tests {
         let mut wide = frame(3, 1.4, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
         (wide.spots[2].told, wide.spots[2].untold) = (None, Some(Untold::TooBlurred));
         assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of f/14's detail");
-        assert_eq!(fold(&[wide]).suggestion("main").unwrap(), "By half of the finest detail: f/14 keeps eyes, lips and ear; f/1.4 loses ear.");
+        assert_eq!(
+            fold(&[wide]).suggestion("main").unwrap(),
+            "By half of the finest detail: f/14 keeps eyes, lips and ear; f/1.4 loses ear."
+        );
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! People say what they meant: a change that was meant is the new target, with the powers that the lights have in it; another
 //! sitter gets a reference and keeps the powers; a look that is gone back to says what to turn. Through the real program.
 
+use crate::harness::http::Feed;
 use crate::harness::set::Set;
 use crate::harness::sittings::{Lamps, Take};
 use crate::harness::{Studio, greyhold, shot};
@@ -242,6 +243,26 @@ fn who_goes_back_to_an_earlier_frame_is_told_what_to_turn() {
     // And on to the frame that was the reference between.
     let on = tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
     assert!(on.contains("turn key down to 1/8") && on.contains("turn rim down to 6.0"), "{on}");
+}
+
+/// What was asked for the look still stands; the last frame says that something is to be looked at before anything is turned.
+#[test]
+fn what_is_to_be_looked_at_first_leads_before_what_was_asked_earlier() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    tell(&studio, json!({"command": "reference", "look": "low key"}));
+    tell(&studio, json!({"command": "look", "look": "main"}));
+    let board = || Feed::open(&studio, None).unwrap().next("board");
+    assert!(board()["leads"].as_str().unwrap().starts_with("Turn 2 lights"), "{}", board()["leads"]);
+    let uneven = studio.take_bytes("3.jpg", &shot(8.0, 0.0, 3).jpeg_lit_by([-20.0, 0.0]));
+    assert_eq!(finding(&uneven), "uneven");
+    let board = board();
+    assert!(board["leads"].as_str().unwrap().starts_with("Look first. Then: Turn 2 lights"), "{}", board["leads"]);
+    assert_eq!(board["why"], uneven["verdict"]["sentence"]);
 }
 
 #[test]
