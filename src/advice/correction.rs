@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::alternatives::{AtHand, OtherWays, other_ways};
+use super::alternatives::{AtHand, OtherWays, other_ways, ways_in_words};
 use crate::frame::Settings;
 use crate::photometry::{DialLimit, PowerSetting, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
@@ -21,6 +21,9 @@ pub struct Correction {
     pub ratio_error: Stops,
     /// For each group at the end of its range, how else to get there.
     pub other_ways: Vec<OtherWays>,
+    /// Where ranges end, the one way that is enough for all lights, with the powers then, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub way_round: Option<String>,
 }
 
 impl Correction {
@@ -28,6 +31,11 @@ impl Correction {
     pub fn change(&self) -> Stops {
         let count = self.dial_changes.len().max(1) as f64;
         Stops(self.dial_changes.iter().map(|t| t.change.0).sum::<f64>() / count)
+    }
+
+    /// What to do where a range ends, a line each.
+    pub fn ways_in_words(&self) -> Vec<String> {
+        self.way_round.clone().map_or_else(|| ways_in_words(&self.other_ways), |way| vec![way])
     }
 
     /// No dial has to move.
@@ -100,7 +108,7 @@ fn with_ratio_error(
         .map(|s| s.0)
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| (low.min(m), high.max(m)));
     let ratio_error = if dial_changes.is_empty() { Stops::ZERO } else { Stops(high - low) };
-    Correction { wanted, dial_changes, ratio_error, other_ways }
+    Correction { wanted, dial_changes, ratio_error, other_ways, way_round: None }
 }
 
 /// The change nearest to `wanted` that every group can make alike: by clicks of the coarsest dial.

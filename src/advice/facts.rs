@@ -4,8 +4,9 @@
 //! Owns the numbers, once each: the tests of `judge` and the words of `sentence` take them from here.
 
 use super::lights::LightEvidence;
+use super::patience::is_soon_after;
 use super::spot::{self, Chosen, Pair};
-use super::verdict::{ClippedSpot, Evidence, Observation, is_soon_after};
+use super::verdict::{ClippedSpot, Evidence, Observation};
 use crate::align::Overlay;
 use crate::drift::{
     Assumption, BurningLight, Disparity, EvidenceUsed, Lighting, Observed, Prediction, Unevenness, Weighed,

@@ -4,7 +4,7 @@
 //! picture alone shows is often wider. A narrow interval without its condition would say that a light which somebody
 //! turned is where it was.
 
-use super::verdict::Verdict;
+use super::verdict::{Finding, Verdict};
 use crate::drift::Assumption;
 use crate::photometry::Stops;
 
@@ -27,7 +27,23 @@ impl Headline {
     }
 }
 
+/// Half a click of the usual dial.
+const VAGUE: Stops = Stops(1.0 / 6.0);
+
 impl Verdict {
+    /// Beside its sentence: how surely the drift is known, where that is less than what anybody would take it for, and what it holds
+    /// under. 'known to ±1.0 stop, if nobody touched a light'.
+    pub fn proviso(&self) -> Option<String> {
+        // What is said of one light, or of none, doesn't rest on what all of them together did.
+        let is_of_the_whole = !self.finding.is_of_single_lights() && !self.finding.is_hold();
+        let is_told = is_of_the_whole && !matches!(self.finding, Finding::Survey | Finding::Uncertain);
+        let headline = self.headline().filter(|_| is_told)?;
+        let within =
+            headline.half_width.filter(|within| *within >= VAGUE).map(|w| format!("known to ±{:.1} stop", w.0));
+        let said: Vec<String> = within.into_iter().chain(headline.condition.map(str::to_owned)).collect();
+        (!said.is_empty()).then(|| said.join(", "))
+    }
+
     /// The drift as every screen shows it; `None` when none is told.
     pub fn headline(&self) -> Option<Headline> {
         Some(Headline { drift: self.drift?, half_width: self.uncertainty, condition: self.condition() })
@@ -41,6 +57,8 @@ impl Verdict {
             _ => true,
         };
         match self.assumption.filter(|_| narrower)? {
+            // They were turned, and what is said tells so.
+            Assumption::LightsUntouched if self.turned.is_some() => Some("if nothing else was turned"),
             Assumption::LightsUntouched => Some("if nobody touched a light"),
             Assumption::CorrectionFollowed => Some("if the correction was carried out"),
         }
@@ -81,6 +99,17 @@ mod tests {
             "lights": 0.0, "spots": [], "uneven": null
         });
         serde_json::from_value(text).unwrap()
+    }
+
+    /// 'Nobody touched a light' would deny the turn that the sentence beside it tells.
+    #[test]
+    fn a_turn_that_is_counted_in_is_not_denied() {
+        let untouched = verdict(Some(Assumption::LightsUntouched), 0.0, 0.5, 0.0, 0.1);
+        assert_eq!(untouched.proviso().as_deref(), Some("if nobody touched a light"));
+        let turned = Verdict { turned: Some(Stops(-1.0)), ..untouched };
+        assert_eq!(turned.proviso().as_deref(), Some("if nothing else was turned"));
+        let vague = Verdict { uncertainty: Some(Stops(1.0)), observed_uncertainty: Some(Stops(1.5)), ..turned };
+        assert_eq!(vague.proviso().as_deref(), Some("known to ±1.0 stop, if nothing else was turned"));
     }
 
     proptest! {

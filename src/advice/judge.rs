@@ -107,6 +107,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         uncertainty: reported.as_ref().map(|w| w.half_width),
         evidence_used: reported.as_ref().map(|w| w.evidence_used),
         assumption: reported.as_ref().and_then(|w| w.assumption),
+        turned: reported.as_ref().and_then(|w| w.assumption).and_then(|_| facts.turned()),
         light_change: observed.zip(facts.expected).map(|(s, e)| s.drift - e),
         spots: super::spot::observed(evidence),
         response: evidence.frame.metered.as_ref().map(|_| evidence.response.name.clone()),

@@ -28,7 +28,7 @@ mod target;
 mod verdict;
 mod ways_round;
 
-pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together, ways_in_words};
+pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together};
 pub use building::{FirstReference, nothing_to_go_by};
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use grey_card::GreyCard;
@@ -37,12 +37,12 @@ pub use headline::Headline;
 pub use judge::judge;
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use lights_now::{LightsNow, Moved};
-pub use patience::{Patience, SinceLast};
-pub use planning::{Powers, Recycling, plan};
+pub use patience::{Patience, SinceLast, is_soon_after};
+pub use planning::{Powers, Recycling, plan, powers_at};
 pub use room::{RoomError, RoomLight, RoomShare};
 pub use target::Target;
 pub use verdict::{
     ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
-    ScaleEnd, Verdict, is_soon_after,
+    ScaleEnd, Verdict,
 };
 pub use ways_round::{AtLight, Deed, Means, WayRound, is_out};

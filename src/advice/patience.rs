@@ -5,7 +5,8 @@
 //! frame shows the same.
 
 use super::lights::GroupReading;
-use super::verdict::{Finding, Verdict};
+use super::verdict::{Finding, Previous, Verdict};
+use crate::frame::Settings;
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::solve::SourceChange;
 
@@ -30,6 +31,15 @@ pub struct SinceLast<'a> {
     pub turn: Stops,
     /// How far all groups are known to have been turned alike since the reference.
     pub moved: Option<Stops>,
+}
+
+/// Whether a frame was taken so soon after the one before it that a flash may still have been charging.
+pub fn is_soon_after(previous: Option<&Previous>, settings: &Settings, recycle_seconds: f64) -> bool {
+    let captured = previous.and_then(|p| p.captured.as_ref()).zip(settings.captured.as_ref());
+    captured.is_some_and(|(previous, this)| {
+        let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
+        (0.0..=recycle_seconds + slack).contains(&this.seconds_since(previous))
+    })
 }
 
 /// Two readings of one change lie within this.

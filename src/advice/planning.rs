@@ -72,17 +72,27 @@ pub fn plan(
 ) -> Option<Vec<Powers>> {
     let at = |f_number: &FNumber| {
         let settings = Settings { captured: None, f_number: Some(*f_number), iso: Some(iso), ..base.clone() };
-        // Where a light's range ends the one way for all is looked for here, and no other is told.
-        let correction = lights.powers_for(&settings, Stops::ZERO)?;
-        let asked = (&settings, base.f_number);
-        let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, asked, means) };
-        let shot = way_round.as_ref().map(|way| (&way.settings, together(&way.filters).loss()));
-        let (shot, lost) = shot.unwrap_or((&settings, Stops::ZERO));
-        let room = room.and_then(|room| room.at(shot, lost));
-        let recycling = slowest(lights.groups, way_round.as_ref().map_or(&correction, |way| &way.correction));
-        Some(Powers { settings, correction, way_round, room, recycling })
+        powers_at(lights, settings, base.f_number, means, room)
     };
     apertures.iter().map(at).collect()
+}
+
+/// The powers for settings. `now` is the aperture that the sitting stands at. `None` as for [`plan`].
+pub fn powers_at(
+    lights: &LightsNow,
+    settings: Settings,
+    now: Option<FNumber>,
+    means: &Means,
+    room: Option<&RoomLight>,
+) -> Option<Powers> {
+    // Where a light's range ends the one way for all is looked for here, and no other is told.
+    let correction = lights.powers_for(&settings, Stops::ZERO)?;
+    let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, (&settings, now), means) };
+    let shot = way_round.as_ref().map(|way| (&way.settings, together(&way.filters).loss()));
+    let (shot, lost) = shot.unwrap_or((&settings, Stops::ZERO));
+    let room = room.and_then(|room| room.at(shot, lost));
+    let recycling = slowest(lights.groups, way_round.as_ref().map_or(&correction, |way| &way.correction));
+    Some(Powers { settings, correction, way_round, room, recycling })
 }
 
 /// Makers give the time for full power; below, it goes about with the energy (common practice, no source).

@@ -346,6 +346,9 @@ pub struct Verdict {
     pub evidence_used: Option<EvidenceUsed>,
     #[serde(alias = "basis")]
     pub assumption: Option<Assumption>,
+    /// How far all lights alike were turned since the reference, where the assumption counts that in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub turned: Option<Stops>,
     /// What the lights did since the reference: observed minus expected.
     #[serde(alias = "lights")]
     pub light_change: Option<Stops>,
@@ -386,13 +389,4 @@ impl Verdict {
         let drift = self.drift.filter(|d| d.abs() > tolerance)?;
         (self.finding.is_correctable() || self.finding == Finding::Clipped).then_some(-drift)
     }
-}
-
-/// Whether a frame was taken so soon after the one before it that a flash may still have been charging.
-pub fn is_soon_after(previous: Option<&Previous>, settings: &Settings, recycle_seconds: f64) -> bool {
-    let captured = previous.and_then(|p| p.captured.as_ref()).zip(settings.captured.as_ref());
-    captured.is_some_and(|(previous, this)| {
-        let slack = if previous.sub_seconds && this.sub_seconds { 0.0 } else { 1.0 };
-        (0.0..=recycle_seconds + slack).contains(&this.seconds_since(previous))
-    })
 }

@@ -176,7 +176,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 
 /// All frames against the reference, a row or an object each, and the map where one is asked for.
 fn compare_light(comparison: &Comparison, args: &Args, map: Option<&MapFile>) -> Result<Exit, CommandError> {
-    let reference = comparison.read(&args.reference).map(|frame| comparison.metering.meter(frame));
+    let read = comparison.read(&args.reference).and_then(|frame| frame.not_metered().map_or(Ok(frame), Err));
+    let reference = read.map(|frame| comparison.metering.meter(frame));
     let mut exit = Exit::Clean;
     if let Err(why) = &reference {
         eprintln!("{} can't be the reference: {why}", printable(&args.reference.display().to_string()));

@@ -16,11 +16,15 @@ pub struct NewFile {
 
 impl NewFile {
     /// # Errors
-    /// Something of that name is there: told before any work is done.
+    /// Something of that name is there, or no folder for it: told before any work is done.
     pub fn checked(path: &Path, what: &'static str) -> Result<NewFile, CommandError> {
         let file = NewFile { path: path.to_owned(), what };
         // A link that leads nowhere is something, too.
-        if path.symlink_metadata().is_ok() { Err(file.is_there()) } else { Ok(file) }
+        if path.symlink_metadata().is_ok() {
+            return Err(file.is_there());
+        }
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        if folder.is_dir() { Ok(file) } else { Err(file.has_no_folder(folder)) }
     }
 
     /// Writes all of it, or nothing.
@@ -41,6 +45,11 @@ impl NewFile {
 
     pub fn unwritten(&self, why: impl Display) -> CommandError {
         CommandError::CannotRun(format!("{} can't be written to {}: {why}", self.what, self.name()))
+    }
+
+    fn has_no_folder(&self, folder: &Path) -> CommandError {
+        let folder = printable(&folder.display().to_string());
+        self.unwritten(format!("there is no folder {folder}: make it, or name another"))
     }
 
     fn is_there(&self) -> CommandError {

@@ -67,6 +67,7 @@ impl PageArgs {
             name: self.name.clone(),
             sessions: file("sessions"),
             token_file: file("token").filter(|_| !is_shown),
+            story: None,
             is_asked: self.is_asked(),
         }))
     }
@@ -135,6 +136,7 @@ mod tests {
             name: name.map(str::to_owned),
             sessions: None,
             token_file: token_file.map(PathBuf::from),
+            story: None,
             is_asked: true,
         }
     }

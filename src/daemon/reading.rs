@@ -101,8 +101,22 @@ impl Named {
     /// The same, metered.
     pub async fn meter(&self, file: &str, metering: Arc<MeteringPlan>) -> Result<MeteredFrame, String> {
         let frame = self.read(file, metering.camera_steps).await?;
+        if let Some(why) = frame.not_metered() {
+            return Err(why);
+        }
         let metered = spawn_blocking(move || metering.meter(frame)).await;
         metered.map_err(|_| "metering it failed".to_owned())
+    }
+
+    /// The name that a file has in the capture folder, where it lies in it; else as it was written.
+    pub async fn name_of(&self, file: &str) -> String {
+        let (folder, written) = (self.folder.clone(), file.to_owned());
+        let looked = spawn_blocking(move || {
+            let (folder, real) = (folder.canonicalize().ok()?, folder.join(&written).canonicalize().ok()?);
+            Some(real.strip_prefix(folder).ok()?.to_str()?.to_owned())
+        });
+        let name = timeout(ANSWERED_WITHIN, looked).await;
+        name.ok().and_then(Result::ok).flatten().unwrap_or_else(|| file.to_owned())
     }
 }
 

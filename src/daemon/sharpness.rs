@@ -11,7 +11,7 @@ use super::reading::regular;
 use crate::frame::Cut;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::outlet::spot_pictures::{SpotPicture, SpotPictures, level};
+use crate::outlet::spot_pictures::{BaseLevel, SpotPicture, SpotPictures};
 use crate::photometry::Series;
 use crate::session::{MeasuredSharpness, SharpnessFile, SharpnessWanted, SpotSharpness};
 use crate::sharpness::{Cause, Crop, Pixels, Softness, SpotSoftness, Untold, compare_spot, cut_place, judge};
@@ -186,7 +186,7 @@ fn picture(wanted: &SharpnessWanted, at: usize, own: &Kept, base: Option<&Kept>)
     let found = base.and_then(|base| softness(wanted, at, own, base).ok());
     let shift = found.map_or([Pixels(0.0); 2], |softness| softness.shift);
     let of_base = base.and_then(|base| base.cuts.get(at)?.as_ref());
-    SpotPicture::of(own.cuts.get(at)?.as_ref()?, shift, of_base.map(level))
+    SpotPicture::of(own.cuts.get(at)?.as_ref()?, shift, of_base.map(BaseLevel::of))
 }
 
 fn nothing_of(wanted: &SharpnessWanted, number: FrameNumber) -> MeasuredSharpness {

@@ -54,12 +54,20 @@ impl Settings {
 #[derive(Debug, Clone)]
 pub struct Frame {
     pub settings: Settings,
-    /// Absent when the pixels are not metered; `notes` says why.
+    /// Absent when the pixels are not metered; the first of `notes` says why.
     pub picture: Option<Picture>,
     /// The picture that the camera rendered and put into a raw file, where it was asked for and is there.
     pub embedded: Option<Picture>,
     /// What was wrong or missing, a sentence each.
     pub notes: Vec<String>,
+}
+
+impl Frame {
+    /// Why its pixels are not metered, as the end of a sentence; `None` where they are.
+    pub fn not_metered(&self) -> Option<String> {
+        let why = || self.notes.first().cloned().unwrap_or_else(|| "it has no picture".to_owned());
+        (self.picture.is_none() && self.embedded.is_none()).then(why)
+    }
 }
 
 /// What is read of a raw file besides its settings.
@@ -141,7 +149,8 @@ pub fn read_parts_from(
         None
     } else {
         let picture = picture_of(kind, path, source, &layout, bytes, &settings);
-        picture.map_err(|why| notes.push(why)).ok()
+        // What comes first says why there is no picture.
+        picture.map_err(|why| notes.insert(0, why)).ok()
     };
     if tail_missing {
         notes.push(
@@ -215,7 +224,7 @@ fn picture_of(
     if !kind.is_metered() {
         return Err(match kind {
             Kind::Heif => {
-                "the pixels of HEIF files can't be metered: only its settings are read (set the camera to JPEG or raw)"
+                "pictures in HEIF (HEIC, AVIF) can't be metered: only the settings are read. Set the camera to JPEG or raw"
             }
             _ => "this kind of file is logged but not metered",
         }

@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 
 use super::plain::printable;
 use super::verdict_words::end_line;
-use crate::advice::{Correction, ways_in_words};
+use crate::advice::Correction;
 use crate::files::open_own;
 use crate::numbers::FrameNumber;
 use crate::rig::DialChange;
@@ -104,7 +104,7 @@ impl CorrectionsList {
         let ended = |how: How| format!("{head}  {}", end_line(how).trim_start());
         let asked = |what: &str, sentence: &str, correction: &Correction| {
             let dial_changes: Vec<String> = correction.dial_changes.iter().map(DialChange::in_words).collect();
-            let ways = ways_in_words(&correction.other_ways);
+            let ways = correction.ways_in_words();
             let parts: Vec<String> = std::iter::once(sentence.to_owned()).chain(dial_changes).chain(ways).collect();
             format!("{head}  {what}: {}", parts.join(" | "))
         };

@@ -12,13 +12,19 @@ use crate::photometry::FNumber;
 use crate::response::{srgb_decode, srgb_encode};
 use crate::session::{Beside, SharpnessWanted};
 use crate::sharpness::Pixels;
+use crate::wording::counted;
 
 /// So much of a spot's middle is shown, in pixels.
 const SHOWN: usize = 320;
 /// Coding must hide nothing that the lens left.
 const QUALITY: u8 = 95;
-/// No picture is brightened or darkened by more: noise would be all that is seen.
+/// No picture is made as bright as another by more: noise would be all that is seen.
 const MOST_GAIN: f64 = 16.0;
+/// Detail is judged best about mid-grey: a spot that is darker is brightened towards this, by whole stops, at all apertures alike.
+const MID_GREY: f64 = 0.18;
+const MOST_LIFT: u32 = 4;
+/// So much of a spot may be burnt out by that.
+const GLINTS: f64 = 0.01;
 
 /// A spot at 1:1, as a JPEG.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,13 +32,41 @@ pub struct SpotPicture {
     pub jpeg: Bytes,
     pub width: u32,
     pub height: u32,
+    /// By so many stops it is shown brighter than the frame that it is held against.
+    pub lift: u32,
+}
+
+/// How bright a spot is in the frame that others are held against.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BaseLevel {
+    light: f64,
+    lift: u32,
+}
+
+impl BaseLevel {
+    /// By so many stops the spot is shown brighter, whatever the frame.
+    pub fn lift(&self) -> u32 {
+        self.lift
+    }
+
+    pub fn of(cut: &Cut) -> BaseLevel {
+        let mut light: Vec<f64> = of_spot(cut).collect();
+        let mean = level(cut);
+        light.sort_by(f64::total_cmp);
+        let top = light.len().checked_sub(1).map_or(1.0, |last| light[((last as f64) * (1.0 - GLINTS)) as usize]);
+        let is_room = |lift: &u32| {
+            let gain = f64::from(1 << lift);
+            mean * gain <= MID_GREY && top * gain <= 1.0
+        };
+        BaseLevel { light: mean, lift: (1..=MOST_LIFT).take_while(is_room).last().unwrap_or(0) }
+    }
 }
 
 impl SpotPicture {
-    /// The middle of a spot where it was found, as bright as in the frame that it is held against.
+    /// The middle of a spot where it was found, as bright as in the frame that it is held against, and brighter where that is dark.
     ///
-    /// `shift` is how far it lies from where it was cut; `level` is that frame's [`level`].
-    pub fn of(cut: &Cut, shift: [Pixels; 2], of_base: Option<f64>) -> Option<SpotPicture> {
+    /// `shift` is how far it lies from where it was cut.
+    pub fn of(cut: &Cut, shift: [Pixels; 2], of_base: Option<BaseLevel>) -> Option<SpotPicture> {
         let [left, top, width, height] = cut.spot;
         let begin = |from: usize, length: usize, shift: Pixels, size: usize| {
             let shown = length.min(SHOWN);
@@ -41,24 +75,37 @@ impl SpotPicture {
         };
         let (left, width) = begin(left, width, shift[0], cut.picture.proxy.width);
         let (top, height) = begin(top, height, shift[1], cut.picture.proxy.height);
-        let gain = of_base.map_or(1.0, |base| (base / level(cut)).clamp(1.0 / MOST_GAIN, MOST_GAIN));
-        let codes = brightened(&cut.picture, gain);
+        let gain = of_base.map_or(1.0, |base| (base.light / level(cut)).clamp(1.0 / MOST_GAIN, MOST_GAIN));
+        let lift = of_base.map_or(0, |base| base.lift);
+        let codes = brightened(&cut.picture, gain * f64::from(1 << lift));
         let line = |row: usize| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width];
         let pixels = (top..top + height).flat_map(line).flatten().map(|code| codes[usize::from(*code)]).collect();
         let picture = RgbImage::from_raw(width as u32, height as u32, pixels)?;
         let mut jpeg = Cursor::new(Vec::new());
         JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(&picture).ok()?;
-        Some(SpotPicture { jpeg: jpeg.into_inner().into(), width: picture.width(), height: picture.height() })
+        let (width, height) = (picture.width(), picture.height());
+        Some(SpotPicture { jpeg: jpeg.into_inner().into(), width, height, lift })
+    }
+
+    /// 'brightened by 2 stops'; nothing where it is as dark as it was shot.
+    pub fn lift_in_words(lift: u32) -> Option<String> {
+        (lift > 0).then(|| format!("brightened by {}", counted(lift as usize, "stop")))
     }
 }
 
-/// Mean light of a spot by the picture's own curve; any scale, never nothing.
-pub fn level(cut: &Cut) -> f64 {
+/// Mean light of a spot by the picture's own curve; of full scale, never nothing.
+fn level(cut: &Cut) -> f64 {
+    let [_, _, width, height] = cut.spot;
+    (of_spot(cut).sum::<f64>() / (width * height).max(1) as f64).max(1e-4)
+}
+
+/// The light of a spot's pixels by the picture's own curve.
+fn of_spot(cut: &Cut) -> impl Iterator<Item = f64> {
     let [left, top, width, height] = cut.spot;
     let codes = codes_as_light(&cut.picture);
-    let rows = (top..top + height).map(|row| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width]);
-    let sum: f64 = rows.flatten().map(|rgb| codes[usize::from(rgb[1])]).sum();
-    (sum / (width * height).max(1) as f64).max(1e-4)
+    let proxy = &cut.picture.proxy;
+    let rows = (top..top + height).map(move |row| &proxy.rgb[row * proxy.width + left..][..width]);
+    rows.flatten().map(move |rgb| codes[usize::from(rgb[1])])
 }
 
 fn codes_as_light(picture: &Picture) -> [f64; 256] {
@@ -126,12 +173,52 @@ impl FramePictures {
         self.pictures.iter().any(Option::is_some)
     }
 
-    /// Of each spot where its picture is to be had: which of which frame, and its width and height.
-    pub fn places(&self) -> Vec<Option<[u64; 4]>> {
+    /// Of each spot where its picture is to be had: which of which frame, its width and height, and its lift.
+    pub fn places(&self) -> Vec<Option<[u64; 5]>> {
         let place = |(picture, at): (&Option<SpotPicture>, u64)| {
             let picture = picture.as_ref()?;
-            Some([self.id, at, u64::from(picture.width), u64::from(picture.height)])
+            Some([self.id, at, u64::from(picture.width), u64::from(picture.height), u64::from(picture.lift)])
         };
         self.pictures.iter().zip(0..).map(place).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Colour, Proxy};
+
+    const SIDE: usize = 64;
+
+    /// A spot of two tones in equal parts.
+    fn cut(codes: [u8; 2]) -> Cut {
+        let rgb = (0..SIDE * SIDE).map(|at| [codes[at % 2]; 3]).collect();
+        let picture =
+            Picture { proxy: Proxy { width: SIDE, height: SIDE, rgb }, colour: Colour::of(None, None), linear: None };
+        Cut { picture, spot: [0, 0, SIDE, SIDE], frame: [SIDE, SIDE] }
+    }
+
+    fn mean(picture: &SpotPicture) -> f64 {
+        let grey = image::load_from_memory(&picture.jpeg).unwrap().to_luma8();
+        grey.iter().map(|code| f64::from(*code)).sum::<f64>() / f64::from(grey.width() * grey.height())
+    }
+
+    /// CHECK: the sRGB codes 30 and 60 of light 0.013 and 0.045 (IEC 61966-2-1): their mean is two whole stops and a half under mid-grey.
+    #[test]
+    fn dark_spots_are_brightened_by_as_much_at_every_aperture() {
+        let (dark, darker) = (cut([30, 60]), cut([20, 42]));
+        let base = BaseLevel::of(&dark);
+        assert_eq!(
+            (base.lift(), SpotPicture::lift_in_words(base.lift()).unwrap().as_str()),
+            (2, "brightened by 2 stops")
+        );
+        let shown = [&dark, &darker].map(|cut| SpotPicture::of(cut, [Pixels(0.0); 2], Some(base)).unwrap());
+        assert_eq!(shown.each_ref().map(|picture| picture.lift), [2, 2]);
+        let [one, other] = shown.each_ref().map(mean);
+        assert!((one - other).abs() < 4.0 && (80.0..118.0).contains(&one), "{one} {other}");
+        assert_eq!(BaseLevel::of(&cut([110, 130])).lift(), 0, "bright enough");
+        // What would burn out is not brightened so far: the lashes' catchlight is a part of the eye.
+        assert_eq!(BaseLevel::of(&cut([5, 150])).lift(), 0);
+        assert_eq!(SpotPicture::lift_in_words(0), None);
     }
 }

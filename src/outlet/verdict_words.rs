@@ -1,7 +1,7 @@
 //! Judgements, corrections and their ends as lines for a terminal.
 
 use super::paint::{BOLD, DIM, Paint, Showing};
-use crate::advice::{Correction, Finding, GroupReading, Verdict, ways_in_words};
+use crate::advice::{Correction, Finding, GroupReading, Verdict};
 use crate::photometry::{SAME_SETTING, Stops};
 use crate::rig::Known;
 use crate::rig::solve::SourceChange;
@@ -91,7 +91,7 @@ pub(super) fn correction_lines(correction: &Correction, paint: Paint) -> Vec<Str
         let side = if left > Stops::ZERO { "too dark" } else { "too bright" };
         lines.push(format!("    the dials' steps leave it {} {side}", left.size_in_words()));
     }
-    lines.extend(ways_in_words(&correction.other_ways).iter().map(|ways| format!("    {ways}")));
+    lines.extend(correction.ways_in_words().iter().map(|ways| format!("    {ways}")));
     lines
 }
 
@@ -99,7 +99,7 @@ fn verdict_lines(verdict: &Verdict, showing: Showing) -> Vec<String> {
     let mut lines = vec![format!("  {} {}", sign(verdict.finding), verdict.sentence)];
     let mut beside = |text: &str| lines.push(format!("    {}", showing.paint.wrap(DIM, text)));
     if !showing.evidence {
-        proviso(verdict).iter().for_each(|text| beside(text));
+        verdict.proviso().iter().for_each(|text| beside(&format!("({text})")));
         return lines;
     }
     if verdict.drift.is_some() || verdict.observed.is_some() {
@@ -110,22 +110,6 @@ fn verdict_lines(verdict: &Verdict, showing: Showing) -> Vec<String> {
     }
     lines
 }
-
-/// What the drift holds under, and how surely it is known, where that is less than what anybody would take it for.
-fn proviso(verdict: &Verdict) -> Option<String> {
-    // What is said of one light, or of none, doesn't rest on what all of them together did.
-    let finding = verdict.finding;
-    let is_of_the_whole = !finding.is_of_single_lights() && !finding.is_hold();
-    let is_told = is_of_the_whole && !matches!(finding, Finding::Survey | Finding::Uncertain);
-    let headline = verdict.headline().filter(|_| is_told)?;
-    let within = headline.half_width.filter(|within| *within >= VAGUE).map(|w| format!("known to ±{:.1} stop", w.0));
-    let provided = headline.condition.map(str::to_owned);
-    let said: Vec<String> = [within, provided].into_iter().flatten().collect();
-    (!said.is_empty()).then(|| format!("({})", said.join(", ")))
-}
-
-/// Half a click of the usual dial.
-const VAGUE: Stops = Stops(1.0 / 6.0);
 
 /// What each light did, on one line.
 fn each_light(groups: &[GroupReading]) -> String {

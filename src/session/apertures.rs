@@ -11,7 +11,7 @@ use crate::sharpness::per_cent;
 /// A frame for each aperture, the narrowest first.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct AperturesShown {
-    /// 'f/5.6 keeps eyes and lips; f/4 loses ear.'
+    /// As [`super::which_aperture()`] says it.
     pub suggestion: Option<String>,
     pub spots: Vec<String>,
     pub frames: Vec<ApertureFrame>,
@@ -26,6 +26,8 @@ pub struct ApertureFrame {
     pub is_base: bool,
     /// Of each spot '41 %' of the base's finest detail; `None` where it isn't told.
     pub kept: Vec<Option<String>>,
+    /// And why it isn't.
+    pub untold: Vec<Option<String>>,
     #[serde(skip)]
     pub beside: Beside,
 }
@@ -39,6 +41,13 @@ impl AperturesShown {
             Column::Base => columns.iter().any(|of| kept_of(of, spot).is_some()).then_some(1.0),
             Column::Best(..) => kept_of(column, spot),
         };
+        let why = |column: &Column, spot: &str| {
+            let untold = || match column {
+                Column::Base => Some("nothing could be held against it".to_owned()),
+                Column::Best(_, best) => best.spot(spot)?.untold.map(|why| why.to_string()),
+            };
+            if kept(column, spot).is_some() { None } else { untold() }
+        };
         let frame = |column: &Column| {
             let shot = base.shot_of(*column);
             ApertureFrame {
@@ -46,12 +55,13 @@ impl AperturesShown {
                 file: shot.is.file.clone(),
                 is_base: matches!(column, Column::Base),
                 kept: base.spots.iter().map(|(spot, _)| kept(column, spot).map(per_cent)).collect(),
+                untold: base.spots.iter().map(|(spot, _)| why(column, spot)).collect(),
                 beside: base.beside(&shot),
             }
         };
         let frames: Vec<ApertureFrame> = columns.iter().map(frame).collect();
         let spots = base.spots.iter().map(|(spot, _)| (*spot).to_owned()).collect();
-        let suggestion = base.suggestion().map(|said| format!("By half of the finest detail: {said}."));
+        let suggestion = base.suggestion();
         (!frames.is_empty()).then_some(AperturesShown { suggestion, spots, frames })
     }
 }

@@ -2,10 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::measured_sharpness::{MeasuredSharpness, aperture};
+use super::measured_sharpness::{MeasuredSharpness, SpotSharpness, aperture};
 use crate::meter::Area;
 use crate::numbers::FrameNumber;
 use crate::photometry::FNumber;
+use crate::sharpness::Untold;
 
 /// Spots of each that are remembered.
 const MOST_SPOTS: usize = 40;
@@ -42,6 +43,9 @@ pub struct SpotKept {
     pub area: Option<Area>,
     /// Of the sharpest frame's finest detail; `None` where it couldn't be told.
     pub kept: Option<f64>,
+    /// Why it couldn't be told, where it was tried.
+    #[serde(default)]
+    pub untold: Option<Untold>,
 }
 
 impl AtAperture {
@@ -79,7 +83,13 @@ impl AtAperture {
 impl BestFrame {
     pub fn of(measured: &MeasuredSharpness) -> BestFrame {
         let spots = measured.spots.iter().take(MOST_SPOTS);
-        let spots = spots.map(|of| SpotKept { spot: of.spot.clone(), area: Some(of.area), kept: of.kept() }).collect();
+        let spot = |of: &SpotSharpness| SpotKept {
+            spot: of.spot.clone(),
+            area: Some(of.area),
+            kept: of.kept(),
+            untold: of.untold,
+        };
+        let spots = spots.map(spot).collect();
         BestFrame { frame: Some(measured.frame), file: measured.file.clone(), spots }
     }
 
@@ -107,5 +117,37 @@ mod exactly {
 
     pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<FNumber, D::Error> {
         aperture::deserialize(from)?.ok_or_else(|| D::Error::custom("an aperture that is none"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::measured_sharpness::Sharpest;
+    use super::*;
+
+    #[test]
+    fn why_a_spot_could_not_be_told_is_kept_beside_it() {
+        let spot = |spot: &str, untold| SpotSharpness {
+            spot: spot.to_owned(),
+            area: Area::WHOLE,
+            told: None,
+            untold: Some(untold),
+        };
+        let measured = MeasuredSharpness {
+            frame: FrameNumber::new(2),
+            file: "2.jpg".to_owned(),
+            f_number: None,
+            look: "main".to_owned(),
+            reference: "1.jpg".to_owned(),
+            against: Sharpest { frame: None, file: "1.jpg".to_owned(), f_number: None },
+            spots: vec![spot("eyes", Untold::NoTexture), spot("ear", Untold::TooBlurred)],
+            cause: None,
+            is_sharpest: false,
+            fault: None,
+        };
+        let best = BestFrame::of(&measured);
+        let told = |name: &str| best.spot(name).map(|of| (of.kept, of.untold));
+        assert_eq!(told("eyes"), Some((None, Some(Untold::NoTexture))));
+        assert_eq!(told("ear").unwrap().0, Some(0.0), "too blurred for a width is known to keep nothing");
     }
 }

@@ -48,6 +48,8 @@ pub struct Board {
     pub sharpness: Vec<String>,
     pub judged_spot: String,
     pub tolerance: Stops,
+    /// The lowest and the highest ISO speed that may be asked for, where they are told.
+    pub iso_limits: [Option<f64>; 2],
     pub trend: Vec<TrendPoint>,
     /// Ratios between the groups, a line each, or why there are none.
     pub ratios: Vec<String>,
@@ -67,7 +69,13 @@ pub struct LastShown {
     pub finding: Finding,
     /// One frame is a suspicion: the next one tells.
     pub suspicion: bool,
+    /// Its sentence asks for a turn, or for none.
+    #[serde(skip)]
+    pub is_correctable: bool,
     pub sentence: String,
+    /// How surely that is known, and what it holds under; for screens that don't show the drift.
+    #[serde(skip)]
+    pub proviso: Option<String>,
     /// In stops, with its 95 % half-width and what that holds under.
     pub drift: Option<String>,
     /// It is the current look's reference.
@@ -86,6 +94,9 @@ pub struct CorrectionShown {
     pub record: RecordNumber,
     /// The settings that it prepares, when they have not been shot yet.
     pub coming: Option<String>,
+    /// The last frame is not the one that it was asked for.
+    #[serde(skip)]
+    pub is_of_before: bool,
     pub sentence: String,
     pub ratio_error: Option<String>,
 }
@@ -144,6 +155,7 @@ impl Board {
             sharpness: sharpness_of(sitting),
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
+            iso_limits: [config.at_hand.lowest_iso, config.at_hand.highest_iso].map(|iso| iso.map(|iso| iso.marked())),
             trend: sitting.trend.iter().cloned().collect(),
             ratios: ratios(setup),
             survey: survey_guide(setup),
@@ -164,13 +176,17 @@ fn asked(pending: &OpenCorrection, coming: Option<String>, sitting: &Sitting) ->
     CorrectionShown {
         record: pending.record,
         coming,
+        is_of_before: pending.after != sitting.setup.last.as_ref().map(|last| last.frame),
         sentence: match &pending.purpose {
             Purpose::Drift { frame } => sitting.exposures.find(*frame).map_or_else(
                 || "For an earlier frame.".to_owned(),
                 |shot| format!("For {}, as {} was shot.", shot.observation.settings.in_short(), shot.file),
             ),
             Purpose::Next { settings } => format!("For {}.", settings.in_short()),
-            Purpose::Look { look } => format!("For look '{look}'."),
+            Purpose::Look { look } => sitting.setup.reference().map_or_else(
+                || format!("For look '{look}'."),
+                |back| format!("For look '{look}', as {} was shot.", back.file),
+            ),
         },
         ratio_error: ratio_error
             .is_worth_saying()
@@ -196,10 +212,12 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
         suspicion: last.verdict.suspicion,
+        is_correctable: last.verdict.finding.is_correctable(),
         sentence: match is_reference && last.verdict.finding == Finding::NoReference {
             true => "This frame is the reference: the next ones are compared with it.".to_owned(),
             false => last.verdict.sentence.clone(),
         },
+        proviso: last.verdict.proviso(),
         drift: last.verdict.headline().map(|h| h.in_words()),
         is_reference,
         removed: sitting.exposures.is_removed(last.frame),

@@ -20,16 +20,20 @@ impl Board {
     pub fn how_it_stands(&self) -> Vec<String> {
         let last = self.last.as_ref().map(|last| {
             let gone = if last.removed { " (gone from the folder)" } else { "" };
-            format!("last {}{gone}{}: {}", last.file, shot(last.shot_at.as_ref()), last.sentence)
+            let proviso = last.proviso.as_ref().map_or_else(String::new, |proviso| format!(" ({proviso})"));
+            format!("last {}{gone}{}: {}{proviso}", last.file, shot(last.shot_at.as_ref()), last.sentence)
         });
         let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
         let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));
+        let mut ways: Vec<&String> = self.cards.iter().filter_map(|card| card.other_way.as_ref()).collect();
+        ways.dedup();
+        let ways = ways.into_iter().map(|way| format!("    {way}"));
         let sharpness = self.sharpness.split_first().into_iter().flat_map(|(first, more)| {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
         let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
-        so_far.into_iter().flatten().chain(turns).chain(sharpness).chain(survey).collect()
+        so_far.into_iter().flatten().chain(turns).chain(ways).chain(sharpness).chain(survey).collect()
     }
 
     /// How far the survey is, and what became of its last frame where that has to be shot again.
@@ -84,6 +88,9 @@ impl Board {
         }
         let ends = self.at_their_ends();
         match (&self.asked, &self.last) {
+            (Some(asked), _) if self.is_to_be_looked_at_first(asked) => {
+                format!("Look first. Then: {}", self.leads_to_turns(None))
+            }
             (Some(asked), _) => self.leads_to_turns(asked.coming.as_deref()),
             (None, None) => "Shoot a frame".to_owned(),
             (None, Some(_)) if self.standing == Standing::AwaitsSitter => {
@@ -105,6 +112,12 @@ impl Board {
         }
     }
 
+    /// A turn was asked for before the last frame, which says that something is to be looked at before anything is turned.
+    fn is_to_be_looked_at_first(&self, asked: &CorrectionShown) -> bool {
+        let speaks_against = |last: &LastShown| last.is_to_be_looked_at() && (last.suspicion || !last.is_correctable);
+        asked.coming.is_none() && asked.is_of_before && self.last.as_ref().is_some_and(speaks_against)
+    }
+
     /// What stands behind that sentence, where there is something to turn or to look at.
     pub fn why(&self) -> Option<String> {
         let with_ratio = |asked: &CorrectionShown, said: &str| match &asked.ratio_error {
@@ -119,6 +132,7 @@ impl Board {
             (None, Some(asked), _) if asked.coming.is_some() => {
                 Some(with_ratio(asked, "Turn ahead only when the photographer says so."))
             }
+            (None, Some(asked), Some(last)) if self.is_to_be_looked_at_first(asked) => Some(last.sentence.clone()),
             (None, Some(asked), _) => Some(with_ratio(asked, &asked.sentence)),
             (None, None, Some(last)) => {
                 let is_over = self.all_set || self.standing != Standing::Accepted;

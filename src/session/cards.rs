@@ -85,7 +85,10 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     let at = position.and_then(Position::power).map(|p| group.shown(p));
     let open = dial_change.filter(|_| !told);
     let asked_last = pending.or(setup.told_done.as_ref());
-    let other = asked_last.and_then(|p| p.correction.other_ways.iter().find(|w| w.group == group.name));
+    let other = asked_last.map(|p| &p.correction).and_then(|c| {
+        let own = c.other_ways.iter().find(|ways| ways.group == group.name)?;
+        Some(c.way_round.clone().unwrap_or_else(|| own.in_words()))
+    });
     Card {
         group: group.name.clone(),
         role: group.role,
@@ -102,7 +105,7 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
             None => does(card_state, group, open, own, at.as_deref()),
         },
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
-        other_way: other.filter(|_| card_state == CardState::EndOfRange).map(|w| w.in_words()),
+        other_way: other.filter(|_| card_state == CardState::EndOfRange),
         can_undo: position.is_some_and(|p| p.told_by().is_some()),
         positions: group.positions(),
         at,

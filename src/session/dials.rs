@@ -8,12 +8,11 @@ use crate::numbers::FrameNumber;
 use crate::photometry::{PowerSetting, Stops};
 use crate::rig::{GroupName, Known, Position};
 
+/// Where dials stood, each on its own scale; a group that isn't here stood nobody knows where.
+pub type Marks = BTreeMap<GroupName, Stops>;
+
 /// Where the dials stand for a frame that becomes a reference now.
-pub(super) fn marks_now(
-    positions: &[Position],
-    frame: Option<FrameNumber>,
-    by: ReferenceBy,
-) -> BTreeMap<GroupName, Stops> {
+pub(super) fn marks_now(positions: &[Position], frame: Option<FrameNumber>, by: ReferenceBy) -> Marks {
     // What was told since an accepted frame is a turn since.
     let at = |p: &Position| if by == ReferenceBy::Accepted { p.at_last_frame() } else { p.at };
     // What the lights were set to for a file from elsewhere, nobody knows.

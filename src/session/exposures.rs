@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::dials::Marks;
 use super::judgement::{How, Judgement};
 use super::record::{Body, FrameRecord};
 use super::remembered::Last;
@@ -14,7 +15,7 @@ use super::setup::Setup;
 use crate::advice::{Finding, Observation};
 use crate::meter::FrameReadings;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::rig::Position;
+use crate::rig::{GroupName, Position};
 
 /// Exposures whose raw file or picture may still land.
 const MOST: usize = 32;
@@ -50,6 +51,9 @@ pub struct Exposure {
     since: Vec<(RecordNumber, Arc<Body>)>,
     /// A light may have been moved between it and the exposure before it.
     pub lights_moved_before: bool,
+    /// Where the dials stood for it, as far as anybody knew, each on its own scale.
+    #[serde(default)]
+    pub stood: Marks,
 }
 
 impl Exposure {
@@ -68,6 +72,7 @@ impl Exposure {
             before: Some(before),
             since: Vec::new(),
             lights_moved_before,
+            stood: Marks::new(),
         }
     }
 
@@ -230,6 +235,16 @@ impl Exposures {
         self.0.iter_mut().for_each(|exposure| exposure.lies_at.retain(|file| file != name));
     }
 
+    /// The exposure whose file lies, or lay last, under a name.
+    pub fn lying_at(&self, name: &str) -> Option<&Exposure> {
+        self.0.iter().rev().find(|e| e.lies_at.iter().any(|file| file == name)).or_else(|| self.of_file(name))
+    }
+
+    /// Nothing is known any more of groups that are gone, or come anew.
+    pub(super) fn forget_groups(&mut self, is_there: impl Fn(&GroupName) -> bool) {
+        self.0.iter_mut().for_each(|exposure| exposure.stood.retain(|group, _| is_there(group)));
+    }
+
     /// The exposure that a file is of.
     pub fn of_file(&self, file: &str) -> Option<&Exposure> {
         self.0.iter().rev().find(|e| e.file == file || e.further.iter().any(|f| f == file))
@@ -292,13 +307,14 @@ impl Exposures {
 
 impl Exposure {
     /// What this exposure, its judgement and what was told since do to a set-up.
-    fn change(&self, setup: &mut Setup) {
+    fn change(&mut self, setup: &mut Setup) {
         if let Some((n, judgement)) = &self.judged {
             self.go_on_from_here(setup, judgement);
             if self.counts() {
                 setup.positions.iter_mut().for_each(Position::judged_by);
             }
             setup.take_judgement(*n, judgement);
+            self.stood = setup.stand();
         }
         self.since.iter().for_each(|(n, body)| setup.apply(*n, body));
     }

@@ -7,11 +7,13 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::earlier::{LoggedObservation, LoggedSurveyFrame};
+use super::dials::Marks;
+use super::earlier::LoggedObservation;
 use super::judgement::{How, Judgement, PositionRead};
 use super::measured_sharpness::MeasuredSharpness;
 use super::sealed::{LineFault, check_seal, check_version, seal};
 use super::standing::ReferenceBy;
+use super::survey_step::SurveyStep;
 use crate::advice::{Correction, Verdict};
 use crate::container::Fingerprint;
 use crate::frame::Settings;
@@ -20,7 +22,7 @@ use crate::meter::Logged;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
 use crate::response::Curve;
-use crate::rig::{Firing, GroupName, Known, SurveyReport};
+use crate::rig::{GroupName, Known};
 
 /// One line of the shot log.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -48,6 +50,9 @@ pub enum Body {
     Config {
         tolerance: Stops,
         groups: Vec<GroupPower>,
+        /// What is wanted of the reference itself, in words.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        target: Option<String>,
     },
     /// Photographs that lay in the folder before the first start.
     #[serde(alias = "known")]
@@ -69,6 +74,9 @@ pub enum Body {
         /// Dials that it shows elsewhere than they were known to be, and that somebody meant so.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         positions: Vec<PositionRead>,
+        /// Where the dials stood for it, where others were shot since.
+        #[serde(default, skip_serializing_if = "Marks::is_empty")]
+        marks: Marks,
     },
     /// Another person sits now: the powers stay, and the next frame that can be one is the look's reference.
     NewSitter,
@@ -271,36 +279,6 @@ pub enum PowerSource {
     Inferred,
     /// Read out of a frame for this group by itself, by the light survey.
     Read,
-}
-
-/// What happened in a light survey.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "what", rename_all = "snake_case")]
-pub enum SurveyStep {
-    /// These frames are to be taken, in this order; the rest of the groups is skipped.
-    Begun {
-        order: Vec<Firing>,
-        skipped: Vec<GroupName>,
-    },
-    Taken {
-        frame: FrameNumber,
-        shows: Box<LoggedSurveyFrame>,
-    },
-    /// The frame does not show what it was to show.
-    Refused {
-        frame: FrameNumber,
-        #[serde(alias = "lit")]
-        firing: Firing,
-        why: String,
-    },
-    Skipped {
-        group: GroupName,
-    },
-    Finished {
-        report: Box<SurveyReport>,
-    },
-    /// Given up; an earlier survey holds on.
-    Stopped,
 }
 
 impl PowerSource {

@@ -1,11 +1,12 @@
 //! What a state remembers: looks, the open correction, the frames of late, a finished survey. How they come about is
 //! the state's own matter.
 
-use std::collections::BTreeMap;
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::dials::Marks;
 use super::record::Purpose;
 use crate::advice::{Correction, Finding, Observation, Verdict};
 use crate::align::PictureId;
@@ -23,7 +24,7 @@ pub struct Look {
     pub file: String,
     pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
-    pub marks: BTreeMap<GroupName, Stops>,
+    pub marks: Marks,
     /// Matching frames that frames are measured by as well, oldest first.
     pub anchors: Vec<Anchor>,
 }
@@ -37,12 +38,7 @@ impl Look {
         position.power_at(*self.marks.get(&position.group)?)
     }
 
-    pub(super) fn new(
-        frame: Option<FrameNumber>,
-        file: String,
-        observation: Arc<Observation>,
-        marks: BTreeMap<GroupName, Stops>,
-    ) -> Look {
+    pub(super) fn new(frame: Option<FrameNumber>, file: String, observation: Arc<Observation>, marks: Marks) -> Look {
         Look { frame, file, observation, marks, anchors: Vec::new() }
     }
 
@@ -56,6 +52,40 @@ impl Look {
 
     pub fn anchor_pictures(&self) -> impl Iterator<Item = PictureId> + '_ {
         self.anchors.iter().flat_map(|anchor| anchor.pictures.iter().copied())
+    }
+}
+
+/// A frame, and where the dials stood for it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Stood {
+    pub file: String,
+    pub frame: Option<FrameNumber>,
+    pub marks: Marks,
+}
+
+/// References that others took the place of, oldest first: they may be gone back to.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct FormerReferences(VecDeque<Stood>);
+
+impl FormerReferences {
+    /// Where there are more, the oldest goes.
+    const MOST: usize = 24;
+
+    pub(super) fn add(&mut self, look: &Look) {
+        self.0.retain(|known| known.file != look.file);
+        if self.0.len() == FormerReferences::MOST {
+            self.0.pop_front();
+        }
+        self.0.push_back(Stood { file: look.file.clone(), frame: look.frame, marks: look.marks.clone() });
+    }
+
+    pub(super) fn find(&self, file: &str) -> Option<&Stood> {
+        self.0.iter().find(|known| known.file == file)
+    }
+
+    pub(super) fn forget_groups(&mut self, is_there: impl Fn(&GroupName) -> bool) {
+        self.0.iter_mut().for_each(|known| known.marks.retain(|group, _| is_there(group)));
     }
 }
 
@@ -126,9 +156,10 @@ impl OpenCorrection {
         left.map(|t| &t.group)
     }
 
-    /// Everything that it asks for was told to be done.
+    /// Everything that it asks for was told to be done. A light that stays as it is need not be told of.
     pub fn is_all_confirmed(&self) -> bool {
-        self.correction.dial_changes.iter().all(|t| self.is_confirmed(&t.group))
+        let stays = |t: &DialChange| t.clicks == 0 && t.limit == DialLimit::Within;
+        self.correction.dial_changes.iter().all(|t| stays(t) || self.is_confirmed(&t.group))
     }
 
     pub fn dial_change_of(&self, group: &GroupName) -> Option<&DialChange> {
@@ -254,7 +285,7 @@ pub struct Surveyed {
     /// The look that it was made for; `None` when there was none yet.
     pub look: Option<String>,
     /// Where each dial stood then, on its own scale.
-    pub marks: BTreeMap<GroupName, Stops>,
+    pub marks: Marks,
 }
 
 #[cfg(test)]

@@ -8,15 +8,15 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::dials::{Said, alike, marks_now, moved_by, place};
+use super::dials::{Said, marks_now, moved_by, place};
 use super::judgement::{How, Judgement, PositionRead};
-use super::record::{Body, GroupPower, PowerSource, Purpose, SurveyStep};
+use super::record::{Body, GroupPower, PowerSource, Purpose};
 use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
 use super::rows;
 use super::standing::{ReferenceBy, Standing};
+use super::survey_step::SurveyStep;
 use crate::advice::{Correction, Observation, Previous};
-use crate::drift::Lighting;
-use crate::frame::{Captured, Settings};
+use crate::frame::Captured;
 use crate::meter::FrameReadings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, Stops};
@@ -45,6 +45,9 @@ pub struct Setup {
     pub left_over: LeftOver,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
+    /// What the configuration wants of the reference itself, in words.
+    #[serde(default)]
+    pub target: Option<String>,
     /// The powers that the configuration names.
     configured: BTreeMap<GroupName, Option<PowerSetting>>,
 }
@@ -71,50 +74,6 @@ impl Setup {
         self.reference()?.marks.get(group).copied()
     }
 
-    /// How far a group was turned since the reference; `None` when that isn't known.
-    pub fn since_reference(&self, group: &GroupName) -> Option<Stops> {
-        Some((self.position(group)?.at - self.mark(group)?).rounded())
-    }
-
-    /// How far a group was turned since the last survey; `None` when that isn't known.
-    pub fn since_survey(&self, group: &GroupName) -> Option<Stops> {
-        let mark = *self.surveyed.as_ref()?.marks.get(group)?;
-        Some((self.position(group)?.at - mark).rounded())
-    }
-
-    /// The turn that the open correction still asks of a group.
-    pub fn asked(&self, group: &GroupName) -> Option<Stops> {
-        let open = self.open.as_ref().filter(|open| !open.is_confirmed(group))?;
-        open.dial_change_of(group).map(|t| t.change)
-    }
-
-    /// How far all groups were turned alike since the reference; `None` when some were turned otherwise, or it isn't known.
-    pub fn moved_alike(&self) -> Option<Stops> {
-        alike(self.positions.iter().map(|p| self.since_reference(&p.group)))
-    }
-
-    /// How far all groups alike were told to have been turned since the last frame.
-    pub fn told_alike(&self) -> Option<Stops> {
-        alike(self.positions.iter().map(Position::told_turn))
-    }
-
-    /// Whether groups are known to have been turned unlike each other since the reference.
-    pub fn moved_apart(&self) -> bool {
-        self.positions.iter().all(|p| self.since_reference(&p.group).is_some()) && self.moved_alike().is_none()
-    }
-
-    /// What [`Setup::moved_alike`] would be if everything that the open correction still asks for was carried out.
-    pub fn moved_if_followed(&self) -> Option<Stops> {
-        self.open.as_ref()?;
-        let turned = |group: &GroupName| self.asked(group).unwrap_or(Stops::ZERO);
-        alike(self.positions.iter().map(|p| self.since_reference(&p.group).map(|m| m + turned(&p.group))))
-    }
-
-    /// The lights were prepared for settings that a frame with these was not yet shot with.
-    pub fn is_ahead_of(&self, shot: &Settings, lighting: Lighting) -> bool {
-        self.open.as_ref().is_some_and(|open| open.prepares_beyond(shot, lighting).is_some())
-    }
-
     /// Where the dials stand for a frame that becomes a look's reference.
     pub(super) fn marks_of(
         &self,
@@ -128,13 +87,6 @@ impl Setup {
         built.map_or_else(|| marks_now(&self.positions, frame, by), |known| known.marks.clone())
     }
 
-    /// Whether a frame of these settings was shot before the last one, by the same camera's clock.
-    pub fn is_overtaken(&self, settings: &Settings) -> bool {
-        let Some(last) = self.last.as_ref().map(|last| &last.observation.settings) else { return false };
-        let times = last.captured.as_ref().zip(settings.captured.as_ref());
-        last.camera == settings.camera && times.is_some_and(|(last, this)| last.seconds_since(this) > 0.0)
-    }
-
     // --- how it changes ---
 
     /// What was told until now can't be taken back any more, as when an exposure was made.
@@ -146,10 +98,13 @@ impl Setup {
     /// Takes up what somebody, or the survey, told by record `n`. Readings in it are in codes.
     pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         match body {
-            Body::Config { groups, .. } => self.take_config(groups),
-            Body::Reference { look, frame, file, observation, by, positions, .. } => {
+            Body::Config { groups, target, .. } => {
+                self.target.clone_from(target);
+                self.take_config(groups);
+            }
+            Body::Reference { look, frame, file, observation, by, positions, marks, .. } => {
                 positions.iter().for_each(|read| self.read_position(read));
-                let marks = self.marks_of(look, *frame, *by);
+                let marks = if marks.is_empty() { self.marks_of(look, *frame, *by) } else { marks.clone() };
                 // What a survey found to stand in the light, and was meant, makes the survey one of another light.
                 if *by == ReferenceBy::Accepted
                     && self.last.as_ref().is_some_and(|last| last.verdict.finding.outdates_a_survey())

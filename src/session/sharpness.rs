@@ -9,10 +9,11 @@ use serde::{Deserialize, Serialize};
 use super::at_aperture::{AtAperture, BestFrame, SpotKept};
 use super::measured_sharpness::{MeasuredSharpness, Sharpest, SpotSharpness, is_same, rounded};
 use super::record::{Body, FrameRecord};
+use super::which_aperture::which_aperture;
 use crate::frame::Settings;
 use crate::meter::Area;
 use crate::photometry::FNumber;
-use crate::sharpness::{KeptAt, kept, per_cent};
+use crate::sharpness::per_cent;
 use crate::wording::counted;
 
 /// What a sitting knows of its looks' sharpness. Of fixed size for each look.
@@ -86,12 +87,12 @@ impl Sharpness {
         let Some(last) = self.last.as_ref().filter(is_of_it) else { return Vec::new() };
         let said = Some(format!("{}: {}", last.file, last.told()));
         let cause = last.in_words().and(last.cause.clone());
-        let suggestion = self.suggestion(look).map(|said| format!("by half of the finest detail, {said}"));
+        let suggestion = self.suggestion(look);
         let apertures = self.looks.get(look).map(LookSharpness::apertures_in_words).unwrap_or_default();
         said.into_iter().chain(cause).chain(suggestion).chain(apertures).collect()
     }
 
-    /// Which aperture keeps what in a look: 'f/5.6 keeps eyes, lips and ear; f/4 loses ear'.
+    /// Which aperture keeps what in a look, as [`which_aperture`] says it.
     pub fn suggestion(&self, look: &str) -> Option<String> {
         let look = self.looks.get(look)?;
         let mut spots: Vec<String> = Vec::new();
@@ -100,9 +101,10 @@ impl Sharpness {
                 spots.push(spot.clone());
             }
         }
+        let is_measured = |at: &&AtAperture| at.best.is_some() || !at.detail.is_empty();
         let of = |at: &AtAperture| (at.f_number, spots.iter().map(|spot| at.share_of(spot)).collect());
-        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().map(of).collect();
-        KeptAt::sentence(&kept(&spots, &known))
+        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().filter(is_measured).map(of).collect();
+        which_aperture(&spots, &known)
     }
 }
 
@@ -200,7 +202,7 @@ impl LookSharpness {
         };
         let spot = |of: &SpotSharpness| {
             let kept = of.told.map(|told| rounded(1.0 / told.detail.share.max(1.0)));
-            SpotKept { spot: of.spot.clone(), area: place_of(&of.spot), kept }
+            SpotKept { spot: of.spot.clone(), area: place_of(&of.spot), kept, untold: None }
         };
         let spots = sharper.spots.iter().map(spot).collect();
         self.at(*n).stand_for(BestFrame { frame: *frame, file: file.clone(), spots });
@@ -281,7 +283,7 @@ mod tests {
             sharpness.in_words("main", "1.jpg"),
             [
                 "3.jpg: eyes 100 %, lips 80 %, ear 41 % of f/14's detail",
-                "by half of the finest detail, f/5.6 keeps eyes, lips and ear; f/4 loses ear",
+                "By half of the finest detail: f/5.6 keeps eyes, lips and ear; f/4 loses ear.",
                 "f/4: eyes 100 %, lips 80 %, ear 41 %",
                 "f/5.6: eyes 100 %, lips 100 %, ear 70 %",
                 "f/14: eyes 100 %, lips 100 %, ear 100 %",
@@ -346,7 +348,10 @@ mod tests {
         let mut wide = frame(3, 1.4, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
         (wide.spots[2].told, wide.spots[2].untold) = (None, Some(Untold::TooBlurred));
         assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of f/14's detail");
-        assert_eq!(fold(&[wide]).suggestion("main").unwrap(), "f/14 keeps eyes, lips and ear; f/1.4 loses ear");
+        assert_eq!(
+            fold(&[wide]).suggestion("main").unwrap(),
+            "By half of the finest detail: f/14 keeps eyes, lips and ear; f/1.4 loses ear."
+        );
     }
 
     #[test]

@@ -10,19 +10,21 @@ use super::earlier::LoggedObservation;
 use super::embedded_trust::EmbeddedTrust;
 use super::exposures::{Exposure, Exposures};
 use super::judgement::{Judgement, Occasion};
-use super::record::{Body, FrameRecord, Rendered, SurveyStep};
-use super::remembered::{LearnedCurve, Look, TrendPoint, learned_response};
+use super::record::{Body, FrameRecord, Rendered};
+use super::remembered::{FormerReferences, LearnedCurve, Look, Stood, TrendPoint, learned_response};
 use super::rows;
 use super::scenes::MOST_PICTURES;
 use super::setup::Setup;
 use super::sharpness::Sharpness;
+use super::standing::Standing;
+use super::survey_step::SurveyStep;
 use crate::advice::{Observation, Verdict};
 use crate::align::PictureId;
 use crate::config::curve_of_earlier_logs;
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::response::{Curve, Response};
-use crate::rig::Survey;
+use crate::rig::{GroupName, Survey};
 
 /// Frames that the trend goes back.
 const TREND: usize = 60;
@@ -50,6 +52,8 @@ pub struct Sitting {
     pub frames: FrameNumber,
     pub setup: Setup,
     pub exposures: Exposures,
+    #[serde(default)]
+    former: FormerReferences,
     /// The last frames, oldest first; those of a survey are left out.
     pub trend: VecDeque<TrendPoint>,
     learned: Arc<LearnedCurves>,
@@ -205,8 +209,14 @@ impl Sitting {
             | Body::Power { .. }
             | Body::Undone { .. }
             | Body::Survey { .. } => {
+                self.keep_former_reference(body);
                 self.setup.apply(n, body);
                 self.exposures.tell(n, body);
+                if let Body::Config { .. } = body {
+                    let is_there = |group: &GroupName| self.setup.position(group).is_some();
+                    self.exposures.forget_groups(is_there);
+                    self.former.forget_groups(is_there);
+                }
             }
             Body::Opened { .. }
             | Body::ExistingFiles { .. }
@@ -219,6 +229,26 @@ impl Sitting {
             | Body::Warning { .. }
             | Body::Closed => {}
         }
+    }
+
+    /// The reference that another one takes the place of. While the light is built each frame is one.
+    fn keep_former_reference(&mut self, body: &Body) {
+        let Body::Reference { look, file, .. } = body else { return };
+        let before = self.setup.looks.get(look).filter(|before| before.file != *file);
+        before.filter(|_| self.setup.standing != Standing::Building).into_iter().for_each(|look| self.former.add(look));
+    }
+
+    /// A frame of this sitting by the name of its file, with where the dials stood for it: what a look or a reference of before tells,
+    /// else what was known when it was shot, as long as that is remembered.
+    pub(super) fn stood_for(&self, file: &str) -> Option<Stood> {
+        let of_look = |look: &Look| Stood { file: look.file.clone(), frame: look.frame, marks: look.marks.clone() };
+        let look = self.setup.looks.values().find(|look| look.file == file).map(of_look);
+        let exposure = || {
+            let exposure = self.exposures.lying_at(file)?;
+            let (file, frame) = (exposure.file.clone(), Some(exposure.frame));
+            Some(Stood { file, frame, marks: exposure.stood.clone() })
+        };
+        look.or_else(|| self.former.find(file).cloned()).or_else(exposure)
     }
 
     fn take_frame(&mut self, n: RecordNumber, frame: &FrameRecord) {

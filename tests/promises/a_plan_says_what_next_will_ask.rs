@@ -76,6 +76,23 @@ fn plan_and_next_give_the_same_powers_at_every_aperture() {
     }
 }
 
+/// One way that is enough for all lights, with the powers then, and not another one for each light.
+#[test]
+fn at_the_end_of_a_range_next_says_what_the_plan_says() {
+    let studio = a_sitting_at_f14(&format!("{MIXED}lowest_iso: 64\nfilters: [0.6]\n"));
+    for f_number in ["f/2.8", "f/32"] {
+        let plan = studio.tell(serde_json::json!({"command": "plan", "apertures": [f_number]}));
+        let end = plan["value"]["apertures"][0]["end_in_words"].as_str().unwrap().to_owned();
+        let next = studio.tell(serde_json::json!({"command": "next", "f_number": f_number}));
+        let said = next["message"].as_str().unwrap();
+        assert!(said.lines().any(|line| line == end), "{end}\n{said}");
+        assert_eq!(said.matches("nstead: ").count(), 1, "{said}");
+        assert_eq!(studio.corrections().pop().unwrap()["correction"]["way_round"], end.as_str());
+        let status = studio.tell(serde_json::json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+        assert_eq!(status.matches(&end).count(), 1, "{status}");
+    }
+}
+
 /// The way round by ISO speed or aperture is one that `next` can be asked for.
 #[test]
 fn next_gives_the_powers_of_a_way_round() {

@@ -67,7 +67,7 @@ fn small_bodies() -> impl Strategy<Value = Body> {
     prop_oneof![
         (prop::collection::vec(known, 0..4), any::<bool>())
             .prop_map(|(files, last)| Body::ExistingFiles { files, last }),
-        groups.prop_map(|groups| Body::Config { tolerance: Stops(0.1), groups }),
+        groups.prop_map(|groups| Body::Config { tolerance: Stops(0.1), groups, target: None }),
         (group(), power(), prop::option::of(stops()), told, prop::option::of((0_u64..40).prop_map(RecordNumber::new)))
             .prop_map(|(group, setting, moved, source, answers)| Body::Power {
                 group,

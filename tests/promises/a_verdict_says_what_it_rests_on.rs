@@ -148,6 +148,31 @@ fn a_reference_shot_at_other_settings_than_the_hand_meter_showed_is_said_to_be_o
     assert!(text.starts_with(wanted), "{text}");
 }
 
+/// CHECK: f/8 is one stop smaller than f/5.6 (marks are thirds, APEX).
+#[test]
+fn a_target_that_is_changed_is_held_against_the_reference_that_stands() {
+    let config = |target: &str| format!("target: {target}\nresponse_curve: srgb\n{}", rig("whole"));
+    let mut studio = Studio::with_config(&config("{meter: f/8 iso100}"));
+    take(&studio, "1.jpg", &with_cheek(8.0, 0.0, 1, 94));
+    let said = |studio: &Studio| -> Vec<String> {
+        studio.of_type("warning").iter().map(|w| w["text"].as_str().unwrap().to_owned()).collect()
+    };
+    assert!(said(&studio).is_empty(), "{:?}", said(&studio));
+    for (target, count, part) in [
+        ("{meter: f/5.6 iso100}", 1, "1.jpg was shot 1 stop under what the hand meter showed (f/5.6, ISO 100)"),
+        ("{meter: f/5.6 iso100}", 1, "what the hand meter showed"),
+        ("{spot: cheek}", 2, "1.jpg is itself 2/3 stop under mid-grey on 'cheek'"),
+        ("{meter: f/8 iso100}", 2, "on 'cheek'"),
+    ] {
+        studio.stop();
+        studio.configure(&config(target));
+        studio.start();
+        studio.sync();
+        let said = said(&studio);
+        assert!(said.len() == count && said.last().unwrap().contains(part), "{target}: {said:?}");
+    }
+}
+
 // --- what an interval holds under ---
 
 const CONDITION: &str = "if nobody touched a light";
@@ -170,6 +195,11 @@ fn every_screen_says_what_the_narrow_interval_holds_under() {
     for card in board["cards"].as_array().unwrap() {
         assert!(card["sure"].as_str().unwrap().contains(CONDITION), "{card}");
     }
+    let status = studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(
+        status.lines().any(|line| line.starts_with("last 2.jpg") && line.ends_with(&format!("({CONDITION})"))),
+        "{status}"
+    );
     // The chart of the last frames has no room for a condition: its interval is the picture's own.
     let point = board["trend"].as_array().unwrap().last().unwrap();
     assert!(point["uncertainty"].as_f64() >= own.as_f64(), "{point} {own}");

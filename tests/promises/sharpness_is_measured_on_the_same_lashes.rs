@@ -272,6 +272,10 @@ fn what_can_not_be_told_is_not_told_and_says_why() {
     assert!(wrong(&["--sharpness", "--spot", "ear"]).contains("left eye:0.42,0.35,0.04"));
     assert!(wrong(&["--spot", "ear:0.5,0.5,0.1"]).contains("add --sharpness or --crops"));
     assert!(wrong(&["--crops", "out.png"]).contains("ends in .html"));
+    // Told before anything is measured.
+    let nowhere = greyhold(&["compare", "--crops", "no-such-folder/out.html", &files[0], &files[1]]);
+    let said = String::from_utf8_lossy(&nowhere.stderr);
+    assert!(nowhere.stdout.is_empty() && said.contains("there is no folder no-such-folder: make it"), "{said}");
 }
 
 /// CHECK: photographs that were published with their apertures. The grid's f/1.4 is out of focus (../shared/frames/SOURCE.md).

@@ -1,6 +1,10 @@
 //! The demo: each mistake of the sitting is named, and answered by what greyhold said.
 
+use std::process::{Command, Stdio};
+
 use crate::harness::greyhold;
+use crate::harness::http::{Feed, here, sign_in};
+use crate::harness::process::Printed;
 use serde_json::Value;
 
 #[test]
@@ -60,4 +64,34 @@ fn from_the_first_frame_to_the_end_of_the_range() {
     }
     let again = greyhold(&["demo", "--folder", folder.to_str().unwrap()]);
     assert_eq!(again.status.code(), Some(3), "it never plays into a folder that is in use");
+}
+
+/// Whoever looks at the page alone hears what goes on in the studio, and who comes late hears where it stands.
+#[test]
+fn the_page_tells_the_story_as_it_goes_on() {
+    let home = tempfile::tempdir().unwrap();
+    let mut demo = Command::new(env!("CARGO_BIN_EXE_greyhold"))
+        .args(["demo", "--page", "--folder"])
+        .arg(home.path().join("demo"))
+        .env("XDG_STATE_HOME", home.path().join("state"))
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let printed = Printed::of(demo.stdout.take().unwrap());
+    let port = |line: &str| line.strip_prefix("page http://127.0.0.1:")?.split('/').next()?.parse::<u16>().ok();
+    let port = printed.find(port).unwrap();
+    let file = printed.find(|line| Some(line.trim().strip_prefix("token    in ")?.to_owned())).unwrap();
+    let addresses = std::fs::read_to_string(file.strip_suffix(", which you alone can read").unwrap()).unwrap();
+    let cookie = sign_in(here(port), addresses.lines().next().unwrap().split_once('#').unwrap().1);
+    let mut page = Feed::open_at(here(port), &cookie, None).unwrap();
+    let first = page.next("story");
+    let second = page.next("story");
+    let late = Feed::open_at(here(port), &cookie, None).unwrap().next("story");
+    let _ = demo.kill();
+    let _ = demo.wait();
+    assert_eq!(
+        (first.as_str(), second.as_str()),
+        (Some("The light is built: the first frame at f/14."), late.as_str())
+    );
+    assert!(second.as_str().unwrap().starts_with("A second one"), "{second}");
 }

@@ -160,6 +160,10 @@ fn the_plan_fits_every_screen_and_is_used_with_the_keyboard() {
             assert_eq!(small, json!([]), "{size:?}");
             let out = page.run("return [...document.querySelectorAll('#plan-table td')].every(td => td.scrollWidth <= td.clientWidth + 1)", vec![]).await;
             assert_eq!(out, json!(true), "{size:?}: powers are cut");
+            let beyond = page
+                .run("const of = document.querySelector('#plan-table'); return of.scrollWidth - of.clientWidth", vec![])
+                .await;
+            assert!(beyond.as_f64().unwrap() <= 0.0, "{size:?}: {beyond} pixels of the table are out of sight");
             if let Some(axe) = &axe {
                 page.assert_no_barrier(axe, "planned").await;
             }
@@ -180,6 +184,24 @@ fn the_plan_fits_every_screen_and_is_used_with_the_keyboard() {
         let asked = studio.corrections().pop().unwrap();
         let n = asked["purpose"]["next"]["settings"]["f_number"].as_f64().unwrap();
         assert_eq!(chosen, format!("f/{n}"), "{asked}");
+        page.close().await;
+    });
+}
+
+#[test]
+fn no_speed_is_offered_that_is_refused_and_a_spots_own_drift_says_what_it_goes_by() {
+    browser::with_browser(|driver| async move {
+        let studio = Studio::with_config(&format!("lowest_iso: 64\nhighest_iso: 800\n{RIG}"));
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        studio.take("2.jpg", shot(8.0, 0.0, 2));
+        let page = opened(&driver, &studio, (1180, 820)).await;
+        page.choose("#next-steps", "thirds").await;
+        for list in ["#next-iso", "#plan-iso"] {
+            let ends = "const of = [...document.querySelector(arguments[0]).options].map(option => option.value); return [of[1], of.at(-1)]";
+            assert_eq!(page.run(ends, vec![json!(list)]).await, json!(["64", "800"]), "{list}");
+        }
+        let heads = "return [...document.querySelector('#spot-rows').parentElement.querySelectorAll('th[scope=col]')].map(th => th.textContent)";
+        assert_eq!(page.run(heads, vec![]).await, json!(["Spot", "Drift by this spot alone"]));
         page.close().await;
     });
 }

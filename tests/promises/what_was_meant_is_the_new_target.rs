@@ -1,6 +1,7 @@
 //! People say what they meant: a change that was meant is the new target, with the powers that the lights have in it; another
 //! sitter gets a reference and keeps the powers; a look that is gone back to says what to turn. Through the real program.
 
+use crate::harness::http::Feed;
 use crate::harness::set::Set;
 use crate::harness::sittings::{Lamps, Take};
 use crate::harness::{Studio, greyhold, shot};
@@ -209,4 +210,72 @@ fn a_new_look_tells_its_powers_and_one_that_is_gone_back_to_what_to_turn() {
     assert_eq!(finding(&studio.take("3.jpg", shot(8.0, 0.0, 3))), "matched");
     let there = tell(&studio, json!({"command": "look", "look": "main"}));
     assert!(there.contains("stand as they did"), "{there}");
+}
+
+/// The picture alone tells how far the lights are off all together; where they stood for that frame is known.
+#[test]
+fn who_goes_back_to_an_earlier_frame_is_told_what_to_turn() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    tell(&studio, json!({"command": "accept"}));
+    studio.take("3.jpg", shot(8.0, -1.5, 3));
+    // From a terminal a file is named by where it lies.
+    let path = studio.home.path().join("capture/1.jpg").display().to_string();
+    let done = greyhold(&["reference", &path, "--socket", &studio.socket().display().to_string()]);
+    let said = String::from_utf8(done.stdout).unwrap();
+    for part in
+        ["1.jpg is the reference of 'main'", "turn key up to 1/2  (from 1/8", "turn rim up to 7.0", "leave fill at"]
+    {
+        assert!(said.contains(part), "{part}: {said}");
+    }
+    let reference = studio.of_type("reference").pop().unwrap();
+    assert_eq!((&reference["file"], &reference["frame"]), (&json!("1.jpg"), &json!(1)));
+    near(&reference["powers"]["key"], -1.0);
+    tell(&studio, json!({"command": "confirm"}));
+    assert_eq!(finding(&studio.take("4.jpg", shot(8.0, 0.0, 4))), "matched");
+    let looks = studio.tell(json!({"command": "status"}))["value"]["looks"].clone();
+    near(&looks["main"]["powers"]["key"], -1.0);
+    near(&looks["main"]["powers"]["rim"], -2.0);
+    // And on to the frame that was the reference between.
+    let on = tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
+    assert!(on.contains("turn key down to 1/8") && on.contains("turn rim down to 6.0"), "{on}");
+}
+
+/// What was asked for the look still stands; the last frame says that something is to be looked at before anything is turned.
+#[test]
+fn what_is_to_be_looked_at_first_leads_before_what_was_asked_earlier() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    tell(&studio, json!({"command": "reference", "look": "low key"}));
+    tell(&studio, json!({"command": "look", "look": "main"}));
+    let board = || Feed::open(&studio, None).unwrap().next("board");
+    assert!(board()["leads"].as_str().unwrap().starts_with("Turn 2 lights"), "{}", board()["leads"]);
+    let uneven = studio.take_bytes("3.jpg", &shot(8.0, 0.0, 3).jpeg_lit_by([-20.0, 0.0]));
+    assert_eq!(finding(&uneven), "uneven");
+    let board = board();
+    assert!(board["leads"].as_str().unwrap().starts_with("Look first. Then: Turn 2 lights"), "{}", board["leads"]);
+    assert_eq!(board["why"], uneven["verdict"]["sentence"]);
+}
+
+#[test]
+fn of_a_file_from_elsewhere_nobody_knows_where_the_lights_stood() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let outside = studio.home.path().join("elsewhere.jpg");
+    std::fs::write(&outside, shot(8.0, 1.0, 2).jpeg()).unwrap();
+    let said = tell(&studio, json!({"command": "reference", "file": outside}));
+    assert!(said.contains("isn't known") && said.contains("tell their powers (greyhold set GROUP SETTING)"), "{said}");
+    assert!(studio.corrections().is_empty());
+}
+
+fn near(value: &Value, expected: f64) {
+    assert!((value.as_f64().unwrap() - expected).abs() < 1e-3, "{value} is not {expected}");
 }

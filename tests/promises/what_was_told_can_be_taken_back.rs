@@ -126,3 +126,25 @@ fn what_was_confirmed_at_the_end_of_a_range_is_not_asked_again() {
     studio.take("5.jpg", shot(22.0, 1.0, 5));
     assert_eq!(studio.corrections().len(), asked + 1);
 }
+
+/// A light that stays as it is needs no word: what was asked is over, and no screen shows it any more.
+#[test]
+fn what_was_asked_is_over_when_every_light_that_was_to_be_turned_is_set() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.tell(json!({"command": "power", "group": "key", "setting": "1/4"}));
+    studio.take("2.jpg", shot(8.0, -0.5, 2));
+    studio.tell(json!({"command": "reference", "look": "soft"}));
+    studio.tell(json!({"command": "look", "look": "main"}));
+    let status = || studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(
+        status().contains("asked: For look 'main', as 1.jpg was shot.") && status().contains("turn key up"),
+        "{}",
+        status()
+    );
+    studio.tell(json!({"command": "power", "group": "key", "setting": "1/2"}));
+    assert!(!status().contains("asked:") && !status().contains("leave "), "{}", status());
+    // And a word that is taken back opens it again.
+    studio.tell(json!({"command": "undo", "group": "key"}));
+    assert!(status().contains("turn key up"), "{}", status());
+}

@@ -8,8 +8,8 @@ use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
 use crate::commands::new_file::NewFile;
 use crate::outlet::plain::printable;
-use crate::outlet::spot_pictures::{SpotPicture, level};
-use crate::sharpness::{KeptAt, Pixels};
+use crate::outlet::spot_pictures::{BaseLevel, SpotPicture};
+use crate::sharpness::Pixels;
 
 pub struct CropsPage(NewFile);
 
@@ -39,7 +39,8 @@ const HEAD: &str = r#"<!doctype html>
 </head>
 <body>
 <h1>Sharpness, spot by spot</h1>
-<p>Each spot at full size, one pixel of the frame to one of the page, laid over each other and brought to one brightness. Below each: the
+<p>Each spot at full size, one pixel of the frame to one of the page, laid over each other and brought to one brightness; dark spots
+are brightened, at all apertures alike. Below each: the
 finest detail that it keeps of the sharpest frame's, and the width of the blur that explains the loss.</p>
 "#;
 
@@ -64,8 +65,8 @@ impl CropsPage {
 
 fn page(measured: &Measured) -> String {
     let mut page = HEAD.to_owned();
-    if let Some(sentence) = KeptAt::sentence(&measured.kept) {
-        page.push_str(&format!("<p>By half of the finest detail: {}.</p>\n", escaped(&sentence)));
+    if let Some(sentence) = &measured.suggestion {
+        page.push_str(&format!("<p>{}</p>\n", escaped(sentence)));
     }
     page.push_str("<div class=\"scroll\" tabindex=\"0\">\n<table>\n<thead><tr><th scope=\"col\">spot</th>");
     let columns = columns(measured);
@@ -79,9 +80,12 @@ fn page(measured: &Measured) -> String {
     }
     page.push_str("</tr></thead>\n<tbody>\n");
     for (at, spot) in measured.spots.iter().enumerate() {
-        page.push_str(&format!("<tr><th scope=\"row\">{}</th>", escaped(spot)));
+        let of_best = level_of_best(measured, at);
+        let lifted = of_best.and_then(|base| SpotPicture::lift_in_words(base.lift()));
+        let lifted = lifted.map_or_else(String::new, |words| format!("<br><small>{words}</small>"));
+        page.push_str(&format!("<tr><th scope=\"row\">{}{lifted}</th>", escaped(spot)));
         for shot in &columns {
-            page.push_str(&format!("<td>{}</td>", place(measured, at, *shot)));
+            page.push_str(&format!("<td>{}</td>", place(measured, at, *shot, of_best)));
         }
         page.push_str("</tr>\n");
     }
@@ -97,15 +101,19 @@ fn columns(measured: &Measured) -> Vec<usize> {
     columns
 }
 
+/// How bright a spot is in the shot that others are held against.
+fn level_of_best(measured: &Measured, spot: usize) -> Option<BaseLevel> {
+    Some(BaseLevel::of(measured.shots[measured.sharpest[spot]?].cuts[spot].as_ref().ok()?))
+}
+
 /// One picture and what was measured of it.
-fn place(measured: &Measured, spot: usize, shot: usize) -> String {
+fn place(measured: &Measured, spot: usize, shot: usize, of_best: Option<BaseLevel>) -> String {
     let softness = &measured.against_sharpest[shot][spot];
     let is_sharpest = measured.sharpest[spot] == Some(shot);
     let said = match softness {
         Some(Err(why)) => why.to_string(),
         _ => cell(softness, is_sharpest),
     };
-    let of_best = measured.sharpest[spot].and_then(|best| Some(level(measured.shots[best].cuts[spot].as_ref().ok()?)));
     let shift = match softness {
         Some(Ok(softness)) => softness.shift,
         _ => [Pixels(0.0); 2],

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::frame::Cut;
 use crate::photometry::FNumber;
 use crate::response::Response;
+use crate::session::which_aperture;
 use crate::sharpness::{
     Cause, Crop, KeptAt, ReferenceSpot, Softness, SpotSoftness, Untold, finest_first, judge, kept, kept_of,
 };
@@ -32,6 +33,8 @@ pub struct Measured {
     /// Of each shot but the first, against the first.
     pub causes: Vec<Option<Cause>>,
     pub kept: Vec<KeptAt>,
+    /// Which aperture keeps what.
+    pub suggestion: Option<String>,
 }
 
 impl Shot {
@@ -79,8 +82,8 @@ impl Measured {
         };
         let known: Vec<(FNumber, Vec<Option<f64>>)> =
             shots.iter().enumerate().filter_map(|(at, shot)| Some((shot.f_number?, shares(at)))).collect();
-        let kept = kept(&spots, &known);
-        Measured { spots, shots, sharpest, against_sharpest, causes, kept }
+        let (kept, suggestion) = (kept(&spots, &known), which_aperture(&spots, &known));
+        Measured { spots, shots, sharpest, against_sharpest, causes, kept, suggestion }
     }
 }
 

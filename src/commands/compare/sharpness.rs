@@ -65,6 +65,9 @@ fn shots(comparison: &Comparison, asked: &Asked) -> Result<(Vec<String>, Vec<Sho
     let no_reference =
         |why: &str| CommandError::CannotRun(format!("{} can't be the reference: {why}", first.display()));
     let frame = comparison.read(first).map_err(|why| no_reference(&why))?;
+    if let Some(why) = frame.not_metered() {
+        return Err(no_reference(&why));
+    }
     let picture = frame.picture.as_ref().ok_or_else(|| no_reference("it has no picture"))?;
     let places = spots(&asked.spots, &comparison.config, picture)?;
     within_memory(asked.files.len(), places.len())?;
@@ -109,10 +112,10 @@ fn taken_in(comparison: &Comparison, file: &Path, frame: Frame) -> (Shot, Option
 }
 
 fn other_shot(comparison: &Comparison, file: &Path, frame: Frame, over: &Prepared, areas: &[Area]) -> Shot {
-    let note = frame.notes.first().cloned();
+    let why_not = frame.not_metered();
     let (mut shot, prepared) = taken_in(comparison, file, frame);
     let Some(prepared) = prepared else {
-        return Shot::unread(file, areas.len(), note.unwrap_or_else(|| "it has no picture".to_owned()));
+        return Shot::unread(file, areas.len(), why_not.unwrap_or_else(|| "it has no picture".to_owned()));
     };
     let overlay = Overlay::of_upright(over, &prepared);
     // A frame that shows too little to be laid over another may still not have moved.

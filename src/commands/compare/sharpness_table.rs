@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::measured::Measured;
 use crate::outlet::plain::printable;
-use crate::sharpness::{KeptAt, Softness, Untold, per_cent};
+use crate::sharpness::{Softness, Untold, per_cent};
 use crate::wording::without_error_numbers;
 
 pub fn told(measured: &Measured) -> String {
@@ -25,9 +25,7 @@ pub fn told(measured: &Measured) -> String {
         }
     }
     lines.extend(untold(measured));
-    if let Some(sentence) = KeptAt::sentence(&measured.kept) {
-        lines.push(format!("\nBy half of the finest detail: {sentence}."));
-    }
+    lines.extend(measured.suggestion.iter().map(|sentence| format!("\n{sentence}")));
     lines.join("\n")
 }
 

@@ -6,10 +6,10 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tokio::sync::broadcast::{self, error::TryRecvError};
-use tokio::sync::oneshot;
+use tokio::sync::{oneshot, watch};
 
 use self::sitting::{RIG, Then, story};
 use super::exit::{CommandError, Exit};
@@ -19,8 +19,9 @@ use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::plain::{Paint, Showing, block};
 use crate::outlet::socket::EVENTS_KEPT;
+use crate::outlet::stand_page::PageSetup;
 use crate::rig::{DialChange, GroupName};
-use crate::session::{Body, Command, Published, SurveyAsk};
+use crate::session::{Body, Command, PowerSource, Published, SurveyAsk};
 use crate::workers::{Pool, this_program};
 
 #[derive(Debug, clap::Args)]
@@ -47,6 +48,9 @@ enum Pace {
 }
 
 const STEP_FOR_EYES: Duration = Duration::from_secs(5);
+/// So long whoever looks at the page has to set what is asked, before the assistant does it.
+const ASSISTANT_WAITS: Duration = Duration::from_secs(12);
+const LOOKS_AGAIN: Duration = Duration::from_millis(100);
 
 pub fn run(args: Args, evidence: bool) -> Result<Exit, CommandError> {
     let home =
@@ -63,10 +67,11 @@ pub fn run(args: Args, evidence: bool) -> Result<Exit, CommandError> {
     let (config, config_watch) = ConfigWatch::read(&config_file)?;
     let with_page = args.page || args.how.is_asked();
     let log = capture.join("greyhold-shots.jsonl");
+    let (story, told) = watch::channel(String::new());
     let setup = Setup {
         config,
         config_watch,
-        page: if with_page { args.how.setup(&log)? } else { None },
+        page: if with_page { args.how.setup(&log)? } else { None }.map(|page| PageSetup { story: Some(told), ..page }),
         log,
         socket: home.join("greyhold.sock"),
         folder: capture,
@@ -74,7 +79,7 @@ pub fn run(args: Args, evidence: bool) -> Result<Exit, CommandError> {
         workers: Pool::new(this_program(), daemon::SEATS),
     };
     let showing = Showing { paint: Paint::for_stdout(), evidence };
-    play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick }, showing)?;
+    play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick }, showing, story)?;
     say(&format!(
         "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
         home.display()
@@ -86,7 +91,13 @@ pub fn run(args: Args, evidence: bool) -> Result<Exit, CommandError> {
 }
 
 /// Runs a watch in the background and drops the frames into its folder.
-fn play(setup: Setup, home: &Path, pace: Pace, showing: Showing) -> Result<(), CommandError> {
+fn play(
+    setup: Setup,
+    home: &Path,
+    pace: Pace,
+    showing: Showing,
+    story: watch::Sender<String>,
+) -> Result<(), CommandError> {
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
     let (events, heard) = broadcast::channel(EVENTS_KEPT);
     let (ready, is_ready) = oneshot::channel();
@@ -94,9 +105,12 @@ fn play(setup: Setup, home: &Path, pace: Pace, showing: Showing) -> Result<(), C
     let player = Player {
         folder: setup.folder.clone(),
         socket: setup.socket.clone(),
+        powers: sitting::first_powers(),
         dial_changes: BTreeMap::new(),
+        set_on_the_page: BTreeMap::new(),
         heard,
         showing,
+        story,
     };
     let page = setup.page.clone();
     let watching = runtime.spawn(daemon::run(setup, events, Some(ready), async {
@@ -131,48 +145,85 @@ fn play(setup: Setup, home: &Path, pace: Pace, showing: Showing) -> Result<(), C
 struct Player {
     folder: PathBuf,
     socket: PathBuf,
+    /// Where the lights really are, in stops from full.
+    powers: BTreeMap<GroupName, f64>,
     /// Turns of the last correction, by group.
     dial_changes: BTreeMap<GroupName, DialChange>,
+    /// Lights that somebody set on the page since the last frame, with where they were and what was asked of them.
+    set_on_the_page: BTreeMap<GroupName, (f64, Option<DialChange>)>,
     heard: broadcast::Receiver<Arc<Published>>,
     showing: Showing,
+    /// What the page tells of the studio.
+    story: watch::Sender<String>,
 }
 
 impl Player {
     fn play(mut self, pace: Pace) -> Result<(), CommandError> {
-        let mut powers = sitting::first_powers();
         for (number, step) in story().into_iter().enumerate() {
             say(&format!("\n--- {}", step.caption));
+            self.story.send_replace(step.caption.to_owned());
+            if pace == Pace::ForEyes && step.first.iter().any(Then::is_left_to_the_page) {
+                self.wait_for_the_page(step.caption);
+            }
             for then in &step.first {
-                self.dial_change(&mut powers, then)?;
+                self.dial_change(then)?;
                 self.listen();
             }
             if let Some(shot) = &step.shot {
-                let jpeg = sitting::photograph(shot, &powers, number as u64)
+                let jpeg = sitting::photograph(shot, &self.powers, number as u64)
                     .map_err(|e| CommandError::CannotRun(format!("the demo's frame can't be rendered: {e}")))?;
                 self.tether(number + 1, &jpeg)?;
                 tell::ask(&self.socket, &Command::Wait {})?;
+                self.set_on_the_page.clear();
             }
             self.listen();
             if pace == Pace::ForEyes {
                 std::thread::sleep(STEP_FOR_EYES);
             }
         }
+        self.story.send_replace(
+            "That was the sitting. The page stays until the demo is ended in its terminal: ask what comes next, or plan several \
+             apertures."
+                .to_owned(),
+        );
         Ok(())
     }
 
+    /// Until all that is asked is set there, or the assistant does it.
+    fn wait_for_the_page(&mut self, caption: &str) {
+        self.listen();
+        if self.dial_changes.is_empty() {
+            return;
+        }
+        self.story.send_replace(format!(
+            "{caption} You can do it here: press 'set' at each light. Else it is done in a moment."
+        ));
+        let begun = Instant::now();
+        while begun.elapsed() < ASSISTANT_WAITS && !self.dial_changes.is_empty() {
+            std::thread::sleep(LOOKS_AGAIN);
+            self.listen();
+        }
+    }
+
     /// Carries out a step at the lights, or asks greyhold something.
-    fn dial_change(&self, powers: &mut BTreeMap<GroupName, f64>, then: &Then) -> Result<(), CommandError> {
+    fn dial_change(&mut self, then: &Then) -> Result<(), CommandError> {
         match then {
-            Then::All(by) => powers.values_mut().for_each(|p| *p += by.0),
+            Then::All(by) => self.powers.values_mut().for_each(|p| *p += by.0),
             Then::Follow { but } => {
                 for dial_change in self.dial_changes.values().filter(|t| Some(t.group.as_str()) != *but) {
-                    if let Some(power) = powers.get_mut(&dial_change.group) {
+                    if let Some(power) = self.powers.get_mut(&dial_change.group) {
                         *power += dial_change.change.0;
                     }
                 }
+                // Who pressed 'set' did not turn it.
+                let said = but.and_then(|but| Some((but, self.set_on_the_page.get(but)?.0)));
+                if let Some((power, before)) = said.and_then(|(but, before)| Some((self.powers.get_mut(but)?, before)))
+                {
+                    *power = before;
+                }
             }
             Then::FollowOnly(group) => {
-                if let Some((power, dial_change)) = powers.get_mut(*group).zip(self.dial_changes.get(*group)) {
+                if let Some((power, dial_change)) = self.powers.get_mut(*group).zip(self.dial_changes.get(*group)) {
                     *power += dial_change.change.0;
                 }
             }
@@ -219,6 +270,20 @@ impl Player {
 
     /// Keeps in mind what is to be turned. What is seen, told or withdrawn is not to be turned any more.
     fn remember(&mut self, body: &Body) {
+        match body {
+            Body::Power { group, setting: Some(setting), source: PowerSource::Told, .. } => {
+                let Some(power) = self.powers.get_mut(group) else { return };
+                let asked = self.dial_changes.remove(group);
+                self.set_on_the_page.entry(group.clone()).or_insert((*power, asked));
+                *power = setting.below_full().0;
+            }
+            Body::Undone { group, .. } => {
+                let Some((before, asked)) = self.set_on_the_page.remove(group) else { return };
+                self.powers.insert(group.clone(), before);
+                self.dial_changes.extend(asked.map(|asked| (group.clone(), asked)));
+            }
+            _ => {}
+        }
         let (ended, asked) = match body {
             Body::Correction { correction, .. } => (true, Some(correction)),
             Body::Resolved { .. } => (true, None),
@@ -246,5 +311,51 @@ impl Player {
             Ok(())
         };
         write().map_err(|e| CommandError::CannotRun(format!("{} can't be written: {e}", path.display())))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::numbers::RecordNumber;
+    use crate::photometry::{PowerSetting, Stops};
+
+    /// Who presses 'set' on the page turns the light in the made-up studio, and the assistant doesn't turn it again.
+    #[test]
+    fn what_is_set_on_the_page_is_set_in_the_studio() {
+        let (_events, heard) = broadcast::channel(4);
+        let key: GroupName = "key".into();
+        let config = crate::config::Config::parse(RIG, "demo").unwrap();
+        let group = config.groups.iter().find(|group| group.name == key).unwrap();
+        let asked = DialChange::towards(group, group.power, Stops(-2.0));
+        let mut player = Player {
+            folder: PathBuf::new(),
+            socket: PathBuf::new(),
+            powers: sitting::first_powers(),
+            dial_changes: [(key.clone(), asked.clone())].into(),
+            set_on_the_page: BTreeMap::new(),
+            heard,
+            showing: Showing { paint: Paint::Plain, evidence: false },
+            story: watch::channel(String::new()).0,
+        };
+        let told = |setting: f64| Body::Power {
+            group: key.clone(),
+            setting: Some(PowerSetting::from_full(Stops(setting))),
+            shown: None,
+            turned: None,
+            moved: None,
+            source: PowerSource::Told,
+            answers: None,
+        };
+        player.remember(&told(-3.0));
+        assert_eq!((player.powers[&key], player.dial_changes.len()), (-3.0, 0));
+        player.dial_change(&Then::Follow { but: None }).unwrap();
+        assert_eq!(player.powers[&key], -3.0, "it is there already");
+        player.remember(&Body::Undone { group: key.clone(), of: RecordNumber::new(1) });
+        assert_eq!((player.powers[&key], player.dial_changes.get(&key)), (-1.0, Some(&asked)));
+        // The story has it forgotten: then nobody turned it, whatever was pressed.
+        player.remember(&told(-3.0));
+        player.dial_change(&Then::Follow { but: Some("key") }).unwrap();
+        assert_eq!(player.powers[&key], -1.0);
     }
 }

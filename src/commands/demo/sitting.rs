@@ -45,6 +45,13 @@ pub enum Then {
     BeginSurvey,
 }
 
+impl Then {
+    /// Whoever looks at the page may do it there.
+    pub fn is_left_to_the_page(&self) -> bool {
+        matches!(self, Then::Follow { .. } | Then::FollowOnly(_))
+    }
+}
+
 /// One release of the shutter.
 pub struct Shot {
     pub f_number: f64,

@@ -239,9 +239,8 @@ impl Session {
         }
         match command {
             Command::Wait {} => self.ask_intake(back),
-            Command::Reference { file: Some(ref file), .. } => {
-                let file = file.clone();
-                self.read_reference(command, file, back);
+            Command::Reference { file: Some(file), look, frame } => {
+                self.read_reference(file, move |file| Command::Reference { file: Some(file), look, frame }, back);
             }
             Command::Spot { name, area } => {
                 self.desk.wish(name, area, back);
@@ -317,7 +316,12 @@ impl Session {
         true
     }
 
-    fn read_reference(&mut self, command: Command, file: String, back: oneshot::Sender<Reply>) {
+    fn read_reference(
+        &mut self,
+        file: String,
+        command: impl FnOnce(String) -> Command + Send + 'static,
+        back: oneshot::Sender<Reply>,
+    ) {
         if self.references_under_way >= MOST_NAMED {
             let _ = back.send(Reply::refused("other files are being read as references: try again in a moment"));
             return;
@@ -326,6 +330,7 @@ impl Session {
         let (named, metering) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
         self.later.spawn(async move {
             let read = named.meter(&file, metering).await;
+            let command = command(named.name_of(&file).await);
             Later::Reference { command, file, back, read }
         });
     }

@@ -2,6 +2,7 @@
 //! record's words once, and a beat by which a page knows that it is still connected.
 
 use std::convert::Infallible;
+use std::future::pending;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -15,7 +16,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 use serde_json::json;
-use tokio::sync::{broadcast, mpsc};
+use tokio::sync::{broadcast, mpsc, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 use tokio_stream::wrappers::ReceiverStream;
 
@@ -95,6 +96,9 @@ async fn follow(page: &Page, session: u64, after: Option<RecordNumber>, to_page:
     tell_from_log(page, &mut log, &mut last_sent, to_page).await?;
     let json = screens.borrow_and_update().json.clone();
     send_board(&json, to_page).await?;
+    let mut story = page.story.clone();
+    // What is being told already is told to who comes late.
+    story.iter_mut().for_each(watch::Receiver::mark_changed);
     let (mut rest, mut resting) = (pin!(sleep(BOARDS_APART)), true);
     let mut beats = interval(BEAT);
     beats.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -116,6 +120,7 @@ async fn follow(page: &Page, session: u64, after: Option<RecordNumber>, to_page:
                 Err(broadcast::error::RecvError::Closed) => return Ok(()),
             },
             Ok(()) = phones.changed() => send(Event::default().event("phones").data("-"), to_page).await?,
+            text = next_of(&mut story) => send_story(&text, to_page).await?,
             () = &mut rest, if resting => resting = false,
             changed = screens.changed(), if !resting => {
                 if changed.is_err() {
@@ -195,6 +200,22 @@ async fn send(event: Event, to_page: &Sender) -> Result<(), Gone> {
 
 async fn send_board(json: &str, to_page: &Sender) -> Result<(), Gone> {
     send(Event::default().event("board").data(json), to_page).await
+}
+
+/// What is told next of the studio; never resolves where nothing is.
+async fn next_of(story: &mut Option<watch::Receiver<String>>) -> String {
+    let Some(told) = story else { return pending().await };
+    while told.changed().await.is_ok() {
+        let text = told.borrow_and_update().clone();
+        if !text.is_empty() {
+            return text;
+        }
+    }
+    pending().await
+}
+
+async fn send_story(text: &str, to_page: &Sender) -> Result<(), Gone> {
+    send(Event::default().event("story").data(json!(text).to_string()), to_page).await
 }
 
 /// A record in words, with its number as the event's id. One that has no words still moves the number.

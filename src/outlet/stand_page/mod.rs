@@ -70,6 +70,7 @@ struct Page {
     charts: trend::Charts,
     /// Many pages that open at once take turns at the log: a thread for each would take memory from the metering.
     log_reads: Semaphore,
+    story: Option<watch::Receiver<String>>,
 }
 
 /// Addresses by which others on the local network reach this machine, likeliest first.

@@ -42,6 +42,8 @@ pub struct PageSetup {
     pub sessions: Option<PathBuf>,
     /// Where the token stands when no terminal shows it.
     pub token_file: Option<PathBuf>,
+    /// What is going on in the studio, told beside the sitting, where somebody tells it.
+    pub story: Option<watch::Receiver<String>>,
     /// Somebody asked for it. A page that nobody asked for and that can't be opened is only told as missing.
     pub is_asked: bool,
 }
@@ -106,6 +108,7 @@ impl Opened {
             seats: Arc::new(Seats::default()),
             charts: trend::Charts::default(),
             log_reads: Semaphore::new(1),
+            story: setup.story.clone(),
             hub,
             screens,
         };

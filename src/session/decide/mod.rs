@@ -18,6 +18,7 @@ mod removal;
 mod survey;
 mod target;
 mod telling;
+mod turning_back;
 mod unfinished;
 
 use self::embedded::{is_surveyed, may_answer};
@@ -31,7 +32,7 @@ use super::metering::MeteredFrame;
 use super::record::{Body, GroupPower};
 use super::sitting::Sitting;
 use super::state::State;
-use crate::advice::Observation;
+use crate::advice::{Observation, Target};
 use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::frame::RawParts;
@@ -227,8 +228,13 @@ impl<'a> Draft<'a> {
             Input::Configured => self.stage_config(),
             Input::Curves => self.judge_all_anew(Occasion::BetterCurve),
             Input::Reread(files) => {
+                let card = self.card_in_standing();
                 for (file, metered) in files {
                     self.stage(Body::Remetered { file, metered: Box::new(metered.into()) });
+                }
+                // The card was drawn, or moved.
+                if card != self.card_in_standing() {
+                    self.tell_target_of_standing();
                 }
                 self.judge_all_anew(Occasion::OtherSpots);
             }
@@ -244,6 +250,11 @@ impl<'a> Draft<'a> {
 
     fn stage_config(&mut self) {
         let groups = self.config.groups.iter().map(|g| GroupPower { group: g.name.clone(), power: g.power }).collect();
-        self.stage(Body::Config { tolerance: self.config.tolerance, groups });
+        let target = self.config.target.as_ref().map(Target::to_string);
+        let is_new = target != self.sitting.setup.target;
+        self.stage(Body::Config { tolerance: self.config.tolerance, groups, target });
+        if is_new {
+            self.tell_target_of_standing();
+        }
     }
 }

@@ -1,20 +1,19 @@
 //! What frames are compared with: references are set, accepted and told.
 
 use super::Draft;
-use super::planning::moves_of;
-use crate::advice::{Finding, FirstReference, Observation, correct_each, nothing_to_go_by};
+use crate::advice::{Finding, FirstReference, Observation, nothing_to_go_by};
 use crate::config::Config;
 use crate::drift::expected;
 use crate::frame::Settings;
 use crate::meter::CENTRE;
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::rig::{DialChange, GroupName, LightGroup, Position};
+use crate::rig::{GroupName, LightGroup, Position};
 use crate::session::command::Reply;
-use crate::session::dials::alike;
+use crate::session::dials::{Marks, alike};
 use crate::session::judgement::PositionRead;
-use crate::session::record::{Body, Purpose};
-use crate::session::remembered::{Last, Look};
+use crate::session::record::Body;
+use crate::session::remembered::{Last, Look, Stood};
 use crate::session::setup::Setup;
 use crate::session::standing::{FIRST_LOOK, ReferenceBy, Standing};
 use crate::wording;
@@ -37,11 +36,17 @@ struct Chosen {
     frame: Option<FrameNumber>,
     file: String,
     observation: Observation,
+    /// Where the dials stood for it, where others were shot since.
+    marks: Marks,
 }
 
 impl Chosen {
+    fn new(frame: Option<FrameNumber>, file: String, observation: Observation) -> Chosen {
+        Chosen { frame, file, observation, marks: Marks::new() }
+    }
+
     fn last(last: &Last) -> Chosen {
-        Chosen { frame: Some(last.frame), file: last.file.clone(), observation: Observation::clone(&last.observation) }
+        Chosen::new(Some(last.frame), last.file.clone(), Observation::clone(&last.observation))
     }
 }
 
@@ -83,7 +88,7 @@ impl Draft<'_> {
             (_, FirstReference::WhenAccepted) => ReferenceBy::Building,
         };
         let (file, observation) = (exposure.file.clone(), Observation::clone(&exposure.observation));
-        self.set_reference(self.current_look(), Chosen { frame: Some(frame), file, observation }, by, Vec::new());
+        self.set_reference(self.current_look(), Chosen::new(Some(frame), file, observation), by, Vec::new());
     }
 
     /// Why nothing can be held against a frame.
@@ -125,7 +130,7 @@ impl Draft<'_> {
     pub(super) fn accept_what_is_built(&mut self, by: ReferenceBy) -> Option<String> {
         let look = self.sitting.setup.reference().filter(|_| self.is_building(&self.sitting.setup))?;
         let (frame, file) = (look.frame, look.file.clone());
-        let chosen = Chosen { frame, file: file.clone(), observation: Observation::clone(&look.observation) };
+        let chosen = Chosen::new(frame, file.clone(), Observation::clone(&look.observation));
         self.set_reference(self.current_look(), chosen, by, Vec::new());
         Some(file)
     }
@@ -143,9 +148,9 @@ impl Draft<'_> {
         positions: Vec<PositionRead>,
     ) -> Option<String> {
         self.withdraw();
-        let Chosen { frame, file, observation } = chosen;
+        let Chosen { frame, file, observation, marks: stood } = chosen;
         let setup = &self.sitting.setup;
-        let marks = setup.marks_of(&look, frame, by);
+        let marks = if stood.is_empty() { setup.marks_of(&look, frame, by) } else { stood.clone() };
         let power = |position: &Position| {
             let read = positions
                 .iter()
@@ -156,9 +161,10 @@ impl Draft<'_> {
         let powers = setup.positions.iter().map(|p| (p.group.clone(), power(p))).collect();
         let was_known = frame.is_some_and(|frame| self.is_accepted_reference(frame));
         let recorded = Box::new(observation.clone().into());
-        self.stage(Body::Reference { look, frame, file: file.clone(), observation: recorded, powers, by, positions });
+        let file_named = file.clone();
+        self.stage(Body::Reference { look, frame, file, observation: recorded, powers, by, positions, marks: stood });
         let is_for_good = by != ReferenceBy::Building && !was_known;
-        if is_for_good { self.tell_target(&file, &observation) } else { None }
+        if is_for_good { self.tell_target(&file_named, &observation) } else { None }
     }
 
     // --- by somebody's word ---
@@ -175,20 +181,34 @@ impl Draft<'_> {
             return Reply::refused("a look's name has 1 to 40 printable characters");
         }
         let chosen = match (file, observation, &self.sitting.setup.last) {
-            (Some(file), Some(observation), _) => Chosen { frame: None, file: file.to_owned(), observation },
+            (Some(file), _, Some(last)) if last.file == file => Chosen::last(last),
+            (Some(file), Some(observation), _) => self.chosen_of(file, observation),
             (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
             (None, _, Some(last)) => Chosen::last(last),
             (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
         };
+        let is_last = self.sitting.setup.last.as_ref().is_some_and(|last| chosen.frame == Some(last.frame));
         if let Err(why) = self.can_be_a_reference(&chosen) {
             return Reply::refused(why);
         }
         let name = chosen.file.clone();
         let is_new = !self.sitting.setup.looks.is_empty() && !self.sitting.setup.looks.contains_key(&look);
         let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
-        let powers = if is_new { format!(".\n{}", self.asks_for_powers()) } else { String::new() };
-        let of_target = of_target.map_or_else(String::new, |said| format!("\n{said}"));
-        Reply::done(format!("{name} is the reference of '{look}'{powers}{of_target}"))
+        let mut says = vec![format!("{name} is the reference of '{look}'{}", if is_new { "." } else { "" })];
+        says.extend(is_new.then(|| self.asks_for_powers()));
+        if !is_last {
+            says.extend(self.turn_back_to(&look));
+        }
+        says.extend(of_target);
+        Reply::done(says.join("\n"))
+    }
+
+    /// A file that somebody named: one of this sitting's frames may be, with where the dials stood for it.
+    fn chosen_of(&self, file: &str, observation: Observation) -> Chosen {
+        match self.sitting.stood_for(file) {
+            Some(Stood { file, frame, marks }) => Chosen { frame, file, observation, marks },
+            None => Chosen::new(None, file.to_owned(), observation),
+        }
     }
 
     /// What the lights are taken to be set to for a look that has just begun.
@@ -317,7 +337,7 @@ impl Draft<'_> {
         self.withdraw();
         self.stage(Body::Look { look: look.to_owned() });
         let mut says = vec![format!("frames are compared with '{look}' now")];
-        says.extend(self.turn_to_look(look));
+        says.extend(self.turn_back_to(look));
         Reply::done(says.join("\n"))
     }
 
@@ -338,29 +358,6 @@ impl Draft<'_> {
             true => Reply::done("there is no look yet: the first reference begins one"),
             false => Reply::done(looks.join("\n")),
         }
-    }
-
-    /// Asks for the turns that bring the lights to where they stood for the current look.
-    fn turn_to_look(&mut self, look: &str) -> Vec<String> {
-        let setup = &self.sitting.setup;
-        let Some(settings) = setup.reference().map(|look| look.observation.settings.clone()) else { return Vec::new() };
-        let Some(moves) = moves_of(setup) else {
-            return vec![
-                "It isn't known what the lights were set to for it: set them by eye, and tell their powers.".into(),
-            ];
-        };
-        let wanted = moves.into_iter().map(|(group, moved)| (group, -moved)).collect();
-        let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings, &self.config.at_hand);
-        if correction.is_empty() {
-            let told = "As far as anybody told, the lights stand as they did for it";
-            return vec![format!("{told}; it was shot with {}.", settings.in_short())];
-        }
-        let sentence = format!("For look '{look}' ({}).", settings.in_short());
-        let mut says = vec![sentence.clone()];
-        says.extend(correction.dial_changes.iter().map(DialChange::in_words));
-        let purpose = Purpose::Look { look: look.to_owned() };
-        self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });
-        says
     }
 
     fn level_of(&self, observation: &Observation) -> Option<Stops> {

@@ -13,10 +13,11 @@ use crate::rig::{BesideReference, Firing, GroupName, LightGroup, Position, Surve
 use crate::session::command::{Reply, SurveyAsk};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::{Judgement, Occasion};
-use crate::session::record::{Body, SurveyStep};
+use crate::session::record::Body;
 use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
 use crate::session::standing::ReferenceBy;
+use crate::session::survey_step::SurveyStep;
 use crate::wording::listed;
 
 /// A frame of a single light is refused only on a reading as sure as this: vaguer ones had refused lights that were alone in

@@ -5,6 +5,7 @@ use std::path::Path;
 use super::Draft;
 use crate::advice::{GreyCard, Observation, Target};
 use crate::container::Kind;
+use crate::meter::Area;
 use crate::numbers::FrameNumber;
 use crate::session::record::Body;
 use crate::session::standing::Standing;
@@ -20,6 +21,24 @@ impl Draft<'_> {
         };
         self.stage(Body::Warning { text: text.clone() });
         Some(text)
+    }
+
+    /// The same of the one that stands, where something else is wanted of it from now on. A card whose spot wasn't read yet is waited for.
+    pub(super) fn tell_target_of_standing(&mut self) {
+        let setup = &self.sitting.setup;
+        let Some(look) = setup.reference().filter(|_| setup.standing == Standing::Accepted) else { return };
+        let (file, observation) = (look.file.clone(), look.observation.clone());
+        let is_by_card = matches!(self.config.target, Some(Target::Card(_)));
+        if !is_by_card || self.card_in_standing().is_some() || self.config.target_without_a_place().is_some() {
+            self.tell_target(&file, &observation);
+        }
+    }
+
+    /// Where the card that is the target lies in the reference's picture, as it was read last.
+    pub(super) fn card_in_standing(&self) -> Option<Area> {
+        let Some(Target::Card(GreyCard { spot, .. })) = &self.config.target else { return None };
+        let picture = self.sitting.setup.reference()?.observation.reading_of(false)?;
+        picture.reading(spot).map(|reading| reading.area)
     }
 
     /// By the picture that the camera rendered: a raw file has no tones of its own.

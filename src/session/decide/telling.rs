@@ -4,14 +4,15 @@ use serde_json::json;
 
 use super::Draft;
 use super::planning::planned_from;
-use crate::advice::{Moved, Observation, ways_in_words};
+use crate::advice::{Means, Moved, Observation, powers_at};
 use crate::drift::Lighting;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Stops};
+use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Series, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
+use crate::session::plan::end_in_words;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::standing::ReferenceBy;
 
@@ -43,7 +44,7 @@ impl Draft<'_> {
             Command::Next { f_number, iso, exposure_time, camera_steps } => {
                 let steps = camera_steps.unwrap_or(self.config.camera_steps);
                 match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps) {
-                    Ok(planned) => self.tell_next(&planned),
+                    Ok(planned) => self.tell_next(&planned, steps),
                     Err(why) => Reply::refused(why),
                 }
             }
@@ -177,7 +178,7 @@ impl Draft<'_> {
         Some(format!("{why} ({key}: in the configuration)"))
     }
 
-    fn tell_next(&mut self, planned: &Planned) -> Reply {
+    fn tell_next(&mut self, planned: &Planned, steps: Series) -> Reply {
         if let Some(why) = self.refuses_iso(planned.iso) {
             return Reply::refused(why);
         }
@@ -196,6 +197,11 @@ impl Draft<'_> {
         if let Some(now) = last.f_number {
             correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
         }
+        // Where a range ends, what a plan says of these settings.
+        correction.way_round = settings.iso.and_then(|iso| {
+            let means = Means::of(&self.config.at_hand, iso, steps);
+            end_in_words(&powers_at(&lights, settings.clone(), last.f_number, &means, None)?)
+        });
         let how = match lights.moved {
             Moved::Alike(_) => at_every_light(correction.wanted),
             Moved::Each(_) => "each light by what it still needs".to_owned(),
@@ -204,7 +210,7 @@ impl Draft<'_> {
         let value = json!({"settings": settings, "correction": correction});
         let mut says = vec![sentence.clone()];
         says.extend(correction.dial_changes.iter().map(DialChange::in_words));
-        says.extend(ways_in_words(&correction.other_ways));
+        says.extend(correction.ways_in_words());
         says.extend(self.sync_warning(planned));
         says.extend(self.ambient_warning(setup, &settings, correction.change()));
         // Who asks for other settings is content with the light.

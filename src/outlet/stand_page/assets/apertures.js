@@ -31,8 +31,10 @@ export class Apertures {
       id("rows").replaceChildren(...spots.map((spot) => row(spot, frames)));
     }
     spots.forEach((spot, nth) => {
-      const cells = [...id("rows").children[nth].children].slice(1);
-      frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], pictures[of], nth));
+      const [head, ...cells] = id("rows").children[nth].children;
+      const lift = Math.max(0, ...pictures.map((of) => of?.[nth]?.[4] ?? 0));
+      write(head.lastChild, lift ? `brightened by ${lift} ${lift === 1 ? "stop" : "stops"}` : "");
+      frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], at.untold[nth], pictures[of], nth));
     });
   }
 }
@@ -46,14 +48,15 @@ function columnHead({ f_number: f, file, is_base: isBase }) {
 }
 
 function row(spot, frames) {
-  const name = make("th", spot);
+  const name = make("th", spot, make("small"));
   name.scope = "row";
   const cell = () => make("td", "", Object.assign(make("img"), { hidden: true, alt: "" }), make("small"));
   return make("tr", "", name, ...frames.map(cell));
 }
 
-/** The nth spot's picture, where it is at hand, and what the frame keeps of its detail. `pictures` is null until they are made. */
-function fill(cell, what, kept, pictures, nth) {
+/** The nth spot's picture, where it is at hand, and what the frame keeps of its detail, or why that isn't told. `pictures` is null
+    until they are made. */
+function fill(cell, what, kept, untold, pictures, nth) {
   const place = pictures?.[nth];
   const [image, said] = cell.children;
   image.hidden = !place;
@@ -63,5 +66,5 @@ function fill(cell, what, kept, pictures, nth) {
     if (image.getAttribute("src") !== address) Object.assign(image, { src: address, width, height, alt: what });
   }
   const why = pictures?.every((picture) => !picture) ? ": the file can't be read" : "";
-  write(said, `${kept ?? "not told"}${pictures && !place ? `, no picture${why}` : ""}`);
+  write(said, `${kept ?? (untold ? `not told: ${untold}` : "not told")}${pictures && !place ? `, no picture${why}` : ""}`);
 }

@@ -121,6 +121,8 @@ function listen() {
   // The browser's own new tries don't tell the record to go on from.
   source.addEventListener("error", lose);
   source.addEventListener("signed_out", () => leave("This device was signed out beside the camera."));
+  // What goes on in the studio, where somebody tells it, as the demo does.
+  source.addEventListener("story", (event) => notice(by("story"), `In the studio: ${JSON.parse(event.data)}`));
   source.addEventListener("phones", () => { if (view === "set") phones.refresh(); });
   source.addEventListener("begin", (event) => {
     const begins = JSON.parse(event.data).after;
@@ -147,6 +149,7 @@ function listen() {
     write(by("link"), back ? `connected again; ${meanwhile || "no"} records came meanwhile` : "connected");
     back = false;
     by("link").dataset.n = board.n;
+    limitSpeeds(board.iso_limits);
     views.stand.show(board);
     views.set.show(board);
     plan.show(board);
@@ -280,12 +283,26 @@ let lastShot = "";
 const strip = by("next-marks");
 const chosenMark = () => strip.querySelector("input:checked")?.value ?? "";
 
+/** The lowest and the highest ISO speed that the configuration allows; null where it names none. */
+let speeds = [null, null];
+
+function limitSpeeds(limits) {
+  if (String(limits) === String(speeds)) return;
+  speeds = limits;
+  offerMarks();
+}
+
 function offerMarks() {
   if (!marks) return;
   const steps = by("next-steps").value;
-  const offered = (what) => marks[what][steps] ?? marks[what].thirds;
+  const [lowest, highest] = speeds;
+  const isHad = (mark) => (lowest === null || Number(mark) >= lowest) && (highest === null || Number(mark) <= highest);
+  const offered = (what) => {
+    const all = marks[what][steps] ?? marks[what].thirds;
+    return what === "iso" ? all.filter(isHad) : all;
+  };
   for (const [what, id] of Object.entries(LISTS)) choices(by(id), [["", AS_IT_IS], ...offered(what).map((mark) => [mark, mark])]);
-  plan.offerMarks(marks, steps);
+  plan.offerMarks(offered, steps);
   const now = ["", ...offered("f_number")];
   // At each new connection the same are offered: nothing moves under a thumb.
   if (strip.dataset.now !== now.join()) {

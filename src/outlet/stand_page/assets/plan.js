@@ -30,16 +30,15 @@ export class Plan {
     id("ask").addEventListener("click", () => this.askLights());
   }
 
-  /** Which marks can be planned: those of the series that is chosen. */
-  offerMarks(marks, steps) {
-    const series = (what) => marks[what][steps] ?? marks[what].thirds;
-    this.marks = series("f_number");
+  /** Which marks can be planned: `offered` gives those of a kind of setting. */
+  offerMarks(offered, steps) {
+    this.marks = offered("f_number");
     this.steps = steps === "halves" ? "halves" : "thirds";
     for (const end of ["from", "to"]) {
       const wanted = [kept.get(`plan-${end}`), id(end).value, USUAL[end]].find((mark) => this.marks.includes(mark));
       choices(id(end), this.marks.map((mark) => [mark, mark]), wanted);
     }
-    choices(id("iso"), [["", "as it is"], ...series("iso").map((mark) => [mark, mark])], id("iso").value);
+    choices(id("iso"), [["", "as it is"], ...offered("iso").map((mark) => [mark, mark])], id("iso").value);
     this.askSoon();
   }
 

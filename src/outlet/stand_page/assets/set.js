@@ -145,7 +145,7 @@ class Spots {
   /** What the tapped spot reads in the frame that is shown. */
   tell() {
     const spot = this.spots.find((s) => s.name === this.tapped);
-    write(by("spot-says"), spot ? `${spot.number}  ${spot.name}: ${spot.drift ?? "not compared"}` : "Tap a spot to read it.");
+    write(by("spot-says"), spot ? `${spot.number}  ${spot.name}: ${spot.drift ? `${spot.drift}, by this spot alone` : "not compared"}` : "Tap a spot to read it.");
   }
 
   areaOf(name) { return this.all().find((s) => s.name === name)?.area; }

@@ -1,0 +1,55 @@
+//! Which aperture keeps what, as one sentence.
+
+use crate::photometry::{FNumber, SAME_SETTING};
+use crate::sharpness::{KeptAt, kept};
+use crate::wording::listed;
+
+/// 'By half of the finest detail: f/5.6 keeps eyes and lips; f/4 loses ear; of f/2.8 nothing could be told.'
+///
+/// Of each measured frame the share that it keeps of each of the spots; `None` where nothing is known of any two.
+pub fn which_aperture(spots: &[String], frames: &[(FNumber, Vec<Option<f64>>)]) -> Option<String> {
+    let said = KeptAt::sentence(&kept(spots, frames))?;
+    let untold = untold(frames);
+    let untold = match untold.is_empty() {
+        true => String::new(),
+        false => format!("; of {} nothing could be told", listed(&untold)),
+    };
+    Some(format!("By half of the finest detail: {said}{untold}."))
+}
+
+/// The apertures at which no frame told anything of any spot, the narrowest first.
+fn untold(frames: &[(FNumber, Vec<Option<f64>>)]) -> Vec<String> {
+    let is_told = |n: FNumber| {
+        let same = |of: &FNumber| (of.av() - n.av()).abs() < SAME_SETTING;
+        frames.iter().any(|(of, shares)| same(of) && shares.iter().any(Option::is_some))
+    };
+    let mut untold: Vec<FNumber> = frames.iter().map(|(n, _)| *n).filter(|n| !is_told(*n)).collect();
+    untold.sort_by(|a, b| b.av().0.total_cmp(&a.av().0));
+    untold.dedup_by(|a, b| (a.av() - b.av()).abs() < SAME_SETTING);
+    untold.iter().map(FNumber::to_string).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::photometry::Series;
+
+    fn f(n: f64) -> FNumber {
+        FNumber::new(n, None, Series::Thirds).unwrap()
+    }
+
+    #[test]
+    fn an_aperture_of_which_nothing_is_known_is_named() {
+        let spots = ["eyes", "ear"].map(str::to_owned);
+        let two = [(f(11.0), vec![Some(1.0), Some(1.0)]), (f(5.6), vec![Some(0.9), Some(0.3)])];
+        let said = |more: &[(FNumber, Vec<Option<f64>>)]| which_aperture(&spots, &[&two[..], more].concat());
+        let known = said(&[]).unwrap();
+        assert!(
+            known.starts_with("By half of the finest detail: f/") && known.ends_with("f/5.6 loses ear."),
+            "{known}"
+        );
+        let more = [(f(2.8), vec![None, None]), (f(4.0), vec![None, None]), (f(5.6), vec![None, None])];
+        assert_eq!(said(&more).unwrap(), known.replace("ear.", "ear; of f/4 and f/2.8 nothing could be told."));
+        assert_eq!(which_aperture(&spots, &more), None);
+    }
+}
