@@ -211,9 +211,11 @@ impl LeftOver {
     const MOST: usize = 12;
     /// Beyond this something else is the matter than a head that turns (real faces under strobes, seed 11).
     const CEILING: f64 = 0.1;
-    /// As long as no such frame was seen: nine of ten frames with heads that turned by up to 5 degrees leave less (the same faces,
-    /// seeds 21 to 24).
+    /// As long as too few such frames were seen: nine of ten frames with heads that turned by up to 5 degrees leave less (the same
+    /// faces, seeds 21 to 24).
     const UNSEEN: f64 = 0.08;
+    /// One frame is no rule: the head may not have turned in it (chosen on seeds 55 to 58, moves `turned`).
+    const FEWEST: usize = 2;
 
     pub(super) fn take(&mut self, verdict: &Verdict) {
         let Some(left) = verdict.left_over.filter(|_| verdict.matches_at_its_own_settings()) else { return };
@@ -225,10 +227,8 @@ impl LeftOver {
 
     /// The most of it, within what a head that turns leaves.
     pub fn most(&self) -> Stops {
-        if self.0.is_empty() {
-            return Stops(LeftOver::UNSEEN);
-        }
-        Stops(self.0.iter().map(|left| left.0).fold(0.0, f64::max).min(LeftOver::CEILING))
+        let least = if self.0.len() < LeftOver::FEWEST { LeftOver::UNSEEN } else { 0.0 };
+        Stops(self.0.iter().map(|left| left.0).fold(least, f64::max).min(LeftOver::CEILING))
     }
 }
 
@@ -308,6 +308,8 @@ mod tests {
         assert_eq!(left_over.most(), Stops(LeftOver::UNSEEN));
         left_over.take(&verdict("modifier_moved", 0.3));
         assert_eq!(left_over.most(), Stops(LeftOver::UNSEEN), "none was seen yet");
+        left_over.take(&verdict("matched", 0.02));
+        assert_eq!(left_over.most(), Stops(LeftOver::UNSEEN), "one is no rule");
         left_over.take(&verdict("matched", 0.05));
         assert_eq!(left_over.most(), Stops(0.05));
         left_over.take(&verdict("settings_changed", 0.07));
