@@ -7,7 +7,7 @@ use axum::body::Bytes;
 use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
 
-use crate::frame::{Cut, Picture};
+use crate::frame::{Cut, Picture, Rectangle};
 use crate::photometry::FNumber;
 use crate::response::{srgb_decode, srgb_encode};
 use crate::session::{Beside, SharpnessWanted};
@@ -33,7 +33,7 @@ impl SpotPicture {
     ///
     /// `shift` is how far it lies from where it was cut; `level` is that frame's [`level`].
     pub fn of(cut: &Cut, shift: [Pixels; 2], of_base: Option<f64>) -> Option<SpotPicture> {
-        let [left, top, width, height] = cut.spot;
+        let Rectangle { left, top, width, height } = cut.spot;
         let begin = |from: usize, length: usize, shift: Pixels, size: usize| {
             let shown = length.min(SHOWN);
             let from = from as f64 + (length - shown) as f64 / 2.0 + shift.0.round();
@@ -54,7 +54,7 @@ impl SpotPicture {
 
 /// Mean light of a spot by the picture's own curve; any scale, never nothing.
 pub fn level(cut: &Cut) -> f64 {
-    let [left, top, width, height] = cut.spot;
+    let Rectangle { left, top, width, height } = cut.spot;
     let codes = codes_as_light(&cut.picture);
     let rows = (top..top + height).map(|row| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width]);
     let sum: f64 = rows.flatten().map(|rgb| codes[usize::from(rgb[1])]).sum();
