@@ -65,7 +65,8 @@ fn shots(comparison: &Comparison, asked: &Asked) -> Result<(Vec<String>, Vec<Sho
     let no_reference =
         |why: &str| CommandError::CannotRun(format!("{} can't be the reference: {why}", first.display()));
     let frame = comparison.read(first).map_err(|why| no_reference(&why))?;
-    let picture = frame.picture.as_ref().ok_or_else(|| no_reference("it has no picture"))?;
+    let why = pictureless(&frame);
+    let picture = frame.picture.as_ref().ok_or_else(|| no_reference(&why))?;
     let places = spots(&asked.spots, &comparison.config, picture)?;
     within_memory(asked.files.len(), places.len())?;
     if places.is_empty() {
@@ -73,7 +74,7 @@ fn shots(comparison: &Comparison, asked: &Asked) -> Result<(Vec<String>, Vec<Sho
     }
     let (names, areas): (Vec<String>, Vec<Area>) = places.into_iter().unzip();
     let (mut shot, over) = taken_in(comparison, first, frame);
-    let over = over.ok_or_else(|| no_reference("it has no picture"))?;
+    let over = over.ok_or_else(|| no_reference(&why))?;
     cut(comparison, &mut shot, &areas.iter().map(|area| Ok(*area)).collect::<Vec<_>>());
     if let Some(why) = &shot.fault {
         return Err(no_reference(why));
@@ -99,6 +100,11 @@ fn within_memory(files: usize, spots: usize) -> Result<(), CommandError> {
     )))
 }
 
+/// Why a frame has no picture, where it has none.
+fn pictureless(frame: &Frame) -> String {
+    frame.notes.first().cloned().unwrap_or_else(|| "it has no picture".to_owned())
+}
+
 /// What is known of a frame from its reduced picture.
 fn taken_in(comparison: &Comparison, file: &Path, frame: Frame) -> (Shot, Option<Prepared>) {
     let metered = comparison.metering.meter(frame);
@@ -109,10 +115,10 @@ fn taken_in(comparison: &Comparison, file: &Path, frame: Frame) -> (Shot, Option
 }
 
 fn other_shot(comparison: &Comparison, file: &Path, frame: Frame, over: &Prepared, areas: &[Area]) -> Shot {
-    let note = frame.notes.first().cloned();
+    let why = pictureless(&frame);
     let (mut shot, prepared) = taken_in(comparison, file, frame);
     let Some(prepared) = prepared else {
-        return Shot::unread(file, areas.len(), note.unwrap_or_else(|| "it has no picture".to_owned()));
+        return Shot::unread(file, areas.len(), why);
     };
     let overlay = Overlay::of_upright(over, &prepared);
     // A frame that shows too little to be laid over another may still not have moved.
