@@ -401,6 +401,95 @@ fn a_raw_file_answered(_: &mut Criterion) {
 #[cfg(not(feature = "raw"))]
 fn a_raw_file_answered(_: &mut Criterion) {}
 
+/// From the closed file to the light's answer: with sharpness measured, once while nothing is measured and once in the midst of measuring the
+/// frame before, and with `sharpness: no`. In turn, so that what else goes on meets all alike.
+#[cfg(feature = "raw")]
+fn an_answer_beside_sharpness(_: &mut Criterion) {
+    const TURNS: usize = 24;
+    // Longer than the watch waits before it measures, and than nothing lands.
+    const UNDER_WAY: Duration = Duration::from_millis(520);
+    let frames = [big_jpeg(Pose::default()), big_jpeg(Pose { right: 0.002, ..Pose::default() })];
+    let spots: String = (0..16).map(spot_of_sixteen).collect();
+    let mut sides = [("on", ""), ("off", "sharpness: no\n")]
+        .map(|(name, more)| (name, Answering::open(&format!("{more}spots:\n{spots}"))));
+    // In either: after a rest, and right in the measuring of that one.
+    let mut times = [(); 2].map(|()| [Vec::new(), Vec::new()]);
+    for turn in 0..=TURNS {
+        for (side, (_, answering)) in sides.iter_mut().enumerate() {
+            let rested = answering.answered_after(&frames[0]);
+            std::thread::sleep(UNDER_WAY);
+            let beside = answering.answered_after(&frames[1]);
+            answering.rest();
+            if turn > 0 {
+                times[side][0].push(rested);
+                times[side][1].push(beside);
+            }
+        }
+    }
+    let measured = sides[0].1.studio.of_type("sharpness").len();
+    assert!(measured >= TURNS && sides[1].1.studio.of_type("sharpness").is_empty(), "{measured} frames were measured");
+    let [on, off] = times.map(|of_side| of_side.map(quartiles));
+    for (what, at) in [("after a rest", 0), ("while the frame before is measured", 1)] {
+        let [[on_low, on, on_high], [off_low, off, off_high]] = [on[at], off[at]];
+        println!(
+            "light's answer {what}: sharpness on {on:.1} ms ({on_low:.1} to {on_high:.1}), off {off:.1} ms ({off_low:.1} to {off_high:.1}): {:.2} \
+             times as long; medians and quartiles of {TURNS} in turn",
+            on / off
+        );
+    }
+    println!("{measured} frames were measured meanwhile, in 16 spots each");
+}
+
+#[cfg(feature = "raw")]
+fn spot_of_sixteen(at: usize) -> String {
+    let (left, top) = ((at % 4) as f64 / 4.0 + 0.08, (at / 4) as f64 / 4.0 + 0.08);
+    format!("  - {{name: spot {at}, left: {left}, top: {top}, right: {}, bottom: {}}}\n", left + 0.1, top + 0.1)
+}
+
+#[cfg(feature = "raw")]
+fn quartiles(mut times: Vec<Duration>) -> [f64; 3] {
+    times.sort();
+    [1, 2, 3].map(|quarter| times[times.len() * quarter / 4].as_secs_f64() * 1e3)
+}
+
+/// A watch whose answers are waited for.
+#[cfg(feature = "raw")]
+struct Answering {
+    studio: harness::Studio,
+    line: harness::Client,
+    frames: usize,
+}
+
+#[cfg(feature = "raw")]
+impl Answering {
+    /// With a reference that frames are held against.
+    fn open(yaml: &str) -> Answering {
+        let studio = harness::Studio::with_config(yaml);
+        let mut line = studio.connect();
+        line.ask(serde_json::json!({"command": "listen"}));
+        let mut answering = Answering { studio, line, frames: 0 };
+        answering.answered_after(&big_jpeg(Pose::default()));
+        answering
+    }
+
+    /// How long its light's answer took from its close.
+    fn answered_after(&mut self, jpeg: &[u8]) -> Duration {
+        self.frames += 1;
+        self.studio.put(&format!("{:04}.jpg", self.frames), jpeg);
+        let closed = Instant::now();
+        while self.line.next()["record"]["type"] != "judged" {}
+        closed.elapsed()
+    }
+
+    /// Until whatever was begun is done.
+    fn rest(&self) {
+        std::thread::sleep(Duration::from_millis(2500));
+    }
+}
+
+#[cfg(not(feature = "raw"))]
+fn an_answer_beside_sharpness(_: &mut Criterion) {}
+
 /// Frames landing at 20 a second: how far behind is the last one, and how much memory did it take?
 fn burst(_: &mut Criterion) {
     burst_with(0);
@@ -440,5 +529,5 @@ fn burst_with(pages: usize) {
     );
 }
 
-criterion_group!(benches, a_raw_file_answered, decoding, closed_file_to_event, burst);
+criterion_group!(benches, a_raw_file_answered, an_answer_beside_sharpness, decoding, closed_file_to_event, burst);
 criterion_main!(benches);

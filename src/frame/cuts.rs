@@ -37,14 +37,14 @@ pub struct CutPlace {
 pub struct Cut {
     /// Its pixels at 1:1.
     pub picture: Picture,
-    /// Left, top, width and height of the spot within it.
-    pub spot: [usize; 4],
+    /// Where the spot lies within it.
+    pub spot: Rectangle,
     /// Width and height of the upright frame.
     pub frame: [usize; 2],
 }
 
 /// Whole pixels of a picture or a piece of one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Rectangle {
     pub left: usize,
     pub top: usize,
@@ -55,7 +55,7 @@ pub struct Rectangle {
 /// Where a piece and its spot lie in a frame of a size.
 pub(super) struct Laid {
     upright: Rectangle,
-    spot: [usize; 4],
+    spot: Rectangle,
     frame: [usize; 2],
     orientation: u8,
 }
@@ -77,7 +77,7 @@ impl CutPlace {
         let (y, down, top, piece_height) = along(self.top, self.bottom, height);
         Laid {
             upright: Rectangle { left, top, width: piece_width, height: piece_height },
-            spot: [x - left, y - top, across, down],
+            spot: Rectangle { left: x - left, top: y - top, width: across, height: down },
             frame: [width, height],
             orientation,
         }
@@ -211,9 +211,10 @@ mod tests {
     fn a_place_is_cut_with_its_margin_where_the_frame_goes_on() {
         let laid = place(0.0, 0.4, 0.1, 0.5).laid([1000, 800], 1);
         assert_eq!(laid.upright, Rectangle { left: 0, top: 300, width: 120, height: 120 });
-        assert_eq!(laid.spot, [0, 20, 100, 80]);
+        assert_eq!(laid.spot, Rectangle { left: 0, top: 20, width: 100, height: 80 });
         let large = place(0.0, 0.0, 1.0, 1.0).laid([1000, 800], 1);
-        assert_eq!((large.spot, large.upright.left), ([20, 20, 400, 400], 280));
+        let spot = Rectangle { left: 20, top: 20, width: 400, height: 400 };
+        assert_eq!((large.spot, large.upright.left), (spot, 280));
         assert_eq!(place(-3.0, f64::NAN, 9.0, 0.2).laid([3, 1], 6).frame, [1, 3]);
     }
 

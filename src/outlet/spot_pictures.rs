@@ -7,7 +7,7 @@ use axum::body::Bytes;
 use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
 
-use crate::frame::{Cut, Picture};
+use crate::frame::{Cut, Picture, Rectangle};
 use crate::photometry::FNumber;
 use crate::response::{srgb_decode, srgb_encode};
 use crate::session::{Beside, SharpnessWanted};
@@ -67,7 +67,7 @@ impl SpotPicture {
     ///
     /// `shift` is how far it lies from where it was cut.
     pub fn of(cut: &Cut, shift: [Pixels; 2], of_base: Option<BaseLevel>) -> Option<SpotPicture> {
-        let [left, top, width, height] = cut.spot;
+        let Rectangle { left, top, width, height } = cut.spot;
         let begin = |from: usize, length: usize, shift: Pixels, size: usize| {
             let shown = length.min(SHOWN);
             let from = from as f64 + (length - shown) as f64 / 2.0 + shift.0.round();
@@ -95,13 +95,13 @@ impl SpotPicture {
 
 /// Mean light of a spot by the picture's own curve; of full scale, never nothing.
 fn level(cut: &Cut) -> f64 {
-    let [_, _, width, height] = cut.spot;
+    let Rectangle { width, height, .. } = cut.spot;
     (of_spot(cut).sum::<f64>() / (width * height).max(1) as f64).max(1e-4)
 }
 
 /// The light of a spot's pixels by the picture's own curve.
 fn of_spot(cut: &Cut) -> impl Iterator<Item = f64> {
-    let [left, top, width, height] = cut.spot;
+    let Rectangle { left, top, width, height } = cut.spot;
     let codes = codes_as_light(&cut.picture);
     let proxy = &cut.picture.proxy;
     let rows = (top..top + height).map(move |row| &proxy.rgb[row * proxy.width + left..][..width]);
@@ -195,7 +195,8 @@ mod tests {
         let rgb = (0..SIDE * SIDE).map(|at| [codes[at % 2]; 3]).collect();
         let picture =
             Picture { proxy: Proxy { width: SIDE, height: SIDE, rgb }, colour: Colour::of(None, None), linear: None };
-        Cut { picture, spot: [0, 0, SIDE, SIDE], frame: [SIDE, SIDE] }
+        let spot = Rectangle { left: 0, top: 0, width: SIDE, height: SIDE };
+        Cut { picture, spot, frame: [SIDE, SIDE] }
     }
 
     fn mean(picture: &SpotPicture) -> f64 {

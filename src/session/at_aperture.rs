@@ -98,7 +98,7 @@ impl BestFrame {
     }
 
     /// Of all spots together; where it isn't told, there is nothing to look at either.
-    fn kept(&self) -> f64 {
+    pub fn kept(&self) -> f64 {
         self.spots.iter().filter_map(|of| of.kept).sum()
     }
 }

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 use super::plan::PlanWords;
 use super::remembered::Look;
 use super::setup::Setup;
+use super::sharpness_stands::SharpnessStands;
 use super::sitting::Sitting;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -221,6 +222,9 @@ pub fn status(sitting: &Sitting) -> Value {
         "looks": looks.collect::<serde_json::Map<_, _>>(),
         "groups": positions.collect::<Vec<_>>(),
         "correction": setup.open,
+        "sharpness": setup.current.as_ref().zip(setup.reference()).and_then(|(look, reference)| {
+            Some(SharpnessStands::of(sitting.sharpness.last_of(look, &reference.file)?))
+        }),
         "survey": {
             "next": setup.surveying.as_ref().and_then(|s| s.next()).map(Firing::asks),
             "report": setup.surveyed.as_ref().map(|s| &s.report),

@@ -42,6 +42,16 @@ pub struct Sharpest {
     pub f_number: Option<FNumber>,
 }
 
+impl Sharpest {
+    /// The same exposure, if by another of its files.
+    pub(super) fn is_of_one_exposure_with(&self, other: &Sharpest) -> bool {
+        match (self.frame, other.frame) {
+            (Some(own), Some(other)) => own == other,
+            _ => self.file == other.file,
+        }
+    }
+}
+
 /// One spot: either of the two is there.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SpotSharpness {
@@ -71,6 +81,12 @@ pub(super) fn rounded(value: f64) -> f64 {
 }
 
 impl SpotDetail {
+    /// Of the 95 % interval, the longer half.
+    pub(super) fn half_width(&self) -> Pixels {
+        let half = (self.blur_most.0 - self.blur.0).max(self.blur.0 - self.blur_least.0);
+        Pixels(rounded(half))
+    }
+
     /// As [`Softness::kept`].
     fn kept(&self) -> f64 {
         if self.blur_least.0 > 0.0 { self.detail.share } else { 1.0 }

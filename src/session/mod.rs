@@ -34,6 +34,7 @@ mod scenes;
 mod sealed;
 mod setup;
 mod sharpness;
+mod sharpness_stands;
 mod sharpness_wanted;
 mod sitting;
 mod standing;

@@ -12,6 +12,7 @@ use super::record::{Body, FrameRecord};
 use super::which_aperture::which_aperture;
 use crate::frame::Settings;
 use crate::meter::Area;
+use crate::numbers::FrameNumber;
 use crate::photometry::FNumber;
 use crate::sharpness::per_cent;
 use crate::wording::counted;
@@ -80,11 +81,15 @@ impl Sharpness {
         self.looks.entry(look.clone()).or_default().at(n).frames += 1;
     }
 
+    /// The last that was measured, if it was of this look and by this reference.
+    pub fn last_of(&self, look: &str, reference: &str) -> Option<&MeasuredSharpness> {
+        self.last.as_ref().filter(|last| last.look == look && last.reference == reference)
+    }
+
     /// For people, a line each: the last frame that was measured, why it differs, what each aperture kept, and which keeps what.
     /// Nothing where the last was of another look, or of a reference before.
     pub fn in_words(&self, look: &str, reference: &str) -> Vec<String> {
-        let is_of_it = |last: &&MeasuredSharpness| last.look == look && last.reference == reference;
-        let Some(last) = self.last.as_ref().filter(is_of_it) else { return Vec::new() };
+        let Some(last) = self.last_of(look, reference) else { return Vec::new() };
         let said = Some(format!("{}: {}", last.file, last.told()));
         let cause = last.in_words().and(last.cause.clone());
         let suggestion = self.suggestion(look);
@@ -155,6 +160,7 @@ impl LookSharpness {
 
     fn take(&mut self, measured: &MeasuredSharpness) {
         self.begin(&measured.reference);
+        self.stand_back_for(&measured.against);
         let known = || measured.spots.iter().filter_map(|spot| Some((&spot.spot, spot.kept()?)));
         if let Some(n) = measured.against.f_number {
             // The look's first frame was shot before it was a look.
@@ -171,6 +177,38 @@ impl LookSharpness {
         if let Some(n) = measured.f_number.filter(|_| !measured.spots.is_empty()) {
             self.at(n).stand_for(BestFrame::of(measured));
         }
+    }
+
+    /// Which frame takes the place of the one that all are held against, where that is gone: of those that stand for their apertures the one
+    /// that keeps most. `is_gone` tells of a frame.
+    pub(super) fn next_sharpest(&self, is_gone: impl Fn(FrameNumber) -> bool) -> Option<(FNumber, &BestFrame)> {
+        let stands = |at: &AtAperture| Some((at.f_number, at.best.as_ref()?.frame?));
+        let all = self.apertures.iter().filter(|at| stands(at).is_some_and(|(_, frame)| !is_gone(frame)));
+        let of = |at: &'_ AtAperture| at.best.as_ref().map_or(0.0, BestFrame::kept);
+        let most = all.max_by(|a, b| of(a).total_cmp(&of(b)))?;
+        Some((most.f_number, most.best.as_ref()?))
+    }
+
+    /// The sharpest frame is gone, and another one is what frames are held against: what they keep of it is more.
+    fn stand_back_for(&mut self, base: &Sharpest) {
+        if self.sharpest.as_ref().is_some_and(|(is, _)| is.is_of_one_exposure_with(base)) {
+            return;
+        }
+        let is_base = |best: &&BestFrame| best.frame.is_some() && best.frame == base.frame;
+        let Some(best) = self.apertures.iter().find_map(|at| at.best.as_ref().filter(is_base)).cloned() else { return };
+        let kept_of = |spot: &str| best.spot(spot)?.kept.filter(|kept| *kept > 0.0);
+        for at in &mut self.apertures {
+            // What the new one shows nothing of can't be held against it.
+            at.detail.retain(|(spot, _)| kept_of(spot).is_some());
+            at.detail.iter_mut().for_each(|(spot, share)| *share = share_of(*share, kept_of(spot)).unwrap_or(0.0));
+            for of in at.best.iter_mut().flat_map(|best| &mut best.spots) {
+                of.kept = of.kept.and_then(|kept| share_of(kept, kept_of(&of.spot)));
+            }
+        }
+        let place = |of: &SpotKept| Some((of.spot.clone(), of.area?));
+        // The reference itself has its own places.
+        let is_reference = best.file == self.reference;
+        self.sharpest = (!is_reference).then(|| (base.clone(), best.spots.iter().filter_map(place).collect()));
     }
 
     /// What is set beside each other, the narrowest aperture first; nothing where there is but one. Of the aperture of the base, which the
@@ -224,145 +262,11 @@ impl LookSharpness {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::super::measured_sharpness::{SpotDetail, SpotSharpness};
-    use super::*;
-    use crate::numbers::FrameNumber;
-    use crate::photometry::Series;
-    use crate::sharpness::{Pixels, Share, Untold};
-
-    fn f(n: f64) -> Option<FNumber> {
-        FNumber::new(n, None, Series::Thirds)
-    }
-
-    /// A frame against another, with what each spot keeps.
-    fn frame(number: u64, n: f64, against: (&str, f64), shares: [(&str, f64); 3]) -> MeasuredSharpness {
-        let spot = |(spot, share): (&str, f64)| {
-            let detail = Share { share, least: share, most: share };
-            // Below a tenth of a pixel it may be chance.
-            let blur = 1.0 - share;
-            let told = SpotDetail {
-                detail,
-                blur: Pixels(blur),
-                blur_least: Pixels(blur - 0.1),
-                blur_most: Pixels(blur + 0.1),
-            };
-            SpotSharpness { spot: spot.to_owned(), area: Area::WHOLE, told: Some(told), untold: None }
-        };
-        MeasuredSharpness {
-            frame: FrameNumber::new(number),
-            file: format!("{number}.jpg"),
-            f_number: f(n),
-            look: "main".to_owned(),
-            reference: "1.jpg".to_owned(),
-            against: Sharpest { frame: None, file: against.0.to_owned(), f_number: f(against.1) },
-            spots: shares.map(spot).to_vec(),
-            cause: None,
-            is_sharpest: false,
-            fault: None,
-        }
-    }
-
-    fn fold(all: &[MeasuredSharpness]) -> Sharpness {
-        let mut sharpness = Sharpness::default();
-        all.iter().for_each(|measured| sharpness.apply(&Body::Sharpness(Box::new(measured.clone()))));
-        sharpness
-    }
-
-    const REFERENCE: (&str, f64) = ("1.jpg", 14.0);
-
-    #[test]
-    fn a_frame_is_told_in_one_line_and_its_apertures_in_one_each() {
-        let wide = frame(3, 4.0, REFERENCE, [("eyes", 0.98), ("lips", 0.8), ("ear", 0.41)]);
-        assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 80 %, ear 41 % of f/14's detail");
-        let same = frame(4, 14.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 0.004)]);
-        assert_eq!(same.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of the detail of 1.jpg");
-        let sharpness = fold(&[frame(2, 5.6, REFERENCE, [("eyes", 1.0), ("lips", 0.9), ("ear", 0.7)]), wide]);
-        assert_eq!(
-            sharpness.in_words("main", "1.jpg"),
-            [
-                "3.jpg: eyes 100 %, lips 80 %, ear 41 % of f/14's detail",
-                "By half of the finest detail: f/5.6 keeps eyes, lips and ear; f/4 loses ear.",
-                "f/4: eyes 100 %, lips 80 %, ear 41 %",
-                "f/5.6: eyes 100 %, lips 100 %, ear 70 %",
-                "f/14: eyes 100 %, lips 100 %, ear 100 %",
-            ]
-        );
-        assert!(sharpness.in_words("another", "1.jpg").is_empty());
-        assert!(sharpness.in_words("main", "9.jpg").is_empty(), "another sitter's");
-    }
-
-    #[test]
-    fn a_sharper_frame_makes_the_others_less_and_another_reference_begins_anew() {
-        let sharper = MeasuredSharpness {
-            is_sharpest: true,
-            ..frame(3, 8.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 2.0)])
-        };
-        let soft = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.5), ("ear", 0.6)]);
-        let all = [soft, sharper];
-        let look = fold(&all).looks["main"].clone();
-        let ear = |n: f64| look.apertures.iter().find(|at| Some(at.f_number) == f(n)).unwrap().share_of("ear").unwrap();
-        assert_eq!([ear(4.0), ear(14.0), ear(8.0)], [0.3, 0.5, 1.0]);
-        assert_eq!(look.sharpest.as_ref().unwrap().0.file, "3.jpg");
-        let anew = MeasuredSharpness {
-            reference: "9.jpg".to_owned(),
-            ..frame(9, 4.0, ("9.jpg", 5.6), [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)])
-        };
-        let look = fold(&[all[0].clone(), all[1].clone(), anew]).looks["main"].clone();
-        assert_eq!(look.sharpest, None);
-        let mut redrawn = fold(&all);
-        redrawn.looks.values_mut().for_each(LookSharpness::forget);
-        let look_redrawn = &redrawn.looks["main"];
-        assert!(look_redrawn.sharpest.is_none() && look_redrawn.apertures.iter().all(|at| at.detail.is_empty()));
-        assert_eq!(look.apertures.iter().filter(|at| !at.detail.is_empty()).count(), 2);
-    }
-
-    #[test]
-    fn one_frame_stands_for_each_aperture_and_the_one_that_was_the_sharpest_before_for_its_own() {
-        let soft = frame(2, 4.0, REFERENCE, [("eyes", 0.9), ("lips", 0.5), ("ear", 0.4)]);
-        let better = frame(3, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.6), ("ear", 0.4)]);
-        let worse = frame(4, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 0.1), ("ear", 0.4)]);
-        let shown = |all: &[MeasuredSharpness], base: f64| -> Vec<String> {
-            let name = |column: &Column| match column {
-                Column::Base => "base".to_owned(),
-                Column::Best(n, best) => {
-                    format!("{n} {} {:?}", best.file, best.spots.iter().filter_map(|of| of.kept).collect::<Vec<_>>())
-                }
-            };
-            fold(all).looks["main"].columns(f(base)).iter().map(name).collect()
-        };
-        let all = [soft, better, worse].map(|mut measured| {
-            measured.against.frame = Some(FrameNumber::new(1));
-            measured
-        });
-        assert_eq!(shown(&all, 14.0), ["base", "f/4 3.jpg [1.0, 0.6, 0.4]"]);
-        let mut sharper = frame(5, 8.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 2.0)]);
-        (sharper.is_sharpest, sharper.against.frame) = (true, Some(FrameNumber::new(1)));
-        let all: Vec<MeasuredSharpness> = all.into_iter().chain([sharper]).collect();
-        assert_eq!(shown(&all, 8.0), ["f/14 1.jpg [1.0, 1.0, 0.5]", "base", "f/4 3.jpg [1.0, 0.6, 0.2]"]);
-    }
-
-    #[test]
-    fn a_spot_too_blurred_for_a_width_is_lost_at_that_aperture() {
-        let mut wide = frame(3, 1.4, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
-        (wide.spots[2].told, wide.spots[2].untold) = (None, Some(Untold::TooBlurred));
-        assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of f/14's detail");
-        assert_eq!(
-            fold(&[wide]).suggestion("main").unwrap(),
-            "By half of the finest detail: f/14 keeps eyes, lips and ear; f/1.4 loses ear."
-        );
-    }
-
-    #[test]
-    fn a_spot_that_is_not_told_has_a_question_mark() {
-        let mut measured = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
-        (measured.spots[2].told, measured.spots[2].untold) = (None, Some(Untold::Clipped));
-        assert_eq!(measured.in_words().unwrap(), "eyes 100 %, lips 100 %, ear ? of f/14's detail");
-        measured.spots.iter_mut().for_each(|spot| (spot.told, spot.untold) = (None, Some(Untold::Moved)));
-        assert_eq!(measured.in_words(), None);
-        assert_eq!(fold(&[measured.clone()]).in_words("main", "1.jpg"), ["2.jpg: it can't be told of any spot"]);
-        measured.fault = Some("1.jpg: it is gone".to_owned());
-        assert_eq!(fold(&[measured]).in_words("main", "1.jpg"), ["2.jpg: it can't be told: 1.jpg: it is gone"]);
-    }
+/// What is kept of a frame that itself keeps so much of the one before.
+fn share_of(kept: f64, of: Option<f64>) -> Option<f64> {
+    of.map(|of| rounded((kept / of).min(1.0)))
 }
+
+#[cfg(test)]
+#[path = "sharpness_tests.rs"]
+mod tests;

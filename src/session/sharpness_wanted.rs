@@ -5,7 +5,7 @@ use std::path::Path;
 use super::curve::response_for;
 use super::measured_sharpness::Sharpest;
 use super::remembered::{Last, Look};
-use super::sharpness::Column;
+use super::sharpness::{Column, LookSharpness};
 use super::sitting::Sitting;
 use super::standing::Standing;
 use crate::advice::{Finding, Framing, Observation, Verdict};
@@ -114,21 +114,13 @@ impl<'a> Base<'a> {
             return None;
         }
         let known = sitting.sharpness.looks.get(name).filter(|known| known.reference == look.file);
-        Some(match known.and_then(|known| known.sharpest.as_ref()) {
-            Some((sharpest, places)) => {
-                let of = |(name, _): &(&str, Area)| places.iter().find(|(of, _)| of == name).map(|(_, area)| *area);
-                let places = spots.iter().map(of).collect();
-                let exposure = sharpest.frame.and_then(|frame| sitting.exposures.find(frame));
-                let observation = exposure.map(|exposure| &*exposure.observation);
-                Base { sitting, name, look, spots, is: sharpest.clone(), places, observation }
-            }
-            None => {
-                let f_number = look.observation.settings.f_number;
-                let is = Sharpest { frame: look.frame, file: look.file.clone(), f_number };
-                let places = spots.iter().map(|(_, area)| Some(*area)).collect();
-                Base { sitting, name, look, spots, is, places, observation: Some(&look.observation) }
-            }
-        })
+        let (is, places) = sharpest(sitting, look, known, &spots);
+        let observation = if is.file == look.file {
+            Some(&*look.observation)
+        } else {
+            is.frame.and_then(|frame| sitting.exposures.find(frame)).map(|exposure| &*exposure.observation)
+        };
+        Some(Base { sitting, name, look, spots, is, places, observation })
     }
 
     fn to_measure(&self) -> Option<Shot<'a>> {
@@ -217,6 +209,33 @@ impl<'a> Base<'a> {
             },
         })
     }
+}
+
+/// What the frames of a look are held against, with where the spots lie in it: the sharpest, or the reference; where its files are gone, the
+/// next of those that stand for their apertures. Where there is none, what is gone is asked for, and why it can't be read is told.
+fn sharpest(
+    sitting: &Sitting,
+    look: &Look,
+    known: Option<&LookSharpness>,
+    spots: &[(&str, Area)],
+) -> (Sharpest, Vec<Option<Area>>) {
+    let (is, places) = match known.and_then(|known| known.sharpest.as_ref()) {
+        Some((sharpest, places)) => {
+            let of = |(name, _): &(&str, Area)| places.iter().find(|(of, _)| of == name).map(|(_, area)| *area);
+            (sharpest.clone(), spots.iter().map(of).collect())
+        }
+        None => {
+            let f_number = look.observation.settings.f_number;
+            let is = Sharpest { frame: look.frame, file: look.file.clone(), f_number };
+            (is, spots.iter().map(|(_, area)| Some(*area)).collect())
+        }
+    };
+    let is_gone = |frame: FrameNumber| sitting.exposures.is_removed(frame);
+    let next = known.filter(|_| is.frame.is_some_and(is_gone)).and_then(|known| known.next_sharpest(is_gone));
+    let Some((n, next)) = next else { return (is, places) };
+    let place = |(name, in_reference): &(&str, Area)| Some(next.spot(name)?.area.unwrap_or(*in_reference));
+    let is = Sharpest { frame: next.frame, file: next.file.clone(), f_number: Some(n) };
+    (is, spots.iter().map(place).collect())
 }
 
 /// Not yet measured, and of the look's own scene and lights.

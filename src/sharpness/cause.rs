@@ -123,10 +123,7 @@ fn is_slight(spots: &[SpotSoftness]) -> bool {
 fn common_streak(spots: &[SpotSoftness], softer: usize) -> Option<(Vec<String>, Streak)> {
     let streak = |spot: &SpotSoftness| Some((spot.spot.clone(), spot.measured.ok()?.streak?));
     let streaks: Vec<(String, Streak)> = spots.iter().filter(|spot| is_lost(spot)).filter_map(streak).collect();
-    let alike = |a: &Streak, b: &Streak| {
-        let apart = (a.along - b.along).abs();
-        apart.min(180.0 - apart) <= ALIKE
-    };
+    let alike = |a: &Streak, b: &Streak| a.along.apart(b.along) <= ALIKE;
     let agreeing = |streak: &Streak| -> Vec<String> {
         streaks.iter().filter(|(_, other)| alike(streak, other)).map(|(spot, _)| spot.clone()).collect()
     };
@@ -215,7 +212,7 @@ fn not_told(untold: &[String]) -> String {
 mod tests {
     use super::*;
     use crate::photometry::Series;
-    use crate::sharpness::Share;
+    use crate::sharpness::{Direction, Fineness, Share};
 
     fn spot(name: &str, blur: f64) -> SpotSoftness {
         let share = (-2.0 * std::f64::consts::PI.powi(2) * blur * blur.abs() / 9.0).exp();
@@ -224,7 +221,7 @@ mod tests {
             least: Pixels(blur - 0.15),
             most: Pixels(blur + 0.15),
             detail: Share { share, least: share * 0.9, most: share * 1.1 },
-            finest: 1.0 / 3.0,
+            finest: Fineness(1.0 / 3.0),
             streak: None,
             shift: [Pixels(0.0); 2],
             tiles: [9, 9],
@@ -234,7 +231,7 @@ mod tests {
 
     fn streaked(name: &str, blur: f64, along: f64) -> SpotSoftness {
         let mut spot = spot(name, blur);
-        spot.measured.as_mut().unwrap().streak = Some(Streak { along, length: Pixels(9.0) });
+        spot.measured.as_mut().unwrap().streak = Some(Streak { along: Direction(along), length: Pixels(9.0) });
         spot
     }
 

@@ -74,8 +74,7 @@ pub fn cut_place(spot: Area, most: usize, margin: usize) -> CutPlace {
 impl Crop {
     /// A spot that was cut out, by the curve of its frame.
     pub fn of_cut(cut: &Cut, response: &Response) -> Crop {
-        let [left, top, width, height] = cut.spot;
-        Crop::of(&cut.picture, response, Rectangle { left, top, width, height }, cut.frame)
+        Crop::of(&cut.picture, response, cut.spot, cut.frame)
     }
 
     /// By the curve that the picture's codes are read by.

@@ -38,6 +38,22 @@ pub use texture::most_textured;
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 pub struct Pixels(pub f64);
 
+/// How fine a pattern is, in cycles a pixel: 0.5 is the finest that pixels show.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
+pub struct Fineness(pub f64);
+
+/// A direction in the picture, in degrees from the horizontal, 0 to 180; 90 is straight down, 45 falls to the right.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize)]
+pub struct Direction(pub f64);
+
+impl Direction {
+    /// How far two lines are turned against each other, 0 to 90 degrees.
+    fn apart(self, other: Direction) -> f64 {
+        let apart = (self.0 - other.0).abs();
+        apart.min(180.0 - apart)
+    }
+}
+
 /// With two digits: more is not known.
 impl fmt::Display for Pixels {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -57,8 +73,8 @@ pub struct Softness {
     /// What that blur leaves of the finest detail: the amplitude in the frame over that in the reference, at [`finest`](Self::finest).
     /// Above 1 where the frame is the sharper one.
     pub detail: Share,
-    /// The finest detail that the sharper of the two shows above its noise, in cycles a pixel.
-    pub finest: f64,
+    /// The finest detail that the sharper of the two shows above its noise.
+    pub finest: Fineness,
     /// The blur is that of a motion, in one direction only.
     pub streak: Option<Streak>,
     /// How far the piece lies from where it was looked for: right and down.

@@ -8,7 +8,7 @@ use super::fit::{Fitted, Unfitted};
 use super::fourier::{Fourier, Spectrum};
 use super::placing::{Placed, follow, rough_shift, tile};
 use super::streak::Streak;
-use super::{Pixels, Share, Softness, Untold};
+use super::{Fineness, Pixels, Share, Softness, Untold};
 use crate::frame::Rectangle;
 use crate::statistics::Z95;
 
@@ -262,7 +262,7 @@ fn softness(bands: &Bands, fitted: &Fitted, shift: [Pixels; 2], tiles: [usize; 2
             least: share(fitted.variance + half),
             most: share(fitted.variance - half),
         },
-        finest,
+        finest: Fineness(finest),
         streak: Streak::of(bands, fitted),
         shift,
         tiles,

@@ -6,15 +6,14 @@ use std::fmt;
 use nalgebra::{Matrix3, Vector3};
 use serde::Serialize;
 
-use super::Pixels;
 use super::bands::{Bands, DIRECTIONS};
 use super::fit::{Fitted, Point};
+use super::{Direction, Pixels};
 
 /// A blur along one line.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Streak {
-    /// In degrees from the horizontal, 0 to 180; 90 is straight down, 45 falls to the right.
-    pub along: f64,
+    pub along: Direction,
     /// How far it moved while it was exposed, if evenly: an even line's second moment is a 12th of its length squared.
     pub length: Pixels,
 }
@@ -53,7 +52,7 @@ impl Streak {
         let (along, across) = (found[0] + differs, found[0] - differs);
         let is_one = along >= SHORTEST && across <= ACROSS * along && differs >= SURE * error;
         is_one.then(|| Streak {
-            along: found[2].atan2(found[1]).to_degrees().rem_euclid(360.0) / 2.0,
+            along: Direction(found[2].atan2(found[1]).to_degrees().rem_euclid(360.0) / 2.0),
             length: Pixels((12.0 * (along - across.max(0.0))).sqrt()),
         })
     }
@@ -78,7 +77,7 @@ fn blur_towards(bands: &Bands, fitted: &Fitted, towards: usize) -> Option<(usize
 /// Its direction in a word or two, for a sentence.
 impl fmt::Display for Streak {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self.along {
+        f.write_str(match self.along.0 {
             along if !(22.5..157.5).contains(&along) => "sideways",
             along if along < 67.5 => "aslant, down to the right",
             along if along < 112.5 => "up or down",

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::Answer;
 use super::framing::{Broken, receive_reals, send_reals};
 use crate::container::Fingerprints;
-use crate::frame::{Colour, Cut, Frame, MOST_CUTS, Picture, Proxy, Settings, Space};
+use crate::frame::{Colour, Cut, Frame, MOST_CUTS, Picture, Proxy, Rectangle, Settings, Space};
 use crate::intake::FileState;
 use crate::photometry::{ExposureTime, FNumber, Stops};
 
@@ -62,7 +62,7 @@ struct PictureHeader {
 #[derive(Serialize, Deserialize)]
 struct CutHeader {
     picture: PictureHeader,
-    spot: [usize; 4],
+    spot: Rectangle,
     frame: [usize; 2],
 }
 
@@ -130,13 +130,13 @@ impl Exact {
 
 impl CutHeader {
     fn put_together(self, from: &mut impl Read) -> Result<Cut, Broken> {
-        let CutHeader { picture, spot: [left, top, width, height], frame } = self;
+        let CutHeader { picture, spot, frame } = self;
         // What is measured in the piece must lie in it.
         let fits = |from: usize, length: usize, size: usize| from.checked_add(length).is_some_and(|end| end <= size);
-        if !fits(left, width, picture.width) || !fits(top, height, picture.height) {
+        if !fits(spot.left, spot.width, picture.width) || !fits(spot.top, spot.height, picture.height) {
             return Err(Broken::NotUnderstood);
         }
-        Ok(Cut { picture: picture.pixels(from)?, spot: [left, top, width, height], frame })
+        Ok(Cut { picture: picture.pixels(from)?, spot, frame })
     }
 }
 
@@ -286,7 +286,10 @@ mod tests {
 
     #[test]
     fn pieces_come_through_behind_the_frame_and_must_hold_their_spot() {
-        let cut = |spot| Cut { picture: picture(40, 30, true), spot, frame: [6000, 4000] };
+        let cut = |[left, top, width, height]: [usize; 4]| {
+            let spot = Rectangle { left, top, width, height };
+            Cut { picture: picture(40, 30, true), spot, frame: [6000, 4000] }
+        };
         let cuts =
             |spot| Answer { cuts: vec![cut(spot); 2], ..answer(Settings::default(), Some(picture(9, 7, false))) };
         let back = received(&sent(cuts([5, 4, 30, 20]))).unwrap();

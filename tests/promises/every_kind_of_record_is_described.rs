@@ -10,6 +10,7 @@ use crate::harness::set::Set;
 use crate::harness::sittings::{Lamps, Take};
 use crate::harness::{Studio, shot, wait_for};
 use greyhold::session::{Body, Record};
+use greyhold::sharpness::Untold;
 use serde_json::{Value, json};
 
 fn schema() -> Value {
@@ -114,4 +115,27 @@ fn a_sitting_makes_each_of_them_and_no_other() {
         }
     }
     assert_eq!(made, described);
+}
+
+#[test]
+fn every_reason_why_sharpness_is_not_told_is_described() {
+    let described = schema()["$defs"]["untold"]["enum"].clone();
+    let mut reason = Some(Untold::TooSmall);
+    let mut reasons = Vec::new();
+    while let Some(of) = reason {
+        reasons.push(serde_json::to_value(of).unwrap());
+        // One that is new has no place here, and doesn't compile.
+        reason = match of {
+            Untold::TooSmall => Some(Untold::OtherSize),
+            Untold::OtherSize => Some(Untold::Clipped),
+            Untold::Clipped => Some(Untold::NoTexture),
+            Untold::NoTexture => Some(Untold::Moved),
+            Untold::Moved => Some(Untold::TooNoisy),
+            Untold::TooNoisy => Some(Untold::OtherExposure),
+            Untold::OtherExposure => Some(Untold::TooBlurred),
+            Untold::TooBlurred => Some(Untold::ReferenceTooBlurred),
+            Untold::ReferenceTooBlurred => None,
+        };
+    }
+    assert_eq!(described, Value::Array(reasons));
 }

@@ -57,6 +57,7 @@ mod real_photographs_are_read_in_true_stops;
 mod scans_find_what_no_event_told;
 mod settings_that_came_back_teach_the_curve;
 mod settling_waits_for_quiet;
+mod sharpness_is_measured_in_raw_files;
 mod sharpness_is_measured_on_the_same_lashes;
 mod sharpness_is_told_after_the_answer;
 mod single_lights_are_solved_as_published;

@@ -11,16 +11,17 @@ use greyhold::studio::{CameraSettings, with_exif};
 use jiff::civil::date;
 use serde_json::{Value, json};
 
+use crate::harness::dng::{Sensor, dng};
 use crate::harness::random::Random;
-use crate::harness::{greyhold, real_frames};
+use crate::harness::{Shot, greyhold, real_frames, shot};
 
-const SIZE: [usize; 2] = [1200, 800];
+pub const SIZE: [usize; 2] = [1200, 800];
 /// Names, middles and half of the sides of three spots, as parts of the frame's width and height.
 pub const SPOTS: [(&str, [f64; 2]); 3] = [("eyes", [0.2, 0.35]), ("lips", [0.5, 0.6]), ("ear", [0.8, 0.4])];
 const RADIUS: f64 = 0.11;
 
 /// Light, one number a pixel.
-type Light = Vec<f64>;
+pub type Light = Vec<f64>;
 
 /// A wall with stains of all sizes, down to a pixel.
 fn wall() -> Light {
@@ -87,26 +88,36 @@ pub struct Sitting {
 
 impl Sitting {
     pub fn new() -> Sitting {
-        Sitting { folder: tempfile::tempdir().unwrap(), wall: wall() }
+        Sitting::before(wall())
     }
 
-    fn path(&self, name: &str) -> String {
+    /// Any other scene.
+    pub fn before(wall: Light) -> Sitting {
+        assert_eq!(wall.len(), SIZE[0] * SIZE[1]);
+        Sitting { folder: tempfile::tempdir().unwrap(), wall }
+    }
+
+    pub fn path(&self, name: &str) -> String {
         self.folder.path().join(name).display().to_string()
     }
 
-    /// A third of the frame belongs to each spot.
-    pub fn put(&self, name: &str, how: &Taken) -> String {
+    /// The light of a frame with its noise. A third of the frame belongs to each spot.
+    fn exposed(&self, name: &str, how: &Taken) -> Light {
         let thirds = how.blurs.map(|[across, down]| blurred(&self.wall, across, down));
         let mut random = Random(name.bytes().map(u64::from).sum());
-        let mut rgb = Vec::with_capacity(self.wall.len() * 3);
-        for at in 0..self.wall.len() {
+        let light = |at: usize| {
             let (x, y) = (at % SIZE[0] + how.moved[0], at / SIZE[0] + how.moved[1]);
             let (x, y) = (x.min(SIZE[0] - 1), y.min(SIZE[1] - 1));
             let light = thirds[x * 3 / SIZE[0]][y * SIZE[0] + x] * how.stops.exp2();
             // Noise as at ISO 100 or 200, about.
-            let light = light + (light * 2e-5).sqrt() * random.normal();
-            rgb.extend([(srgb_encode(light.clamp(0.0, 1.0)) * 255.0).round() as u8; 3]);
-        }
+            light + (light * 2e-5).sqrt() * random.normal()
+        };
+        (0..self.wall.len()).map(light).collect()
+    }
+
+    pub fn put(&self, name: &str, how: &Taken) -> String {
+        let code = |light: f64| (srgb_encode(light.clamp(0.0, 1.0)) * 255.0).round() as u8;
+        let rgb: Vec<u8> = self.exposed(name, how).into_iter().flat_map(|light| [code(light); 3]).collect();
         let settings = CameraSettings {
             f_number: FNumber::new(how.f_number, None, Series::Thirds).unwrap(),
             time: ExposureTime::new(1.0 / 160.0, None, Series::Thirds).unwrap(),
@@ -114,6 +125,16 @@ impl Sitting {
             at: date(2026, 3, 1).at(10, 0, 0, 0),
         };
         fs::write(self.path(name), with_exif(&rgb, SIZE[0] as u32, SIZE[1] as u32, &settings, 94).unwrap()).unwrap();
+        self.path(name)
+    }
+
+    /// The same as a raw file: each sample has noise of its own.
+    pub fn put_raw(&self, name: &str, how: &Taken) -> String {
+        let light: Vec<[f32; 3]> = self.exposed(name, how).into_iter().map(|light| [light as f32; 3]).collect();
+        // Of the same time as the pictures.
+        let shot = Shot { at: -86_400.0, ..shot(how.f_number, 0.0, 1) };
+        let raw = dng(&light, SIZE[0] as u32, SIZE[1] as u32, &Sensor::usual(), &shot);
+        fs::write(self.path(name), raw).unwrap();
         self.path(name)
     }
 
@@ -133,7 +154,7 @@ impl Sitting {
     }
 
     /// One object a file, and the last for all.
-    fn told(&self, files: &[String]) -> Vec<Value> {
+    pub fn told(&self, files: &[String]) -> Vec<Value> {
         let output = self.compare(&["--sharpness", "--json"], files);
         let told: Vec<Value> =
             String::from_utf8(output.stdout).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect();
@@ -142,7 +163,7 @@ impl Sitting {
     }
 }
 
-fn blur(told: &Value, spot: usize) -> f64 {
+pub fn blur(told: &Value, spot: usize) -> f64 {
     told["spots"][spot]["softness"]["blur"].as_f64().unwrap_or_else(|| panic!("{told}"))
 }
 

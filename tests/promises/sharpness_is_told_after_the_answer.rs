@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
+use crate::harness::http::Feed;
 use crate::harness::{Studio, wait_for};
 use crate::sharpness_is_measured_on_the_same_lashes::{SHARP, SPOTS, Sitting, Taken, round};
 
@@ -126,4 +127,97 @@ fn it_can_be_left_out_and_needs_a_spot() {
         std::thread::sleep(Duration::from_millis(2500));
         assert!(studio.of_type("sharpness").is_empty());
     }
+}
+
+fn stands(studio: &Studio) -> Value {
+    let reply = studio.tell(json!({"command": "status"}));
+    let mut schema: Value = serde_json::from_str(include_str!("../../config/messages.schema.json")).unwrap();
+    schema = json!({"$ref": "#/$defs/reply", "$defs": schema["$defs"]});
+    let described = jsonschema::draft202012::new(&schema).unwrap();
+    let faults: Vec<String> = described.iter_errors(&reply).map(|e| format!("{e} at {}", e.instance_path())).collect();
+    assert!(faults.is_empty(), "{faults:?} in {reply}");
+    reply["value"]["sharpness"].clone()
+}
+
+#[test]
+fn the_status_has_what_was_measured_last_for_programs() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    assert_eq!(stands(&studio), Value::Null, "nothing is held against itself");
+    land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 1.5, 2.0]));
+    measured(&studio, "b.jpg");
+    let now = stands(&studio);
+    assert_eq!(
+        (&now["file"], &now["against"]["file"], &now["fault"]),
+        (&json!("b.jpg"), &json!("a.jpg"), &Value::Null)
+    );
+    assert_eq!((&now["f_number"]["marked"], &now["against"]["f_number"]["marked"]), (&json!(5.6), &json!(14.0)));
+    assert_eq!(now["cause"], "less depth of field: eyes kept, lips and ear softer");
+    for (spot, width) in now["spots"].as_array().unwrap().iter().zip([0.0, 1.5, 2.0]) {
+        let [kept, blur, half] = ["kept", "blur", "half_width"].map(|key| spot[key].as_f64().unwrap());
+        if width > 0.0 {
+            assert!((blur - width).abs() < 0.3 && half > 0.0 && half < blur && kept < 0.5, "{spot}");
+        } else {
+            assert!(blur.abs() < 0.4 && half > blur.abs() && kept == 1.0, "{spot}");
+        }
+    }
+    // Burnt out: it isn't told, and why.
+    land(&studio, &sitting, "c.jpg", &Taken { stops: 5.0, ..SHARP });
+    measured(&studio, "c.jpg");
+    let now = stands(&studio);
+    assert_eq!(now["file"], "c.jpg");
+    let untold = json!({"spot": "eyes", "kept": null, "blur": null, "half_width": null, "untold": "clipped",
+        "why": "it is burnt out or black in one of the two"});
+    assert_eq!(now["spots"][0], untold);
+}
+
+#[test]
+fn where_the_sharpest_frame_is_deleted_the_next_takes_its_place() {
+    let sitting = Sitting::new();
+    let mut studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &round(5.6, [0.0, 0.0, 2.0]));
+    land(&studio, &sitting, "b.jpg", &SHARP);
+    assert_eq!(measured(&studio, "b.jpg")["is_sharpest"], true);
+    land(&studio, &sitting, "c.jpg", &round(8.0, [0.0, 0.0, 1.0]));
+    measured(&studio, "c.jpg");
+    fs::remove_file(studio.folder.join("b.jpg")).unwrap();
+    wait_for("the deletion to be told", || !studio.of_type("file_removed").is_empty());
+    studio.stop();
+    studio.start();
+    land(&studio, &sitting, "d.jpg", &round(4.0, [0.0, 1.5, 2.0]));
+    let d = measured(&studio, "d.jpg");
+    assert_eq!((&d["against"]["file"], &d["reference"], &d["fault"]), (&json!("c.jpg"), &json!("a.jpg"), &Value::Null));
+    // Gaussians add by their squares: 1 and the square root of 3 make 2.
+    assert!((blur(&d, 1) - 1.5).abs() < 0.25 && (blur(&d, 2) - 3.0_f64.sqrt()).abs() < 0.26, "{d}");
+    let says = studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(says.contains("f/8, 1 frame: eyes 100 %, lips 100 %, ear 100 %"), "{says}");
+}
+
+/// One release of the shutter is one column, by whichever of its files it is measured.
+#[cfg(feature = "raw")]
+#[test]
+fn two_files_of_an_exposure_are_one_entry_beside_the_other_apertures() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    let land_both = |stem: &str, how: &Taken| {
+        land(&studio, &sitting, &format!("{stem}.jpg"), how);
+        let raw = fs::read(sitting.put_raw(&format!("{stem}.dng"), how)).unwrap();
+        studio.put(&format!("{stem}.dng"), &raw);
+        assert!(studio.sync().is_empty());
+    };
+    land_both("a", &SHARP);
+    land_both("b", &round(5.6, [0.0, 0.0, 1.0]));
+    measured(&studio, "b.jpg");
+    land_both("c", &round(5.6, [0.0, 1.0, 2.0]));
+    measured(&studio, "c.jpg");
+    assert_eq!(studio.of_type("frame").len(), 3, "each pair is one exposure");
+    let of_b = studio.of_type("sharpness").iter().filter(|record| record["frame"] == 2).count();
+    assert_eq!(of_b, 1, "and is measured once");
+    let board = Feed::open(&studio, None).unwrap().next("board");
+    let column = |frame: &Value| format!("{} {}", frame["f_number"].as_str().unwrap(), frame["file"].as_str().unwrap());
+    let columns: Vec<String> = board["apertures"]["frames"].as_array().unwrap().iter().map(column).collect();
+    assert_eq!(columns, ["f/14 a.jpg", "f/5.6 b.jpg"], "{board}");
+    let says = studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    assert!(says.contains("f/5.6, 2 frames: ") && says.contains("f/14, 1 frame: "), "{says}");
 }
