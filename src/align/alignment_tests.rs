@@ -173,6 +173,10 @@ fn what_a_sitter_who_moved_covers_is_not_seen() {
         &USUAL.shifted([9.0, 5.0]).behind(&sitter.shifted([9.0, 5.0]), [49, 65], [120, 160]),
     ));
     assert!(stays.moved_as_one());
+    let turned = |by: f64| View { turn: by, ..USUAL };
+    for by in [-5.0, 5.0] {
+        assert!(laid(&USUAL, &turned(by)).moved_as_one(), "the camera was turned by {by} degrees");
+    }
     let moved = matched(Overlay::of(&reference, &USUAL.behind(&sitter.shifted([110.0, 0.0]), [150, 60], [120, 160])));
     assert!(!moved.moved_as_one());
     let shows = |[x, y]: [f64; 2]| moved.followed_beside([x / 384.0, y / 256.0]);

@@ -5,7 +5,7 @@ use super::net::{Net, PATCHES_APART};
 
 /// A place lies as those do that were found no more than this many patches away.
 const NEAR_BY: usize = 3;
-/// Where the whole doesn't put a part, in parts of the frame, that moved by itself; and of how large a share of the parts nobody minds it.
+/// How far from where the whole puts it a part lies that moved by itself, in parts of the frame's long side; and of how large a share of the parts nobody minds it.
 /// Chosen on sitters who left their place by up to a quarter of the frame, as `lights_of_real_faces_are_read_one_by_one` plays it: what
 /// they then covered was told as something new in 14 of 24 frames of unchanged light, and is in 4.
 const BY_ITSELF: f64 = 0.05;
@@ -28,9 +28,15 @@ impl Alignment {
     }
 
     fn place_by_the_whole(&self, [x, y]: [f64; 2]) -> [f64; 2] {
-        let along = |at: f64, side: usize, shift: f64| 0.5 + shift + (at - 0.5) * self.size_in_frame(side);
+        let [[width, height], [to_width, to_height]] = self.sides.map(|sides| sides.map(f64::from));
         let x = if self.is_mirrored { 1.0 - x } else { x };
-        [along(x, 0, self.moved.right), along(y, 1, self.moved.down)]
+        let (right, down) = ((x - 0.5) * width, (y - 0.5) * height);
+        let (sine, cosine) = self.moved.turn.to_radians().sin_cos();
+        let by = |pixels: f64, side: f64| self.moved.zoom * pixels / side.max(1.0);
+        [
+            0.5 + self.moved.right + by(cosine * right - sine * down, to_width),
+            0.5 + self.moved.down + by(sine * right + cosine * down, to_height),
+        ]
     }
 
     /// The patch that a place of the reference lies in.
@@ -43,9 +49,11 @@ impl Alignment {
     /// shows.
     pub fn moved_as_one(&self) -> bool {
         let followed: Vec<&MatchedPatch> = self.found().filter(|patch| patch.is_followed).collect();
+        let [width, height] = self.sides[1].map(f64::from);
         let is_apart = |patch: &&&MatchedPatch| {
             let [x, y] = self.place_by_the_whole(patch.at.map(f64::from));
-            (f64::from(patch.to[0]) - x).hypot(f64::from(patch.to[1]) - y) > BY_ITSELF
+            let (right, down) = ((f64::from(patch.to[0]) - x) * width, (f64::from(patch.to[1]) - y) * height);
+            right.hypot(down) > BY_ITSELF * width.max(height)
         };
         followed.iter().filter(is_apart).count() as f64 <= FEW_BY_THEMSELVES * followed.len() as f64
     }

@@ -74,9 +74,9 @@ pub enum Body {
         /// Dials that it shows elsewhere than they were known to be, and that somebody meant so.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         positions: Vec<PositionRead>,
-        /// Where the dials stood for it, where others were shot since.
-        #[serde(default, skip_serializing_if = "Marks::is_empty")]
-        marks: Marks,
+        /// Where the dials stood for it, where others were shot since; of a group that is left out nobody knows.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        marks: Option<Marks>,
     },
     /// Another person sits now: the powers stay, and the next frame that can be one is the look's reference.
     NewSitter,

@@ -104,7 +104,7 @@ impl Setup {
             }
             Body::Reference { look, frame, file, observation, by, positions, marks, .. } => {
                 positions.iter().for_each(|read| self.read_position(read));
-                let marks = if marks.is_empty() { self.marks_of(look, *frame, *by) } else { marks.clone() };
+                let marks = marks.clone().unwrap_or_else(|| self.marks_of(look, *frame, *by));
                 // What a survey found to stand in the light, and was meant, makes the survey one of another light.
                 if *by == ReferenceBy::Accepted
                     && self.last.as_ref().is_some_and(|last| last.verdict.finding.outdates_a_survey())

@@ -92,28 +92,28 @@ impl Sharpness {
         let Some(last) = self.last_of(look, reference) else { return Vec::new() };
         let said = Some(format!("{}: {}", last.file, last.told()));
         let cause = last.in_words().and(last.cause.clone());
-        let suggestion = self.suggestion(look);
-        let apertures = self.looks.get(look).map(LookSharpness::apertures_in_words).unwrap_or_default();
+        let look = self.looks.get(look);
+        let suggestion = look.and_then(LookSharpness::suggestion);
+        let apertures = look.map(LookSharpness::apertures_in_words).unwrap_or_default();
         said.into_iter().chain(cause).chain(suggestion).chain(apertures).collect()
     }
+}
 
-    /// Which aperture keeps what in a look, as [`which_aperture`] says it.
-    pub fn suggestion(&self, look: &str) -> Option<String> {
-        let look = self.looks.get(look)?;
+impl LookSharpness {
+    /// Which aperture keeps what, as [`which_aperture`] says it.
+    pub fn suggestion(&self) -> Option<String> {
         let mut spots: Vec<String> = Vec::new();
-        for (spot, _) in look.apertures.iter().flat_map(|at| &at.detail) {
+        for (spot, _) in self.apertures.iter().flat_map(|at| &at.detail) {
             if !spots.contains(spot) {
                 spots.push(spot.clone());
             }
         }
         let is_measured = |at: &&AtAperture| at.best.is_some() || !at.detail.is_empty();
         let of = |at: &AtAperture| (at.f_number, spots.iter().map(|spot| at.share_of(spot)).collect());
-        let known: Vec<(FNumber, Vec<Option<f64>>)> = look.apertures.iter().filter(is_measured).map(of).collect();
+        let known: Vec<(FNumber, Vec<Option<f64>>)> = self.apertures.iter().filter(is_measured).map(of).collect();
         which_aperture(&spots, &known)
     }
-}
 
-impl LookSharpness {
     fn at(&mut self, n: FNumber) -> &mut AtAperture {
         let place = self.apertures.iter().position(|at| is_same(Some(at.f_number), n)).unwrap_or_else(|| {
             if self.apertures.len() >= MOST_APERTURES {
@@ -189,8 +189,16 @@ impl LookSharpness {
         Some((most.f_number, most.best.as_ref()?))
     }
 
+    /// Whether shares are those of this frame's detail. `reference`: the frame that is the sharpest as long as none is sharper.
+    pub(super) fn is_held_against(&self, base: &Sharpest, reference: Option<FrameNumber>) -> bool {
+        match &self.sharpest {
+            Some((is, _)) => is.is_of_one_exposure_with(base),
+            None => base.frame == reference,
+        }
+    }
+
     /// The sharpest frame is gone, and another one is what frames are held against: what they keep of it is more.
-    fn stand_back_for(&mut self, base: &Sharpest) {
+    pub(super) fn stand_back_for(&mut self, base: &Sharpest) {
         if self.sharpest.as_ref().is_some_and(|(is, _)| is.is_of_one_exposure_with(base)) {
             return;
         }
@@ -240,7 +248,7 @@ impl LookSharpness {
         };
         let spot = |of: &SpotSharpness| {
             let kept = of.told.map(|told| rounded(1.0 / told.detail.share.max(1.0)));
-            SpotKept { spot: of.spot.clone(), area: place_of(&of.spot), kept, untold: None }
+            SpotKept { spot: of.spot.clone(), area: place_of(&of.spot), kept, untold: of.untold }
         };
         let spots = sharper.spots.iter().map(spot).collect();
         self.at(*n).stand_for(BestFrame { frame: *frame, file: file.clone(), spots });

@@ -118,7 +118,7 @@ fn a_spot_too_blurred_for_a_width_is_lost_at_that_aperture() {
     (wide.spots[2].told, wide.spots[2].untold) = (None, Some(Untold::TooBlurred));
     assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of f/14's detail");
     assert_eq!(
-        fold(&[wide]).suggestion("main").unwrap(),
+        fold(&[wide]).looks["main"].suggestion().unwrap(),
         "By half of the finest detail: f/14 keeps eyes, lips and ear; f/1.4 loses ear."
     );
 }

@@ -1,5 +1,6 @@
 //! Of which frame the sharpness is measured next, and what it is held against: worked out of the state.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use super::curve::response_for;
@@ -89,6 +90,8 @@ pub(super) struct Base<'a> {
     /// Where those lie in it.
     places: Vec<Option<Area>>,
     observation: Option<&'a Observation>,
+    /// What was measured so far, held against it.
+    known: Option<Cow<'a, LookSharpness>>,
 }
 
 /// A frame, with where the spots lie in it.
@@ -120,7 +123,12 @@ impl<'a> Base<'a> {
         } else {
             is.frame.and_then(|frame| sitting.exposures.find(frame)).map(|exposure| &*exposure.observation)
         };
-        Some(Base { sitting, name, look, spots, is, places, observation })
+        let mut known = known.map(Cow::Borrowed);
+        // Where another frame took its place, what was told is no share of this one.
+        if let Some(known) = known.as_mut().filter(|known| !known.is_held_against(&is, look.frame)) {
+            known.to_mut().stand_back_for(&is);
+        }
+        Some(Base { sitting, name, look, spots, is, places, observation, known })
     }
 
     fn to_measure(&self) -> Option<Shot<'a>> {
@@ -143,12 +151,11 @@ impl<'a> Base<'a> {
     }
 
     /// The frames that stand for their apertures; nothing before there are two.
-    pub fn columns(&self) -> Vec<Column<'a>> {
-        let known = self.sitting.sharpness.looks.get(self.name).filter(|known| known.reference == self.look.file);
-        known.map_or_else(Vec::new, |known| known.columns(self.is.f_number))
+    pub fn columns(&self) -> Vec<Column<'_>> {
+        self.known.as_ref().map_or_else(Vec::new, |known| known.columns(self.is.f_number))
     }
 
-    pub fn shot_of(&self, column: Column<'a>) -> Shot<'a> {
+    pub fn shot_of(&self, column: Column<'_>) -> Shot<'a> {
         match column {
             Column::Base => {
                 Shot { measures: None, is: self.is.clone(), observation: self.observation, places: self.places.clone() }
@@ -167,7 +174,7 @@ impl<'a> Base<'a> {
 
     /// Which aperture keeps what, so far.
     pub fn suggestion(&self) -> Option<String> {
-        self.sitting.sharpness.suggestion(self.name)
+        self.known.as_ref()?.suggestion()
     }
 
     fn over(&self) -> Over {

@@ -239,16 +239,19 @@ impl Sitting {
     }
 
     /// A frame of this sitting by the name of its file, with where the dials stood for it: what a look or a reference of before tells,
-    /// else what was known when it was shot, as long as that is remembered.
+    /// else what was known when it was shot, as long as that is remembered. Another frame may lie where one of before was deleted.
     pub(super) fn stood_for(&self, file: &str) -> Option<Stood> {
-        let of_look = |look: &Look| Stood { file: look.file.clone(), frame: look.frame, marks: look.marks.clone() };
-        let look = self.setup.looks.values().find(|look| look.file == file).map(of_look);
+        let lying = self.exposures.lying_at(file);
+        let file = lying.map_or(file, |exposure| &exposure.file);
+        let is_it = |frame: Option<FrameNumber>| lying.is_none_or(|exposure| frame == Some(exposure.frame));
+        let look = self.setup.looks.values().find(|look| look.file == file && is_it(look.frame));
+        let look = look.map(|look| Stood { file: look.file.clone(), frame: look.frame, marks: look.marks.clone() });
+        let former = || self.former.find(file).filter(|known| is_it(known.frame)).cloned();
         let exposure = || {
-            let exposure = self.exposures.lying_at(file)?;
-            let (file, frame) = (exposure.file.clone(), Some(exposure.frame));
-            Some(Stood { file, frame, marks: exposure.stood.clone() })
+            let (file, frame) = lying.map(|exposure| (exposure.file.clone(), Some(exposure.frame)))?;
+            Some(Stood { file, frame, marks: lying?.stood.clone() })
         };
-        look.or_else(|| self.former.find(file).cloned()).or_else(exposure)
+        look.or_else(former).or_else(exposure)
     }
 
     fn take_frame(&mut self, n: RecordNumber, frame: &FrameRecord) {

@@ -185,6 +185,7 @@ fn where_the_sharpest_frame_is_deleted_the_next_takes_its_place() {
     wait_for("the deletion to be told", || !studio.of_type("file_removed").is_empty());
     studio.stop();
     studio.start();
+    let kept_at_once = kept_beside(&studio, "a.jpg");
     land(&studio, &sitting, "d.jpg", &round(4.0, [0.0, 1.5, 2.0]));
     let d = measured(&studio, "d.jpg");
     assert_eq!((&d["against"]["file"], &d["reference"], &d["fault"]), (&json!("c.jpg"), &json!("a.jpg"), &Value::Null));
@@ -192,6 +193,14 @@ fn where_the_sharpest_frame_is_deleted_the_next_takes_its_place() {
     assert!((blur(&d, 1) - 1.5).abs() < 0.25 && (blur(&d, 2) - 3.0_f64.sqrt()).abs() < 0.26, "{d}");
     let says = studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
     assert!(says.contains("f/8, 1 frame: eyes 100 %, lips 100 %, ear 100 %"), "{says}");
+    assert_eq!(kept_at_once, kept_beside(&studio, "a.jpg"), "the page held them against it before the next frame came");
+}
+
+/// What the aperture view tells that a frame keeps.
+fn kept_beside(studio: &Studio, file: &str) -> Value {
+    let board = Feed::open(studio, None).unwrap().next("board");
+    let frames = board["apertures"]["frames"].as_array().unwrap();
+    frames.iter().find(|frame| frame["file"] == file).unwrap()["kept"].clone()
 }
 
 /// One release of the shutter is one column, by whichever of its files it is measured.

@@ -4,7 +4,7 @@
 use crate::harness::http::Feed;
 use crate::harness::set::Set;
 use crate::harness::sittings::{Lamps, Take};
-use crate::harness::{Studio, greyhold, shot};
+use crate::harness::{Studio, greyhold, shot, wait_for};
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
@@ -243,6 +243,55 @@ fn who_goes_back_to_an_earlier_frame_is_told_what_to_turn() {
     // And on to the frame that was the reference between.
     let on = tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
     assert!(on.contains("turn key down to 1/8") && on.contains("turn rim down to 6.0"), "{on}");
+}
+
+/// What was told since is a turn since, by whatever name the last frame is made the reference.
+#[test]
+fn the_last_frame_by_its_name_stood_as_it_was_shot() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
+    let said = tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
+    assert!(said.contains("turn key up to 1/2  (from 1/8"), "{said}");
+    near(&studio.of_type("reference").pop().unwrap()["powers"]["key"], -1.0);
+}
+
+/// Groups that bear other names now stood nobody knows where for the frames of before.
+#[test]
+fn where_nobody_knows_a_frame_stood_nothing_is_taken_for_granted() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    let renamed = ["key", "fill", "rim"]
+        .iter()
+        .fold(RIG.to_owned(), |yaml, name| yaml.replace(&format!("name: {name},"), &format!("name: {name} two,")));
+    std::fs::write(studio.config(), renamed).unwrap();
+    wait_for("the new names", || studio.of_type("config").len() > 1);
+    studio.take("3.jpg", shot(8.0, -1.0, 3));
+    let said = tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
+    assert!(said.contains("It isn't known what the lights were set to for it"), "{said}");
+    assert_eq!(studio.of_type("reference").pop().unwrap()["powers"]["key two"], Value::Null);
+}
+
+/// A name is given again where a frame was deleted: then it is the frame that lies there.
+#[test]
+fn another_frame_under_the_name_of_a_reference_that_was_deleted_is_itself() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    tell(&studio, json!({"command": "reference"}));
+    studio.take("3.jpg", shot(8.0, 0.0, 3));
+    tell(&studio, json!({"command": "reference"}));
+    std::fs::remove_file(studio.folder.join("2.jpg")).unwrap();
+    wait_for("the deletion to be told", || !studio.of_type("file_removed").is_empty());
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
+    studio.take("2.jpg", shot(8.0, -1.0, 4));
+    studio.take("5.jpg", shot(8.0, -1.0, 5));
+    tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
+    let reference = studio.of_type("reference").pop().unwrap();
+    assert_eq!(reference["frame"], json!(4));
+    near(&reference["powers"]["key"], -3.0);
 }
 
 /// What was asked for the look still stands; the last frame says that something is to be looked at before anything is turned.

@@ -107,14 +107,13 @@ fn sitting(folder: &Path) -> Vec<Shot> {
             name: format!("{}/{file}", folder.file_name().unwrap().display()),
             kind: told["kind"].as_str().unwrap().to_owned(),
             pose: told["move"].as_str().unwrap().to_owned(),
-            truth: lights.names.iter().map(stops).collect::<Option<_>>()?,
+            truth: lights.names.iter().map(stops).collect(),
             fitted: Fitted::of(&lights.basis, &expected, &laid.light_of(&frame), &response),
             expected,
             priors,
         }
-        .into()
     };
-    truth["frames"].as_array().unwrap().iter().filter_map(shot).collect()
+    truth["frames"].as_array().unwrap().iter().map(shot).collect()
 }
 
 /// The picture that all frames of a sitting are laid over, and a map of its shape.
@@ -165,10 +164,10 @@ fn before(lights: &Lights, frame: &MeteredFrame, steps: &[(&String, f64)]) -> (V
     (expected, priors)
 }
 
-/// What became of the light of tied lights; `None` for a frame in which they differ, of which no truth is known.
-fn of_tied(names: &[GroupName], stops: &Value) -> Option<Option<f64>> {
+/// What became of the light of tied lights. Where they differ, no claim on them together is right.
+fn of_tied(names: &[GroupName], stops: &Value) -> Option<f64> {
     let first = stops[names[0].as_str()].as_f64();
-    names.iter().all(|name| stops[name.as_str()].as_f64() == first).then_some(first)
+    if names.iter().all(|name| stops[name.as_str()].as_f64() == first) { first } else { Some(f64::NAN) }
 }
 
 /// What must hold, as shares of frames or claims.
@@ -304,7 +303,9 @@ fn a_fifth_more_or_less_of_what_was_chosen_changes_little() {
             assert!(share(moved.claims_right) >= 0.97, "{name} times {times}: claims are wrong");
             for (column, (now, moved)) in now.all().into_iter().zip(moved.all()).enumerate() {
                 let by = (share(now) - share(moved)).abs();
-                assert!(by <= 0.1, "{name} times {times}: column {} moves by {by:.3}", column + 1);
+                // What is wrong, and what is told of nothing, may hardly move.
+                let most = [0.02, 0.1, 0.1, 0.03, 0.1, 0.1][column];
+                assert!(by <= most, "{name} times {times}: column {} moves by {by:.3}", column + 1);
             }
         }
     }

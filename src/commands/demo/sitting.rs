@@ -46,9 +46,9 @@ pub enum Then {
 }
 
 impl Then {
-    /// Whoever looks at the page may do it there.
+    /// Whoever looks at the page may do it there: all lights are turned as asked.
     pub fn is_left_to_the_page(&self) -> bool {
-        matches!(self, Then::Follow { .. } | Then::FollowOnly(_))
+        matches!(self, Then::Follow { but: None })
     }
 }
 

@@ -36,13 +36,13 @@ struct Chosen {
     frame: Option<FrameNumber>,
     file: String,
     observation: Observation,
-    /// Where the dials stood for it, where others were shot since.
-    marks: Marks,
+    /// Where the dials stood for it, where others may have been shot since; of a group that isn't here nobody knows.
+    marks: Option<Marks>,
 }
 
 impl Chosen {
     fn new(frame: Option<FrameNumber>, file: String, observation: Observation) -> Chosen {
-        Chosen { frame, file, observation, marks: Marks::new() }
+        Chosen { frame, file, observation, marks: None }
     }
 
     fn last(last: &Last) -> Chosen {
@@ -150,7 +150,7 @@ impl Draft<'_> {
         self.withdraw();
         let Chosen { frame, file, observation, marks: stood } = chosen;
         let setup = &self.sitting.setup;
-        let marks = if stood.is_empty() { setup.marks_of(&look, frame, by) } else { stood.clone() };
+        let marks = stood.clone().unwrap_or_else(|| setup.marks_of(&look, frame, by));
         let power = |position: &Position| {
             let read = positions
                 .iter()
@@ -181,7 +181,6 @@ impl Draft<'_> {
             return Reply::refused("a look's name has 1 to 40 printable characters");
         }
         let chosen = match (file, observation, &self.sitting.setup.last) {
-            (Some(file), _, Some(last)) if last.file == file => Chosen::last(last),
             (Some(file), Some(observation), _) => self.chosen_of(file, observation),
             (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
             (None, _, Some(last)) => Chosen::last(last),
@@ -194,9 +193,13 @@ impl Draft<'_> {
         let name = chosen.file.clone();
         let is_new = !self.sitting.setup.looks.is_empty() && !self.sitting.setup.looks.contains_key(&look);
         let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
-        let mut says = vec![format!("{name} is the reference of '{look}'{}", if is_new { "." } else { "" })];
-        says.extend(is_new.then(|| self.asks_for_powers()));
-        if !is_last {
+        // Where nothing is known of where the lights stood for it, that is said, and nothing is taken for granted.
+        let setup = &self.sitting.setup;
+        let asks = is_new && setup.positions.iter().any(|p| setup.since_reference(&p.group).is_some());
+        let stands = is_last && setup.moved_alike() == Some(Stops::ZERO);
+        let mut says = vec![format!("{name} is the reference of '{look}'{}", if asks { "." } else { "" })];
+        says.extend(asks.then(|| self.asks_for_powers()));
+        if file.is_some() && !stands {
             says.extend(self.turn_back_to(&look));
         }
         says.extend(of_target);
@@ -205,10 +208,13 @@ impl Draft<'_> {
 
     /// A file that somebody named: one of this sitting's frames may be, with where the dials stood for it.
     fn chosen_of(&self, file: &str, observation: Observation) -> Chosen {
-        match self.sitting.stood_for(file) {
-            Some(Stood { file, frame, marks }) => Chosen { frame, file, observation, marks },
-            None => Chosen::new(None, file.to_owned(), observation),
-        }
+        let Some(Stood { file, frame, marks }) = self.sitting.stood_for(file) else {
+            return Chosen::new(None, file.to_owned(), observation);
+        };
+        // All that its files showed, where that is remembered.
+        let exposure = self.sitting.exposures.lying_at(&file).filter(|exposure| Some(exposure.frame) == frame);
+        let observation = exposure.map_or(observation, |exposure| Observation::clone(&exposure.observation));
+        Chosen { frame, file, observation, marks: Some(marks) }
     }
 
     /// What the lights are taken to be set to for a look that has just begun.
