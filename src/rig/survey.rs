@@ -119,6 +119,8 @@ pub enum SurveyRefusal {
     FlashFired,
     #[error("it shows more than {group} alone ({with}): switch the other groups off, and shoot it again")]
     MoreThanOne { group: GroupName, with: String },
+    #[error("it lacks the light of {group}: let all groups fire, and shoot it again")]
+    NotAll { group: GroupName },
     #[error(
         "{group} alone gave {} than its part among all: it was turned, was not alone, or did not fire now. Shoot it again with all groups; if it stays so, begin the survey anew",
         more_or_less(*misfit)
@@ -149,6 +151,9 @@ const LEAST_FLASH: Stops = Stops(0.5);
 /// What a single light may be off before the survey is not believed; checked where it gives this share somewhere.
 const MOST_MISFIT: Stops = Stops(0.4);
 const MATTERS: f64 = 0.2;
+/// A frame holds all of a light where so many of the patches that it lights have as much, and lacks it where so few do.
+const HELD: f64 = 0.97;
+const LACKING: f64 = 0.5;
 /// Light of a patch that nothing lights, and of one that has more than can be read.
 const DARK: Stops = Stops(-9.0);
 const CLIPPED: Stops = Stops(3.0);
@@ -228,10 +233,10 @@ impl Survey {
             return Err(SurveyRefusal::TooDark { group: group.clone(), under: BRIGHT_ENOUGH - bright });
         }
         // A light that shows everything that another gives, wherever that one gives anything, is not alone.
-        let other = self
-            .taken
-            .iter()
-            .find(|t| matches!(&t.firing, Firing::Only(g) if g != group) && self.holds(&patches, frame, t, response));
+        let other = self.taken.iter().find(|t| {
+            matches!(&t.firing, Firing::Only(g) if g != group)
+                && self.held(&patches, frame, t, response).is_some_and(|share| share >= HELD)
+        });
         match other {
             Some(SurveyFrame { firing, .. }) => Err(SurveyRefusal::MoreThanOne {
                 group: group.clone(),
@@ -256,25 +261,25 @@ impl Survey {
         (0..with.columns * with.rows).map(both).collect()
     }
 
-    /// Whether the frame, of which this is the light, has at least all the light of a single one, wherever that has any
-    /// to speak of.
-    fn holds(
+    /// In what share of the patches in which a single light has any to speak of the frame, of which this is the light, has at
+    /// least as much. `None` where there are none.
+    fn held(
         &self,
         patches: &[Option<(Stops, Stops)>],
         frame: &SurveyFrame,
         single: &SurveyFrame,
         response: &Response,
-    ) -> bool {
-        let Some(exposure) = expected(&single.settings, &frame.settings, Lighting::Flash) else { return false };
+    ) -> Option<f64> {
+        let exposure = expected(&single.settings, &frame.settings, Lighting::Flash)?;
         let (mut bright, mut held) = (0, 0);
         for (own, other) in patches.iter().zip(self.flash_of(single, response)) {
             let Some(((own, _), (other, dark))) = own.zip(other) else { continue };
             if other - dark > LEAST_FLASH && other > BRIGHT_ENOUGH + Stops(-1.5) {
                 bright += 1;
-                held += usize::from(own - (other + exposure) > Stops(-0.15));
+                held += u32::from(own - (other + exposure) > Stops(-0.15));
             }
         }
-        bright > 0 && f64::from(held as u32) >= 0.97 * f64::from(bright)
+        (bright > 0).then(|| f64::from(held) / f64::from(bright))
     }
 
     fn check_all(&self, frame: &SurveyFrame, response: &Response) -> Result<(), SurveyRefusal> {
@@ -282,9 +287,17 @@ impl Survey {
         let lights = with.lights(response).ok_or(SurveyRefusal::Unreadable)?;
         let most = lights.basis.most();
         let checked = lights.names.iter().enumerate().filter(|(s, _)| most[*s] >= MATTERS);
-        match checked.map(|(s, names)| (names, lights.basis.misfit[s])).find(|(_, misfit)| misfit.abs() > MOST_MISFIT) {
-            Some((names, misfit)) => Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit }),
-            None => Ok(()),
+        let mut off = checked.map(|(s, names)| (names, lights.basis.misfit[s]));
+        if let Some((names, misfit)) = off.find(|(_, misfit)| misfit.abs() > MOST_MISFIT) {
+            return Err(SurveyRefusal::DoesNotAddUp { group: names.join(" with "), misfit: -misfit });
+        }
+        // A light that is out among all gives too little there to be checked.
+        let patches = self.flash_of(frame, response);
+        let lacks = |t: &&SurveyFrame| self.held(&patches, frame, t, response).is_some_and(|share| share < LACKING);
+        let mut singles = self.taken.iter().filter(|t| matches!(t.firing, Firing::Only(_)));
+        match singles.find(lacks).map(|t| &t.firing) {
+            Some(Firing::Only(group)) => Err(SurveyRefusal::NotAll { group: group.clone() }),
+            _ => Ok(()),
         }
     }
 

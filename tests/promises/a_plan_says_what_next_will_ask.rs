@@ -76,6 +76,17 @@ fn plan_and_next_give_the_same_powers_at_every_aperture() {
     }
 }
 
+/// A stray file without settings, as another program writes one, takes nothing from what is known.
+#[test]
+fn a_file_without_settings_stops_no_question() {
+    let studio = a_sitting_at_f14(MIXED);
+    let before = asked(&studio, &["f/10"]);
+    studio.take_bytes("stray.jpg", &shot(14.0, 0.0, 9).plain_jpeg());
+    let next = studio.tell(serde_json::json!({"command": "next", "f_number": "f/10"}));
+    assert_eq!(next["ok"], true, "{next}");
+    assert_same(&next["value"]["correction"]["dial_changes"], &before["dial_changes"], "f/10");
+}
+
 /// One way that is enough for all lights, with the powers then, and not another one for each light.
 #[test]
 fn at_the_end_of_a_range_next_says_what_the_plan_says() {

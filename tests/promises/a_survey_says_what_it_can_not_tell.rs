@@ -34,6 +34,22 @@ fn survey(set: &mut Set, groups: &[usize]) {
     assert_eq!(last["step"]["what"], "finished", "{last}");
 }
 
+/// The trigger of the others was left off.
+#[test]
+fn one_light_alone_is_not_taken_for_all() {
+    for alone in 0..3 {
+        let mut set = Set::open("");
+        set.shoot(set.usual());
+        assert_eq!(set.studio.tell(json!({"command": "survey"}))["ok"], true);
+        for firing in [Lamps::None, Lamps::Only(0), Lamps::Only(1), Lamps::Only(2)] {
+            assert_eq!(set.shoot_for_survey(firing)["step"]["what"], "taken");
+        }
+        let refused = set.shoot_for_survey(Lamps::Only(alone));
+        assert_eq!(refused["step"]["what"], "refused", "{alone}: {refused}");
+        assert_eq!(set.shoot_for_survey(Lamps::All)["step"]["what"], "finished");
+    }
+}
+
 #[test]
 fn a_spot_on_a_burnt_out_card_is_said_to_be_clipped_and_the_survey_is_kept() {
     let mut set = Set::open(&format!("judged_spot: card\n{CARD}"));

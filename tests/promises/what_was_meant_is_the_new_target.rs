@@ -245,6 +245,19 @@ fn who_goes_back_to_an_earlier_frame_is_told_what_to_turn() {
     assert!(on.contains("turn key down to 1/8") && on.contains("turn rim down to 6.0"), "{on}");
 }
 
+/// The configuration may say otherwise than the dials: what is told then is where the light stood, and no turn.
+#[test]
+fn a_power_that_was_another_is_told_as_the_sentence_says() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let said = tell(&studio, json!({"command": "accept"}));
+    assert!(said.contains("Where one stood otherwise: greyhold set GROUP SETTING, then greyhold reference."), "{said}");
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/4"}));
+    tell(&studio, json!({"command": "reference"}));
+    let next = tell(&studio, json!({"command": "next", "f_number": "f/5.6"}));
+    assert!(next.contains("turn key down to 1/8  (from 1/4: 1 stop, 3 clicks)"), "{next}");
+}
+
 /// What was told since is a turn since, by whatever name the last frame is made the reference.
 #[test]
 fn the_last_frame_by_its_name_stood_as_it_was_shot() {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Draft;
 use crate::advice::{LightsNow, Means, Moved, RoomLight, plan};
+use crate::drift::expected;
 use crate::frame::Settings;
 use crate::photometry::{IsoSpeed, Series, Stops};
 use crate::rig::GroupName;
@@ -14,7 +15,7 @@ use crate::session::standing::Standing;
 
 impl Draft<'_> {
     /// Where the lights stand, and the settings that come first: those that were asked for last if nothing was shot since, else the
-    /// last frame's.
+    /// last frame's, or the reference's where that tells none.
     ///
     /// # Errors
     /// Says why nothing can be worked out from them.
@@ -38,7 +39,10 @@ impl Draft<'_> {
             moved: setup.moved_alike().map_or(Moved::Each(each), Moved::Alike),
             lighting: self.config.lighting.planned(),
         };
-        Ok((lights, coming.unwrap_or(&last.observation.settings)))
+        // A file that tells no settings, as one of another program, is nothing to go on from.
+        let shot = &last.observation.settings;
+        let is_told = expected(lights.from, shot, lights.lighting).is_some();
+        Ok((lights, coming.unwrap_or(if is_told { shot } else { &look.observation.settings })))
     }
 
     /// Nothing is logged: nobody is asked for anything.

@@ -229,7 +229,7 @@ impl Draft<'_> {
         let powers: Vec<String> =
             self.config.groups.iter().map(|group| format!("{} {}", group.name, shown(&group.name))).collect();
         format!(
-            "Its powers are taken to be: {}. Tell those that are others: greyhold set GROUP SETTING.",
+            "Its powers are taken to be: {}. Where one stood otherwise: greyhold set GROUP SETTING, then greyhold reference.",
             powers.join(", ")
         )
     }
