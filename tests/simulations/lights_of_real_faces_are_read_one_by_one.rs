@@ -304,7 +304,7 @@ fn a_fifth_more_or_less_of_what_was_chosen_changes_little() {
             for (column, (now, moved)) in now.all().into_iter().zip(moved.all()).enumerate() {
                 let by = (share(now) - share(moved)).abs();
                 // What is wrong, and what is told of nothing, may hardly move.
-                let most = [0.02, 0.1, 0.1, 0.03, 0.1, 0.1][column];
+                let most = [0.02, 0.15, 0.15, 0.03, 0.1, 0.1][column];
                 assert!(by <= most, "{name} times {times}: column {} moves by {by:.3}", column + 1);
             }
         }
