@@ -5,8 +5,8 @@ use super::net::{Net, PATCHES_APART};
 
 /// A place lies as those do that were found no more than this many patches away.
 const NEAR_BY: usize = 3;
-/// How far from where the whole puts it a part lies that moved by itself, in parts of the frame's long side; and of how large a share of the parts nobody minds it.
-/// Chosen on sitters who left their place by up to a quarter of the frame, as `lights_of_real_faces_are_read_one_by_one` plays it: what
+/// How far from where the whole puts it a part lies that moved by itself, in parts of the frame's long side; and how large a share of
+/// the parts may do so before something is taken to be covered. Chosen on sitters who left their place by up to a quarter of the frame, as `lights_of_real_faces_are_read_one_by_one` plays it: what
 /// they then covered was told as something new in 14 of 24 frames of unchanged light, and is in 4.
 const BY_ITSELF: f64 = 0.05;
 const FEW_BY_THEMSELVES: f64 = 0.1;

@@ -51,9 +51,11 @@ impl BaseLevel {
 
     pub fn of(cut: &Cut) -> BaseLevel {
         let mut light: Vec<f64> = of_spot(cut).collect();
-        let mean = level(cut);
-        light.sort_by(f64::total_cmp);
-        let top = light.len().checked_sub(1).map_or(1.0, |last| light[((last as f64) * (1.0 - GLINTS)) as usize]);
+        let mean = mean_of(&light);
+        let top = light.len().checked_sub(1).map_or(1.0, |last| {
+            let at = (last as f64 * (1.0 - GLINTS)) as usize;
+            *light.select_nth_unstable_by(at, f64::total_cmp).1
+        });
         let is_room = |lift: &u32| {
             let gain = f64::from(1 << lift);
             mean * gain <= MID_GREY && top * gain <= 1.0
@@ -75,7 +77,11 @@ impl SpotPicture {
         };
         let (left, width) = begin(left, width, shift[0], cut.picture.proxy.width);
         let (top, height) = begin(top, height, shift[1], cut.picture.proxy.height);
-        let gain = of_base.map_or(1.0, |base| (base.light / level(cut)).clamp(1.0 / MOST_GAIN, MOST_GAIN));
+        let gain_to = |base: BaseLevel| {
+            let own = mean_of(&of_spot(cut).collect::<Vec<f64>>());
+            (base.light / own).clamp(1.0 / MOST_GAIN, MOST_GAIN)
+        };
+        let gain = of_base.map_or(1.0, gain_to);
         let lift = of_base.map_or(0, |base| base.lift);
         let codes = brightened(&cut.picture, gain * f64::from(1 << lift));
         let line = |row: usize| &cut.picture.proxy.rgb[row * cut.picture.proxy.width + left..][..width];
@@ -93,10 +99,9 @@ impl SpotPicture {
     }
 }
 
-/// Mean light of a spot by the picture's own curve; of full scale, never nothing.
-fn level(cut: &Cut) -> f64 {
-    let Rectangle { width, height, .. } = cut.spot;
-    (of_spot(cut).sum::<f64>() / (width * height).max(1) as f64).max(1e-4)
+/// Mean of a spot's light; of full scale, never nothing.
+fn mean_of(light: &[f64]) -> f64 {
+    (light.iter().sum::<f64>() / light.len().max(1) as f64).max(1e-4)
 }
 
 /// The light of a spot's pixels by the picture's own curve.

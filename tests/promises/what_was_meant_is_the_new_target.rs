@@ -105,12 +105,7 @@ fn another_sitter_gets_a_reference_and_keeps_the_powers() {
 /// Whoever shoots before the lights are turned is not told to turn all of them alike.
 #[test]
 fn a_look_that_is_gone_back_to_keeps_asking_for_its_own_turns() {
-    let studio = Studio::with_config(RIG);
-    studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
-        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
-    }
-    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    let studio = with_lights_turned_apart();
     tell(&studio, json!({"command": "reference", "look": "low key"}));
     tell(&studio, json!({"command": "look", "look": "main"}));
     let asked = studio.tell(json!({"command": "status"}))["value"]["correction"].clone();
@@ -189,12 +184,7 @@ fn a_survey_of_the_last_sitter_reads_no_lights_of_the_next() {
 
 #[test]
 fn a_new_look_tells_its_powers_and_one_that_is_gone_back_to_what_to_turn() {
-    let studio = Studio::with_config(RIG);
-    studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
-        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
-    }
-    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    let studio = with_lights_turned_apart();
     let begun = tell(&studio, json!({"command": "reference", "look": "low key"}));
     assert!(begun.contains("key 1/8") && begun.contains("greyhold set GROUP SETTING"), "{begun}");
     let back = tell(&studio, json!({"command": "look", "look": "main"}));
@@ -215,12 +205,7 @@ fn a_new_look_tells_its_powers_and_one_that_is_gone_back_to_what_to_turn() {
 /// The picture alone tells how far the lights are off all together; where they stood for that frame is known.
 #[test]
 fn who_goes_back_to_an_earlier_frame_is_told_what_to_turn() {
-    let studio = Studio::with_config(RIG);
-    studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
-        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
-    }
-    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    let studio = with_lights_turned_apart();
     tell(&studio, json!({"command": "accept"}));
     studio.take("3.jpg", shot(8.0, -1.5, 3));
     // From a terminal a file is named by where it lies.
@@ -310,12 +295,7 @@ fn another_frame_under_the_name_of_a_reference_that_was_deleted_is_itself() {
 /// What was asked for the look still stands; the last frame says that something is to be looked at before anything is turned.
 #[test]
 fn what_is_to_be_looked_at_first_leads_before_what_was_asked_earlier() {
-    let studio = Studio::with_config(RIG);
-    studio.take("1.jpg", shot(8.0, 0.0, 1));
-    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
-        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
-    }
-    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    let studio = with_lights_turned_apart();
     tell(&studio, json!({"command": "reference", "look": "low key"}));
     tell(&studio, json!({"command": "look", "look": "main"}));
     let board = || Feed::open(&studio, None).unwrap().next("board");
@@ -336,6 +316,17 @@ fn of_a_file_from_elsewhere_nobody_knows_where_the_lights_stood() {
     let said = tell(&studio, json!({"command": "reference", "file": outside}));
     assert!(said.contains("isn't known") && said.contains("tell their powers (greyhold set GROUP SETTING)"), "{said}");
     assert!(studio.corrections().is_empty());
+}
+
+/// A frame, and one before which key and rim were told to be turned unlike each other.
+fn with_lights_turned_apart() -> Studio {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for (group, setting) in [("key", "1/8"), ("rim", "6.0")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    studio.take("2.jpg", shot(8.0, -1.5, 2));
+    studio
 }
 
 fn near(value: &Value, expected: f64) {

@@ -13,7 +13,7 @@ use greyhold::drift::{Lighting, expected};
 use greyhold::meter::LightMap;
 use greyhold::photometry::Stops;
 use greyhold::response::Response;
-use greyhold::rig::solve::{Before, CHOSEN, Chosen, Fitted, SourceChange, SourcePrior, Sources};
+use greyhold::rig::solve::{Before, Fitted, SourceChange, SourcePrior, Sources, TUNED, Tuned};
 use greyhold::rig::{Firing, GroupName, Lights, Survey, SurveyFrame};
 use greyhold::session::MeteredFrame;
 use serde_json::Value;
@@ -37,11 +37,11 @@ struct Shot {
 }
 
 impl Shot {
-    fn read(&self, chosen: &Chosen) -> Told {
+    fn read(&self, tuned: &Tuned) -> Told {
         // What such sitters' frames were seen to leave over.
         let usual = Stops(if self.pose == "turned" { 0.08 } else { 0.03 });
         let before = Before { expected: &self.expected, priors: &self.priors, soon: false, usual };
-        let reading = self.fitted.read(&before, chosen);
+        let reading = self.fitted.read(&before, tuned);
         let changes = match &reading.sources {
             Sources::Changes(changes) => changes[..self.truth.len()].to_vec(),
             _ => vec![SourceChange::NotSettled; self.truth.len()],
@@ -182,7 +182,7 @@ struct Shares {
 }
 
 impl Shares {
-    fn of<'a>(shots: impl Iterator<Item = &'a Shot>, chosen: &Chosen) -> Shares {
+    fn of<'a>(shots: impl Iterator<Item = &'a Shot>, tuned: &Tuned) -> Shares {
         let none = [0, 0];
         let mut sums = Shares {
             claims_right: none,
@@ -194,7 +194,7 @@ impl Shares {
         };
         let add = |sum: &mut [usize; 2], part: usize, of: usize| *sum = [sum[0] + part, sum[1] + of];
         for shot in shots {
-            let told = shot.read(chosen);
+            let told = shot.read(tuned);
             if shot.kind == "reflector" {
                 add(&mut sums.reflectors_told, told.something_new.into(), 1);
                 add(&mut sums.reflectors_claimed, told.changed.into(), 1);
@@ -247,7 +247,7 @@ fn who_walks_or_turns_the_head_is_read_light_by_light() {
     println!("| sitters | {HEADINGS} |");
     let poses = [("walk", "who walk"), ("turned", "whose heads turn"), ("aside", "who leave their place")];
     let by_pose = poses.map(|(pose, what)| {
-        let shares = Shares::of(shots.iter().filter(|shot| shot.pose == pose), &CHOSEN);
+        let shares = Shares::of(shots.iter().filter(|shot| shot.pose == pose), &TUNED);
         println!("| {what} | {shares} |");
         ((pose, what), shares)
     });
@@ -265,40 +265,40 @@ fn who_walks_or_turns_the_head_is_read_light_by_light() {
         least(shares.claimed, claimed, "lights claimed");
         least(rest(shares.unchanged_told), 1.0 - told, "unchanged light told as unchanged");
     }
-    let all = Shares::of(shots.iter(), &CHOSEN);
+    let all = Shares::of(shots.iter(), &TUNED);
     crate::assert_share(all.reflectors_told[0], all.reflectors_told[1], 0.5, "reflectors told as something new");
     let [unclaimed, of] = rest(all.reflectors_claimed);
     crate::assert_share(unclaimed, of, 0.92, "reflectors for which no light is claimed to have changed");
 }
 
 /// The numbers that were chosen, by name, and each of them times something.
-type Moving = (&'static str, fn(&mut Chosen, f64));
+type Moving = (&'static str, fn(&mut Tuned, f64));
 
 const MOVING: [Moving; 11] = [
-    ("doubt", |chosen, times| chosen.doubt *= times),
-    ("seen", |chosen, times| chosen.seen *= times),
-    ("alike", |chosen, times| chosen.alike *= times),
-    ("far_turns", |chosen, times| chosen.far_turns *= times),
-    ("shapes", |chosen, times| chosen.shapes *= times),
-    ("least_part", |chosen, times| chosen.least_part *= times),
-    ("least_part_alone", |chosen, times| chosen.least_part_alone *= times),
-    ("unexplained", |chosen, times| chosen.unexplained *= times),
-    ("left_over", |chosen, times| chosen.left_over *= times),
-    ("left_over_in_doubt", |chosen, times| chosen.left_over_in_doubt *= times),
-    ("risen", |chosen, times| chosen.risen *= times),
+    ("doubt", |tuned, times| tuned.doubt *= times),
+    ("seen", |tuned, times| tuned.seen *= times),
+    ("alike", |tuned, times| tuned.alike *= times),
+    ("far_turns", |tuned, times| tuned.far_turns *= times),
+    ("shapes", |tuned, times| tuned.shapes *= times),
+    ("least_part", |tuned, times| tuned.least_part *= times),
+    ("least_part_alone", |tuned, times| tuned.least_part_alone *= times),
+    ("unexplained", |tuned, times| tuned.unexplained *= times),
+    ("left_over", |tuned, times| tuned.left_over *= times),
+    ("left_over_in_doubt", |tuned, times| tuned.left_over_in_doubt *= times),
+    ("risen", |tuned, times| tuned.risen *= times),
 ];
 
 #[test]
 fn a_fifth_more_or_less_of_what_was_chosen_changes_little() {
     let Some(shots) = shots() else { return };
-    let now = Shares::of(shots.iter(), &CHOSEN);
+    let now = Shares::of(shots.iter(), &TUNED);
     println!("| number | times | {HEADINGS} |");
     println!("| as chosen | | {now} |");
     for (name, change) in MOVING {
         for times in [0.8, 1.2] {
-            let mut chosen = CHOSEN;
-            change(&mut chosen, times);
-            let moved = Shares::of(shots.iter(), &chosen);
+            let mut tuned = TUNED;
+            change(&mut tuned, times);
+            let moved = Shares::of(shots.iter(), &tuned);
             println!("| {name} | {times} | {moved} |");
             assert!(share(moved.claims_right) >= 0.97, "{name} times {times}: claims are wrong");
             for (column, (now, moved)) in now.all().into_iter().zip(moved.all()).enumerate() {

@@ -5,7 +5,6 @@
 
 mod band;
 mod basis;
-mod chosen;
 mod covariance;
 mod field;
 mod fit;
@@ -16,15 +15,16 @@ mod posterior;
 mod residue;
 mod robust;
 mod shape;
+mod tuned;
 
 pub use self::basis::{Basis, Single};
-pub use self::chosen::{CHOSEN, Chosen};
 use self::fit::Fit;
 pub use self::hypotheses::SourcePrior;
 pub use self::nnls::nnls;
 use self::posterior::Posterior;
 pub use self::posterior::SourceChange;
 use self::residue::LeftBy;
+pub use self::tuned::{TUNED, Tuned};
 use crate::meter::{LightMap, PATCHES};
 use crate::photometry::Stops;
 use crate::response::Response;
@@ -69,7 +69,7 @@ const ALIKE: f64 = 0.15;
 
 /// Reads the sources out of a frame.
 pub fn read(basis: &Basis, before: &Before, frame: &LightMap, response: &Response) -> Reading {
-    Fitted::of(basis, before.expected, frame, response).read(before, &CHOSEN)
+    Fitted::of(basis, before.expected, frame, response).read(before, &TUNED)
 }
 
 /// A frame that sources were fitted to, of which nothing is claimed yet.
@@ -101,14 +101,14 @@ impl Fitted {
     }
 
     /// What is claimed of the sources, by the numbers that were chosen.
-    pub fn read(&self, before: &Before, chosen: &Chosen) -> Reading {
+    pub fn read(&self, before: &Before, tuned: &Tuned) -> Reading {
         let untold = |sources| Reading { sources, left_over: None };
         match &self.outcome {
             Outcome::Band { share } => untold(Sources::Band { share: *share }),
             Outcome::Unreadable => untold(Sources::Unreadable),
             Outcome::Sources(fit) => {
-                let posterior = posterior::weigh(fit, before.priors, before.soon, chosen);
-                let left_by = LeftBy { fit, cells: self.cells, chosen };
+                let posterior = posterior::weigh(fit, before.priors, before.soon, tuned);
+                let left_by = LeftBy { fit, cells: self.cells, tuned };
                 let left_over = posterior.likeliest().map(|h| left_by.left_over(&h.changes));
                 let sources = sources_of(&left_by, &posterior, before, left_over);
                 Reading { sources, left_over: left_over.filter(|left| left.is_finite()).map(Stops) }
@@ -139,17 +139,17 @@ fn something_new(
     Before { priors, usual, .. }: &Before,
     left_over: f64,
 ) -> Option<Sources> {
-    let chosen = left_by.chosen;
-    let (mut story, mut most) = (posterior.likeliest()?, chosen.left_over);
+    let tuned = left_by.tuned;
+    let (mut story, mut most) = (posterior.likeliest()?, tuned.left_over);
     let mut lights = unasked_of(&story.changes, priors);
     let in_doubt = lights.is_empty();
     if in_doubt {
         // Lights that only changed if no head turned. What is brought in brightens.
-        (story, most) = (posterior.without_turns()?, chosen.left_over_in_doubt);
+        (story, most) = (posterior.without_turns()?, tuned.left_over_in_doubt);
         lights = unasked_of(&story.changes, priors);
         lights.retain(|s| story.changes[*s] > 0.0);
     }
-    let has_risen = |s: usize| posterior.is_sure(posterior.weight_of(|h| h.changes[s] >= chosen.risen));
+    let has_risen = |s: usize| posterior.is_sure(posterior.weight_of(|h| h.changes[s] >= tuned.risen));
     let room = (0..priors.len()).any(|s| !priors[s].is_flash && has_risen(s));
     // All lights alike are nothing that is brought in.
     let all_alike = lights.len() == priors.iter().filter(|p| p.is_flash).count() && !(in_doubt && room);

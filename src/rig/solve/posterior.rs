@@ -7,9 +7,9 @@
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
-use super::chosen::Chosen;
 use super::fit::Fit;
 use super::hypotheses::{Hypothesis, MOST_TURN, SourcePrior, hypotheses};
+use super::tuned::Tuned;
 use crate::photometry::Stops;
 use crate::statistics::normal_below;
 
@@ -63,9 +63,9 @@ const ALIKE_AMBIENT: f64 = 0.5;
 const NEGLIGIBLE: f64 = 1e-6;
 
 /// Weighs the hypotheses. `soon`: a flash may still have been charging.
-pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool, chosen: &Chosen) -> Posterior {
-    let near = 1.0 - chosen.far_turns;
-    let often = [near * (1.0 - MUCH), near * MUCH, chosen.far_turns];
+pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool, tuned: &Tuned) -> Posterior {
+    let near = 1.0 - tuned.far_turns;
+    let often = [near * (1.0 - MUCH), near * MUCH, tuned.far_turns];
     let turns = [0, 1, 2].map(|turn| (often[turn], Likelihood::new(found, TURNS[turn])));
     let mut hypotheses = hypotheses(found, priors, soon);
     let straight = Likelihood::new(found, 0.0);
@@ -87,8 +87,8 @@ pub(super) fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool, chosen: &Ch
     let sum: f64 = hypotheses.iter().map(|h| h.weight).sum();
     hypotheses.iter_mut().for_each(|h| h.weight /= sum);
     let sd = (0..priors.len()).map(|s| found.sd(s).hypot(found.factor_by_shape(s))).collect();
-    let alike = priors.iter().map(|p| if p.is_flash { chosen.alike } else { ALIKE_AMBIENT }).collect();
-    Posterior { hypotheses, without_turns, sd, sure: 1.0 - chosen.doubt, seen: chosen.seen, alike }
+    let alike = priors.iter().map(|p| if p.is_flash { tuned.alike } else { ALIKE_AMBIENT }).collect();
+    Posterior { hypotheses, without_turns, sd, sure: 1.0 - tuned.doubt, seen: tuned.seen, alike }
 }
 
 impl Posterior {
@@ -221,16 +221,16 @@ impl Likelihood {
 
 #[cfg(test)]
 mod tests {
-    use super::super::chosen::CHOSEN;
     use super::super::field::Shift;
     use super::super::hypotheses::{prior, single_doings};
+    use super::super::tuned::TUNED;
     use super::*;
     use proptest::prelude::*;
 
     const THIRD: Stops = Stops(1.0 / 3.0);
 
     fn weigh(found: &Fit, priors: &[SourcePrior], soon: bool) -> Posterior {
-        super::weigh(found, priors, soon, &CHOSEN)
+        super::weigh(found, priors, soon, &TUNED)
     }
 
     fn found(changes: &[f64], sd: &[f64]) -> Fit {

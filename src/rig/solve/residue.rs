@@ -1,7 +1,7 @@
 //! What the lights leave over, and where: a part of the frame that no change of theirs explains.
 
-use super::chosen::Chosen;
 use super::fit::Fit;
+use super::tuned::Tuned;
 use crate::drift::take_patch;
 use crate::statistics::median;
 
@@ -31,7 +31,7 @@ pub(super) struct LeftBy<'a> {
     pub fit: &'a Fit,
     /// Columns and rows.
     pub cells: (usize, usize),
-    pub chosen: &'a Chosen,
+    pub tuned: &'a Tuned,
 }
 
 impl LeftBy<'_> {
@@ -42,9 +42,9 @@ impl LeftBy<'_> {
         let at_rest =
             no_error.iter().map(|changes| energy(&self.deviating_parts(changes))).fold(f64::INFINITY, f64::min);
         let energy = energy(&parts);
-        let is_more = energy > LEAST && energy > self.chosen.unexplained * at_rest;
+        let is_more = energy > LEAST && energy > self.tuned.unexplained * at_rest;
         let alone = no_error.iter().any(|changes| changes == likeliest);
-        let least = if alone { self.chosen.least_part_alone } else { self.chosen.least_part };
+        let least = if alone { self.tuned.least_part_alone } else { self.tuned.least_part };
         largest_patch(&parts, self.cells.0).filter(|part| is_more && part.change.abs() >= least)
     }
 
@@ -91,7 +91,7 @@ impl LeftBy<'_> {
     fn residuals_under(&self, changes: &[f64]) -> Vec<Option<f64>> {
         let fit = self.fit;
         let off = |s: usize| {
-            let (off, most) = (changes[s] - fit.factors[s].log2(), self.chosen.shapes * fit.shape[s]);
+            let (off, most) = (changes[s] - fit.factors[s].log2(), self.tuned.shapes * fit.shape[s]);
             (off - off.clamp(-most, most)).exp2()
         };
         let factors: Vec<f64> = (0..changes.len()).map(off).collect();

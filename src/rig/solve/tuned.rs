@@ -4,7 +4,7 @@
 
 /// What was chosen, and on what.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Chosen {
+pub struct Tuned {
     /// A claim needs all weight but this much on its side: what a stated 95 % means.
     pub doubt: f64,
     /// A change is seen when its factor is known to this share of it.
@@ -36,7 +36,7 @@ pub struct Chosen {
 }
 
 /// What the program reads frames by.
-pub const CHOSEN: Chosen = Chosen {
+pub const TUNED: Tuned = Tuned {
     doubt: 0.05,
     seen: 0.25,
     alike: 0.12,
