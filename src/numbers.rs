@@ -55,6 +55,15 @@ number! {
     RecordNumber
 }
 
+number! {
+    /// Number of a sitting in a log, from 1.
+    SittingNumber
+}
+
+impl SittingNumber {
+    pub const FIRST: SittingNumber = SittingNumber(1);
+}
+
 impl RecordNumber {
     pub const FIRST: RecordNumber = RecordNumber(1);
 

@@ -7,6 +7,7 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod kept_log;
 mod new_file;
 mod page;
 mod photographs;
@@ -14,6 +15,7 @@ mod plan;
 mod read_files;
 mod series;
 mod signals;
+mod sittings;
 mod talk;
 mod tell;
 mod watch;
@@ -89,6 +91,8 @@ enum Sub {
     Follow(follow::Args),
     /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
     Plan(Box<plan::Args>),
+    /// List the sittings of a shot log
+    Sittings(sittings::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
@@ -120,6 +124,7 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Watch(args) => watch::run(args, lines, evidence),
         Sub::Demo(args) => demo::run(args, evidence),
         Sub::Plan(args) => plan::run(&args),
+        Sub::Sittings(args) => sittings::run(&args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),

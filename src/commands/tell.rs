@@ -9,7 +9,7 @@ use super::exit::{CommandError, Exit};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::{Where, say, say_json};
 use crate::rig::GroupName;
-use crate::session::{Command, SurveyAsk};
+use crate::session::{Command, SittingAsk, SurveyAsk};
 
 /// A command, where it is told, and how its answer is shown.
 #[derive(Debug, clap::Args)]
@@ -78,6 +78,23 @@ pub struct Survey {
 }
 
 #[derive(Debug, clap::Args)]
+pub struct Sitting {
+    /// same (its set-up is that of before), new (another set-up), end, or name [default: which one it is]
+    #[arg(value_enum, ignore_case = true)]
+    what: Option<SittingWord>,
+    /// Its name
+    name: Vec<String>,
+}
+
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum SittingWord {
+    Same,
+    New,
+    End,
+    Name,
+}
+
+#[derive(Debug, clap::Args)]
 pub struct Note {
     #[arg(required = true)]
     words: Vec<String>,
@@ -135,6 +152,13 @@ pub enum Word {
     Survey(Told<Survey>),
     /// How do things stand?
     Status(Told<Nothing>),
+    /// Which sitting is this? Begin another one, end or name this one
+    #[command(after_help = "Examples:
+  greyhold sitting                     which one this is, and what was shot in it
+  greyhold sitting new 'spring coats'  another set-up: no look and no power of before holds
+  greyhold sitting same                another sitting, or another day, with the set-up of before
+  greyhold sitting end                 the next frame begins another one")]
+    Sitting(Told<Sitting>),
     /// Put a note into the shot log
     Note(Told<Note>),
     /// Wait until all that is in the folder is logged (exit code 1: not all of it is, or can be known to be)
@@ -169,6 +193,10 @@ pub fn run(word: Word) -> Result<Exit, CommandError> {
         Word::Survey(told) => {
             told.tell(|survey| Ok(Command::Survey { what: survey.what.into(), groups: survey.groups }))
         }
+        Word::Sitting(told) => told.tell(|sitting| {
+            let name = (!sitting.name.is_empty()).then(|| sitting.name.join(" "));
+            Ok(Command::Sitting { what: sitting.what.map_or(SittingAsk::Which, SittingAsk::from), name })
+        }),
         Word::Status(told) => told.tell(|_| Ok(Command::Status {})),
         Word::Note(told) => told.tell(|note| Ok(Command::Note { text: note.words.join(" ") })),
         Word::Wait(told) => told.tell(|_| Ok(Command::Wait {})),
@@ -188,6 +216,17 @@ impl From<SurveyWord> for SurveyAsk {
             SurveyWord::Skip => SurveyAsk::Skip,
             SurveyWord::Stop => SurveyAsk::Stop,
             SurveyWord::Report => SurveyAsk::Report,
+        }
+    }
+}
+
+impl From<SittingWord> for SittingAsk {
+    fn from(word: SittingWord) -> SittingAsk {
+        match word {
+            SittingWord::Same => SittingAsk::Same,
+            SittingWord::New => SittingAsk::New,
+            SittingWord::End => SittingAsk::End,
+            SittingWord::Name => SittingAsk::Name,
         }
     }
 }

@@ -3,7 +3,7 @@
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 
 use crate::rig::GroupName;
-use crate::session::{Board, Command, SurveyAsk};
+use crate::session::{Board, Command, SittingAsk, SurveyAsk};
 
 /// What lies over the view.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -40,10 +40,15 @@ pub enum Step {
 
 /// The line that names the keys that do something.
 pub fn keys(board: &Board) -> &'static str {
-    if board.survey.next.is_some() { KEYS_IN_A_SURVEY } else { KEYS }
+    match board.same_set_up {
+        Some(_) => KEYS_OF_SET_UP,
+        None if board.survey.next.is_some() => KEYS_IN_A_SURVEY,
+        None => KEYS,
+    }
 }
 
 const KEYS_IN_A_SURVEY: &str = "s leave this light out  x give the survey up  t power  u undo  q end";
+const KEYS_OF_SET_UP: &str = "y the same set-up  x another set-up  t power  l look  q end";
 const KEYS: &str = "n next  t power  c all set  u undo  a accept  s survey  l look  q end";
 
 impl Typing {
@@ -104,6 +109,8 @@ fn of_letter(key: char, board: &Board, has_page: bool) -> Step {
         },
         'u' => undo(board),
         's' => Step::Tell(vec![Command::Survey { what: survey(board), groups: Vec::new() }]),
+        'y' if board.same_set_up.is_some() => tell_sitting(SittingAsk::Same),
+        'x' if board.same_set_up.is_some() => tell_sitting(SittingAsk::New),
         'x' if board.survey.next.is_some() => {
             Step::Tell(vec![Command::Survey { what: SurveyAsk::Stop, groups: Vec::new() }])
         }
@@ -111,6 +118,10 @@ fn of_letter(key: char, board: &Board, has_page: bool) -> Step {
         'p' if has_page => Step::Show(Over::Page),
         _ => Step::Show(Over::Nothing),
     }
+}
+
+fn tell_sitting(what: SittingAsk) -> Step {
+    Step::Tell(vec![Command::Sitting { what, name: None }])
 }
 
 /// Everything that was told since the last frame.

@@ -11,7 +11,8 @@ use super::verdict_words::{correction_lines, end_line, judged_block, observed_bl
 use crate::photometry::SAME_SETTING;
 use crate::response::RAW;
 use crate::session::{
-    Body, FIRST_LOOK, Learning, MeasuredSharpness, PowerSource, Purpose, Record, ReferenceBy, SurveyStep,
+    Body, FIRST_LOOK, Learning, MeasuredSharpness, PowerSource, Purpose, Record, ReferenceBy, SetUpIs, SittingStep,
+    SurveyStep,
 };
 use crate::wording::counted;
 
@@ -114,6 +115,7 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         Body::Look { look } => format!("  frames are compared with look '{look}'"),
         Body::Skipped { file, why, .. } => format!("{} was passed over: {why}", file),
         Body::Warning { text } => format!("! {text}"),
+        Body::Sitting { step } => sitting_line(step),
         Body::Survey { step, next } => survey_block(step, next.as_deref(), paint)?,
         Body::Power { group, shown, moved, source: PowerSource::Read, .. } => {
             format!("  {group} {} (read from the picture)", probably_at(shown.as_deref(), *moved)?)
@@ -150,6 +152,25 @@ fn reference_line(look: &str, file: &str, by: ReferenceBy) -> Option<String> {
 /// The look, where it has a name that somebody gave.
 fn of_look(look: &str) -> String {
     if look == FIRST_LOOK { String::new() } else { format!(" of look '{look}'") }
+}
+
+fn sitting_line(step: &SittingStep) -> String {
+    match step {
+        SittingStep::Began { sitting, name, set_up, .. } => {
+            let name = name.as_ref().map_or_else(String::new, |name| format!(" ({name})"));
+            format!("  sitting {sitting}{name} begins{}", set_up.map_or("", set_up_in_words))
+        }
+        SittingStep::Named { name } => format!("  the sitting is named '{name}'"),
+        SittingStep::Ended => "  the sitting is ended: the next frame begins another one".to_owned(),
+        SittingStep::SetUp { is } => format!("  the sitting goes on{}", set_up_in_words(*is)),
+    }
+}
+
+fn set_up_in_words(is: SetUpIs) -> &'static str {
+    match is {
+        SetUpIs::Same => " with the set-up of the one before",
+        SetUpIs::New => " with a new set-up: no look and no power of the one before holds",
+    }
 }
 
 fn survey_block(step: &SurveyStep, next: Option<&str>, paint: Paint) -> Option<String> {

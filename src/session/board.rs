@@ -9,6 +9,7 @@ use super::record::Purpose;
 use super::remembered::{Last, OpenCorrection, TrendPoint};
 use super::setup::Setup;
 use super::sitting::Sitting;
+use super::sittings::SittingRow;
 use super::standing::Standing;
 use crate::advice::{Finding, Headline};
 use crate::config::Config;
@@ -27,6 +28,10 @@ pub struct Board {
     pub look: Option<String>,
     pub looks: Vec<String>,
     pub standing: Standing,
+    /// Which sitting it is, where there was one before it or it has a name.
+    pub sitting: Option<String>,
+    /// What is asked of the set-up after a long pause.
+    pub same_set_up: Option<String>,
     /// The file that frames are compared with.
     pub reference: Option<String>,
     /// When it was shot, by the camera's clock.
@@ -143,6 +148,8 @@ impl Board {
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
             standing: setup.standing,
+            sitting: sitting.sittings.last().filter(|row| row.is_told_of()).map(SittingRow::in_short),
+            same_set_up: setup.asked.as_ref().map(|asked| asked.in_words(config)),
             reference: setup.reference().map(|look| look.file.clone()),
             reference_shot_at: setup.reference().and_then(|look| look.observation.settings.captured.clone()),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),

@@ -7,6 +7,7 @@ use jiff::civil::DateTime;
 
 use super::board::{Board, CorrectionShown, LastShown};
 use super::cards::{Card, CardState};
+use super::set_up_asked::HOW_TO_ANSWER;
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
 use crate::frame::Captured;
@@ -32,7 +33,8 @@ impl Board {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
-        let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
+        let question = self.same_set_up.as_ref().map(|asked| format!("{asked} {HOW_TO_ANSWER}"));
+        let so_far = [Some(self.so_far()), question, last, Some(self.powers()), asked];
         so_far.into_iter().flatten().chain(turns).chain(ways).chain(sharpness).chain(survey).collect()
     }
 
@@ -61,7 +63,8 @@ impl Board {
             }
             (None, _) => ", no reference yet".to_owned(),
         };
-        format!("{}{look}{reference}", counted(self.frames as usize, "frame"))
+        let sitting = self.sitting.as_ref().map_or_else(String::new, |sitting| format!(", {sitting}"));
+        format!("{}{sitting}{look}{reference}", counted(self.frames as usize, "frame"))
     }
 
     /// What to think of where the last frame was shot long before `now`, by the clock of the place.
@@ -80,6 +83,9 @@ impl Board {
 
     /// The one sentence that leads every screen: what to do now.
     pub fn leads(&self) -> String {
+        if let Some(asked) = &self.same_set_up {
+            return asked.clone();
+        }
         if let Some(next) = &self.survey.next {
             return format!("Light survey: {next}");
         }

@@ -7,11 +7,15 @@
 use serde::{Deserialize, Serialize};
 
 use super::sealed::{LineFault, VERSION, check_seal, check_version, seal};
+use super::sittings::Sittings;
 use super::state::State;
 use crate::numbers::RecordNumber;
 
 /// Bytes of text in one portion.
 const PORTION: usize = 1 << 20;
+
+/// What stands before the list of sittings in the text of a state.
+const BEFORE_SITTINGS: &str = "{\"sitting\":{\"sittings\":";
 
 /// One line of a carried state.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -37,6 +41,17 @@ impl Portion {
         let (version, rest) = head.strip_prefix("{\"v\":")?.split_once(",\"carried\":")?;
         version.parse::<u32>().ok()?;
         rest.split(',').next()?.parse().ok().map(RecordNumber::new)
+    }
+
+    /// A program of this format wrote it. What another one took for the state may lack something.
+    pub fn is_of_this_format(&self) -> bool {
+        self.v == VERSION
+    }
+
+    /// The list of sittings, with which the text of a state begins.
+    pub fn sittings(&self) -> Option<Sittings> {
+        let listed = self.state.strip_prefix(BEFORE_SITTINGS).filter(|_| self.part == 1 && self.is_of_this_format())?;
+        serde_json::Deserializer::from_str(listed).into_iter().next()?.ok()
     }
 
     pub fn from_line(line: &str) -> Result<Portion, LineFault> {

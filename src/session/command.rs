@@ -87,6 +87,13 @@ pub enum Command {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         area: Option<Area>,
     },
+    /// Begins another sitting, ends or names this one, or answers whether the set-up is the one of before.
+    Sitting {
+        #[serde(default)]
+        what: SittingAsk,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        name: Option<String>,
+    },
     Note {
         text: String,
     },
@@ -110,12 +117,31 @@ pub enum SurveyAsk {
     Report,
 }
 
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SittingAsk {
+    /// Which one this is.
+    #[default]
+    Which,
+    /// The set-up is the one of before.
+    Same,
+    /// It is another one.
+    New,
+    End,
+    Name,
+}
+
 impl Command {
     /// It changes nothing, and can be answered at any time.
     pub fn only_asks(&self) -> bool {
         matches!(
             self,
-            Command::Status {} | Command::Looks {} | Command::Plan(_) | Command::Wait {} | Command::Since { .. }
+            Command::Status {}
+                | Command::Looks {}
+                | Command::Plan(_)
+                | Command::Wait {}
+                | Command::Since { .. }
+                | Command::Sitting { what: SittingAsk::Which, .. }
         )
     }
 

@@ -22,6 +22,7 @@ use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
 use super::sharpness_wanted::SharpnessWanted;
+use super::sitting_step::SittingStep;
 use super::state::State;
 use super::undecided::{Begun, Decided, Undecided, frame_of, told};
 use crate::advice::Observation;
@@ -170,15 +171,7 @@ impl<L: Ledger> Engine<L> {
 
     /// The files that frames are, or may next be, compared with: the looks' references and the last frame.
     pub fn compared_files(&self) -> BTreeSet<String> {
-        let setup = &self.state.sitting.setup;
-        let looks = setup.looks.values().map(|look| (look.frame, &look.file));
-        let compared = looks.chain(setup.last.iter().map(|last| (Some(last.frame), &last.file)));
-        let with_further = |(frame, file): (Option<FrameNumber>, &String)| {
-            let exposure = frame.and_then(|frame| self.state.sitting.exposures.find(frame));
-            let further = exposure.into_iter().flat_map(|e| e.further.iter().cloned());
-            further.chain([file.clone()]).collect::<Vec<_>>()
-        };
-        compared.flat_map(with_further).collect()
+        self.state.sitting.compared_files()
     }
 
     pub fn ledger(&mut self) -> &mut L {
@@ -263,6 +256,11 @@ impl<L: Ledger> Engine<L> {
         let Decided { decision, mut landed } = decided;
         self.is_deciding = false;
         for body in decision.records {
+            // A sitting has files of its own, so that it can be opened without the others.
+            if matches!(&body, Body::Sitting { step: SittingStep::Began { .. } }) {
+                self.flush();
+                self.begin_another_file();
+            }
             let of = frame_of(&body);
             // What comes after a record that can't be written down rests on it.
             if !self.stage(body) {
@@ -390,10 +388,14 @@ impl<L: Ledger> Engine<L> {
             return news.into_iter().for_each(|text| self.take(Input::Warning(text)));
         }
         if self.ledger.wants_state() {
-            match self.state.carried() {
-                Ok(lines) => self.ledger.carry(&lines),
-                Err(e) => tracing::error!("the state can't be written down, which is a defect: {e}"),
-            }
+            self.begin_another_file();
+        }
+    }
+
+    fn begin_another_file(&mut self) {
+        match self.state.carried() {
+            Ok(lines) => self.ledger.carry(&lines),
+            Err(e) => tracing::error!("the state can't be written down, which is a defect: {e}"),
         }
     }
 }

@@ -88,7 +88,14 @@ impl Exposure {
     /// Somebody set another reference since, or asked for another correction.
     pub fn was_overtaken_by_words(&self) -> bool {
         let overtakes = |body: &Body| {
-            matches!(body, Body::Reference { .. } | Body::Look { .. } | Body::NewSitter | Body::Correction { .. })
+            matches!(
+                body,
+                Body::Reference { .. }
+                    | Body::Look { .. }
+                    | Body::NewSitter
+                    | Body::Sitting { .. }
+                    | Body::Correction { .. }
+            )
         };
         // The first frame becomes the reference by itself, and asks for nothing.
         self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
@@ -97,7 +104,7 @@ impl Exposure {
     /// Frames after it are compared with another picture, which somebody named since.
     pub fn is_followed_by_another_look(&self) -> bool {
         self.since.iter().any(|(_, body)| match &**body {
-            Body::Look { .. } | Body::NewSitter => true,
+            Body::Look { .. } | Body::NewSitter | Body::Sitting { .. } => true,
             Body::Reference { frame, .. } => *frame != Some(self.frame),
             _ => false,
         })
@@ -339,5 +346,8 @@ fn forget(exposure: &mut Exposure) {
 
 /// After these a light may stand elsewhere than before, or another scene be lit.
 fn may_move_lights(body: &Body) -> bool {
-    matches!(body, Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. })
+    matches!(
+        body,
+        Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. } | Body::Sitting { .. }
+    )
 }

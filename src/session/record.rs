@@ -12,6 +12,7 @@ use super::earlier::LoggedObservation;
 use super::judgement::{How, Judgement, PositionRead};
 use super::measured_sharpness::MeasuredSharpness;
 use super::sealed::{LineFault, check_seal, check_version, seal};
+use super::sitting_step::SittingStep;
 use super::standing::ReferenceBy;
 use super::survey_step::SurveyStep;
 use crate::advice::{Correction, Verdict};
@@ -174,6 +175,10 @@ pub enum Body {
         #[serde(alias = "doubt")]
         uncertainty: [Stops; 2],
         curve: Box<Curve>,
+    },
+    /// What happened to a sitting as a whole.
+    Sitting {
+        step: SittingStep,
     },
     /// A step of a light survey, and what to do next.
     Survey {

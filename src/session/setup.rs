@@ -13,6 +13,8 @@ use super::judgement::{How, Judgement, PositionRead};
 use super::record::{Body, GroupPower, PowerSource, Purpose};
 use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
 use super::rows;
+use super::set_up_asked::SetUpAsked;
+use super::sitting_step::{SetUpIs, SittingStep};
 use super::standing::{ReferenceBy, Standing};
 use super::survey_step::SurveyStep;
 use crate::advice::{Correction, Observation, Previous};
@@ -45,6 +47,9 @@ pub struct Setup {
     pub left_over: LeftOver,
     /// Why the last frame was not taken for the survey under way.
     pub survey_refused: Option<String>,
+    /// It is asked whether all this still holds.
+    #[serde(default)]
+    pub asked: Option<SetUpAsked>,
     /// What the configuration wants of the reference itself, in words.
     #[serde(default)]
     pub target: Option<String>,
@@ -121,7 +126,7 @@ impl Setup {
             Body::Look { look } => self.make_current(look),
             Body::NewSitter => {
                 self.standing = Standing::AwaitsSitter;
-                (self.surveyed, self.left_over) = (None, LeftOver::default());
+                (self.surveyed, self.left_over, self.asked) = (None, LeftOver::default(), None);
                 self.settle();
             }
             Body::Correction { purpose, correction, .. } => {
@@ -140,7 +145,36 @@ impl Setup {
             }
             Body::Undone { group, of } => self.undo(group, *of),
             Body::Survey { step, .. } => self.take_survey_step(n, step),
+            Body::Sitting { step } => self.take_sitting_step(step),
             _ => {}
+        }
+    }
+
+    fn take_sitting_step(&mut self, step: &SittingStep) {
+        match step {
+            SittingStep::Began { set_up, shot, .. } => {
+                self.open = None;
+                self.settle();
+                match set_up {
+                    Some(is) => self.answer_of_set_up(*is),
+                    None => {
+                        let last = self.last.as_ref().map(|last| &last.observation.settings);
+                        self.asked = last.map(|last| SetUpAsked::new(shot.clone(), last, &self.positions));
+                    }
+                }
+            }
+            SittingStep::SetUp { is } => self.answer_of_set_up(*is),
+            SittingStep::Named { .. } | SittingStep::Ended => {}
+        }
+    }
+
+    fn answer_of_set_up(&mut self, is: SetUpIs) {
+        self.asked = None;
+        if is == SetUpIs::New {
+            // Of the one before nothing is known to hold, but what the configuration says of every one.
+            let positions = self.positions.iter().map(|p| Position::first(p.group.clone(), None)).collect();
+            let before = std::mem::take(self);
+            *self = Setup { positions, target: before.target, configured: before.configured, ..Setup::default() };
         }
     }
 
@@ -203,7 +237,8 @@ impl Setup {
         if self.looks.contains_key(name) {
             self.current = Some(name.to_owned());
             self.standing = Standing::Accepted;
-            self.open = None;
+            // Who sets or names a reference goes on with the set-up.
+            (self.open, self.asked) = (None, None);
             self.settle();
         }
     }

@@ -10,12 +10,14 @@ use super::earlier::LoggedObservation;
 use super::embedded_trust::EmbeddedTrust;
 use super::exposures::{Exposure, Exposures};
 use super::judgement::{Judgement, Occasion};
-use super::record::{Body, FrameRecord, Rendered};
+use super::record::{Body, FrameRecord, Record, Rendered};
 use super::remembered::{FormerReferences, LearnedCurve, Look, Stood, TrendPoint, learned_response};
 use super::rows;
 use super::scenes::MOST_PICTURES;
 use super::setup::Setup;
 use super::sharpness::Sharpness;
+use super::sitting_step::{SetUpIs, SittingStep};
+use super::sittings::Sittings;
 use super::standing::Standing;
 use super::survey_step::SurveyStep;
 use crate::advice::{Observation, Verdict};
@@ -46,6 +48,8 @@ pub enum ToJudge {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Sitting {
+    /// All sittings of the log, this one last. First, so that a list is read without the rest.
+    pub sittings: Arc<Sittings>,
     /// Number of the last record applied.
     pub records: RecordNumber,
     /// Number of the last frame.
@@ -95,6 +99,11 @@ impl Sitting {
             Arc::make_mut(&mut self.sharpness).apply(body);
         }
         self.note_what_is_to_be_judged(body);
+    }
+
+    /// What the record is to the list of sittings, which knows when it was written.
+    pub(super) fn list_sittings(&mut self, record: &Record) {
+        Arc::make_mut(&mut self.sittings).apply(record);
     }
 
     /// An observation that bears its judgement, as in logs up to format 4, leaves nothing to be judged.
@@ -168,6 +177,18 @@ impl Sitting {
         })
     }
 
+    /// The files that frames are, or may next be, compared with: the looks' references and the last frame.
+    pub(super) fn compared_files(&self) -> BTreeSet<String> {
+        let looks = self.setup.looks.values().map(|look| (look.frame, &look.file));
+        let compared = looks.chain(self.setup.last.iter().map(|last| (Some(last.frame), &last.file)));
+        let with_further = |(frame, file): (Option<FrameNumber>, &String)| {
+            let exposure = frame.and_then(|frame| self.exposures.find(frame));
+            let further = exposure.into_iter().flat_map(|e| e.further.iter().cloned());
+            further.chain([file.clone()]).collect::<Vec<_>>()
+        };
+        compared.flat_map(with_further).collect()
+    }
+
     fn take(&mut self, n: RecordNumber, body: &Body) {
         match body {
             Body::Frame(frame) => self.take_frame(n, frame),
@@ -208,10 +229,17 @@ impl Sitting {
             | Body::Resolved { .. }
             | Body::Power { .. }
             | Body::Undone { .. }
+            | Body::Sitting { .. }
             | Body::Survey { .. } => {
                 self.keep_former_reference(body);
                 self.setup.apply(n, body);
                 self.exposures.tell(n, body);
+                if begins_anew(body) {
+                    self.trend.clear();
+                    // Dials have scales of their own from here on.
+                    self.exposures.forget_groups(|_| false);
+                    self.former.forget_groups(|_| false);
+                }
                 if let Body::Config { .. } = body {
                     let is_there = |group: &GroupName| self.setup.position(group).is_some();
                     self.exposures.forget_groups(is_there);
@@ -317,4 +345,14 @@ impl Sitting {
     pub fn curve(&self, name: &str) -> Option<&Response> {
         self.learned.curves.get(name)
     }
+}
+
+/// Nothing of the set-up before holds.
+fn begins_anew(body: &Body) -> bool {
+    let is_new = |step: &SittingStep| match step {
+        SittingStep::Began { set_up, .. } => *set_up == Some(SetUpIs::New),
+        SittingStep::SetUp { is } => *is == SetUpIs::New,
+        SittingStep::Named { .. } | SittingStep::Ended => false,
+    };
+    matches!(body, Body::Sitting { step } if is_new(step))
 }

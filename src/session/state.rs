@@ -12,8 +12,9 @@ use super::sitting::Sitting;
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct State {
-    pub files: Files,
+    /// First, so that what it begins with is read without the rest.
     pub sitting: Sitting,
+    pub files: Files,
 }
 
 impl State {
@@ -21,5 +22,6 @@ impl State {
     pub fn apply(&mut self, record: &Record) {
         self.files.apply(&record.body);
         self.sitting.apply(record.n, &record.body);
+        self.sitting.list_sittings(record);
     }
 }

@@ -22,8 +22,9 @@ use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
+use greyhold::outlet::shot_log::segments;
 use greyhold::response::srgb_encode;
-use greyhold::session::{Body, Record};
+use greyhold::session::{Body, Portion, Record};
 use greyhold::studio::{CameraSettings, Light, Pose, Scene, expose, with_exif};
 use jiff::civil::date;
 use serde_json::{Value, json};
@@ -339,10 +340,12 @@ impl Studio {
         self.lines().iter().map(|l| Record::from_line(l).unwrap_or_else(|e| panic!("{e}: {l}"))).collect()
     }
 
-    /// Those of the log. One that is just being written is none yet.
+    /// Those of the log's files. One that is just being written is none yet, and a state that a file begins with is none.
     fn lines(&self) -> Vec<String> {
-        let text = fs::read_to_string(self.log()).unwrap_or_default();
-        text.split_inclusive('\n').filter_map(|line| line.strip_suffix('\n')).map(str::to_owned).collect()
+        let text: String =
+            segments(&self.log()).iter().map(|file| fs::read_to_string(file).unwrap_or_default()).collect();
+        let whole = text.split_inclusive('\n').filter_map(|line| line.strip_suffix('\n'));
+        whole.filter(|line| !Portion::is_in(line.as_bytes())).map(str::to_owned).collect()
     }
 
     /// Names of the logged frames, in the order of the log.

@@ -63,6 +63,12 @@ fn eventful() -> Studio {
         assert_eq!(set.studio.tell(word.clone())["ok"], true, "{word}");
     }
     set.shoot(set.usual());
+    assert_eq!(set.studio.tell(json!({"command": "sitting", "what": "end"}))["ok"], true);
+    set.shoot(set.usual());
+    for word in ["same", "new"] {
+        let word = json!({"command": "sitting", "what": word, "name": "winter coats"});
+        assert_eq!(set.studio.tell(word.clone())["ok"], true, "{word}");
+    }
     set.studio.stop();
     set.studio
 }

@@ -25,6 +25,7 @@ mod a_map_shows_where_the_light_changed;
 mod a_plan_says_what_next_will_ask;
 mod a_raw_file_is_answered_by_its_picture_first;
 mod a_scene_is_known_wherever_it_lies;
+mod a_sitting_begins_and_ends;
 mod a_solve_holds_up_no_answer;
 mod a_state_that_is_carried_is_the_state_of_all_records;
 mod a_strangers_file_cannot_hurt_the_daemon;

@@ -6,7 +6,7 @@ mod lights;
 mod picture;
 mod sharpness;
 mod spreadsheet;
-mod table;
+pub mod table;
 mod told;
 
 use std::path::PathBuf;

@@ -34,6 +34,9 @@ impl Health {
         let text = line.text().ok_or(LineFault::NoText)?;
         if Portion::is_in(text.as_bytes()) {
             let portion = Portion::from_line(text)?;
+            if !portion.is_of_this_format() {
+                return Ok(false);
+            }
             return Ok(carried.take(&portion) && carried.is_whole());
         }
         let record = Record::from_line(text)?;

@@ -13,6 +13,7 @@ mod reader;
 mod replay;
 mod rescue;
 mod segments;
+mod sittings;
 mod tail;
 mod writer;
 
@@ -36,6 +37,7 @@ pub use health::{Health, health};
 pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;
+pub use sittings::{records_of, sittings, state_after};
 pub use writer::LogWriter;
 
 /// Lines kept in memory while the disk doesn't take them.

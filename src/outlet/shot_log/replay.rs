@@ -63,6 +63,14 @@ pub(super) fn replay(files: &[Segment], opened: &mut Opened) -> Result<(End, Ext
     Ok((end, extent))
 }
 
+/// The state that a file begins with, where it does.
+pub(super) fn state_at_the_beginning_of(file: &Segment) -> Result<Option<State>, LogError> {
+    carried(file).map(|begins| match begins {
+        Begins::WithState(state, _) => Some(*state),
+        Begins::WithNone | Begins::NotUnderstood(_) => None,
+    })
+}
+
 /// What a file begins with.
 enum Begins {
     /// The state after the records before it; how long that is.
@@ -77,6 +85,8 @@ fn carried(file: &Segment) -> Result<Begins, LogError> {
     while let Some(line) = next(&mut lines, file)? {
         let Some(text) = line.text().filter(|t| Portion::is_in(t.as_bytes())) else { break };
         match Portion::from_line(text) {
+            // The records before it tell what it lacks.
+            Ok(portion) if !portion.is_of_this_format() => break,
             Ok(portion) if carried.take(&portion) => {}
             Err(LineFault::Newer(version)) => return Err(newer(file, 1, LineFault::Newer(version))),
             Err(fault) if fault.is_of_another_program() => return Ok(Begins::NotUnderstood(fault.to_string())),

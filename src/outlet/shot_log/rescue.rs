@@ -166,6 +166,7 @@ fn kind_of(body: &Body) -> &'static str {
         Body::Correction { .. } | Body::Resolved { .. } => "corrections",
         Body::Power { .. } | Body::Undone { .. } => "powers",
         Body::Survey { .. } => "steps of a survey",
+        Body::Sitting { .. } => "sittings",
         Body::Sharpness(_) => "measured sharpness",
         Body::Note { .. } => "notes",
         Body::Warning { .. } => "warnings",

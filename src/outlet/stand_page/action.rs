@@ -15,7 +15,7 @@ use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Series;
 use crate::rig::GroupName;
-use crate::session::{Command, SurveyAsk};
+use crate::session::{Command, SittingAsk, SurveyAsk};
 
 #[derive(Debug, Deserialize)]
 #[serde(tag = "action", rename_all = "snake_case", deny_unknown_fields)]
@@ -53,6 +53,11 @@ enum Action {
     Survey {
         what: SurveyAsk,
     },
+    Sitting {
+        what: SittingAsk,
+        #[serde(default)]
+        name: Option<String>,
+    },
     /// Without an area a drawn spot goes.
     Spot {
         name: String,
@@ -73,6 +78,7 @@ impl From<Action> for Command {
             Action::Accept { frame } => Command::Accept { frame: Some(frame) },
             Action::NewSitter => Command::NewSitter {},
             Action::Look { look } => Command::Look { look },
+            Action::Sitting { what, name } => Command::Sitting { what, name },
             Action::Survey { what } => Command::Survey { what, groups: Vec::new() },
             Action::Spot { name, area } => Command::Spot { name, area },
         }

@@ -56,6 +56,7 @@ impl Draft<'_> {
         let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.observation.settings);
         self.landed_map = outcome.light.map(|light| (frame, light));
         if !overtaken {
+            self.begin_sitting_where_due(&file, &outcome.observation.settings);
             self.accept_before_another_aperture(&outcome.observation.settings);
         }
         self.stage(Body::Frame(Box::new(FrameRecord {
@@ -258,7 +259,7 @@ impl Draft<'_> {
     /// What follows from a verdict. Where one frame alone is no proof of it, only what is explained: a light that did as asked did so,
     /// whatever else changed, and nobody is to turn it again.
     fn with_patience(&self, before: &Setup, exposure: &Exposure, verdict: Verdict) -> (Verdict, Effects) {
-        if self.is_building(before) {
+        if self.is_building(before) || before.asked.is_some() {
             return (verdict, Effects::default());
         }
         let settings = &exposure.observation.settings;

@@ -15,6 +15,7 @@ mod names;
 mod planning;
 mod references;
 mod removal;
+mod sittings;
 mod survey;
 mod target;
 mod telling;

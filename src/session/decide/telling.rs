@@ -14,6 +14,7 @@ use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::plan::end_in_words;
 use crate::session::record::{Body, PowerSource, Purpose};
+use crate::session::set_up_asked::HOW_TO_ANSWER;
 use crate::session::standing::ReferenceBy;
 
 impl Draft<'_> {
@@ -50,6 +51,7 @@ impl Draft<'_> {
             }
             Command::Plan(words) => self.tell_plan(words),
             Command::Survey { what, groups } => self.tell_survey(*what, groups),
+            Command::Sitting { what, name } => self.tell_sitting(*what, name.as_deref()),
             Command::Note { text } => self.tell_note(text),
             Command::Status {} => {
                 let board = Board::of(&self.sitting, self.config);
@@ -181,6 +183,9 @@ impl Draft<'_> {
     fn tell_next(&mut self, planned: &Planned, steps: Series) -> Reply {
         if let Some(why) = self.refuses_iso(planned.iso) {
             return Reply::refused(why);
+        }
+        if let Some(asked) = &self.sitting.setup.asked {
+            return Reply::refused(format!("first say: {} {HOW_TO_ANSWER}", asked.in_words(self.config)));
         }
         let setup = &self.sitting.setup;
         let (lights, last) = match self.lights_now() {

@@ -213,6 +213,9 @@ export class SetView {
     this.lightMap = new LightMap(() => this.repaint());
     by("accept").addEventListener("click", () => act({ action: "accept", frame: this.board.last.frame }));
     twice(by("new-sitter"), () => act({ action: "new_sitter" }));
+    by("set-up-same").addEventListener("click", () => act({ action: "sitting", what: "same" }));
+    twice(by("set-up-new"), () => act({ action: "sitting", what: "new" }));
+    twice(by("end-sitting"), () => act({ action: "sitting", what: "end" }));
     by("look-form").addEventListener("submit", (event) => {
       event.preventDefault();
       act({ action: "look", look: by("looks").value });
@@ -231,6 +234,7 @@ export class SetView {
     by("sharpness-title").hidden = board.sharpness.length === 0;
     lines(by("sharpness"), board.sharpness);
     write(by("set-leads"), board.leads);
+    by("same-set-up").hidden = !board.same_set_up;
     // What is only to be looked at stands beside the picture already.
     write(by("set-asked"), (board.hold || board.asked || board.survey.next) && board.why ? board.why : "");
     rows(by("lights"), board.cards.map((c) => [c.group, c.at ?? "?", c.clicks ? c.to ?? "?" : "", c.other_way ? `${c.does}. ${c.other_way}` : c.does]));
@@ -254,6 +258,9 @@ export class SetView {
     const building = board.standing === "building";
     by("accept").disabled = !last || last.is_reference || Boolean(board.hold) || board.standing === "awaits_sitter";
     write(by("accept"), building ? "The light stands: make this frame the reference" : "Accept: make this frame the reference");
+    by("end-sitting").disabled = !last;
+    by("sitting-fact").hidden = !board.sitting;
+    write(by("which-sitting"), board.sitting ?? "");
     by("new-sitter").disabled = board.standing !== "accepted" || !board.look;
     const looks = JSON.stringify([board.look, board.looks]);
     if (by("look-form").dataset.now !== looks) {

@@ -1,0 +1,136 @@
+//! Sittings: one begins by itself after a long pause, and people begin, name and end them.
+
+use super::{Draft, Landed};
+use crate::frame::{Captured, Settings};
+use crate::numbers::SittingNumber;
+use crate::session::command::{Reply, SittingAsk};
+use crate::session::record::Body;
+use crate::session::set_up_asked::HOW_TO_ANSWER;
+use crate::session::sitting_step::{BegunBy, SetUpIs, SittingStep};
+use crate::session::sittings::SittingRow;
+use crate::wording;
+
+/// After this nobody is sure that a set stands as it did; on another day after that (common practice, no source).
+const LONG_PAUSE_SECONDS: f64 = 4.0 * 3600.0;
+const PAUSE_OVER_NIGHT_SECONDS: f64 = 3600.0;
+
+impl Draft<'_> {
+    // --- by itself ---
+
+    /// A frame that comes long after the one before it, or after a sitting was ended, begins another sitting.
+    pub(super) fn begin_sitting_where_due(&mut self, file: &Landed, settings: &Settings) {
+        let Some(row) = self.sitting.sittings.last() else { return };
+        let by = match row.is_ended {
+            true => BegunBy::NextFrame,
+            false if self.comes_after_a_pause(file, settings) => BegunBy::Pause,
+            false => return,
+        };
+        let sitting = row.sitting.next();
+        let step = SittingStep::Began { sitting, name: None, by, set_up: None, shot: settings.captured.clone() };
+        self.stage(Body::Sitting { step });
+        if let Some(asked) = &self.sitting.setup.asked {
+            let text = format!(
+                "{}. Nothing is asked of the lights until you say: {HOW_TO_ANSWER}",
+                asked.in_words(self.config)
+            );
+            self.stage(Body::Warning { text });
+        }
+    }
+
+    /// By when the files were written, and where one camera took both frames by its clock, too: a camera whose clock is wrong, and
+    /// photographs that are copied, make no pause.
+    fn comes_after_a_pause(&self, file: &Landed, settings: &Settings) -> bool {
+        let Some(last) = &self.sitting.setup.last else { return false };
+        let Some((state, _)) = self.files.logged_as(&last.file) else { return false };
+        let written = (file.state.modified_ns - state.modified_ns) as f64 / 1e9;
+        let before = &last.observation.settings;
+        let is_one_camera = before.camera == settings.camera;
+        let shot = before.captured.as_ref().zip(settings.captured.as_ref()).filter(|_| is_one_camera);
+        match shot {
+            Some((last, this)) => {
+                let apart = this.seconds_since(last).min(written);
+                apart >= LONG_PAUSE_SECONDS || (apart >= PAUSE_OVER_NIGHT_SECONDS && is_another_day(last, this))
+            }
+            None => written >= LONG_PAUSE_SECONDS,
+        }
+    }
+
+    // --- by somebody's word ---
+
+    pub(super) fn tell_sitting(&mut self, what: SittingAsk, name: Option<&str>) -> Reply {
+        let name = name.map(str::trim).filter(|name| !name.is_empty());
+        if name.is_some_and(|name| wording::name(name).is_none()) {
+            return Reply::refused("a sitting's name has 1 to 40 printable characters");
+        }
+        let Some(row) = self.sitting.sittings.last().cloned() else {
+            return Reply::refused("there is no frame yet: the first one begins the sitting");
+        };
+        match (what, name) {
+            (SittingAsk::Which, _) => Reply::done(self.which(&row)),
+            (SittingAsk::Same, name) => self.go_on_with(SetUpIs::Same, &row, name),
+            (SittingAsk::New, name) => self.go_on_with(SetUpIs::New, &row, name),
+            (SittingAsk::End, _) => self.end_sitting(&row),
+            (SittingAsk::Name, None) => Reply::refused("name the sitting: greyhold sitting name 'spring coats'"),
+            (SittingAsk::Name, Some(name)) => {
+                self.stage(Body::Sitting { step: SittingStep::Named { name: name.to_owned() } });
+                Reply::done(format!("sitting {} is named '{name}'", row.sitting))
+            }
+        }
+    }
+
+    fn which(&self, row: &SittingRow) -> String {
+        let asked = self.sitting.setup.asked.as_ref();
+        let asked =
+            asked.map_or_else(String::new, |asked| format!("\n{} {HOW_TO_ANSWER}", asked.in_words(self.config)));
+        let ended = if row.is_ended { ", ended" } else { "" };
+        format!("{}: {}{ended}{asked}", row.in_short(), row.what_was_shot())
+    }
+
+    /// Answers what is asked of the set-up; where nothing is asked, another sitting begins.
+    fn go_on_with(&mut self, is: SetUpIs, row: &SittingRow, name: Option<&str>) -> Reply {
+        let sitting = if self.sitting.setup.asked.is_some() || row.frames == 0 {
+            self.stage(Body::Sitting { step: SittingStep::SetUp { is } });
+            if let Some(name) = name {
+                self.stage(Body::Sitting { step: SittingStep::Named { name: name.to_owned() } });
+            }
+            row.sitting
+        } else {
+            let (sitting, name) = (row.sitting.next(), name.map(str::to_owned));
+            self.withdraw();
+            let step = SittingStep::Began { sitting, name, by: BegunBy::Told, set_up: Some(is), shot: None };
+            self.stage(Body::Sitting { step });
+            sitting
+        };
+        Reply::done(self.what_holds(sitting, is))
+    }
+
+    fn what_holds(&self, sitting: SittingNumber, is: SetUpIs) -> String {
+        match is {
+            SetUpIs::Same => {
+                let setup = &self.sitting.setup;
+                let reference = setup.reference().map_or_else(
+                    || "there is no reference yet".to_owned(),
+                    |look| format!("frames are held against {}", look.file),
+                );
+                format!("sitting {sitting} goes on with the set-up of before: {reference}; shoot a frame")
+            }
+            SetUpIs::New => format!(
+                "sitting {sitting} has a new set-up: build the light, and tell its powers with 'greyhold set'; no look and no power of \
+                 before holds"
+            ),
+        }
+    }
+
+    fn end_sitting(&mut self, row: &SittingRow) -> Reply {
+        if row.is_ended {
+            return Reply::refused(format!("{} is ended already: the next frame begins another one", row.in_short()));
+        }
+        self.withdraw();
+        self.stage(Body::Sitting { step: SittingStep::Ended });
+        Reply::done(format!("{} ended: {}; the next frame begins another one", row.in_short(), row.what_was_shot()))
+    }
+}
+
+fn is_another_day(last: &Captured, this: &Captured) -> bool {
+    this.local.date() > last.local.date()
+}

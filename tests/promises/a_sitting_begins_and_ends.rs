@@ -1,0 +1,154 @@
+//! A log holds sitting after sitting. One begins by itself when frames come again after a long pause; whether the set-up is the one of
+//! before is asked, and until somebody says so no light is asked to be turned. Through the real program.
+
+use std::fs::{self, File};
+use std::time::{Duration, SystemTime};
+
+use crate::harness::{Shot, Studio, greyhold, shot};
+use greyhold::outlet::shot_log::{segments, sittings, state_after};
+use greyhold::session::State;
+use serde_json::{Value, json};
+
+const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
+const HOUR: u64 = 3600;
+
+fn tell(studio: &Studio, command: Value) -> String {
+    let reply = studio.tell(command.clone());
+    assert_eq!(reply["ok"], true, "{command}: {reply}");
+    reply["message"].as_str().unwrap().to_owned()
+}
+
+fn refused(studio: &Studio, command: Value) -> String {
+    let reply = studio.tell(command);
+    assert_eq!(reply["ok"], false, "{reply}");
+    reply["message"].as_str().unwrap().to_owned()
+}
+
+/// A frame that was shot, and written, so many hours after ten in the morning of the second of March.
+fn take_at(studio: &Studio, name: &str, shot: Shot, hours: u64) -> Value {
+    let aside = studio.home.path().join(name);
+    fs::write(&aside, Shot { at: shot.at + (hours * HOUR) as f64, ..shot }.jpeg()).unwrap();
+    let written = SystemTime::UNIX_EPOCH + Duration::from_secs(1_772_445_600 + hours * HOUR + shot.number * 10);
+    File::options().write(true).open(&aside).unwrap().set_modified(written).unwrap();
+    fs::rename(&aside, studio.folder.join(name)).unwrap();
+    assert!(studio.sync().is_empty());
+    studio.frame(name)
+}
+
+/// An evening of three frames; the reference is the first.
+fn evening() -> Studio {
+    let studio = Studio::with_config(RIG);
+    for n in 1..=3 {
+        take_at(&studio, &format!("{n}.jpg"), shot(8.0, 0.0, n), 0);
+    }
+    studio
+}
+
+fn board(studio: &Studio) -> Value {
+    let log = greyhold::numbers::RecordNumber::new(u64::MAX);
+    let state = state_after(&studio.log(), log).unwrap();
+    let config = greyhold::config::Config::read(&studio.config()).unwrap();
+    serde_json::to_value(greyhold::session::Board::of(&state.sitting, &config)).unwrap()
+}
+
+#[test]
+fn a_frame_of_the_next_morning_asks_whether_the_set_up_is_the_same() {
+    let studio = evening();
+    let morning = take_at(&studio, "4.jpg", shot(8.0, 1.0, 4), 23);
+    assert_ne!(morning["verdict"]["finding"], "matched");
+    assert_eq!(board(&studio)["same_set_up"], "Same set-up as yesterday 10:00? f/8  1/160 s  ISO 100, key 1/2, fill 62.5 Ws, rim 7.0");
+    take_at(&studio, "5.jpg", shot(8.0, 1.0, 5), 23);
+    assert!(studio.corrections().is_empty(), "two frames a stop too bright, and nobody is asked to turn a light");
+    assert!(refused(&studio, json!({"command": "next", "f_number": "f/5.6"})).contains("Same set-up as yesterday"));
+    assert!(tell(&studio, json!({"command": "sitting", "what": "same"})).contains("1.jpg"));
+    assert_eq!(board(&studio)["same_set_up"], Value::Null);
+    take_at(&studio, "6.jpg", shot(8.0, 1.0, 6), 23);
+    take_at(&studio, "7.jpg", shot(8.0, 1.0, 7), 23);
+    let asked = studio.corrections();
+    assert_eq!(asked.len(), 1);
+    assert_eq!(asked[0]["correction"]["dial_changes"][0]["clicks"], -3, "by the reference of the evening");
+}
+
+#[test]
+fn of_another_set_up_no_look_and_no_power_of_before_holds() {
+    let studio = evening();
+    take_at(&studio, "4.jpg", shot(8.0, 1.0, 4), 23);
+    tell(&studio, json!({"command": "sitting", "what": "new", "name": "spring coats"}));
+    let status = studio.tell(json!({"command": "status"}))["value"].clone();
+    assert_eq!(status["looks"], json!({}));
+    assert!(status["groups"].as_array().unwrap().iter().all(|group| group["power"].is_null()), "{status}");
+    // From here on it is as at the beginning.
+    take_at(&studio, "5.jpg", shot(8.0, 1.0, 5), 23);
+    assert_eq!(take_at(&studio, "6.jpg", shot(8.0, 1.0, 6), 23)["verdict"]["finding"], "matched");
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
+    assert_eq!(studio.tell(json!({"command": "sitting"}))["message"], "sitting 2 (spring coats): 3 frames, 0 corrections");
+}
+
+#[test]
+fn a_short_pause_a_wrong_clock_and_copied_files_begin_none() {
+    let studio = Studio::with_config(RIG);
+    take_at(&studio, "1.jpg", shot(8.0, 0.0, 1), 0);
+    take_at(&studio, "2.jpg", shot(8.0, 0.0, 2), 3);
+    // By the camera's clock two days later; written at once.
+    let aside = Shot { at: 48.0 * 3600.0, ..shot(8.0, 0.0, 3) };
+    take_at(&studio, "3.jpg", aside, 3);
+    // Written long after it was shot.
+    take_at(&studio, "4.jpg", Shot { at: -20.0 * 3600.0, ..shot(8.0, 0.0, 4) }, 23);
+    assert_eq!(sittings(&studio.log()).unwrap().rows().len(), 1);
+}
+
+#[test]
+fn a_sitting_is_ended_by_hand_and_the_next_frame_begins_another() {
+    let studio = evening();
+    let said = tell(&studio, json!({"command": "sitting", "what": "end"}));
+    assert_eq!(said, "sitting 1 ended: 3 frames, 0 corrections; the next frame begins another one");
+    assert!(refused(&studio, json!({"command": "sitting", "what": "end"})).contains("ended already"));
+    take_at(&studio, "4.jpg", shot(8.0, 0.0, 4), 0);
+    assert!(board(&studio)["same_set_up"].as_str().unwrap().starts_with("Same set-up as 10:00 today?"));
+    tell(&studio, json!({"command": "sitting", "what": "name", "name": "hats"}));
+    // Who takes the frame for the reference goes on with the set-up.
+    tell(&studio, json!({"command": "accept"}));
+    assert_eq!(board(&studio)["same_set_up"], Value::Null);
+    let listed = greyhold(&["sittings", studio.folder.to_str().unwrap()]);
+    let listed = String::from_utf8(listed.stdout).unwrap();
+    let lines: Vec<&str> = listed.lines().collect();
+    assert_eq!(lines.len(), 3, "{listed}");
+    assert!(lines[1].starts_with("1 ") && lines[1].contains("(ended)") && lines[2].ends_with("hats"), "{listed}");
+    let as_json = greyhold(&["sittings", studio.folder.to_str().unwrap(), "--json"]);
+    let rows: Value = serde_json::from_slice(&as_json.stdout).unwrap();
+    assert_eq!((&rows[0]["frames"], &rows[1]["frames"], &rows[1]["name"]), (&json!(3), &json!(1), &json!("hats")));
+}
+
+#[test]
+fn each_has_files_of_its_own_and_the_fold_goes_through_them_all() {
+    let mut studio = evening();
+    tell(&studio, json!({"command": "sitting", "what": "new"}));
+    take_at(&studio, "4.jpg", shot(5.6, 0.0, 4), 1);
+    tell(&studio, json!({"command": "sitting", "what": "same", "name": "hats"}));
+    take_at(&studio, "5.jpg", shot(5.6, 0.0, 5), 1);
+    assert_eq!(segments(&studio.log()).len(), 3);
+    let state = state_after(&studio.log(), greyhold::numbers::RecordNumber::new(u64::MAX)).unwrap();
+    let folded = studio.records().iter().fold(State::default(), |mut state, record| {
+        state.apply(record);
+        state
+    });
+    assert_eq!(state, folded);
+    assert_eq!(sittings(&studio.log()).unwrap(), *folded.sitting.sittings);
+    // One that is over stands as it stood.
+    let first = &folded.sitting.sittings.rows()[0];
+    assert_eq!(state_after(&studio.log(), first.records[1]).unwrap().sitting.frames.get(), 3);
+    studio.stop();
+    studio.start();
+    assert_eq!(studio.tell(json!({"command": "sitting"}))["message"], "sitting 3 (hats): 1 frame, 0 corrections");
+    let sound = greyhold(&["check", "--log", studio.log().to_str().unwrap()]);
+    assert!(sound.status.success(), "{sound:?}");
+}
+
+#[test]
+fn what_can_not_be_is_said() {
+    let studio = Studio::with_config(RIG);
+    assert!(refused(&studio, json!({"command": "sitting", "what": "end"})).contains("no frame yet"));
+    let none = greyhold(&["sittings", studio.folder.join("elsewhere").to_str().unwrap()]);
+    assert!(!none.status.success());
+    assert!(String::from_utf8_lossy(&none.stderr).contains("there is no shot log"), "{none:?}");
+}
