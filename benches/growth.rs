@@ -1,11 +1,14 @@
 //! What it costs to grow: from a closed file to its judgement, the daemon's memory and its start anew, over the frames of a sitting,
 //! groups of lights, spots, and pages that are open, each by itself.
 //!
+//! `cargo bench --bench growth -- --sittings 100` tells instead how long the sittings of a long log take to be listed and opened.
+//!
 //! `cargo bench --bench growth -- --frames 10000` prints the tables of docs/growth.md; without a number it stops at 1,000 frames.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[path = "../tests/harness/mod.rs"]
 mod harness;
+mod long_log;
 
 use std::fmt::Write;
 use std::fs;
@@ -31,10 +34,10 @@ const WARMING: usize = 10;
 const AT_ONCE: u64 = 20;
 
 fn main() {
-    let mut words = std::env::args();
-    let most = words.find(|w| w == "--frames").map(|_| words.next().expect("a number follows --frames"));
-    let most = most.map_or(USUAL_MOST, |n| n.parse().expect("--frames is a number"));
-    over_frames(most);
+    if let Some(most) = number_behind("--sittings") {
+        return long_log::over_sittings(most);
+    }
+    over_frames(number_behind("--frames").unwrap_or(USUAL_MOST));
     heading("groups, surveyed where they are two or more", "");
     for groups in GROUPS {
         let sitting = Sitting::open(groups, 3);
@@ -49,6 +52,12 @@ fn main() {
         (0..pages).for_each(|_| follow_as_a_page(port, cookie.clone()));
         row(pages, &mut sitting, false);
     }
+}
+
+fn number_behind(word: &str) -> Option<u64> {
+    let mut words = std::env::args();
+    words.find(|w| w == word)?;
+    Some(words.next().and_then(|n| n.parse().ok()).expect("a number follows the word"))
 }
 
 /// Small pictures, so that what grows isn't hidden by reading them.

@@ -202,8 +202,8 @@ fn pause(last: DateTime, now: DateTime) -> Option<String> {
     let clock = if days > UNLIKELY_DAYS { "; or is the camera's clock wrong?" } else { "" };
     (ago >= LONG_PAUSE).then(|| {
         format!(
-            "the last frame was shot {how_long} ago: if the set-up is another one, tell the powers with 'set', and 'reference' after the first \
-             frame; for another face 'new-sitter'{clock}"
+            "the last frame was shot {how_long} ago: if the set-up is another one, say 'greyhold sitting new', else 'greyhold sitting same'; \
+             for another face 'greyhold new-sitter'{clock}"
         )
     })
 }

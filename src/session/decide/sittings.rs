@@ -22,6 +22,8 @@ impl Draft<'_> {
         let Some(row) = self.sitting.sittings.last() else { return };
         let by = match row.is_ended {
             true => BegunBy::NextFrame,
+            // Somebody has just begun it, and said what its set-up is.
+            false if row.frames == 0 => return,
             false if self.comes_after_a_pause(file, settings) => BegunBy::Pause,
             false => return,
         };
