@@ -300,6 +300,11 @@ impl ShotLog {
         self.segment = all(&self.path).last().map_or(1, |last| last.number + 1);
     }
 
+    /// All that a state comes of is written, and there is something behind the last one.
+    fn can_carry(&self) -> bool {
+        self.extent.since > 0 && self.waiting.is_empty() && self.active.is_some()
+    }
+
     /// Begins a new segment with a state; where that can't be, the present one goes on.
     fn begin_with(&mut self, lines: &[String]) -> io::Result<()> {
         let mut next = Segment::of(&self.path, self.segment + 1);
@@ -378,7 +383,7 @@ impl Ledger for ShotLog {
     }
 
     fn wants_state(&self) -> bool {
-        self.extent.since >= self.due && self.extent.since > 0 && self.waiting.is_empty() && self.active.is_some()
+        self.extent.since >= self.due && self.can_carry()
     }
 
     fn carry(&mut self, state: &[String]) {

@@ -232,7 +232,7 @@ fn work(mut log: ShotLog, asked: &Receiver<Request>, tell: &Sender<Stand>) {
                     if std::mem::take(&mut is_to_try) {
                         log.retry();
                     }
-                    if log.wants_state() {
+                    if log.can_carry() {
                         log.carry(&state);
                     }
                 }
