@@ -1,6 +1,7 @@
 //! What follows from a set-up as it is known: how far lights were turned, what is asked of them yet.
 
 use super::dials::{Marks, alike};
+use super::remembered::OpenCorrection;
 use super::setup::Setup;
 use crate::drift::Lighting;
 use crate::frame::Settings;
@@ -47,9 +48,14 @@ impl Setup {
         alike(self.positions.iter().map(|p| self.since_reference(&p.group).map(|m| m + turned(&p.group))))
     }
 
-    /// The lights were prepared for settings that a frame with these was not yet shot with.
-    pub fn is_ahead_of(&self, shot: &Settings, lighting: Lighting) -> bool {
-        self.open.as_ref().is_some_and(|open| open.prepares_beyond(shot, lighting).is_some())
+    /// What was asked for settings that a frame with these was not shot by: it tells nothing of that.
+    pub fn asked_for_others(&self, shot: &Settings, lighting: Lighting) -> Option<&OpenCorrection> {
+        self.open.as_ref().filter(|open| open.is_for_others(shot, lighting))
+    }
+
+    /// As if nothing had been asked; what was told of the lights holds.
+    pub(super) fn without_what_is_asked(&self) -> Setup {
+        Setup { open: None, ..self.clone() }
     }
 
     /// Whether a frame of these settings was shot before the last one, by the same camera's clock.

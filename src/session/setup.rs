@@ -317,8 +317,11 @@ impl Setup {
     }
 
     fn ask(&mut self, n: RecordNumber, purpose: Purpose, correction: Correction) {
-        let last = self.last.as_ref().map(|l| l.frame);
-        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, last));
+        // The same question with other turns, as its lights were found elsewhere.
+        let same = self.open.take().filter(|open| open.record == n);
+        let after = same.as_ref().map_or_else(|| self.last.as_ref().map(|l| l.frame), |same| same.after);
+        let purpose = same.map_or(purpose, |same| same.purpose);
+        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, after));
     }
 
     fn read_position(&mut self, read: &PositionRead) {

@@ -10,7 +10,7 @@ use crate::drift::{Assumption, EvidenceUsed};
 use crate::frame::Settings;
 use crate::photometry::{DialLimit, SAME_SETTING, Stops};
 use crate::rig::{DialChange, GroupName, Known};
-use crate::session::judgement::{Ended, How, PositionRead};
+use crate::session::judgement::{Asked, Ended, How, PositionRead};
 use crate::session::record::Purpose;
 use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
@@ -60,15 +60,17 @@ impl Draft<'_> {
         if verdict.assumption == Some(Assumption::CorrectionFollowed) {
             effects.positions = self.carried_out(before);
             effects.ended = end(before, How::Observed);
-            if before.is_ahead_of(settings, self.config.lighting) {
-                return effects;
-            }
         } else if verdict.evidence_used == Some(EvidenceUsed::Light)
             && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
             (effects.positions, effects.notes) = self.moved_alike_by(before, lights);
         } else if let Some(open) = &before.open {
+            // The settings that it was asked for, with the lights as they were found to be asked.
+            if wanted.is_none() && open.is_all_confirmed() {
+                effects.ended = end(before, How::Observed);
+                return effects;
+            }
             if is_still_wanted(open, wanted) {
                 return effects;
             }
@@ -80,6 +82,32 @@ impl Draft<'_> {
             is_worth_asking(&correction, before).then_some(correction)
         });
         effects
+    }
+
+    /// What was asked for settings that a frame was not shot by stays asked, from where the frame shows the lights to stand. For the frame
+    /// itself nothing is asked.
+    pub(super) fn goes_on_asking(
+        &self,
+        before: &Setup,
+        asked: &OpenCorrection,
+        shot: &Settings,
+        effects: &mut Effects,
+    ) -> Option<Asked> {
+        let settings = asked.settings()?;
+        if effects.correction.take().is_some() {
+            effects.notes.push(format!(
+                "nothing is asked for it, as the lights are asked for {}: 'greyhold next' with its settings asks for these instead",
+                settings.in_short()
+            ));
+        }
+        if effects.positions.is_empty() {
+            return None;
+        }
+        let positions = before.with_positions(&effects.positions);
+        let lights = self.lights_at(before, &positions, &effects.positions)?;
+        let correction = self.turns_for(&lights, settings, shot.f_number, self.config.camera_steps)?;
+        let anew = || Asked { still: Some(asked.record), correction: Box::new(correction.clone()) };
+        (!asked.is_already(settings, &correction)).then(anew)
     }
 
     /// The turns of the open correction show in the picture: every group that wasn't told otherwise made its own.

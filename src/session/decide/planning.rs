@@ -3,13 +3,15 @@
 use std::collections::BTreeMap;
 
 use super::Draft;
-use crate::advice::{LightsNow, Means, Moved, RoomLight, plan};
+use crate::advice::{Correction, LightsNow, Means, Moved, RoomLight, plan, powers_at};
 use crate::drift::expected;
 use crate::frame::Settings;
-use crate::photometry::{IsoSpeed, Series, Stops};
-use crate::rig::GroupName;
+use crate::photometry::{FNumber, IsoSpeed, Series, Stops};
+use crate::rig::{GroupName, Position};
 use crate::session::command::{Planned, Reply};
-use crate::session::plan::{Lens, LensWords, Plan, PlanWords, PlannedRoom, read_apertures};
+use crate::session::dials::alike;
+use crate::session::judgement::PositionRead;
+use crate::session::plan::{Lens, LensWords, Plan, PlanWords, PlannedRoom, end_in_words, read_apertures};
 use crate::session::setup::Setup;
 use crate::session::standing::Standing;
 
@@ -43,6 +45,49 @@ impl Draft<'_> {
         let shot = &last.observation.settings;
         let is_told = expected(lights.from, shot, lights.lighting).is_some();
         Ok((lights, coming.unwrap_or(if is_told { shot } else { &look.observation.settings })))
+    }
+
+    /// Where the lights stand after a frame that shows these positions.
+    pub(super) fn lights_at<'l>(
+        &'l self,
+        before: &'l Setup,
+        positions: &'l [Position],
+        read: &[PositionRead],
+    ) -> Option<LightsNow<'l>> {
+        let moved = |group: &GroupName| {
+            let shown = read.iter().find(|read| read.group == *group).map(|read| read.since_reference);
+            shown.or_else(|| before.since_reference(group))
+        };
+        let each: BTreeMap<GroupName, Stops> =
+            positions.iter().map(|p| Some((p.group.clone(), moved(&p.group)?))).collect::<Option<_>>()?;
+        Some(LightsNow {
+            groups: &self.config.groups,
+            positions,
+            from: &before.reference()?.observation.settings,
+            moved: alike(each.values().map(|moved| Some(*moved))).map_or(Moved::Each(each), Moved::Alike),
+            lighting: self.config.lighting.planned(),
+        })
+    }
+
+    /// What the lights must be set to for settings that are not shot yet; who leaves an aperture is not sent back to it. `None` where
+    /// the reference's settings are not known.
+    pub(super) fn turns_for(
+        &self,
+        lights: &LightsNow,
+        settings: &Settings,
+        leaves: Option<FNumber>,
+        steps: Series,
+    ) -> Option<Correction> {
+        let mut correction = lights.powers_with(settings, Stops::ZERO, &self.config.at_hand)?;
+        if let Some(now) = leaves {
+            correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
+        }
+        // Where a range ends, what a plan says of these settings.
+        correction.way_round = settings.iso.and_then(|iso| {
+            let means = Means::of(&self.config.at_hand, iso, steps);
+            end_in_words(&powers_at(lights, settings.clone(), leaves, &means, None)?)
+        });
+        Some(correction)
     }
 
     /// Nothing is logged: nobody is asked for anything.

@@ -4,7 +4,7 @@ use serde_json::json;
 
 use super::Draft;
 use super::planning::planned_from;
-use crate::advice::{Means, Moved, Observation, powers_at};
+use crate::advice::{Moved, Observation};
 use crate::drift::Lighting;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Series, Stops};
@@ -12,7 +12,6 @@ use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
-use crate::session::plan::end_in_words;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::standing::ReferenceBy;
 
@@ -188,20 +187,11 @@ impl Draft<'_> {
             Err(why) => return Reply::refused(why),
         };
         let settings = planned_from(planned, last);
-        let Some(mut correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
+        let Some(correction) = self.turns_for(&lights, &settings, last.f_number, steps) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
-        // Who leaves an aperture is not sent back to it.
-        if let Some(now) = last.f_number {
-            correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
-        }
-        // Where a range ends, what a plan says of these settings.
-        correction.way_round = settings.iso.and_then(|iso| {
-            let means = Means::of(&self.config.at_hand, iso, steps);
-            end_in_words(&powers_at(&lights, settings.clone(), last.f_number, &means, None)?)
-        });
         let how = match lights.moved {
             Moved::Alike(_) => at_every_light(correction.wanted),
             Moved::Each(_) => "each light by what it still needs".to_owned(),
