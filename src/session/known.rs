@@ -48,6 +48,22 @@ impl Setup {
         alike(self.positions.iter().map(|p| self.since_reference(&p.group).map(|m| m + turned(&p.group))))
     }
 
+    /// How far a group would stand from where it was at the reference, were it where the open correction asks it to be, whatever was told
+    /// of it since.
+    pub fn since_reference_if_asked(&self, group: &GroupName) -> Option<Stops> {
+        let since = self.since_reference(group)?;
+        let asked = self.open.as_ref()?.dial_change_of(group).and_then(|t| t.setting);
+        let told_elsewhere = asked.zip(self.position(group)?.power()).map(|(asked, power)| asked - power);
+        let left = told_elsewhere.or_else(|| self.asked(group)).unwrap_or(Stops::ZERO);
+        Some((since + left).rounded())
+    }
+
+    /// What [`Setup::moved_alike`] would be if all groups stood as the open correction asks, where that is not what was told of them.
+    pub fn moved_if_told_wrong(&self) -> Option<Stops> {
+        self.open.as_ref().filter(|_| self.moved_if_followed().is_none())?;
+        alike(self.positions.iter().map(|p| self.since_reference_if_asked(&p.group)))
+    }
+
     /// What was asked for settings that a frame with these was not shot by: it tells nothing of that.
     pub fn asked_for_others(&self, shot: &Settings, lighting: Lighting) -> Option<&OpenCorrection> {
         self.open.as_ref().filter(|open| open.is_for_others(shot, lighting))

@@ -342,7 +342,7 @@ impl Draft<'_> {
             tolerance: self.config.tolerance,
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: before.moved_alike(),
-            followed: before.moved_if_followed(),
+            followed: before.moved_if_followed().or_else(|| before.moved_if_told_wrong()),
             told: before.told_alike(),
             light_alone: false,
             lights,
