@@ -28,12 +28,14 @@ impl Board {
         let mut ways: Vec<&String> = self.cards.iter().filter_map(|card| card.other_way.as_ref()).collect();
         ways.dedup();
         let ways = ways.into_iter().map(|way| format!("    {way}"));
+        let ends = self.cards.iter().filter(|card| card.state == CardState::EndOfRange && card.confirmed);
+        let ends = ends.map(|card| format!("  {} is {}", card.group, card.does));
         let sharpness = self.sharpness.split_first().into_iter().flat_map(|(first, more)| {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
         let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
-        so_far.into_iter().flatten().chain(turns).chain(ways).chain(sharpness).chain(survey).collect()
+        so_far.into_iter().flatten().chain(turns).chain(ends).chain(ways).chain(sharpness).chain(survey).collect()
     }
 
     /// How far the survey is, and what became of its last frame where that has to be shot again.
