@@ -191,6 +191,7 @@ impl Draft<'_> {
             return Reply::refused(why);
         }
         let name = chosen.file.clone();
+        let over = self.waiting_is_over();
         let is_new = !self.sitting.setup.looks.is_empty() && !self.sitting.setup.looks.contains_key(&look);
         let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
         // Where nothing is known of where the lights stood for it, that is said, and nothing is taken for granted.
@@ -203,7 +204,14 @@ impl Draft<'_> {
             says.extend(self.turn_back_to(&look));
         }
         says.extend(of_target);
+        says.extend(over);
         Reply::done(says.join("\n"))
+    }
+
+    /// What is said where another person was waited for, and a reference or look that somebody names ends that.
+    fn waiting_is_over(&self) -> Option<String> {
+        let waits = self.sitting.setup.standing == Standing::AwaitsSitter;
+        waits.then(|| "No new sitter is waited for any more: 'greyhold new-sitter' waits for one again.".to_owned())
     }
 
     /// A file that somebody named: one of this sitting's frames may be, with where the dials stood for it.
@@ -347,10 +355,12 @@ impl Draft<'_> {
         if self.is_building(&self.sitting.setup) {
             return Reply::refused("the light is being built: accept it first ('greyhold accept')");
         }
+        let over = self.waiting_is_over();
         self.withdraw();
         self.stage(Body::Look { look: look.to_owned() });
         let mut says = vec![format!("frames are compared with '{look}' now")];
         says.extend(self.turn_back_to(look));
+        says.extend(over);
         Reply::done(says.join("\n"))
     }
 
