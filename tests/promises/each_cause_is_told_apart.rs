@@ -449,3 +449,20 @@ fn only_what_is_at_hand_is_offered_instead() {
     let message = told["message"].as_str().unwrap();
     assert!(message.contains("an ND 0.9 filter on the lens") && !message.contains("ISO 64"), "{message}");
 }
+
+/// An exposure time that was mistyped stays for what is asked next: so does its warning.
+#[test]
+fn a_time_beyond_the_sync_speed_is_warned_of_in_each_answer_that_uses_it() {
+    let studio = Studio::with_config(&format!("sync_speed: 1/200\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let said = |command: Value| studio.tell(command)["message"].as_str().unwrap().to_owned();
+    let warning = "1/2000 s is shorter than the sync speed (1/200 s";
+    let first = said(json!({"command": "next", "f_number": "f/5.6", "exposure_time": "1/2000"}));
+    assert!(first.contains(warning), "{first}");
+    let second = said(json!({"command": "next", "f_number": "f/4"}));
+    assert!(second.contains("For f/4  1/2000 s") && second.contains(warning), "{second}");
+    let plan = said(json!({"command": "plan", "apertures": ["f/8"]}));
+    assert!(plan.contains(warning), "{plan}");
+    let mended = said(json!({"command": "next", "f_number": "f/4", "exposure_time": "1/160"}));
+    assert!(!mended.contains("sync speed"), "{mended}");
+}

@@ -117,7 +117,9 @@ impl Draft<'_> {
         let powers = plan(&lights, base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
             .ok_or("the reference's settings are not known, so nothing can be worked out from new ones")?;
         let (from, groups) = (lights.from.clone(), self.config.groups.clone());
-        Ok(Plan { from, groups, powers, lens, room, assumed: untold.into_iter().collect() })
+        let too_fast = self.sync_warning(base).map(|warning| format!("{warning}."));
+        let assumed = untold.into_iter().chain(too_fast).collect();
+        Ok(Plan { from, groups, powers, lens, room, assumed })
     }
 
     /// A focal length that nobody names is that of the last frame. Where that doesn't tell it, powers are told all the same, with a

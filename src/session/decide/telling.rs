@@ -6,6 +6,7 @@ use super::Draft;
 use super::planning::planned_from;
 use crate::advice::{Moved, Observation};
 use crate::drift::Lighting;
+use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Series, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
@@ -201,7 +202,7 @@ impl Draft<'_> {
         let mut says = vec![sentence.clone()];
         says.extend(correction.dial_changes.iter().map(DialChange::in_words));
         says.extend(correction.ways_in_words());
-        says.extend(self.sync_warning(planned));
+        says.extend(self.sync_warning(&settings));
         says.extend(self.ambient_warning(setup, &settings, correction.change()));
         // Who asks for other settings is content with the light.
         let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
@@ -219,8 +220,8 @@ impl Draft<'_> {
     }
 
     /// Flash lights a part of the frame alone where the shutter is faster than it allows.
-    fn sync_warning(&self, planned: &Planned) -> Option<String> {
-        let time = planned.exposure_time.filter(|_| self.config.lighting.planned() == Lighting::Flash)?;
+    pub(super) fn sync_warning(&self, settings: &Settings) -> Option<String> {
+        let time = settings.exposure_time.filter(|_| self.config.lighting.planned() == Lighting::Flash)?;
         let sync = self.config.sync_speed;
         (time.tv() > sync.tv() + SAME_SETTING).then(|| {
             format!("{time} is shorter than the sync speed ({sync}, sync_speed: in the configuration): flash will not light the whole frame")
