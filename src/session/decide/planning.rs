@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::Draft;
-use crate::advice::{Correction, LightsNow, Means, Moved, RoomLight, plan, powers_at};
+use crate::advice::{Correction, Finding, LightsNow, Means, Moved, RoomLight, plan, powers_at};
 use crate::drift::expected;
 use crate::frame::Settings;
 use crate::photometry::{FNumber, IsoSpeed, Series, Stops};
@@ -13,7 +13,7 @@ use crate::session::dials::alike;
 use crate::session::judgement::PositionRead;
 use crate::session::plan::{Lens, LensWords, Plan, PlanWords, PlannedRoom, end_in_words, read_apertures};
 use crate::session::setup::Setup;
-use crate::session::standing::Standing;
+use crate::session::standing::{ReferenceBy, Standing};
 
 impl Draft<'_> {
     /// Where the lights stand, and the settings that come first: those that were asked for last if nothing was shot since, else the
@@ -45,6 +45,18 @@ impl Draft<'_> {
         let shot = &last.observation.settings;
         let is_told = expected(lights.from, shot, lights.lighting).is_some();
         Ok((lights, coming.unwrap_or(if is_told { shot } else { &look.observation.settings })))
+    }
+
+    /// The frame that the light was built up to is the reference for who asks what comes next. Gives what is said of it: whether the first
+    /// frame of all is exposed as it should be, no other has told.
+    pub(super) fn go_by_what_is_built(&mut self) -> Option<String> {
+        let frame = self.sitting.setup.reference().and_then(|look| look.frame);
+        let file = self.accept_what_is_built(ReferenceBy::Accepted)?;
+        let is_first =
+            frame.and_then(|frame| self.sitting.exposures.find(frame)?.finding()) == Some(Finding::NoReference);
+        let alone = "It is the first frame, which nobody accepted: if it isn't exposed as you want it, shoot another and 'greyhold accept'.";
+        let said = format!("{file} is the reference now.");
+        Some(if is_first { format!("{said} {alone}") } else { said })
     }
 
     /// Where the lights stand after a frame that shows these positions.

@@ -205,8 +205,8 @@ impl Draft<'_> {
         says.extend(self.sync_warning(&settings));
         says.extend(self.ambient_warning(setup, &settings, correction.change()));
         // Who asks for other settings is content with the light.
-        let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
-        says.splice(..0, accepted.map(|file| format!("{file} is the reference now.")));
+        let accepted = self.go_by_what_is_built();
+        says.splice(..0, accepted);
         // Who asks the same again is told the same, and what stands on the screens goes on standing there.
         if self.sitting.setup.open.as_ref().is_some_and(|open| open.is_already(&settings, &correction)) {
             return Reply::with(says.join("\n"), value);
