@@ -59,6 +59,9 @@ fn an_open_request_explains_no_change_of_any_size() {
     assert!(is_suspicion(&studio.take("3.jpg", shot(9.0, -1.5, 3))));
     assert_eq!(studio.corrections().len(), 1);
     assert!(studio.ends().is_empty(), "the request stays");
+    // And what is told of it agrees with the frame.
+    let said = status(&studio)["message"].as_str().unwrap().to_owned();
+    assert!(said.contains("\nasked, once another frame is shot: For f/9"), "{said}");
 }
 
 fn status(studio: &Studio) -> Value {
