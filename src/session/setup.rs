@@ -144,6 +144,11 @@ impl Setup {
         }
     }
 
+    /// The groups of the configuration that was taken up last, with the powers that it names.
+    pub(super) fn configured(&self) -> &BTreeMap<GroupName, Option<PowerSetting>> {
+        &self.configured
+    }
+
     /// A power in the configuration counts when it is written anew; one that stood there before is overtaken by the log.
     fn take_config(&mut self, groups: &[GroupPower]) {
         let written: BTreeMap<GroupName, Option<PowerSetting>> =
