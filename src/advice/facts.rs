@@ -269,11 +269,7 @@ fn burning_of(evidence: &Evidence, observed: Option<&Observed>) -> Option<Burnin
     burning_light(&reference.settings, &evidence.frame.settings, seen, turned)
 }
 
-fn predictions(
-    evidence: &Evidence,
-    expected: Option<Stops>,
-    lighting: Lighting,
-) -> Vec<Prediction> {
+fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
     let Some((expected, reference)) = expected.zip(evidence.reference) else {
         return Vec::new();
     };

@@ -1,6 +1,6 @@
 //! A tap too many is taken back: the light stands as before and its correction is open again, also after a restart.
 
-use crate::harness::{Studio, shot};
+use crate::harness::{Studio, greyhold, shot};
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");

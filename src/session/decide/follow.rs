@@ -125,7 +125,8 @@ impl Draft<'_> {
     fn carried_out(&self, before: &Setup) -> Vec<PositionRead> {
         if before.moved_if_told_wrong().is_some() {
             let all = before.positions.iter().map(|p| &p.group);
-            let asked = |group| Some(self.read(before, group, before.since_reference_if_asked(group)?, Known::SeenAsAsked));
+            let asked =
+                |group| Some(self.read(before, group, before.since_reference_if_asked(group)?, Known::SeenAsAsked));
             return all.filter_map(asked).collect();
         }
         let dial_changes = before.open.iter().flat_map(|open| &open.correction.dial_changes);
@@ -182,7 +183,10 @@ impl Draft<'_> {
         let said = |position: &Position| {
             let turn = position.told_turn().filter(|turn| turn.abs() > self.config.tolerance)?;
             let group = &position.group;
-            Some(format!("{group} was told to be turned {}, but this frame shows no difference: is it so?", turn.up_or_down()))
+            Some(format!(
+                "{group} was told to be turned {}, but this frame shows no difference: is it so?",
+                turn.up_or_down()
+            ))
         };
         before.positions.iter().filter_map(said).collect()
     }

@@ -247,6 +247,13 @@ impl Draft<'_> {
         if self.level_of(observation).is_none() {
             return Err(format!("{file} was not metered and can't be a reference"));
         }
+        let is_awaited = self.sitting.exposures.lying_at(file).is_some_and(|exposure| exposure.awaits_light.is_some());
+        if observation.is_by_embedded_alone() && !is_awaited {
+            return Err(format!(
+                "the light of {file} couldn't be read, but only the picture embedded in it, so nothing can be held against it: shoot \
+                 another, or name a file"
+            ));
+        }
         match self.is_nothing_to_go_by(observation) {
             Some(why) => {
                 Err(format!("{file} is {why}, so nothing can be held against it: shoot another, or name a file"))
@@ -255,13 +262,6 @@ impl Draft<'_> {
         }
     }
 
-        let is_awaited = self.sitting.exposures.lying_at(file).is_some_and(|exposure| exposure.awaits_light.is_some());
-        if observation.is_by_embedded_alone() && !is_awaited {
-            return Err(format!(
-                "the light of {file} couldn't be read, but only the picture embedded in it, so nothing can be held against it: shoot \
-                 another, or name a file"
-            ));
-        }
     /// What changed was meant: the last frame is the reference, with what it shows the lights to have been turned by.
     pub(super) fn tell_accept(&mut self) -> Reply {
         let Some(last) = self.sitting.setup.last.clone() else {

@@ -14,7 +14,7 @@ use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::record::{Body, PowerSource, Purpose};
-use crate::session::standing::ReferenceBy;
+use crate::wording::listed;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
@@ -40,7 +40,8 @@ impl Draft<'_> {
                 Reply::refused("this correction is over, or another took its place: look again")
             }
             Command::Confirm { group, .. } => self.tell_confirm(group.as_ref()),
-            Command::Undo { group } => self.tell_undo(group),
+            Command::Undo { group: Some(group) } => self.tell_undo(group),
+            Command::Undo { group: None } => self.tell_undo_of_last(),
             Command::Next { f_number, iso, exposure_time, camera_steps } => {
                 let steps = camera_steps.unwrap_or(self.config.camera_steps);
                 match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps) {
@@ -154,6 +155,24 @@ impl Draft<'_> {
         // It may have opened what a frame asked for that was removed since.
         self.withdraw_of_removed();
         Reply::done(format!("{group} stands as before"))
+    }
+
+    /// The group that was told of last, with what else can be taken back.
+    fn tell_undo_of_last(&mut self) -> Reply {
+        let told = |p: &Position| Some((p.told_by()?, p.group.clone()));
+        let Some((_, last)) = self.sitting.setup.positions.iter().filter_map(told).max() else {
+            return Reply::refused(
+                "there is nothing to take back: no power was told since the last frame, or since 'next' was asked last",
+            );
+        };
+        let undone = self.tell_undo(&last);
+        let left = self.sitting.setup.positions.iter().filter(|p| p.told_by().is_some()).map(|p| p.group.as_str());
+        let left: Vec<&str> = left.collect();
+        if left.is_empty() {
+            return undone;
+        }
+        let message = format!("{}; {} can be taken back, too", undone.message, listed(&left));
+        Reply { message, ..undone }
     }
 
     fn end_if_all_told(&mut self) {
