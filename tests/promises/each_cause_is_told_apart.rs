@@ -374,7 +374,8 @@ fn a_frame_by_other_settings_is_not_taken_to_carry_out_a_plan() {
         assert_eq!(studio.tell(json!({"command": "next", "f_number": plan}))["ok"], true);
         let verdict = studio.take("2.jpg", shot(f_number, turned, 2))["verdict"].clone();
         assert_eq!(verdict["assumption"], assumption, "{verdict}");
-        near(&verdict["drift"], drift, 0.15);
+        // By the light alone, and the stock curve.
+        near(&verdict["drift"], drift, 0.3);
     }
 }
 

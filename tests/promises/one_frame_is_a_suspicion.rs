@@ -194,15 +194,18 @@ fn a_single_light_that_nobody_spoke_of_is_answered_in_the_second_frame_and_a_for
 #[test]
 fn a_single_light_that_was_turned_ahead_is_no_answer_to_what_is_asked() {
     let mut set = surveyed();
-    assert_eq!(set.studio.tell(json!({"command": "next", "f_number": "f/7.1"}))["ok"], true);
-    let ahead = Take { powers: vec![0.0, 0.0, -2.0], ..set.usual() };
-    let frame = set.shoot(ahead);
-    assert!(frame["verdict"]["finding"] == "group_changed" && is_suspicion(&frame), "{frame}");
-    assert!(set.studio.ends().is_empty() && set.studio.powers().is_empty() && asks_for(&set.studio, 7.1));
-    let all = Take { powers: vec![-2.0, -2.0, -2.0], ..set.usual() };
-    let frame = set.shoot(all);
-    assert!(frame["verdict"]["finding"] == "lights_changed" && is_suspicion(&frame), "{frame}");
-    assert!(set.studio.ends().is_empty() && asks_for(&set.studio, 7.1));
+    let usual = set.usual().f_number;
+    assert_eq!(set.studio.tell(json!({"command": "next", "f_number": "f/10"}))["ok"], true);
+    for powers in [vec![0.0, 0.0, -1.0], vec![-1.0; 3]] {
+        let frame = set.shoot(Take { f_number: usual, powers, ..set.usual() });
+        assert!(is_suspicion(&frame), "{}", frame["verdict"]["sentence"]);
+        assert!(set.studio.ends().is_empty() && set.studio.powers().is_empty());
+        assert!(asks_for(&set.studio, 10.0));
+    }
+    // Shot at last, they are seen to be done.
+    let done = set.shoot(Take { f_number: 10.0, powers: vec![-1.0; 3], ..set.usual() });
+    assert_eq!(done["verdict"]["finding"], "matched", "{}", done["verdict"]["sentence"]);
+    assert_eq!(set.studio.ends().pop().unwrap()["how"], "observed");
 }
 
 #[test]

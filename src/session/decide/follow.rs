@@ -74,7 +74,9 @@ impl Draft<'_> {
             && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
-            (effects.positions, effects.notes) = self.moved_alike_by(before, lights);
+            let (positions, notes) = self.moved_alike_by(before, lights);
+            effects.positions = positions;
+            effects.notes.extend(notes);
         } else if let Some(open) = &before.open {
             // The settings that it was asked for, with the lights as they were found to be asked.
             if wanted.is_none() && open.is_all_confirmed() {

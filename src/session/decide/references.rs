@@ -67,7 +67,8 @@ impl Draft<'_> {
         // A further file of a frame from before whoever sits now, or before the light was what it is, makes none.
         let is_of_now = exposure.before.as_ref().is_some_and(|before| before.standing == setup.standing);
         let is_last = setup.last.as_ref().is_some_and(|last| last.frame == frame);
-        let is_metered = self.level_of(&exposure.observation).is_some();
+        let is_embedded = exposure.observation.is_by_embedded_alone();
+        let is_metered = self.level_of(&exposure.observation).is_some() && !is_embedded;
         if !(is_first || is_newer) || !is_of_now || !is_last || !is_metered || exposure.removed {
             return;
         }
