@@ -64,7 +64,7 @@ impl<'a> Facts<'a> {
         let lighting = lighting_of(evidence, observed);
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-        let weighed = weigh(&predictions(evidence, expected, lighting, observed), observed);
+        let weighed = weigh(&predictions(evidence, expected, lighting), observed);
         let layout = Layout::of(evidence, observed, known_drift(evidence, expected, weighed.as_ref()));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
@@ -269,12 +269,7 @@ fn burning_of(evidence: &Evidence, observed: Option<&Observed>) -> Option<Burnin
     burning_light(&reference.settings, &evidence.frame.settings, seen, turned)
 }
 
-fn predictions(
-    evidence: &Evidence,
-    expected: Option<Stops>,
-    lighting: Lighting,
-    observed: Option<&Observed>,
-) -> Vec<Prediction> {
+fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
     let Some((expected, reference)) = expected.zip(evidence.reference) else {
         return Vec::new();
     };
@@ -284,12 +279,7 @@ fn predictions(
     let predicted = |turned, assumption| Prediction::of((expected, half_width), turned, assumption);
     let untouched = evidence.moved.map(|turned| predicted(turned, Assumption::LightsUntouched));
     let followed = evidence.followed.map(|turned| predicted(turned, Assumption::CorrectionFollowed));
-    // Lights are seldom turned for settings before a frame has them: what goes with untouched ones as well is no proof of it.
-    let is_a_guess = evidence.is_ahead
-        && untouched.as_ref().zip(observed).is_some_and(|(untouched, seen)| {
-            (untouched.drift - seen.drift).abs() <= seen.half_width.in_quadrature(untouched.half_width)
-        });
-    untouched.into_iter().chain(followed.filter(|_| !is_a_guess)).collect()
+    untouched.into_iter().chain(followed).collect()
 }
 
 /// What the drift would be if nothing happened but what is known: settings, and turns of which somebody told, or which the

@@ -274,7 +274,6 @@ mod tests {
             told: None,
             building: false,
             followed: None,
-            is_ahead: false,
             light_alone: false,
             lights: None,
             passive: None,

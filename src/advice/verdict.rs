@@ -189,8 +189,6 @@ pub struct Evidence<'a> {
     pub told: Option<Stops>,
     /// How far all groups alike would be turned if the open correction was carried out.
     pub followed: Option<Stops>,
-    /// The open correction prepares settings that the frame was not shot with.
-    pub is_ahead: bool,
     /// Leave the settings out and go by the picture alone.
     pub light_alone: bool,
     /// What the single lights did, where a survey tells.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::say;
+use super::watch::usual_config;
 use crate::advice::AtHand;
 use crate::config::{Config, EXAMPLE};
 use crate::container::Kind;
@@ -13,16 +14,19 @@ use crate::frame::{self, Settings};
 use crate::intake::is_network_share;
 use crate::outlet::plain::printable;
 use crate::outlet::shot_log::health;
-use crate::photometry::Series;
 use crate::wording::{counted, without_error_numbers};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
-  greyhold check --config studio.yaml           is it sound, and what does it say?
-  greyhold check --frame IMG_0001.JPG           what the camera tells in this frame
+  greyhold check                                greyhold.yaml here: is it sound, and what does it say?
+  greyhold check studio.yaml                    another one
+  greyhold check IMG_0001.JPG                   what the camera tells in this frame
   greyhold check --folder ~/tether --log ~/tether/greyhold-shots.jsonl")]
 pub struct Args {
+    /// A configuration (.yaml), a shot log (.jsonl), a folder or a photograph [default: greyhold.yaml, where it lies here]
+    #[arg(conflicts_with_all = ["config", "folder", "log", "frame"])]
+    file: Option<PathBuf>,
     /// The configuration to check
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
@@ -60,10 +64,14 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     if let Some(target) = &args.write_example {
         return write_example(target.as_deref());
     }
-    if args.config.is_none() && args.folder.is_none() && args.log.is_none() && args.frame.is_none() {
-        return Err(CommandError::WrongUse("check what? name --config, --folder, --log or --frame".to_owned()));
-    }
+    let is_named = args.config.is_some() || args.folder.is_some() || args.log.is_some() || args.frame.is_some();
     let mut sound = true;
+    if let Some(file) = args.file.clone().or_else(|| usual_config().filter(|_| !is_named)) {
+        sound &= check_any(&file)?;
+    } else if !is_named {
+        let why = "check what? name a configuration, a folder, a shot log or a photograph";
+        return Err(CommandError::WrongUse(why.to_owned()));
+    }
     if let Some(file) = &args.config {
         sound &= check_config(file)?;
     }
@@ -74,9 +82,20 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         sound &= check_log(log);
     }
     if let Some(frame) = &args.frame {
-        sound &= check_frame(frame);
+        sound &= check_frame(frame)?;
     }
     Ok(if sound { Exit::Clean } else { Exit::SomeUnusable })
+}
+
+/// What a file is to be checked as, its name tells.
+fn check_any(file: &Path) -> Result<bool, CommandError> {
+    let ending = file.extension().unwrap_or_default().to_ascii_lowercase();
+    match ending.to_str() {
+        _ if file.is_dir() => Ok(check_folder(file)),
+        Some("yaml" | "yml") => check_config(file),
+        Some("jsonl") => Ok(check_log(file)),
+        _ => check_frame(file),
+    }
 }
 
 fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {
@@ -179,9 +198,11 @@ fn check_log(log: &Path) -> bool {
     health.is_sound()
 }
 
-fn check_frame(path: &Path) -> bool {
+/// Its marks are read as the configuration here says that the camera steps.
+fn check_frame(path: &Path) -> Result<bool, CommandError> {
     let name = printable(&path.display().to_string());
-    match Photographs::open().read(path, Series::Thirds, Depth::Lenient) {
+    let steps = usual_config().as_deref().map(Config::read).transpose()?.unwrap_or_default().camera_steps;
+    Ok(match Photographs::open().read(path, steps, Depth::Lenient) {
         Ok(read) => {
             say(&format!("{name}: {}", read.settings.in_short()));
             for line in details(&read.settings) {
@@ -196,7 +217,7 @@ fn check_frame(path: &Path) -> bool {
             say(&format!("{name}: {why}"));
             false
         }
-    }
+    })
 }
 
 fn details(settings: &Settings) -> Vec<String> {

@@ -20,6 +20,7 @@ use self::spots_asked::TypedSpot;
 use self::table::Table;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
+use super::watch::usual_config;
 use super::{say, say_json};
 use crate::advice::{Evidence, Finding, Framing, Laid, Observation, Patience, SinceLast, Verdict, judge};
 use crate::align::{Overlay, Prepared};
@@ -75,7 +76,7 @@ pub struct Args {
     /// How code values become light [default: the configuration's, or camera]
     #[arg(long, value_enum)]
     response: Option<ResponseArg>,
-    /// A configuration for spots, tolerance and the rest
+    /// A configuration for spots, tolerance and the rest [default: greyhold.yaml, where it lies here]
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
 }
@@ -197,11 +198,17 @@ fn compare_light(comparison: &Comparison, args: &Args, map: Option<&MapFile>) ->
         if !(if args.json { say_json(&text) } else { say(&text) }) {
             break;
         }
-        if let (Some(map), Ok(judged)) = (map, &judged)
-            && let Err(why) = map.write([&args.reference, path], judged)?
-        {
-            eprintln!("no map is drawn: {why}");
-            exit = Exit::SomeUnusable;
+        if let (Some(map), Ok(judged)) = (map, &judged) {
+            match map.write([&args.reference, path], judged)? {
+                Ok(()) if args.json => {}
+                Ok(()) => {
+                    say(&format!("\nThe map is drawn in {}.", map.name()));
+                }
+                Err(why) => {
+                    eprintln!("no map is drawn: {why}");
+                    exit = Exit::SomeUnusable;
+                }
+            }
         }
     }
     Ok(exit)
@@ -210,7 +217,8 @@ fn compare_light(comparison: &Comparison, args: &Args, map: Option<&MapFile>) ->
 impl Comparison {
     /// With what the configuration says, where the command line doesn't.
     fn asked(args: &Args) -> Result<Comparison, CommandError> {
-        let mut config = args.config.as_deref().map(Config::read).transpose()?.unwrap_or_default();
+        let file = args.config.clone().or_else(usual_config);
+        let mut config = file.as_deref().map(Config::read).transpose()?.unwrap_or_default();
         if let Some(choice) = args.response {
             config.response_curve = match choice {
                 ResponseArg::Camera => ResponseChoice::Camera,
@@ -222,7 +230,7 @@ impl Comparison {
             Some(LightingArg::Flash) => Lighting::Flash,
             Some(LightingArg::Continuous) => Lighting::Continuous,
             Some(LightingArg::Either) => Lighting::Either,
-            None if args.config.is_some() => config.lighting,
+            None if file.is_some() => config.lighting,
             None => Lighting::Either,
         };
         let (curves, faults) = Curves::of_folder(config.curves.as_deref());
@@ -258,7 +266,6 @@ impl Comparison {
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: Some(Stops::ZERO),
             followed: None,
-            is_ahead: false,
             light_alone: self.light_alone,
             lights: None,
             passive: None,

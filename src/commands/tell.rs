@@ -50,7 +50,8 @@ pub struct Confirm {
 
 #[derive(Debug, clap::Args)]
 pub struct Undo {
-    group: GroupName,
+    /// [default: the group that was told of last]
+    group: Option<GroupName>,
 }
 
 #[derive(Debug, clap::Args)]
@@ -65,7 +66,7 @@ pub struct Reference {
 #[derive(Debug, clap::Args)]
 pub struct Look {
     /// Its name [default: all are listed]
-    name: Option<String>,
+    name: Vec<String>,
 }
 
 #[derive(Debug, clap::Args)]
@@ -126,7 +127,7 @@ pub enum Word {
     Set(Told<Set>),
     /// The suggested powers are set, at all groups or one
     Confirm(Told<Confirm>),
-    /// Take back what was last told of a group, as long as no frame has landed and nothing was asked for the next since
+    /// Take back what was last told of a group, or told last, as long as no frame has landed and nothing was asked for the next since
     Undo(Told<Undo>),
     /// Accept the last frame: how it differs was meant, and it is the reference from now on
     #[command(
@@ -189,7 +190,11 @@ pub fn run(word: Word) -> Result<Exit, CommandError> {
         Word::Accept(told) => told.tell(|_| Ok(Command::Accept { frame: None })),
         Word::NewSitter(told) => told.tell(|_| Ok(Command::NewSitter {})),
         Word::Reference(told) => told.tell(|reference| Ok(as_reference(reference))),
-        Word::Look(told) => told.tell(|look| Ok(look.name.map_or(Command::Looks {}, |look| Command::Look { look }))),
+        Word::Look(told) => told.tell(|look| {
+            // A name of two words is one name, with quotes or without.
+            let look = look.name.join(" ");
+            Ok(if look.is_empty() { Command::Looks {} } else { Command::Look { look } })
+        }),
         Word::Survey(told) => {
             told.tell(|survey| Ok(Command::Survey { what: survey.what.into(), groups: survey.groups }))
         }

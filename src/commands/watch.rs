@@ -33,6 +33,12 @@ use crate::workers::{Pool, this_program};
 const KEYS_WAITING: usize = 8;
 /// Name of the configuration that is taken when it lies in the present folder.
 pub const USUAL_CONFIG: &str = "greyhold.yaml";
+
+/// The configuration that lies here, where one does.
+pub fn usual_config() -> Option<PathBuf> {
+    let usual = Path::new(USUAL_CONFIG);
+    usual.is_file().then(|| usual.to_owned())
+}
 /// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
 const USUAL_SPOTS: &str = "greyhold-spots.yaml";
 /// At the end, what is still to be said or shown gets this long.
@@ -295,8 +301,7 @@ impl Shows {
 }
 
 fn setup(args: Args) -> Result<Setup, CommandError> {
-    let usual = Path::new(USUAL_CONFIG);
-    let config_file = args.config.or_else(|| usual.is_file().then(|| usual.to_owned()));
+    let config_file = args.config.or_else(usual_config);
     let (config, config_watch) = match (&config_file, &args.folder) {
         (Some(file), _) => ConfigWatch::read(file)?,
         (None, Some(folder)) => {

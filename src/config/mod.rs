@@ -2,6 +2,7 @@
 //!
 //! The only place that knows YAML. An error names the line, the key, and what would be right.
 
+mod changed;
 mod curves;
 pub mod drawn;
 mod fault;

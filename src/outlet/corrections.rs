@@ -122,7 +122,10 @@ impl CorrectionsList {
                 let end = end.map(|end| ended(end.how));
                 let withdrawn = judgement.withdraws.map(|_| ended(How::Withdrawn));
                 // What the superseded judgement asked for, and this one still does, is listed already.
-                let begun = judgement.correction.as_ref().filter(|asked| asked.still.is_none());
+                let begun = judgement
+                    .correction
+                    .as_ref()
+                    .filter(|asked| asked.still.is_none() || judgement.supersedes.is_none());
                 let what = judgement.file.clone().unwrap_or_else(|| self.name_of(judgement.frame));
                 let begun = begun.map(|c| asked(&what, &judgement.verdict.sentence, &c.correction));
                 end.into_iter().chain(withdrawn).chain(begun).collect()

@@ -129,7 +129,7 @@ fn undo(board: &Board) -> Step {
     let told: Vec<GroupName> = board.cards.iter().filter(|c| c.can_undo).map(|c| c.group.clone()).collect();
     match told.is_empty() {
         true => Step::Say("there is nothing to take back".to_owned()),
-        false => Step::Tell(told.into_iter().map(|group| Command::Undo { group }).collect()),
+        false => Step::Tell(told.into_iter().map(|group| Command::Undo { group: Some(group) }).collect()),
     }
 }
 

@@ -131,10 +131,12 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
     Some(text)
 }
 
-/// Below the light's sentence, and why the frame is softer or sharper, where that is known.
+/// Below the light's sentence, with why a spot can't be told, and why the frame is softer or sharper, where that is known.
 fn sharpness_lines(measured: &MeasuredSharpness) -> Option<String> {
-    let cause = measured.cause.as_ref().map_or_else(String::new, |cause| format!("\n  {cause}"));
-    Some(format!("  {}: {}{cause}", measured.file, measured.in_words()?))
+    let mut lines = vec![format!("{}: {}", measured.file, measured.in_words()?)];
+    lines.extend(measured.untold());
+    lines.extend(measured.cause.clone());
+    Some(format!("  {}", lines.join("\n  ")))
 }
 
 /// What a frame is to the others; `None` while the light is built from frame to frame, which each frame's own sentence says.

@@ -43,7 +43,7 @@ pub(super) fn judged_block(judgement: &Judgement, showing: Showing) -> String {
         judgement
             .correction
             .iter()
-            .filter(|asked| asked.still.is_none())
+            .filter(|asked| asked.still.is_none() || judgement.supersedes.is_none())
             .flat_map(|asked| correction_lines(&asked.correction, paint)),
     );
     lines.join("\n")

@@ -24,8 +24,13 @@ impl Board {
             let proviso = last.proviso.as_ref().map_or_else(String::new, |proviso| format!(" ({proviso})"));
             format!("last {}{gone}{}: {}{proviso}", last.file, shot(last.shot_at.as_ref()), last.sentence)
         });
-        let asked = self.asked.as_ref().map(|asked| format!("asked: {}", asked.sentence));
+        let asked = self.asked.as_ref().map(|asked| match self.comes_first(asked) {
+            Some(first) => format!("asked, once {}: {}", first.is_done(), asked.sentence),
+            None => format!("asked: {}", asked.sentence),
+        });
         let turns = self.cards.iter().filter_map(|card| card.turn.as_ref()).map(|(turn, _)| format!("  {turn}"));
+        let ends = self.cards.iter().filter(|card| card.state == CardState::EndOfRange && card.confirmed);
+        let ends = ends.map(|card| format!("  {} is {}", card.group, card.does));
         let mut ways: Vec<&String> = self.cards.iter().filter_map(|card| card.other_way.as_ref()).collect();
         ways.dedup();
         let ways = ways.into_iter().map(|way| format!("    {way}"));
@@ -35,7 +40,7 @@ impl Board {
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
         let question = self.same_set_up.as_ref().map(|asked| format!("{asked} {HOW_TO_ANSWER}"));
         let so_far = [Some(self.so_far()), question, last, Some(self.powers()), asked];
-        so_far.into_iter().flatten().chain(turns).chain(ways).chain(sharpness).chain(survey).collect()
+        so_far.into_iter().flatten().chain(turns).chain(ends).chain(ways).chain(sharpness).chain(survey).collect()
     }
 
     /// How far the survey is, and what became of its last frame where that has to be shot again.
@@ -94,10 +99,10 @@ impl Board {
         }
         let ends = self.at_their_ends();
         match (&self.asked, &self.last) {
-            (Some(asked), _) if self.is_to_be_looked_at_first(asked) => {
-                format!("Look first. Then: {}", self.leads_to_turns(None))
+            (Some(asked), _) => {
+                let turns = self.leads_to_turns(asked.coming.as_deref());
+                self.comes_first(asked).map_or(turns.clone(), |first| format!("{} first. Then: {turns}", first.verb()))
             }
-            (Some(asked), _) => self.leads_to_turns(asked.coming.as_deref()),
             (None, None) => "Shoot a frame".to_owned(),
             (None, Some(_)) if self.standing == Standing::AwaitsSitter => {
                 "New sitter: shoot the first frame".to_owned()
@@ -118,10 +123,14 @@ impl Board {
         }
     }
 
-    /// A turn was asked for before the last frame, which says that something is to be looked at before anything is turned.
-    fn is_to_be_looked_at_first(&self, asked: &CorrectionShown) -> bool {
-        let speaks_against = |last: &LastShown| last.is_to_be_looked_at() && (last.suspicion || !last.is_correctable);
-        asked.coming.is_none() && asked.is_of_before && self.last.as_ref().is_some_and(speaks_against)
+    /// A turn was asked for before the last frame, which says that something comes before anything is turned.
+    fn comes_first(&self, asked: &CorrectionShown) -> Option<First> {
+        let last = self.last.as_ref().filter(|last| asked.is_of_before && last.is_to_be_looked_at())?;
+        match last.suspicion {
+            true => Some(First::Shoot),
+            // For settings to come it is turned whatever is to be seen in this frame.
+            false => (asked.coming.is_none() && !last.is_correctable).then_some(First::Look),
+        }
     }
 
     /// What stands behind that sentence, where there is something to turn or to look at.
@@ -135,10 +144,10 @@ impl Board {
         }
         match (&self.hold, &self.asked, &self.last) {
             (Some(hold), ..) => Some(hold.clone()),
+            (None, Some(asked), Some(last)) if self.comes_first(asked).is_some() => Some(last.sentence.clone()),
             (None, Some(asked), _) if asked.coming.is_some() => {
                 Some(with_ratio(asked, "Turn ahead only when the photographer says so."))
             }
-            (None, Some(asked), Some(last)) if self.is_to_be_looked_at_first(asked) => Some(last.sentence.clone()),
             (None, Some(asked), _) => Some(with_ratio(asked, &asked.sentence)),
             (None, None, Some(last)) => {
                 let is_over = self.all_set || self.standing != Standing::Accepted;
@@ -174,6 +183,30 @@ impl Board {
         let ends = self.cards.iter().filter(|card| card.state == CardState::EndOfRange);
         let names: Vec<&str> = ends.map(|card| card.group.as_str()).collect();
         if names.is_empty() { String::new() } else { format!("; {} can't go far enough", listed(&names)) }
+    }
+}
+
+/// What comes before what is asked is turned.
+#[derive(Debug, Clone, Copy)]
+enum First {
+    /// One frame is a suspicion.
+    Shoot,
+    Look,
+}
+
+impl First {
+    fn verb(self) -> &'static str {
+        match self {
+            First::Shoot => "Shoot another",
+            First::Look => "Look",
+        }
+    }
+
+    fn is_done(self) -> &'static str {
+        match self {
+            First::Shoot => "another frame is shot",
+            First::Look => "that is looked at",
+        }
     }
 }
 

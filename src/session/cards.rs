@@ -72,9 +72,9 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     let verdict = setup.last.as_ref().map(|l| &l.verdict);
     let held = verdict.filter(|v| v.finding.is_hold()).is_some();
     let own = verdict.and_then(|v| v.groups.iter().find(|g| g.groups.contains(&group.name))).map(|g| g.change);
-    // That a light can't give enough stays in sight until something else makes up for it.
-    let matched = verdict.is_some_and(|v| v.finding == Finding::Matched);
-    let short = position.and_then(|p| p.short_by).filter(|_| told || (dial_change.is_none() && !matched));
+    // That a light can't give enough stays in sight until a frame shows that something else makes up for it: one that was shot since.
+    let made_up_for = setup.told_done.is_none() && verdict.is_some_and(|v| v.finding == Finding::Matched);
+    let short = position.and_then(|p| p.short_by).filter(|_| told || (dial_change.is_none() && !made_up_for));
     let card_state = match dial_change {
         _ if held => CardState::Hold,
         Some(dial_change) if !told => state_of(dial_change, coming),
@@ -89,6 +89,7 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         let own = c.other_ways.iter().find(|ways| ways.group == group.name)?;
         Some(c.way_round.clone().unwrap_or_else(|| own.in_words()))
     });
+    let is_short = card_state == CardState::EndOfRange && open.is_none();
     Card {
         group: group.name.clone(),
         role: group.role,
@@ -99,7 +100,7 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         turn: open.map(|t| (t.in_words(), t.change)),
         clicks: open.map_or(0, |t| t.clicks),
         change: open.filter(|t| t.clicks != 0).map(|t| t.change.in_thirds()),
-        confirmed: card_state == CardState::EndOfRange && open.is_none(),
+        confirmed: is_short,
         does: match short.filter(|_| card_state == CardState::EndOfRange) {
             Some(short) => at_its_end(short),
             None => does(card_state, group, open, own, at.as_deref()),

@@ -54,9 +54,10 @@ pub enum Command {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         correction: Option<RecordNumber>,
     },
-    /// Takes back what was last told of a group's power, as long as no frame has landed since.
+    /// Takes back what was last told of a group's power, or of the group that was told of last, as long as no frame has landed since.
     Undo {
-        group: GroupName,
+        #[serde(default)]
+        group: Option<GroupName>,
     },
     /// Asks what the lights must be set to for settings not shot yet.
     Next {
@@ -168,7 +169,7 @@ impl Command {
             } else if lower.contains('/') || lower.ends_with('s') {
                 &mut exposure_time
             } else {
-                return Err(format!("'{word}' is no setting: write f/5.6, iso200 or 1/160"));
+                return Err(no_setting(&word));
             };
             if let Some(before) = slot.replace(word.clone()) {
                 return Err(format!("'{before}' and '{word}' are two of a kind: write one"));
@@ -176,6 +177,16 @@ impl Command {
         }
         Ok(Command::Next { f_number, iso, exposure_time, camera_steps: None })
     }
+}
+
+/// A number alone may be of any kind; which one is likely, its size tells.
+fn no_setting(word: &str) -> String {
+    const NARROWEST: f64 = 64.0;
+    let meant = word.parse::<f64>().ok().filter(|number| *number > 0.0).map(|number| {
+        let meant = if number <= NARROWEST { format!("f/{word}") } else { format!("iso{word}") };
+        format!(": did you mean {meant}?")
+    });
+    format!("'{word}' is no setting{}", meant.unwrap_or_else(|| ": write f/5.6, iso200 or 1/160".to_owned()))
 }
 
 /// Settings asked for with `next`.

@@ -1,6 +1,7 @@
 //! What follows from a set-up as it is known: how far lights were turned, what is asked of them yet.
 
 use super::dials::{Marks, alike};
+use super::remembered::OpenCorrection;
 use super::setup::Setup;
 use crate::drift::Lighting;
 use crate::frame::Settings;
@@ -47,9 +48,32 @@ impl Setup {
         alike(self.positions.iter().map(|p| self.since_reference(&p.group).map(|m| m + turned(&p.group))))
     }
 
-    /// The lights were prepared for settings that a frame with these was not yet shot with.
-    pub fn is_ahead_of(&self, shot: &Settings, lighting: Lighting) -> bool {
-        self.open.as_ref().is_some_and(|open| open.prepares_beyond(shot, lighting).is_some())
+    /// How far a group would stand from where it was at the reference, were it where the open correction asks it to be, whatever was told
+    /// of it since.
+    pub fn since_reference_if_asked(&self, group: &GroupName) -> Option<Stops> {
+        let since = self.since_reference(group)?;
+        let asked = self.open.as_ref()?.dial_change_of(group).and_then(|t| t.setting);
+        let told_elsewhere = asked.zip(self.position(group)?.power()).map(|(asked, power)| asked - power);
+        let left = told_elsewhere.or_else(|| self.asked(group)).unwrap_or(Stops::ZERO);
+        Some((since + left).rounded())
+    }
+
+    /// What [`Setup::moved_alike`] would be if all groups stood as the open correction asks, where that is not what was told of them.
+    pub fn moved_if_told_wrong(&self) -> Option<Stops> {
+        self.open.as_ref().filter(|_| self.moved_if_followed().is_none())?;
+        alike(self.positions.iter().map(|p| self.since_reference_if_asked(&p.group)))
+    }
+
+    /// What was asked for settings that a frame with these was not shot by: it tells nothing of that.
+    pub fn asked_for_others(&self, shot: &Settings, lighting: Lighting) -> Option<&OpenCorrection> {
+        self.open.as_ref().filter(|open| open.is_for_others(shot, lighting))
+    }
+
+    /// As if nothing had been asked; what was told of the lights holds.
+    pub(super) fn without_what_is_asked(&self) -> Setup {
+        let mut setup = self.clone();
+        setup.open = None;
+        setup
     }
 
     /// Whether a frame of these settings was shot before the last one, by the same camera's clock.

@@ -6,6 +6,7 @@ use crate::meter::Area;
 use crate::numbers::FrameNumber;
 use crate::photometry::{FNumber, SAME_SETTING};
 use crate::sharpness::{Pixels, Share, Softness, Untold, per_cent};
+use crate::wording::listed;
 
 /// What was measured of one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -131,6 +132,19 @@ impl MeasuredSharpness {
             _ => format!("the detail of {}", self.against.file),
         };
         Some(format!("{} of {of}", spots.join(", ")))
+    }
+
+    /// Why spots have a question mark, a line for each reason: '? lips and ear: ...'.
+    pub fn untold(&self) -> Vec<String> {
+        let mut reasons: Vec<(Untold, Vec<&str>)> = Vec::new();
+        for spot in self.spots.iter().filter(|spot| self.fault.is_none() && spot.kept().is_none()) {
+            let Some(why) = spot.untold else { continue };
+            match reasons.iter_mut().find(|(known, _)| *known == why) {
+                Some((_, spots)) => spots.push(spot.spot.as_str()),
+                None => reasons.push((why, vec![spot.spot.as_str()])),
+            }
+        }
+        reasons.iter().map(|(why, spots)| format!("? {}: {why}", listed(spots))).collect()
     }
 
     /// The same, or why it can't be told.

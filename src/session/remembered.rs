@@ -129,6 +129,12 @@ impl OpenCorrection {
         apart.is_none_or(|e| e.abs() > SAME_SETTING).then_some(settings)
     }
 
+    /// It was asked for settings that are known to be others than these.
+    pub(super) fn is_for_others(&self, shot: &Settings, lighting: Lighting) -> bool {
+        let apart = self.settings().and_then(|settings| expected(shot, settings, lighting.planned()));
+        apart.is_some_and(|apart| apart.abs() > SAME_SETTING)
+    }
+
     /// It asks just that, for just these settings. What was logged is rounded, so that only what people see is compared.
     pub(super) fn is_already(&self, settings: &Settings, correction: &Correction) -> bool {
         // A light that was told to be set, and is where it was asked to be, has nothing left to do.

@@ -178,6 +178,11 @@ impl Setup {
         }
     }
 
+    /// The groups of the configuration that was taken up last, with the powers that it names.
+    pub(super) fn configured(&self) -> &BTreeMap<GroupName, Option<PowerSetting>> {
+        &self.configured
+    }
+
     /// A power in the configuration counts when it is written anew; one that stood there before is overtaken by the log.
     fn take_config(&mut self, groups: &[GroupPower]) {
         let written: BTreeMap<GroupName, Option<PowerSetting>> =
@@ -352,8 +357,11 @@ impl Setup {
     }
 
     fn ask(&mut self, n: RecordNumber, purpose: Purpose, correction: Correction) {
-        let last = self.last.as_ref().map(|l| l.frame);
-        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, last));
+        // The same question with other turns, as its lights were found elsewhere.
+        let same = self.open.take().filter(|open| open.record == n);
+        let after = same.as_ref().map_or_else(|| self.last.as_ref().map(|l| l.frame), |same| same.after);
+        let purpose = same.map_or(purpose, |same| same.purpose);
+        self.open = Some(OpenCorrection::new(n, purpose, correction, &self.positions, after));
     }
 
     fn read_position(&mut self, read: &PositionRead) {

@@ -95,7 +95,7 @@ impl Sharpness {
         let look = self.looks.get(look);
         let suggestion = look.and_then(LookSharpness::suggestion);
         let apertures = look.map(LookSharpness::apertures_in_words).unwrap_or_default();
-        said.into_iter().chain(cause).chain(suggestion).chain(apertures).collect()
+        said.into_iter().chain(last.untold()).chain(cause).chain(suggestion).chain(apertures).collect()
     }
 }
 

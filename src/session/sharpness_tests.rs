@@ -128,9 +128,12 @@ fn a_spot_that_is_not_told_has_a_question_mark() {
     let mut measured = frame(2, 4.0, REFERENCE, [("eyes", 1.0), ("lips", 1.0), ("ear", 1.0)]);
     (measured.spots[2].told, measured.spots[2].untold) = (None, Some(Untold::Clipped));
     assert_eq!(measured.in_words().unwrap(), "eyes 100 %, lips 100 %, ear ? of f/14's detail");
+    assert_eq!(measured.untold(), [format!("? ear: {}", Untold::Clipped)]);
     measured.spots.iter_mut().for_each(|spot| (spot.told, spot.untold) = (None, Some(Untold::Moved)));
     assert_eq!(measured.in_words(), None);
-    assert_eq!(fold(&[measured.clone()]).in_words("main", "1.jpg"), ["2.jpg: it can't be told of any spot"]);
+    let why = format!("? eyes, lips and ear: {}", Untold::Moved);
+    let said = fold(&[measured.clone()]).in_words("main", "1.jpg");
+    assert_eq!(said, ["2.jpg: it can't be told of any spot", &why]);
     measured.fault = Some("1.jpg: it is gone".to_owned());
     assert_eq!(fold(&[measured]).in_words("main", "1.jpg"), ["2.jpg: it can't be told: 1.jpg: it is gone"]);
 }

@@ -106,3 +106,24 @@ fn what_is_no_file_holds_nobody_up() {
     let reply = studio.tell(json!({"command": "spot", "name": "cheek", "area": area}));
     assert!(reply["ok"] == false && reply["message"].as_str().unwrap().contains("no regular file"), "{reply}");
 }
+
+/// One sentence for each: what changed, and what it means.
+#[test]
+fn what_it_changes_of_powers_groups_and_speeds_is_said() {
+    let mut studio = Studio::with_config(&format!("lowest_iso: 100\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert!(studio.of_type("warning").is_empty());
+    fs::write(studio.config(), RIG.replace("power: 1/2", "power: 1/64").replace("name: rim", "name: hair light"))
+        .unwrap();
+    wait_for("the sentences", || studio.of_type("warning").len() == 3);
+    assert!(warned(&studio, "key is taken to be at 1/64 now (before: 1/2)"), "{:?}", studio.of_type("warning"));
+    assert!(warned(&studio, "rim is no name of a group any more") && warned(&studio, "hair light at 7.0"));
+    assert!(warned(&studio, "lowest_iso is not told now (before: ISO 100)"));
+    // While nobody watched, too; and what stays is not said again.
+    studio.stop();
+    fs::write(studio.config(), RIG.replace("power: 1/2", "power: 1/8").replace("name: rim", "name: hair light"))
+        .unwrap();
+    studio.start();
+    assert!(warned(&studio, "key is taken to be at 1/8 now (before: 1/64)"), "{:?}", studio.of_type("warning"));
+    assert_eq!(studio.of_type("warning").len(), 4);
+}

@@ -357,7 +357,7 @@ fn commands() -> impl Strategy<Value = Command> {
     prop_oneof![
         3 => (group(), setting()).prop_map(|(group, setting)| Command::Power { group, setting }),
         3 => prop::option::of(group()).prop_map(|group| Command::Confirm { group, correction: None }),
-        2 => group().prop_map(|group| Command::Undo { group }),
+        2 => prop::option::of(group()).prop_map(|group| Command::Undo { group }),
         2 => next,
         1 => name().prop_map(|look| Command::Reference { file: None, look, frame: None }),
         1 => Just(Command::Accept { frame: None }),
@@ -425,7 +425,7 @@ proptest! {
             }
         }
         for group in taken.into_iter().rev() {
-            let is_undone = desk.tell(&Command::Undo { group });
+            let is_undone = desk.tell(&Command::Undo { group: Some(group) });
             prop_assert!(is_undone);
         }
         prop_assert_eq!(&desk.state.sitting.setup, &before);

@@ -295,3 +295,22 @@ fn embedded_pictures_are_told_from_a_cameras_own_files() {
     assert_eq!(observation.second.as_ref().unwrap().scale, shown);
     assert!(observation.rendered().is_none(), "no curve is learned from it");
 }
+
+/// Nothing could be held against a picture that a camera embedded in a raw file whose light can't be read.
+#[test]
+fn a_raw_file_whose_light_can_not_be_read_is_no_reference() {
+    // The colour filter's pattern (TIFF/EP, tag 33422, from memory), with a colour that is neither red, green nor blue.
+    let pattern = [0x8E, 0x82, 1, 0, 4, 0, 0, 0, 0, 1, 1, 2];
+    let mut bytes = raw(shot(14.0, 0.0, 1));
+    let at = bytes.windows(pattern.len()).position(|part| part == pattern).unwrap();
+    bytes[at + pattern.len() - 1] = 4;
+    let studio = Studio::open();
+    let frame = studio.take_bytes("1.dng", &bytes);
+    assert!(frame["notes"].to_string().contains("embedded in the raw file alone"), "{frame}");
+    for command in ["accept", "reference"] {
+        let refused = studio.tell(serde_json::json!({"command": command}));
+        assert_eq!(refused["ok"], false, "{refused}");
+        assert!(refused["message"].as_str().unwrap().starts_with("the light of 1.dng couldn't be read"), "{refused}");
+    }
+    assert!(studio.of_type("reference").is_empty());
+}

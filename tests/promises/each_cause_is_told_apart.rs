@@ -363,19 +363,19 @@ fn a_light_at_the_end_of_its_range_is_told_with_the_other_ways() {
     near(&ways["distance_factor"], 0.5_f64.sqrt(), 0.02);
 }
 
-/// A plan for one aperture, and a frame with another: where the picture can't tell, nobody is taken to have turned the lights for the
-/// plan. Where it can, they were.
+/// A plan for one aperture, and a frame with another: it tells nothing of the plan, whatever it shows.
 #[test]
-fn a_plan_for_other_settings_is_not_taken_for_carried_out_on_a_guess() {
+fn a_frame_by_other_settings_is_not_taken_to_carry_out_a_plan() {
     for (plan, f_number, turned, assumption, drift) in
-        [("f/13", 7.1, 0.0, "lights_untouched", 2.0), ("f/10", 14.0, -1.0, "correction_followed", -1.0)]
+        [("f/13", 7.1, 0.0, json!("lights_untouched"), 2.0), ("f/10", 14.0, -1.0, Value::Null, -1.0)]
     {
         let studio = Studio::with_config(RIG);
         studio.take("1.jpg", shot(14.0, 0.0, 1));
         assert_eq!(studio.tell(json!({"command": "next", "f_number": plan}))["ok"], true);
         let verdict = studio.take("2.jpg", shot(f_number, turned, 2))["verdict"].clone();
         assert_eq!(verdict["assumption"], assumption, "{verdict}");
-        near(&verdict["drift"], drift, 0.15);
+        // By the light alone, and the stock curve.
+        near(&verdict["drift"], drift, 0.3);
     }
 }
 
@@ -449,4 +449,21 @@ fn only_what_is_at_hand_is_offered_instead() {
     assert_eq!((&ways["group"], &ways["iso"], &ways["filters"]), (&json!("key"), &Value::Null, &json!([0.9])));
     let message = told["message"].as_str().unwrap();
     assert!(message.contains("an ND 0.9 filter on the lens") && !message.contains("ISO 64"), "{message}");
+}
+
+/// An exposure time that was mistyped stays for what is asked next: so does its warning.
+#[test]
+fn a_time_beyond_the_sync_speed_is_warned_of_in_each_answer_that_uses_it() {
+    let studio = Studio::with_config(&format!("sync_speed: 1/200\n{RIG}"));
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let said = |command: Value| studio.tell(command)["message"].as_str().unwrap().to_owned();
+    let warning = "1/2000 s is shorter than the sync speed (1/200 s";
+    let first = said(json!({"command": "next", "f_number": "f/5.6", "exposure_time": "1/2000"}));
+    assert!(first.contains(warning), "{first}");
+    let second = said(json!({"command": "next", "f_number": "f/4"}));
+    assert!(second.contains("For f/4  1/2000 s") && second.contains(warning), "{second}");
+    let plan = said(json!({"command": "plan", "apertures": ["f/8"]}));
+    assert!(plan.contains(warning), "{plan}");
+    let mended = said(json!({"command": "next", "f_number": "f/4", "exposure_time": "1/160"}));
+    assert!(!mended.contains("sync speed"), "{mended}");
 }

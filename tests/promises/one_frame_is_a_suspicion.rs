@@ -59,6 +59,83 @@ fn an_open_request_explains_no_change_of_any_size() {
     assert!(is_suspicion(&studio.take("3.jpg", shot(9.0, -1.5, 3))));
     assert_eq!(studio.corrections().len(), 1);
     assert!(studio.ends().is_empty(), "the request stays");
+    // And what is told of it agrees with the frame.
+    let said = status(&studio)["message"].as_str().unwrap().to_owned();
+    assert!(said.contains("\nasked, once another frame is shot: For f/9"), "{said}");
+}
+
+fn status(studio: &Studio) -> Value {
+    studio.tell(json!({"command": "status"}))
+}
+
+fn asks_for(studio: &Studio, f_number: f64) -> bool {
+    status(studio)["value"]["correction"]["purpose"]["next"]["settings"]["f_number"] == json!(f_number)
+}
+
+/// The lights are asked for settings that come next. A frame of other ones tells nothing of that: nobody is taken to have turned them
+/// ahead, not even where they changed by just as much.
+#[test]
+fn a_question_for_settings_to_come_explains_no_change_in_a_frame_of_others() {
+    for light in [-1.0, -0.5, 0.5] {
+        let studio = Studio::with_config(RIG);
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        assert_eq!(studio.tell(json!({"command": "next", "f_number": "f/5.6"}))["ok"], true);
+        let frame = studio.take("2.jpg", shot(8.0, light, 2));
+        assert!(frame["verdict"]["finding"] == "lights_changed" && is_suspicion(&frame), "{frame}");
+        assert_eq!(frame["verdict"]["assumption"], Value::Null, "{frame}");
+        assert!(studio.powers().is_empty() && studio.ends().is_empty() && asks_for(&studio, 5.6));
+        assert_eq!(studio.corrections().len(), 1);
+    }
+}
+
+/// Two frames are a finding: the lights stand elsewhere, and what is asked for the settings to come goes on from there.
+#[test]
+fn a_question_for_settings_to_come_stays_open_and_goes_on_from_where_the_lights_are_found() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
+    studio.take("2.jpg", shot(8.0, 0.35, 2));
+    let second = studio.take("3.jpg", shot(8.0, 0.35, 3));
+    assert!(second["verdict"]["finding"] == "lights_changed" && !is_suspicion(&second), "{second}");
+    assert!(studio.ends().is_empty() && asks_for(&studio, 5.6));
+    let said = status(&studio)["message"].as_str().unwrap().to_owned();
+    assert!(said.contains("turn key down to 1/4  (from 1/2 +0.3: 1 1/3 stops, 4 clicks)"), "{said}");
+    // Shot at last, it is seen to be done.
+    let done = studio.take("4.jpg", shot(5.6, -1.0, 4));
+    assert_eq!(done["verdict"]["finding"], "matched", "{done}");
+    assert_eq!(studio.ends().pop().unwrap()["how"], "observed");
+}
+
+/// Lights that were turned ahead, told by nobody, are found where they are to be: nothing is left to turn.
+#[test]
+fn lights_that_are_found_as_asked_for_settings_to_come_are_all_set() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
+    studio.take("2.jpg", shot(8.0, -1.0, 2));
+    studio.take("3.jpg", shot(8.0, -1.0, 3));
+    assert!(studio.ends().is_empty() && asks_for(&studio, 5.6));
+    let said = status(&studio)["message"].as_str().unwrap().to_owned();
+    assert!(said.contains("leave key at 1/4") && !said.contains("turn "), "{said}");
+    assert_eq!(studio.take("4.jpg", shot(5.6, -1.0, 4))["verdict"]["finding"], "matched");
+    assert_eq!(status(&studio)["value"]["correction"], Value::Null);
+}
+
+/// What the settings of such a frame explain is told, with how to have it answered; and what was asked stays asked.
+#[test]
+fn a_frame_of_third_settings_leaves_the_question_open() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.tell(json!({"command": "next", "f_number": "f/5.6"}));
+    let frame = studio.take("2.jpg", shot(11.0, 0.0, 2));
+    assert_eq!(frame["verdict"]["finding"], "settings_changed", "{frame}");
+    let note = frame["notes"].as_array().unwrap().last().unwrap().as_str().unwrap().to_owned();
+    assert!(note.contains("the lights are asked for f/5.6") && note.contains("greyhold next"), "{note}");
+    assert!(studio.corrections().len() == 1 && studio.ends().is_empty() && asks_for(&studio, 5.6));
+    // A part of the lights is told to be set: the others are still to come, and none is to be turned back.
+    studio.tell(json!({"command": "confirm", "group": "key"}));
+    studio.take("3.jpg", shot(8.0, -0.5, 3));
+    assert!(studio.corrections().len() == 1 && studio.ends().is_empty() && asks_for(&studio, 5.6));
 }
 
 /// The same photograph under two names is no second frame.
@@ -111,6 +188,24 @@ fn a_single_light_that_nobody_spoke_of_is_answered_in_the_second_frame_and_a_for
     let forgotten = Take { f_number: 7.1, powers: vec![-2.0, -2.0, 0.0], ..set.usual() };
     assert!(!is_suspicion(&set.shoot(forgotten)));
     assert_eq!(set.studio.corrections().len(), 3, "the turn that was asked for, and the one that was forgotten");
+}
+
+/// One of the lights was turned ahead, for settings that are not shot yet.
+#[test]
+fn a_single_light_that_was_turned_ahead_is_no_answer_to_what_is_asked() {
+    let mut set = surveyed();
+    let usual = set.usual().f_number;
+    assert_eq!(set.studio.tell(json!({"command": "next", "f_number": "f/10"}))["ok"], true);
+    for powers in [vec![0.0, 0.0, -1.0], vec![-1.0; 3]] {
+        let frame = set.shoot(Take { f_number: usual, powers, ..set.usual() });
+        assert!(is_suspicion(&frame), "{}", frame["verdict"]["sentence"]);
+        assert!(set.studio.ends().is_empty() && set.studio.powers().is_empty());
+        assert!(asks_for(&set.studio, 10.0));
+    }
+    // Shot at last, they are seen to be done.
+    let done = set.shoot(Take { f_number: 10.0, powers: vec![-1.0; 3], ..set.usual() });
+    assert_eq!(done["verdict"]["finding"], "matched", "{}", done["verdict"]["sentence"]);
+    assert_eq!(set.studio.ends().pop().unwrap()["how"], "observed");
 }
 
 #[test]

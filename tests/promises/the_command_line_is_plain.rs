@@ -1,5 +1,6 @@
 //! The command line: help with examples, one clear line for every mistake, documented exit codes.
 
+use std::path::Path;
 use std::process::Output;
 
 use crate::harness::process::Printed;
@@ -112,6 +113,36 @@ fn a_check_tells_what_the_configuration_comes_to() {
     }
 }
 
+/// The program, where something lies.
+fn greyhold_in<S: AsRef<std::ffi::OsStr>>(folder: &Path, args: &[S]) -> std::process::Output {
+    std::process::Command::new(env!("CARGO_BIN_EXE_greyhold")).args(args).current_dir(folder).output().unwrap()
+}
+
+/// As a watch does, and a plan.
+#[test]
+fn the_configuration_that_lies_here_is_taken_by_check_and_compare() {
+    let home = tempfile::tempdir().unwrap();
+    for (name, f_number) in [("a.jpg", 8.0), ("b.jpg", 5.6)] {
+        std::fs::write(home.path().join(name), shot(f_number, 0.0, 1).jpeg()).unwrap();
+    }
+    assert_eq!(greyhold_in(home.path(), &["check"]).status.code(), Some(2), "nothing lies here");
+    let spots = "spots:\n  - {name: cheek, left: 0.42, top: 0.36, right: 0.50, bottom: 0.48}\n";
+    std::fs::write(home.path().join("greyhold.yaml"), format!("lighting: continuous\n{spots}")).unwrap();
+    assert!(out(&greyhold_in(home.path(), &["check"])).starts_with("greyhold.yaml: sound"));
+    assert!(out(&greyhold_in(home.path(), &["check", "greyhold.yaml"])).starts_with("greyhold.yaml: sound"));
+    assert!(out(&greyhold_in(home.path(), &["check", "a.jpg"])).contains("f/8  1/160 s  ISO 100"));
+    assert!(out(&greyhold_in(home.path(), &["check", "."])).contains("2 pictures in it"));
+    let compared = out(&greyhold_in(home.path(), &["compare", "--json", "a.jpg", "b.jpg"]));
+    let compared: Value = serde_json::from_str(&compared).unwrap();
+    assert_eq!(compared["lighting"], "continuous");
+    assert!(compared["spots"].as_array().unwrap().iter().any(|spot| spot["spot"] == "cheek"), "{compared}");
+    let sharpness = out(&greyhold_in(home.path(), &["compare", "--sharpness", "a.jpg", "b.jpg"]));
+    assert!(sharpness.lines().any(|line| line.starts_with("file") && line.contains("cheek")), "{sharpness}");
+    // One that is wrong is told, as everywhere.
+    std::fs::write(home.path().join("greyhold.yaml"), "tolerance: wide\n").unwrap();
+    assert_eq!(greyhold_in(home.path(), &["check", "a.jpg"]).status.code(), Some(2));
+}
+
 #[test]
 fn compare_prints_one_object_a_frame() {
     let home = tempfile::tempdir().unwrap();
@@ -143,8 +174,16 @@ fn compare_prints_one_object_a_frame() {
     let alone: Value = serde_json::from_str(&out(&alone)).unwrap();
     assert_eq!((&alone["expected"], &alone["evidence_used"]), (&Value::Null, &"light".into()));
     let table = out(&greyhold(&["compare", &reference, &opened]));
-    assert_eq!(table.lines().count(), 3, "a heading and a row: {table}");
+    assert_eq!(table.lines().count(), 4, "a heading, and the numbers, the sentence and how the frame lies: {table}");
     assert!(table.contains("too bright") && table.contains("+1.00"), "{table}");
+    // Of whatever is compared no line is wider than a terminal.
+    let long = put("a_name_that_is_as_long_as_some_programs_make_them_0001.jpg", &shot(5.6, -0.7, 5).jpeg());
+    let (long, reference) = (Path::new(&long).file_name().unwrap(), Path::new(&reference).file_name().unwrap());
+    let all = ["compare".as_ref(), reference, "b.jpg".as_ref(), "c.jpg".as_ref(), "d.jpg".as_ref(), long];
+    let table = out(&greyhold_in(home.path(), &all));
+    assert!(table.lines().all(|line| line.chars().count() <= 100), "{table}");
+    let map = out(&greyhold_in(home.path(), &["compare", "--map", "map.png", "a.jpg", "c.jpg"]));
+    assert!(map.ends_with("The map is drawn in map.png.\n"), "{map}");
 }
 
 /// Word for word: one judge is behind both.
@@ -215,8 +254,20 @@ fn each_word_is_a_command_and_names_are_written_in_any_case() {
     // It goes on from what was asked last, also when that was told to be set: not from the last frame's f/8.
     assert!(say(&["next", "iso200"]).contains("For f/4  1/160 s  ISO 200"));
     assert!(say(&["set", "KEY", "1/8"]).contains("key is at 1/8"));
+    // A bare number is not guessed at, but asked about.
+    for (number, meant) in [("5.6", "did you mean f/5.6?"), ("200", "did you mean iso200?")] {
+        let asked = greyhold(&["next", number, "--socket", &socket]);
+        assert!(!asked.status.success() && said(&asked).contains(meant), "{asked:?}");
+    }
+    // A look whose name is two words: in quotes, as two words, over the socket.
+    assert!(say(&["reference", "--look", "low key"]).contains("is the reference of 'low key'"));
+    for look in [&["look", "Low Key"][..], &["look", "low", "key"]] {
+        assert!(say(&["look", "main"]).contains("'main'"));
+        assert!(say(look).contains("frames are compared with 'low key' now"), "{look:?}");
+    }
+    assert_eq!(studio.tell(serde_json::json!({"command": "look", "look": "low key"}))["ok"], true);
     assert!(say(&["look", "Main"]).contains("frames are compared with 'main' now"));
-    assert!(say(&["looks"]).starts_with("main (frames are compared with it now): reference a.jpg; key 1/2, "));
+    assert!(say(&["looks"]).contains("main (frames are compared with it now): reference a.jpg; key 1/2, "));
     let status = say(&["status"]);
     assert!(
         status.starts_with("1 frame, reference a.jpg (shot 20") && status.contains("powers: key at 1/8, "),

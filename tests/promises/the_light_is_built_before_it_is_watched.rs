@@ -148,6 +148,23 @@ fn it_is_accepted_by_hand_by_a_question_for_other_settings_or_by_a_survey() {
     }
 }
 
+/// Nobody has said that the very first frame is exposed as it should be, and no other was held against it.
+#[test]
+fn who_goes_on_from_the_first_frame_alone_is_told_so() {
+    let alone = "1.jpg is the reference now. It is the first frame, which nobody accepted";
+    for command in [json!({"command": "next", "f_number": "f/11"}), json!({"command": "survey"})] {
+        let studio = building();
+        studio.take("1.jpg", shot(8.0, 0.0, 1));
+        let said = studio.tell(command)["message"].as_str().unwrap().to_owned();
+        assert!(said.starts_with(alone), "{said}");
+    }
+    let studio = building();
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    let said = studio.tell(json!({"command": "next", "f_number": "f/11"}))["message"].as_str().unwrap().to_owned();
+    assert!(said.starts_with("2.jpg is the reference now.\n"), "{said}");
+}
+
 /// Who turns the lights for the next aperture before it is shot, and says so, has turned them since the frame that he was content
 /// with.
 #[test]

@@ -117,6 +117,46 @@ fn powers_that_were_told_and_that_the_picture_does_not_show() {
     assert!(!said(&turned).contains("but the picture"), "{turned}");
 }
 
+fn notes(frame: &Value) -> String {
+    frame["notes"].as_array().unwrap().iter().map(|note| note.as_str().unwrap()).collect::<Vec<_>>().join("; ")
+}
+
+/// All lights are as they were asked to be, but one was told to be elsewhere: nothing is left open beside a match, and what was told
+/// wrong is told.
+#[test]
+fn one_power_that_was_told_wrong_among_lights_that_did_as_asked() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(5.6, 0.0, 2));
+    assert_eq!(studio.tell(json!({"command": "power", "group": "key", "setting": "1/8"}))["ok"], true);
+    let frame = studio.take("3.jpg", shot(5.6, -1.0, 3));
+    assert_eq!(frame["verdict"]["finding"], "matched", "{frame}");
+    let said = notes(&frame);
+    assert!(said.contains("key was told to be at 1/8") && said.contains("taken to be at 1/4"), "{said}");
+    let status = studio.tell(json!({"command": "status"}));
+    assert_eq!(status["value"]["correction"], Value::Null, "{status}");
+    let powers: Vec<f64> =
+        status["value"]["groups"].as_array().unwrap().iter().map(|g| g["since_reference"].as_f64().unwrap()).collect();
+    assert!(powers.iter().all(|since| (since + 1.0).abs() < 1e-5), "{powers:?}");
+    assert_eq!(studio.ends().pop().unwrap()["how"], "observed");
+    // What is asked next goes by where the lights are.
+    let next = studio.tell(json!({"command": "next", "f_number": "f/8"}))["message"].as_str().unwrap().to_owned();
+    assert!(next.contains("every light up 1 stop") && next.contains("turn key up to 1/2  (from 1/4"), "{next}");
+}
+
+/// Nothing is asked, and one of three is told to be turned that was not.
+#[test]
+fn one_power_that_was_told_and_makes_no_difference() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    assert_eq!(studio.tell(json!({"command": "power", "group": "key", "setting": "1/8"}))["ok"], true);
+    let frame = studio.take("2.jpg", shot(8.0, 0.0, 2));
+    assert_eq!(frame["verdict"]["finding"], "matched", "{frame}");
+    let said = notes(&frame);
+    assert!(said.contains("key was told to be turned down 2 stops, but this frame shows no difference"), "{said}");
+    assert_eq!(notes(&studio.take("3.jpg", shot(8.0, 0.0, 3))), "", "once");
+}
+
 #[test]
 fn one_power_that_was_told_and_that_the_picture_does_not_show() {
     let mut set = Set::open("");

@@ -132,6 +132,19 @@ fn powers_that_are_told_after_the_accepted_frame_are_turns_since() {
     assert_eq!(told.map(|(group, _)| power(&studio, group)), before);
 }
 
+/// Who names a reference, or goes back to a look, while another person is waited for is told that nobody is any more.
+#[test]
+fn the_end_of_the_waiting_for_a_new_sitter_is_said() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    for command in [json!({"command": "reference"}), json!({"command": "look", "look": "main"})] {
+        tell(&studio, json!({"command": "new_sitter"}));
+        let said = tell(&studio, command.clone());
+        assert!(said.contains("No new sitter is waited for any more"), "{said}");
+        assert!(!tell(&studio, command).contains("No new sitter"), "once");
+    }
+}
+
 #[test]
 fn a_new_sitters_first_frame_is_one_of_the_new_sitter_and_as_bright_as_the_settings_allow() {
     let studio = Studio::with_config(RIG);

@@ -1,6 +1,6 @@
 //! A tap too many is taken back: the light stands as before and its correction is open again, also after a restart.
 
-use crate::harness::{Studio, shot};
+use crate::harness::{Studio, greyhold, shot};
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
@@ -147,4 +147,48 @@ fn what_was_asked_is_over_when_every_light_that_was_to_be_turned_is_set() {
     // And a word that is taken back opens it again.
     studio.tell(json!({"command": "undo", "group": "key"}));
     assert!(status().contains("turn key up"), "{}", status());
+}
+
+/// What a light can't give stays in sight when it is told to be set, also beside a frame of before that matched, until a frame shows
+/// that something else made up for it.
+#[test]
+fn the_end_of_a_range_stays_in_sight_until_it_is_made_up_for() {
+    let rig = "groups:\n  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/8 to 1/1, power: 1/2}\n";
+    let studio = Studio::with_config(rig);
+    let told = || studio.tell(json!({"command": "status"}))["message"].as_str().unwrap().to_owned();
+    let short = "key is set at the end of its range, 2 stops too weak";
+    studio.take("1.jpg", shot(5.6, 0.0, 1));
+    assert_eq!(studio.take("2.jpg", shot(5.6, 0.0, 2))["verdict"]["finding"], "matched");
+    tell(&studio, json!({"command": "next", "f_number": "f/16"}));
+    tell(&studio, json!({"command": "confirm"}));
+    assert!(told().contains(short) && told().contains("Instead:"), "{}", told());
+    studio.take("3.jpg", shot(16.0, 1.0, 3));
+    assert!(told().contains(short), "{}", told());
+    assert_eq!(studio.take("4.jpg", shot(8.0, 1.0, 4))["verdict"]["finding"], "matched");
+    assert!(!told().contains("end of its range"), "{}", told());
+}
+
+/// Without a name it is the light that was told of last; the others are named.
+#[test]
+fn what_was_told_last_is_taken_back_without_a_name() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    let before = standing(&studio);
+    for (group, setting) in [("rim", "6.0"), ("key", "1/4")] {
+        tell(&studio, json!({"command": "power", "group": group, "setting": setting}));
+    }
+    let socket = studio.socket().display().to_string();
+    let undone = greyhold(&["undo", "--socket", &socket]);
+    assert_eq!(
+        String::from_utf8_lossy(&undone.stdout),
+        "key stands as before; rim can be taken back, too\n",
+        "{undone:?}"
+    );
+    assert_eq!(studio.tell(json!({"command": "undo"}))["message"], "rim stands as before");
+    assert_eq!(standing(&studio), before);
+    let nothing = studio.tell(json!({"command": "undo"}));
+    assert!(
+        nothing["ok"] == false && nothing["message"].as_str().unwrap().contains("nothing to take back"),
+        "{nothing}"
+    );
 }

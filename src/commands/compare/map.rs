@@ -28,6 +28,11 @@ impl MapFile {
         NewFile::checked(path, "the map").map(MapFile)
     }
 
+    /// The file, to be shown.
+    pub fn name(&self) -> String {
+        self.0.name()
+    }
+
     /// Draws a frame over the reference. The inner error is why there is nothing to draw.
     pub fn write(
         &self,

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::measured::Measured;
 use crate::outlet::plain::printable;
-use crate::sharpness::{Softness, Untold, per_cent};
+use crate::sharpness::{Cause, Softness, Untold, per_cent};
 use crate::wording::without_error_numbers;
 
 pub fn told(measured: &Measured) -> String {
@@ -16,11 +16,19 @@ pub fn told(measured: &Measured) -> String {
     ];
     lines.extend(table(measured));
     lines.push(String::new());
-    for (shot, cause) in measured.shots.iter().zip(&measured.causes) {
+    for (at, (shot, cause)) in measured.shots.iter().zip(&measured.causes).enumerate() {
         if let Some(why) = &shot.fault {
             lines.push(format!("{} is left out: {}", name(&shot.file), without_error_numbers(why)));
         }
-        if let Some(cause) = cause {
+        // Shares are of the sharpest frame's detail, causes are against the first.
+        let has_shares = measured.against_sharpest[at].iter().any(|spot| !matches!(spot, Some(Err(_))));
+        if has_shares && *cause == Some(Cause::Untold) {
+            let first = name(&measured.shots[0].file);
+            lines.push(format!(
+                "{}: no spot of it compares with {first}, so why it differs from that isn't told",
+                name(&shot.file)
+            ));
+        } else if let Some(cause) = cause {
             lines.push(format!("{}: {}", name(&shot.file), cause.sentence()));
         }
     }

@@ -1,4 +1,4 @@
-//! Answers for a person: a row each, under one heading.
+//! Answers for a person: a block each, under one heading, on lines that a terminal holds.
 
 use std::path::PathBuf;
 
@@ -6,29 +6,36 @@ use crate::advice::{Framing, Verdict};
 use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::session::MeteredFrame;
-use crate::wording::without_error_numbers;
+use crate::wording::{without_error_numbers, wrapped};
+
+/// No line is longer, but one with a name that is.
+const WIDTH: usize = 96;
+/// The longest name that stands in a column.
+const WIDEST_NAME: usize = 28;
 
 /// See the module.
 pub struct Table {
-    widest: usize,
+    /// Of the names' column.
+    names: usize,
 }
 
 impl Table {
     pub fn for_files(files: &[PathBuf]) -> Table {
         let widths = files.iter().map(|f| f.display().to_string().chars().count());
-        Table { widest: widths.max().unwrap_or(0).clamp(4, 40) }
+        Table { names: widths.max().unwrap_or(0).clamp(4, WIDEST_NAME) }
     }
 
-    fn line(&self, file: &str, rest: [&str; 6]) -> String {
-        let [settings, expected, observed, drift, framing, verdict] = rest;
-        let width = self.widest;
-        format!("{file:width$}  {settings:<24}  {expected:>8}  {observed:>14}  {drift:<44}  {framing:<34}  {verdict}")
+    fn line(&self, file: &str, [settings, expected, observed]: [&str; 3]) -> String {
+        let width = self.names;
+        let numbers = format!("  {settings:<26}  {expected:>12}  {observed:>14}");
+        match file.chars().count() > width {
+            true => format!("{file}\n{:width$}{numbers}", ""),
+            false => format!("{file:width$}{numbers}"),
+        }
     }
 
     pub fn head(&self) -> String {
-        self.line("file", ["settings", "settings", "light", "drift", "framing", "verdict"])
-            + "\n"
-            + &self.line("", ["", "say", "says", "", "", ""])
+        self.line("file", ["settings", "settings say", "light says"])
     }
 
     pub fn row(&self, file: &str, verdict: &Verdict, outcome: &MeteredFrame) -> String {
@@ -37,26 +44,31 @@ impl Table {
             Some(half) if s.is_some() => format!("{} ±{:.2}", stops(s), half.0),
             _ => stops(s),
         };
-        let mut row = self.line(
+        let of_frame = self.line(
             &printable(file),
             [
                 &outcome.observation.settings.in_short(),
                 &stops(verdict.expected),
                 &within(verdict.observed, verdict.observed_uncertainty),
-                &verdict.headline().map_or_else(|| "?".to_owned(), |h| h.in_words()),
-                &verdict.framing.as_ref().map_or_else(|| "?".to_owned(), framing_in_short),
-                &verdict.sentence,
             ],
         );
-        for note in &outcome.notes {
-            row.push_str(&format!("\n{:width$}  ! {}", "", printable(note), width = self.widest));
-        }
-        row
+        let drift = verdict.headline().map(|h| format!("drift {}", h.in_words()));
+        let framing = verdict.framing.as_ref().map(|framing| format!("framing: {}", framing_in_short(framing)));
+        let numbers: Vec<String> = drift.into_iter().chain(framing).collect();
+        let notes = outcome.notes.iter().map(|note| format!("! {}", printable(note)));
+        let below = [verdict.sentence.clone(), numbers.join("; ")].into_iter().chain(notes);
+        std::iter::once(of_frame).chain(below.flat_map(|text| indented(&text))).collect::<Vec<String>>().join("\n")
     }
 
     pub fn refusal(&self, file: &str, why: &str) -> String {
-        format!("{:width$}  ! {}", printable(file), without_error_numbers(why), width = self.widest)
+        let why = indented(&format!("! {}", without_error_numbers(why)));
+        format!("{}\n{}", printable(file), why.join("\n"))
     }
+}
+
+/// Below a row.
+fn indented(text: &str) -> Vec<String> {
+    wrapped(text, WIDTH - 2).iter().map(|line| format!("  {line}")).collect()
 }
 
 /// How much of what both show was found, and how far the scene moved; what rounds to nothing is left out.

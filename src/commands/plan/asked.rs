@@ -1,9 +1,7 @@
 //! What is asked for, out of the command line and the configuration; what was taken for granted is kept to be told.
 
-use std::path::Path;
-
 use super::super::exit::CommandError;
-use super::super::watch::USUAL_CONFIG;
+use super::super::watch::usual_config;
 use super::lights::typed_lights;
 use super::{Args, wrong};
 use crate::advice::{AtHand, LightsNow, Means, Moved, Powers, RoomLight, plan};
@@ -58,12 +56,9 @@ pub fn planned(args: &Args) -> Result<Plan, CommandError> {
 
 /// The one that is named, or that lies here and is not stood in for by lights that are typed.
 fn configuration(args: &Args) -> Result<Config, CommandError> {
-    let usual = Path::new(USUAL_CONFIG);
-    match &args.config {
-        Some(file) => Ok(Config::read(file)?),
-        None if args.lights.is_empty() && usual.is_file() => Ok(Config::read(usual)?),
-        None => Ok(Config::default()),
-    }
+    let usual = || usual_config().filter(|_| args.lights.is_empty());
+    let file = args.config.clone().or_else(usual);
+    Ok(file.as_deref().map(Config::read).transpose()?.unwrap_or_default())
 }
 
 /// The settings that the powers hold for, and the ISO speed that is planned.

@@ -139,6 +139,8 @@ impl Session {
         if fixed(&config) != fixed(old) {
             self.warn("folder, log, socket, detect and ignore_suffixes take effect at the next start".to_owned());
         }
+        let changes = config.changes_since(&self.setup.config);
+        changes.into_iter().for_each(|text| self.warn(text));
         self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::new(MeteringPlan::of(&config)));
         self.in_turn(|engine| engine.configure(*config, curves), Then::Nothing);

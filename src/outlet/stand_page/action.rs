@@ -71,7 +71,7 @@ impl From<Action> for Command {
             Action::Set { group, correction } => Command::Confirm { group: Some(group), correction: Some(correction) },
             Action::AllSet { correction } => Command::Confirm { group: None, correction: Some(correction) },
             Action::SetAt { group, setting } => Command::Power { group, setting },
-            Action::Undo { group } => Command::Undo { group },
+            Action::Undo { group } => Command::Undo { group: Some(group) },
             Action::Next { f_number, iso, exposure_time, camera_steps } => {
                 Command::Next { f_number, iso, exposure_time, camera_steps }
             }

@@ -16,7 +16,7 @@ use crate::session::exposures::Exposure;
 use crate::session::judgement::{Asked, Judgement, Occasion};
 use crate::session::metering::{Compared, MeteredFrame};
 use crate::session::record::{Added, Body, FrameRecord};
-use crate::session::remembered::Last;
+use crate::session::remembered::{Last, OpenCorrection};
 use crate::session::setup::Setup;
 
 /// What is said of a frame that later ones have overtaken.
@@ -224,6 +224,8 @@ impl Draft<'_> {
         let same = anew.correction.as_mut().filter(|asked| is_same_request(&asked.correction, &was.correction));
         match same {
             Some(asked) => asked.still = Some(number),
+            // What was asked before it, for other settings, it leaves open.
+            None if self.asked_for_others(exposure).is_some_and(|asked| asked.record == number) => {}
             None if self.sitting.setup.open.as_ref().is_some_and(|open| open.record == number) => {
                 anew.withdraws = Some(number);
             }
@@ -233,10 +235,21 @@ impl Draft<'_> {
 
     // --- judging ---
 
-    /// An exposure that can be judged, and what was known before it.
+    /// An exposure that can be judged, and what was known before it that it is judged by: what was asked for other settings than its
+    /// own is not.
     pub(super) fn exposure(&self, frame: FrameNumber) -> Option<(Exposure, Arc<Setup>)> {
         let exposure = self.sitting.exposures.find(frame)?;
-        Some((exposure.clone(), exposure.before.clone()?))
+        let before = exposure.before.clone()?;
+        let before = match self.asked_for_others(exposure) {
+            Some(_) => Arc::new(before.without_what_is_asked()),
+            None => before,
+        };
+        Some((exposure.clone(), before))
+    }
+
+    /// What was asked before an exposure, for settings that it was not shot by.
+    fn asked_for_others<'e>(&self, exposure: &'e Exposure) -> Option<&'e OpenCorrection> {
+        exposure.before.as_ref()?.asked_for_others(&exposure.observation.settings, self.config.lighting)
     }
 
     fn judgement(&self, exposure: &Exposure, before: &Setup, occasion: Occasion) -> Judgement {
@@ -245,9 +258,12 @@ impl Draft<'_> {
         let pair = self.comparable(before, exposure);
         let laid = self.lay(before, &pair);
         let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, lights.as_ref());
-        let (verdict, Effects { positions, ended, correction, mut notes }) =
-            self.with_patience(before, exposure, verdict);
-        let correction = correction.map(|c| Asked { still: None, correction: Box::new(c) });
+        let (verdict, mut effects) = self.with_patience(before, exposure, verdict);
+        let correction = match self.asked_for_others(exposure) {
+            Some(asked) => self.goes_on_asking(before, asked, &exposure.observation.settings, &mut effects),
+            None => effects.correction.take().map(|c| Asked { still: None, correction: Box::new(c) }),
+        };
+        let Effects { positions, ended, mut notes, .. } = effects;
         notes.extend(pair.unlike.then(|| UNLIKE.to_owned()));
         let lasting = before.reference().filter(|_| !self.is_building(before));
         let anchor = self.new_anchor(lasting, exposure, &pair, laid.as_ref(), &verdict);
@@ -327,9 +343,8 @@ impl Draft<'_> {
             tolerance: self.config.tolerance,
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: before.moved_alike(),
-            followed: before.moved_if_followed(),
+            followed: before.moved_if_followed().or_else(|| before.moved_if_told_wrong()),
             told: before.told_alike(),
-            is_ahead: before.is_ahead_of(&pair.frame.settings, self.config.lighting),
             light_alone: false,
             lights,
             passive: if let [only] = self.config.passive.as_slice() { Some(only) } else { None },

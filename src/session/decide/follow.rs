@@ -9,11 +9,13 @@ use crate::advice::{Correction, Finding, Verdict, common_change, correct, is_out
 use crate::drift::{Assumption, EvidenceUsed};
 use crate::frame::Settings;
 use crate::photometry::{DialLimit, SAME_SETTING, Stops};
-use crate::rig::{DialChange, GroupName, Known};
-use crate::session::judgement::{Ended, How, PositionRead};
+use crate::rig::{DialChange, GroupName, Known, LightGroup, Position};
+use crate::session::dials::alike;
+use crate::session::judgement::{Asked, Ended, How, PositionRead};
 use crate::session::record::Purpose;
 use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
+use crate::wording::listed;
 
 /// What a judgement does to what is known.
 #[derive(Debug, Default)]
@@ -53,22 +55,34 @@ impl Draft<'_> {
     fn effects_of_the_whole(&self, before: &Setup, settings: &Settings, verdict: &Verdict) -> Effects {
         let mut effects = Effects::default();
         // Groups that are known to stand apart from the look are not turned alike where each is asked for a turn of its own.
-        if before.open.is_some() && before.moved_apart() && verdict.assumption != Some(Assumption::CorrectionFollowed) {
+        // Nor is a word taken for wrong where the parts of the frame did not change alike.
+        let followed = verdict.assumption == Some(Assumption::CorrectionFollowed)
+            && (before.moved_if_told_wrong().is_none() || verdict.changed_alike());
+        if before.open.is_some() && before.moved_apart() && !followed {
+            effects.notes.extend(self.cannot_be_seen(before, verdict));
             return effects;
         }
+        if before.open.is_none() {
+            effects.notes.extend(self.shows_no_difference(before, verdict));
+        }
         let wanted = verdict.wanted(self.config.tolerance);
-        if verdict.assumption == Some(Assumption::CorrectionFollowed) {
+        if followed {
             effects.positions = self.carried_out(before);
+            effects.notes.extend(self.told_otherwise(before));
             effects.ended = end(before, How::Observed);
-            if before.is_ahead_of(settings, self.config.lighting) {
-                return effects;
-            }
         } else if verdict.evidence_used == Some(EvidenceUsed::Light)
             && let Some(lights) = verdict.light_change
         {
             effects.ended = end(before, How::Withdrawn);
-            (effects.positions, effects.notes) = self.moved_alike_by(before, lights);
+            let (positions, notes) = self.moved_alike_by(before, lights);
+            effects.positions = positions;
+            effects.notes.extend(notes);
         } else if let Some(open) = &before.open {
+            // The settings that it was asked for, with the lights as they were found to be asked.
+            if wanted.is_none() && open.is_all_confirmed() {
+                effects.ended = end(before, How::Observed);
+                return effects;
+            }
             if is_still_wanted(open, wanted) {
                 return effects;
             }
@@ -82,8 +96,41 @@ impl Draft<'_> {
         effects
     }
 
-    /// The turns of the open correction show in the picture: every group that wasn't told otherwise made its own.
+    /// What was asked for settings that a frame was not shot by stays asked, from where the frame shows the lights to stand. For the frame
+    /// itself nothing is asked.
+    pub(super) fn goes_on_asking(
+        &self,
+        before: &Setup,
+        asked: &OpenCorrection,
+        shot: &Settings,
+        effects: &mut Effects,
+    ) -> Option<Asked> {
+        let settings = asked.settings()?;
+        if effects.correction.take().is_some() {
+            effects.notes.push(format!(
+                "nothing is asked for it, as the lights are asked for {}: 'greyhold next' with its settings asks for these instead",
+                settings.in_short()
+            ));
+        }
+        if effects.positions.is_empty() {
+            return None;
+        }
+        let positions = before.with_positions(&effects.positions);
+        let lights = self.lights_at(before, &positions, &effects.positions)?;
+        let correction = self.turns_for(&lights, settings, shot.f_number, self.config.camera_steps)?;
+        let anew = || Asked { still: Some(asked.record), correction: Box::new(correction.clone()) };
+        (!asked.is_already(settings, &correction)).then(anew)
+    }
+
+    /// The turns of the open correction show in the picture: every group that wasn't told otherwise made its own. Where the picture shows
+    /// them only if one was told wrong, all made theirs.
     fn carried_out(&self, before: &Setup) -> Vec<PositionRead> {
+        if before.moved_if_told_wrong().is_some() {
+            let all = before.positions.iter().map(|p| &p.group);
+            let asked =
+                |group| Some(self.read(before, group, before.since_reference_if_asked(group)?, Known::SeenAsAsked));
+            return all.filter_map(asked).collect();
+        }
         let dial_changes = before.open.iter().flat_map(|open| &open.correction.dial_changes);
         let not_told = dial_changes.filter(|t| before.asked(&t.group).is_some());
         not_told
@@ -91,6 +138,59 @@ impl Draft<'_> {
                 self.turned_by(before, &dial_change.group, dial_change.change, Known::SeenAsAsked)
             })
             .collect()
+    }
+
+    /// Lights that were told to be elsewhere than asked, where the picture shows all of them as they were asked to be.
+    fn told_otherwise(&self, before: &Setup) -> Vec<String> {
+        if before.moved_if_told_wrong().is_none() {
+            return Vec::new();
+        }
+        let said = |group: &LightGroup| {
+            let position = before.position(&group.name).filter(|position| position.told_turn().is_some())?;
+            let told = position.power()?;
+            let asked = before.open.as_ref()?.dial_change_of(&group.name)?.setting?;
+            ((told - asked).abs() > SAME_SETTING).then(|| {
+                let [told, asked] = [told, asked].map(|power| group.shown(power));
+                format!(
+                    "{} was told to be at {told}, but the picture shows the lights as they were asked: it is taken to be at {asked}",
+                    group.name
+                )
+            })
+        };
+        self.config.groups.iter().filter_map(said).collect()
+    }
+
+    /// The frame matches, and lights are still asked for turns of their own: it doesn't show whether they were made.
+    fn cannot_be_seen(&self, before: &Setup, verdict: &Verdict) -> Option<String> {
+        let open = before.open.as_ref().filter(|_| verdict.finding == Finding::Matched)?;
+        let left: Vec<&str> = open.unconfirmed().map(GroupName::as_str).collect();
+        (!left.is_empty()).then(|| {
+            format!(
+                "the frame as a whole matches, and doesn't show what {} set to: tell it, or 'greyhold confirm'",
+                if left.len() == 1 { format!("{} is", left[0]) } else { format!("{} are", listed(&left)) }
+            )
+        })
+    }
+
+    /// Lights that were told to be turned unlike the others, where the frame is as it was without.
+    fn shows_no_difference(&self, before: &Setup, verdict: &Verdict) -> Vec<String> {
+        let before_told = |p: &Position| Some(before.since_reference(&p.group)? - p.told_turn().unwrap_or(Stops::ZERO));
+        let untold = alike(before.positions.iter().map(before_told));
+        let is_as_before = untold.zip(verdict.light_change).is_some_and(|(untold, change)| {
+            (change - untold).abs() <= self.config.tolerance && verdict.changed_alike() && verdict.disparity.is_some()
+        });
+        if !is_as_before || !before.moved_apart() || verdict.finding != Finding::Matched {
+            return Vec::new();
+        }
+        let said = |position: &Position| {
+            let turn = position.told_turn().filter(|turn| turn.abs() > self.config.tolerance)?;
+            let group = &position.group;
+            Some(format!(
+                "{group} was told to be turned {}, but this frame shows no difference: is it so?",
+                turn.up_or_down()
+            ))
+        };
+        before.positions.iter().filter_map(said).collect()
     }
 
     /// A group was turned by this since it was last known.

@@ -183,15 +183,8 @@ impl Draft<'_> {
         let turned = settled.iter().filter(|s| s.was_turned());
         let mut effects =
             Effects { positions: turned.flat_map(|s| self.positions_of(before, s)).collect(), ..Effects::default() };
-        let ahead = before.is_ahead_of(settings, self.config.lighting);
         if before.open.is_some() && all && settled.iter().all(Settled::is_as_asked) {
             effects.ended = end(before, How::Observed);
-            if ahead {
-                return Some(effects);
-            }
-        } else if ahead && !settled.iter().any(Settled::was_turned) {
-            // The lights are still to be prepared for other settings.
-            return Some(effects);
         }
         self.answer_lights(before, settings, verdict, &settled, &mut effects);
         Some(effects)

@@ -4,6 +4,7 @@
 //! on are all that changes the state. An exposure is judged from what was known before its first file, whichever of
 //! its files is at hand; so a judgement never rests on conclusions from itself.
 
+mod configured;
 mod curves;
 mod embedded;
 mod exposure;
@@ -30,10 +31,10 @@ use super::judgement::Occasion;
 use super::knowledge::Knowledge;
 use super::measured_sharpness::MeasuredSharpness;
 use super::metering::MeteredFrame;
-use super::record::{Body, GroupPower};
+use super::record::Body;
 use super::sitting::Sitting;
 use super::state::State;
-use crate::advice::{Observation, Target};
+use crate::advice::Observation;
 use crate::config::Config;
 use crate::container::Fingerprint;
 use crate::frame::RawParts;
@@ -247,15 +248,5 @@ impl<'a> Draft<'a> {
     /// A group as it is configured.
     fn group(&self, name: &GroupName) -> Option<&LightGroup> {
         self.config.groups.iter().find(|g| g.name == *name)
-    }
-
-    fn stage_config(&mut self) {
-        let groups = self.config.groups.iter().map(|g| GroupPower { group: g.name.clone(), power: g.power }).collect();
-        let target = self.config.target.as_ref().map(Target::to_string);
-        let is_new = target != self.sitting.setup.target;
-        self.stage(Body::Config { tolerance: self.config.tolerance, groups, target });
-        if is_new {
-            self.tell_target_of_standing();
-        }
     }
 }

@@ -10,7 +10,9 @@ impl Draft<'_> {
     pub(super) fn with_known_names(&self, command: &Command) -> Command {
         let mut command = command.clone();
         match &mut command {
-            Command::Power { group, .. } | Command::Undo { group } | Command::Confirm { group: Some(group), .. } => {
+            Command::Power { group, .. }
+            | Command::Undo { group: Some(group) }
+            | Command::Confirm { group: Some(group), .. } => {
                 self.name_group(group);
             }
             Command::Survey { groups, .. } => groups.iter_mut().for_each(|group| self.name_group(group)),

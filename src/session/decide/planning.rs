@@ -3,15 +3,17 @@
 use std::collections::BTreeMap;
 
 use super::Draft;
-use crate::advice::{LightsNow, Means, Moved, RoomLight, plan};
+use crate::advice::{Correction, Finding, LightsNow, Means, Moved, RoomLight, plan, powers_at};
 use crate::drift::expected;
 use crate::frame::Settings;
-use crate::photometry::{IsoSpeed, Series, Stops};
-use crate::rig::GroupName;
+use crate::photometry::{FNumber, IsoSpeed, Series, Stops};
+use crate::rig::{GroupName, Position};
 use crate::session::command::{Planned, Reply};
-use crate::session::plan::{Lens, LensWords, Plan, PlanWords, PlannedRoom, read_apertures};
+use crate::session::dials::alike;
+use crate::session::judgement::PositionRead;
+use crate::session::plan::{Lens, LensWords, Plan, PlanWords, PlannedRoom, end_in_words, read_apertures};
 use crate::session::setup::Setup;
-use crate::session::standing::Standing;
+use crate::session::standing::{ReferenceBy, Standing};
 
 impl Draft<'_> {
     /// Where the lights stand, and the settings that come first: those that were asked for last if nothing was shot since, else the
@@ -45,6 +47,61 @@ impl Draft<'_> {
         Ok((lights, coming.unwrap_or(if is_told { shot } else { &look.observation.settings })))
     }
 
+    /// The frame that the light was built up to is the reference for who asks what comes next. Gives what is said of it: whether the first
+    /// frame of all is exposed as it should be, no other has told.
+    pub(super) fn go_by_what_is_built(&mut self) -> Option<String> {
+        let frame = self.sitting.setup.reference().and_then(|look| look.frame);
+        let file = self.accept_what_is_built(ReferenceBy::Accepted)?;
+        let is_first =
+            frame.and_then(|frame| self.sitting.exposures.find(frame)?.finding()) == Some(Finding::NoReference);
+        let alone = "It is the first frame, which nobody accepted: if it isn't exposed as you want it, shoot another and 'greyhold accept'.";
+        let said = format!("{file} is the reference now.");
+        Some(if is_first { format!("{said} {alone}") } else { said })
+    }
+
+    /// Where the lights stand after a frame that shows these positions.
+    pub(super) fn lights_at<'l>(
+        &'l self,
+        before: &'l Setup,
+        positions: &'l [Position],
+        read: &[PositionRead],
+    ) -> Option<LightsNow<'l>> {
+        let moved = |group: &GroupName| {
+            let shown = read.iter().find(|read| read.group == *group).map(|read| read.since_reference);
+            shown.or_else(|| before.since_reference(group))
+        };
+        let each: BTreeMap<GroupName, Stops> =
+            positions.iter().map(|p| Some((p.group.clone(), moved(&p.group)?))).collect::<Option<_>>()?;
+        Some(LightsNow {
+            groups: &self.config.groups,
+            positions,
+            from: &before.reference()?.observation.settings,
+            moved: alike(each.values().map(|moved| Some(*moved))).map_or(Moved::Each(each), Moved::Alike),
+            lighting: self.config.lighting.planned(),
+        })
+    }
+
+    /// What the lights must be set to for settings that are not shot yet; who leaves an aperture is not sent back to it. `None` where
+    /// the reference's settings are not known.
+    pub(super) fn turns_for(
+        &self,
+        lights: &LightsNow,
+        settings: &Settings,
+        leaves: Option<FNumber>,
+        steps: Series,
+    ) -> Option<Correction> {
+        let mut correction = lights.powers_with(settings, Stops::ZERO, &self.config.at_hand)?;
+        if let Some(now) = leaves {
+            correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
+        }
+        // Where a range ends, what a plan says of these settings.
+        correction.way_round = settings.iso.and_then(|iso| {
+            let means = Means::of(&self.config.at_hand, iso, steps);
+            end_in_words(&powers_at(lights, settings.clone(), leaves, &means, None)?)
+        });
+        Some(correction)
+    }
+
     /// Nothing is logged: nobody is asked for anything.
     pub(super) fn tell_plan(&self, words: &PlanWords) -> Reply {
         match self.plan(words) {
@@ -72,7 +129,9 @@ impl Draft<'_> {
         let powers = plan(&lights, base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
             .ok_or("the reference's settings are not known, so nothing can be worked out from new ones")?;
         let (from, groups) = (lights.from.clone(), self.config.groups.clone());
-        Ok(Plan { from, groups, powers, lens, room, assumed: untold.into_iter().collect() })
+        let too_fast = self.sync_warning(base).map(|warning| format!("{warning}."));
+        let assumed = untold.into_iter().chain(too_fast).collect();
+        Ok(Plan { from, groups, powers, lens, room, assumed })
     }
 
     /// A focal length that nobody names is that of the last frame. Where that doesn't tell it, powers are told all the same, with a

@@ -67,7 +67,8 @@ impl Draft<'_> {
         // A further file of a frame from before whoever sits now, or before the light was what it is, makes none.
         let is_of_now = exposure.before.as_ref().is_some_and(|before| before.standing == setup.standing);
         let is_last = setup.last.as_ref().is_some_and(|last| last.frame == frame);
-        let is_metered = self.level_of(&exposure.observation).is_some();
+        let is_embedded = exposure.observation.is_by_embedded_alone();
+        let is_metered = self.level_of(&exposure.observation).is_some() && !is_embedded;
         if !(is_first || is_newer) || !is_of_now || !is_last || !is_metered || exposure.removed {
             return;
         }
@@ -191,6 +192,7 @@ impl Draft<'_> {
             return Reply::refused(why);
         }
         let name = chosen.file.clone();
+        let over = self.waiting_is_over();
         let is_new = !self.sitting.setup.looks.is_empty() && !self.sitting.setup.looks.contains_key(&look);
         let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
         // Where nothing is known of where the lights stood for it, that is said, and nothing is taken for granted.
@@ -203,7 +205,14 @@ impl Draft<'_> {
             says.extend(self.turn_back_to(&look));
         }
         says.extend(of_target);
+        says.extend(over);
         Reply::done(says.join("\n"))
+    }
+
+    /// What is said where another person was waited for, and a reference or look that somebody names ends that.
+    fn waiting_is_over(&self) -> Option<String> {
+        let waits = self.sitting.setup.standing == Standing::AwaitsSitter;
+        waits.then(|| "No new sitter is waited for any more: 'greyhold new-sitter' waits for one again.".to_owned())
     }
 
     /// A file that somebody named: one of this sitting's frames may be, with where the dials stood for it.
@@ -238,6 +247,13 @@ impl Draft<'_> {
         let Chosen { file, observation, .. } = chosen;
         if self.level_of(observation).is_none() {
             return Err(format!("{file} was not metered and can't be a reference"));
+        }
+        let is_awaited = self.sitting.exposures.lying_at(file).is_some_and(|exposure| exposure.awaits_light.is_some());
+        if observation.is_by_embedded_alone() && !is_awaited {
+            return Err(format!(
+                "the light of {file} couldn't be read, but only the picture embedded in it, so nothing can be held against it: shoot \
+                 another, or name a file"
+            ));
         }
         match self.is_nothing_to_go_by(observation) {
             Some(why) => {
@@ -340,10 +356,12 @@ impl Draft<'_> {
         if self.is_building(&self.sitting.setup) {
             return Reply::refused("the light is being built: accept it first ('greyhold accept')");
         }
+        let over = self.waiting_is_over();
         self.withdraw();
         self.stage(Body::Look { look: look.to_owned() });
         let mut says = vec![format!("frames are compared with '{look}' now")];
         says.extend(self.turn_back_to(look));
+        says.extend(over);
         Reply::done(says.join("\n"))
     }
 

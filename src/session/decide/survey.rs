@@ -16,7 +16,6 @@ use crate::session::judgement::{Judgement, Occasion};
 use crate::session::record::Body;
 use crate::session::remembered::OpenCorrection;
 use crate::session::setup::Setup;
-use crate::session::standing::ReferenceBy;
 use crate::session::survey_step::SurveyStep;
 use crate::wording::listed;
 
@@ -71,8 +70,7 @@ impl Draft<'_> {
             return Reply::refused("a survey is for flash: set lighting: flash in the configuration");
         }
         // A survey is made for the look that the sitting is to have.
-        let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
-        let accepted = accepted.map_or_else(String::new, |file| format!("{file} is the reference now.\n"));
+        let accepted = self.go_by_what_is_built().map_or_else(String::new, |said| format!("{said}\n"));
         let chosen: Vec<GroupName> = all.iter().filter(|g| groups.is_empty() || groups.contains(g)).cloned().collect();
         let survey = Survey::of(&chosen, &all);
         let skipped = if survey.skipped.is_empty() {

@@ -4,18 +4,18 @@ use serde_json::json;
 
 use super::Draft;
 use super::planning::planned_from;
-use crate::advice::{Means, Moved, Observation, powers_at};
+use crate::advice::{Moved, Observation};
 use crate::drift::Lighting;
+use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Series, Stops};
 use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
-use crate::session::plan::end_in_words;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::set_up_asked::HOW_TO_ANSWER;
-use crate::session::standing::ReferenceBy;
+use crate::wording::listed;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
@@ -41,7 +41,8 @@ impl Draft<'_> {
                 Reply::refused("this correction is over, or another took its place: look again")
             }
             Command::Confirm { group, .. } => self.tell_confirm(group.as_ref()),
-            Command::Undo { group } => self.tell_undo(group),
+            Command::Undo { group: Some(group) } => self.tell_undo(group),
+            Command::Undo { group: None } => self.tell_undo_of_last(),
             Command::Next { f_number, iso, exposure_time, camera_steps } => {
                 let steps = camera_steps.unwrap_or(self.config.camera_steps);
                 match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps) {
@@ -158,6 +159,24 @@ impl Draft<'_> {
         Reply::done(format!("{group} stands as before"))
     }
 
+    /// The group that was told of last, with what else can be taken back.
+    fn tell_undo_of_last(&mut self) -> Reply {
+        let told = |p: &Position| Some((p.told_by()?, p.group.clone()));
+        let Some((_, last)) = self.sitting.setup.positions.iter().filter_map(told).max() else {
+            return Reply::refused(
+                "there is nothing to take back: no power was told since the last frame, or since 'next' was asked last",
+            );
+        };
+        let undone = self.tell_undo(&last);
+        let left = self.sitting.setup.positions.iter().filter(|p| p.told_by().is_some()).map(|p| p.group.as_str());
+        let left: Vec<&str> = left.collect();
+        if left.is_empty() {
+            return undone;
+        }
+        let message = format!("{}; {} can be taken back, too", undone.message, listed(&left));
+        Reply { message, ..undone }
+    }
+
     fn end_if_all_told(&mut self) {
         let open = self.sitting.setup.open.as_ref().filter(|open| open.is_all_confirmed());
         if let Some(correction) = open.map(|open| open.record) {
@@ -193,20 +212,11 @@ impl Draft<'_> {
             Err(why) => return Reply::refused(why),
         };
         let settings = planned_from(planned, last);
-        let Some(mut correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
+        let Some(correction) = self.turns_for(&lights, &settings, last.f_number, steps) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
         };
-        // Who leaves an aperture is not sent back to it.
-        if let Some(now) = last.f_number {
-            correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
-        }
-        // Where a range ends, what a plan says of these settings.
-        correction.way_round = settings.iso.and_then(|iso| {
-            let means = Means::of(&self.config.at_hand, iso, steps);
-            end_in_words(&powers_at(&lights, settings.clone(), last.f_number, &means, None)?)
-        });
         let how = match lights.moved {
             Moved::Alike(_) => at_every_light(correction.wanted),
             Moved::Each(_) => "each light by what it still needs".to_owned(),
@@ -216,11 +226,11 @@ impl Draft<'_> {
         let mut says = vec![sentence.clone()];
         says.extend(correction.dial_changes.iter().map(DialChange::in_words));
         says.extend(correction.ways_in_words());
-        says.extend(self.sync_warning(planned));
+        says.extend(self.sync_warning(&settings));
         says.extend(self.ambient_warning(setup, &settings, correction.change()));
         // Who asks for other settings is content with the light.
-        let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
-        says.splice(..0, accepted.map(|file| format!("{file} is the reference now.")));
+        let accepted = self.go_by_what_is_built();
+        says.splice(..0, accepted);
         // Who asks the same again is told the same, and what stands on the screens goes on standing there.
         if self.sitting.setup.open.as_ref().is_some_and(|open| open.is_already(&settings, &correction)) {
             return Reply::with(says.join("\n"), value);
@@ -234,8 +244,8 @@ impl Draft<'_> {
     }
 
     /// Flash lights a part of the frame alone where the shutter is faster than it allows.
-    fn sync_warning(&self, planned: &Planned) -> Option<String> {
-        let time = planned.exposure_time.filter(|_| self.config.lighting.planned() == Lighting::Flash)?;
+    pub(super) fn sync_warning(&self, settings: &Settings) -> Option<String> {
+        let time = settings.exposure_time.filter(|_| self.config.lighting.planned() == Lighting::Flash)?;
         let sync = self.config.sync_speed;
         (time.tv() > sync.tv() + SAME_SETTING).then(|| {
             format!("{time} is shorter than the sync speed ({sync}, sync_speed: in the configuration): flash will not light the whole frame")
