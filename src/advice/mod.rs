@@ -28,7 +28,7 @@ mod target;
 mod verdict;
 mod ways_round;
 
-pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together};
+pub use alternatives::{AtHand, OtherWays, filters_in_words, filters_to_try, other_ways, together};
 pub use building::{FirstReference, nothing_to_go_by};
 pub use correction::{Correction, common_change, correct, correct_each};
 pub use grey_card::GreyCard;
@@ -42,7 +42,7 @@ pub use planning::{Powers, Recycling, plan, powers_at};
 pub use room::{RoomError, RoomLight, RoomShare};
 pub use target::Target;
 pub use verdict::{
-    ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
-    ScaleEnd, Verdict,
+    ClippedIn, ClippedSpot, Evidence, FilterSeen, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot,
+    Observation, Previous, ScaleEnd, Verdict,
 };
 pub use ways_round::{AtLight, Deed, Means, WayRound, is_out};

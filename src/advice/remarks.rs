@@ -30,6 +30,7 @@ fn left_out(finding: Finding, facts: &Facts) -> Option<String> {
             | Finding::Misfire
             | Finding::NewScene
             | Finding::SyncBand
+            | Finding::FilterUnchanged
             | Finding::Survey
     );
     let lights = facts.lights().filter(|_| !named && !moot)?;

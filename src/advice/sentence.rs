@@ -4,7 +4,7 @@ use super::facts::Facts;
 use super::light_words::{self, brighter_or_darker, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::remarks::{at, remarks};
-use super::verdict::{ClippedIn, ClippedSpot, Finding, ScaleEnd};
+use super::verdict::{ClippedIn, ClippedSpot, FilterSeen, Finding, ScaleEnd};
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
@@ -46,6 +46,7 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
                 .to_owned()
         }
         Finding::Uneven => uneven(facts),
+        Finding::FilterUnchanged => filter_unchanged(facts),
         Finding::Matched => {
             let but = facts.lights().and_then(untold).map_or_else(String::new, |untold| format!("; {untold}"));
             format!("Matches the reference{}{but}.", where_worth_saying(drift))
@@ -198,7 +199,29 @@ fn the_other(facts: &Facts) -> Option<String> {
 
 // --- the numbers ---
 
+/// The filter that was told, and what stands in its place.
+fn filter_unchanged(facts: &Facts) -> String {
+    let told = facts.evidence.frame.settings.filter;
+    let before = facts.evidence.filter_before.unwrap_or_default();
+    let (reads, todo) = match (told.is_none(), before.is_none()) {
+        (false, true) => (format!("without the {told} filter that was told"), format!("put the {told} on")),
+        (true, _) => (format!("as with the {before} filter still on"), format!("take the {before} off")),
+        _ => (format!("as with the {before} filter, and not the {told} that was told"), format!("put the {told} on")),
+    };
+    format!(
+        "The picture reads {reads}, and by nothing else. Leave every power as it is, {todo}, or say that it is not so (greyhold undo \
+         filter); shoot again."
+    )
+}
+
 fn uncertain(facts: &Facts) -> String {
+    if facts.filter == Some(FilterSeen::Untold) {
+        let told = facts.evidence.frame.settings.filter.on_the_lens();
+        return format!(
+            "Matches the reference, with {told} on the lens and the lights turned for it, or with neither done: the picture can't tell. \
+             Confirm the powers when both are done (greyhold confirm), and shoot again."
+        );
+    }
     if facts.too_little_is_found() {
         return format!(
             "Reads {} by its tones alone: too little of the reference is found in this frame to say what changed. Shoot another before \
@@ -349,6 +372,9 @@ fn changes(from: &Settings, to: &Settings) -> String {
     }
     if let Some((a, b)) = from.exposure_time.zip(to.exposure_time).filter(|(a, b)| differ(a.tv(), b.tv())) {
         said.push(format!("{a} to {b}"));
+    }
+    if from.filter != to.filter {
+        said.push(format!("{} to {}", from.filter.on_the_lens(), to.filter.on_the_lens()));
     }
     if said.is_empty() { "settings".to_owned() } else { said.join(", ") }
 }

@@ -274,6 +274,7 @@ mod tests {
             told: None,
             building: false,
             followed: None,
+            filter_before: None,
             is_ahead: false,
             light_alone: false,
             lights: None,

@@ -11,7 +11,7 @@ use crate::drift::{Anchor, Assumption, Disparity, EvidenceUsed, Lighting, Observ
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
-use crate::photometry::Stops;
+use crate::photometry::{Density, Stops};
 use crate::response::Response;
 use crate::rig::{GroupName, Passive};
 
@@ -59,6 +59,8 @@ pub enum Finding {
     SyncBand,
     /// The light matches, its colour doesn't.
     ColourShifted,
+    /// The filter that was told isn't on the lens, or the one of before still is.
+    FilterUnchanged,
     /// The exposure time changed, and light that burns all the time with it.
     BurningLight,
     /// The light is being built: it changed since the frame before.
@@ -72,7 +74,12 @@ impl Finding {
     pub fn is_hold(self) -> bool {
         matches!(
             self,
-            Finding::Misfire | Finding::Recycle | Finding::GroupNotFired | Finding::GroupWeak | Finding::SyncBand
+            Finding::Misfire
+                | Finding::Recycle
+                | Finding::GroupNotFired
+                | Finding::GroupWeak
+                | Finding::SyncBand
+                | Finding::FilterUnchanged
         )
     }
 
@@ -189,6 +196,8 @@ pub struct Evidence<'a> {
     pub told: Option<Stops>,
     /// How far all groups alike would be turned if the open correction was carried out.
     pub followed: Option<Stops>,
+    /// The filter of before, where another was told to be on the lens and no frame has shown it yet.
+    pub filter_before: Option<Density>,
     /// The open correction prepares settings that the frame was not shot with.
     pub is_ahead: bool,
     /// Leave the settings out and go by the picture alone.
@@ -283,6 +292,16 @@ pub struct InsteadOf {
     pub why: NoSuchSpot,
 }
 
+/// What a picture says of a filter that was told to be put on, or taken off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FilterSeen {
+    /// It was not.
+    AsBefore,
+    /// It was and the lights were turned for it, or neither was done.
+    Untold,
+}
+
 /// Why a spot can't be compared at all.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -372,12 +391,20 @@ pub struct Verdict {
     /// How the frame lay over its reference; `None` where nothing was laid over it, and in earlier logs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub framing: Option<Framing>,
+    /// What the picture says of a filter that was told to be put on, or taken off.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub filter: Option<FilterSeen>,
     /// The spot that all of this is about; `None` when nothing was compared, and in logs of earlier formats.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub judged: Option<JudgedSpot>,
 }
 
 impl Verdict {
+    /// The frame was compared, and with the filter that was told it makes sense.
+    pub fn bears_out_the_filter(&self) -> bool {
+        self.filter.is_none() && self.drift.is_some() && !self.finding.is_hold()
+    }
+
     /// Nothing speaks against all lights having changed alike, or having stayed.
     pub fn changed_alike(&self) -> bool {
         self.disparity.is_none_or(|disparity| disparity <= Disparity::OF_ALIKE)

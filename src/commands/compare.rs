@@ -258,6 +258,7 @@ impl Comparison {
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: Some(Stops::ZERO),
             followed: None,
+            filter_before: None,
             is_ahead: false,
             light_alone: self.light_alone,
             lights: None,

@@ -9,9 +9,10 @@ use memchr::memmem;
 use serde::{Deserialize, Serialize};
 
 use crate::container::{Fault, clean_block};
-use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
+use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
 
-/// What the camera says it was set to. Absent means that the file doesn't tell.
+/// What the camera says it was set to, and the filter that somebody said was on the lens. Absent means that the file doesn't
+/// tell.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(from = "Written", into = "Written")]
 pub struct Settings {
@@ -32,6 +33,8 @@ pub struct Settings {
     /// Exif orientation, 1 to 8; 1 is upright.
     pub orientation: u8,
     pub rendering: Rendering,
+    /// Neutral density before the lens; no file tells it.
+    pub filter: Density,
 }
 
 /// How the camera came by its ISO number (Exif SensitivityType).
@@ -116,6 +119,8 @@ struct Written {
     colour_space: Option<ColourTag>,
     orientation: u8,
     rendering: Rendering,
+    #[serde(default, skip_serializing_if = "Density::is_none")]
+    filter: Density,
 }
 
 impl From<Settings> for Written {
@@ -138,6 +143,7 @@ impl From<Settings> for Written {
             colour_space: s.colour_space,
             orientation: s.orientation,
             rendering: s.rendering,
+            filter: s.filter,
         }
     }
 }
@@ -160,6 +166,7 @@ impl From<Written> for Settings {
             colour_space: w.colour_space,
             orientation: w.orientation,
             rendering: w.rendering,
+            filter: w.filter,
         }
     }
 }
@@ -221,6 +228,7 @@ impl Settings {
             self.f_number.map(|n| n.to_string()),
             self.exposure_time.map(|t| t.to_string()),
             self.iso.map(|s| s.to_string()),
+            (!self.filter.is_none()).then(|| self.filter.to_string()),
         ]
         .into_iter()
         .flatten()
@@ -281,6 +289,7 @@ impl Fields<'_> {
             colour_space: self.colour_space(),
             orientation: self.whole(Tag::Orientation).filter(|o| (1..=8).contains(o)).map_or(1, |o| o as u8),
             rendering: self.rendering(focal),
+            filter: Density::default(),
         }
     }
 

@@ -32,7 +32,8 @@ impl Board {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
-        let so_far = [Some(self.so_far()), last, Some(self.powers()), asked];
+        let filter = self.filter.as_ref().map(|filter| format!("filter: {filter}"));
+        let so_far = [Some(self.so_far()), last, Some(self.powers()), filter, asked];
         so_far.into_iter().flatten().chain(turns).chain(ways).chain(sharpness).chain(survey).collect()
     }
 

@@ -23,6 +23,7 @@ mod knowledge;
 mod known;
 mod last_laid;
 mod ledger;
+mod lens_filter;
 mod light_of_file;
 mod measured_sharpness;
 mod metering;

@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 /// Version of the record format.
-pub const VERSION: u32 = 5;
+pub const VERSION: u32 = 6;
 
 /// A line that is no sound record.
 #[derive(Debug, Error, PartialEq, Eq)]

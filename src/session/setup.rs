@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::dials::{Said, marks_now, moved_by, place};
 use super::judgement::{How, Judgement, PositionRead};
+use super::lens_filter::LensFilter;
 use super::record::{Body, GroupPower, PowerSource, Purpose};
 use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
 use super::rows;
@@ -36,6 +37,8 @@ pub struct Setup {
     pub open: Option<OpenCorrection>,
     /// The correction that was told to be done since the last frame: a word that is taken back opens it again.
     pub(super) told_done: Option<OpenCorrection>,
+    #[serde(default)]
+    pub lens: LensFilter,
     /// The last frame that is one to go by.
     pub last: Option<Last>,
     /// The survey under way, and the last one that was finished.
@@ -139,6 +142,7 @@ impl Setup {
                 self.take_power(n, group, said, *source, *answers);
             }
             Body::Undone { group, of } => self.undo(group, *of),
+            Body::Filter { density } => self.lens.tell(*density),
             Body::Survey { step, .. } => self.take_survey_step(n, step),
             _ => {}
         }
@@ -302,6 +306,7 @@ impl Setup {
     /// Takes up what was made of an exposure, by record `n`.
     pub(super) fn take_judgement(&mut self, n: RecordNumber, judgement: &Judgement) {
         self.left_over.take(&judgement.verdict);
+        self.lens.take(&judgement.verdict);
         for read in &judgement.positions {
             self.read_position(read);
         }

@@ -7,6 +7,7 @@
 mod curves;
 mod embedded;
 mod exposure;
+mod filter;
 mod follow;
 mod laying;
 mod learning;

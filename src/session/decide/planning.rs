@@ -19,7 +19,7 @@ impl Draft<'_> {
     ///
     /// # Errors
     /// Says why nothing can be worked out from them.
-    pub(super) fn lights_now(&self) -> Result<(LightsNow<'_>, &Settings), String> {
+    pub(super) fn lights_now(&self) -> Result<(LightsNow<'_>, Settings), String> {
         let setup = &self.sitting.setup;
         let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
             let waits = setup.standing == Standing::AwaitsSitter;
@@ -42,7 +42,8 @@ impl Draft<'_> {
         // A file that tells no settings, as one of another program, is nothing to go on from.
         let shot = &last.observation.settings;
         let is_told = expected(lights.from, shot, lights.lighting).is_some();
-        Ok((lights, coming.unwrap_or(if is_told { shot } else { &look.observation.settings })))
+        let from = coming.unwrap_or(if is_told { shot } else { &look.observation.settings });
+        Ok((lights, Settings { filter: setup.lens.told(), ..from.clone() }))
     }
 
     /// Nothing is logged: nobody is asked for anything.
@@ -67,9 +68,9 @@ impl Draft<'_> {
         let iso = asked.or(base.iso);
         let iso = iso.ok_or("the last frame doesn't tell its ISO speed: name one")?;
         let means = Means::of(&self.config.at_hand, iso, steps);
-        let (lens, untold) = self.lens_of(words.lens.as_ref(), base, steps)?;
+        let (lens, untold) = self.lens_of(words.lens.as_ref(), &base, steps)?;
         let room = self.room_light();
-        let powers = plan(&lights, base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
+        let powers = plan(&lights, &base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
             .ok_or("the reference's settings are not known, so nothing can be worked out from new ones")?;
         let (from, groups) = (lights.from.clone(), self.config.groups.clone());
         Ok(Plan { from, groups, powers, lens, room, assumed: untold.into_iter().collect() })
@@ -121,6 +122,7 @@ pub(super) fn planned_from(planned: &Planned, last: &Settings) -> Settings {
         f_number: planned.f_number.or(last.f_number),
         iso: planned.iso.or(last.iso),
         exposure_time: planned.exposure_time.or(last.exposure_time),
+        filter: planned.filter.unwrap_or(last.filter),
         ..last.clone()
     }
 }

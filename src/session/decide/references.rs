@@ -208,12 +208,13 @@ impl Draft<'_> {
 
     /// A file that somebody named: one of this sitting's frames may be, with where the dials stood for it.
     fn chosen_of(&self, file: &str, observation: Observation) -> Chosen {
-        let Some(Stood { file, frame, marks }) = self.sitting.stood_for(file) else {
+        let Some(Stood { file, frame, marks, filter }) = self.sitting.stood_for(file) else {
             return Chosen::new(None, file.to_owned(), observation);
         };
         // All that its files showed, where that is remembered.
         let exposure = self.sitting.exposures.lying_at(&file).filter(|exposure| Some(exposure.frame) == frame);
-        let observation = exposure.map_or(observation, |exposure| Observation::clone(&exposure.observation));
+        let mut observation = exposure.map_or(observation, |exposure| Observation::clone(&exposure.observation));
+        observation.settings.filter = filter;
         Chosen { frame, file, observation, marks: Some(marks) }
     }
 
@@ -266,6 +267,9 @@ impl Draft<'_> {
                 "a light failed in {}, so it is nothing to go by: shoot another",
                 last.file
             ));
+        }
+        if let Some(why) = last.verdict.filter.and_then(|_| self.filter_is_not_known(&last.file)) {
+            return Reply::refused(why);
         }
         let had_a_survey = setup.surveyed.is_some();
         let (look, positions) = (self.current_look(), self.meant_positions(&last));

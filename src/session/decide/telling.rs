@@ -3,6 +3,7 @@
 use serde_json::json;
 
 use super::Draft;
+use super::filter::FILTER;
 use super::planning::planned_from;
 use crate::advice::{Means, Moved, Observation, powers_at};
 use crate::drift::Lighting;
@@ -41,9 +42,9 @@ impl Draft<'_> {
             }
             Command::Confirm { group, .. } => self.tell_confirm(group.as_ref()),
             Command::Undo { group } => self.tell_undo(group),
-            Command::Next { f_number, iso, exposure_time, camera_steps } => {
+            Command::Next { f_number, iso, exposure_time, filter, camera_steps } => {
                 let steps = camera_steps.unwrap_or(self.config.camera_steps);
-                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps) {
+                match Planned::read([f_number, iso, exposure_time, filter], steps) {
                     Ok(planned) => self.tell_next(&planned, steps),
                     Err(why) => Reply::refused(why),
                 }
@@ -142,6 +143,9 @@ impl Draft<'_> {
     }
 
     fn tell_undo(&mut self, group: &GroupName) -> Reply {
+        if self.group(group).is_none() && group.as_str().eq_ignore_ascii_case(FILTER) {
+            return self.take_back_the_filter();
+        }
         if self.group(group).is_none() {
             return Reply::refused(format!("there is no group '{group}': it is one of {}", self.group_names()));
         }
@@ -187,8 +191,8 @@ impl Draft<'_> {
             Ok(lights) => lights,
             Err(why) => return Reply::refused(why),
         };
-        let settings = planned_from(planned, last);
-        let Some(mut correction) = lights.powers_with(&settings, Stops::ZERO, &self.config.at_hand) else {
+        let settings = planned_from(planned, &last);
+        let Some(mut correction) = lights.powers_with(&settings, &self.config.at_hand) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
             );
@@ -216,6 +220,10 @@ impl Draft<'_> {
         // Who asks for other settings is content with the light.
         let accepted = self.accept_what_is_built(ReferenceBy::Accepted);
         says.splice(..0, accepted.map(|file| format!("{file} is the reference now.")));
+        if settings.filter != last.filter {
+            self.withdraw();
+            self.stage(Body::Filter { density: settings.filter });
+        }
         // Who asks the same again is told the same, and what stands on the screens goes on standing there.
         if self.sitting.setup.open.as_ref().is_some_and(|open| open.is_already(&settings, &correction)) {
             return Reply::with(says.join("\n"), value);
