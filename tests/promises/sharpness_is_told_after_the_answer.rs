@@ -196,6 +196,25 @@ fn where_the_sharpest_frame_is_deleted_the_next_takes_its_place() {
     assert_eq!(kept_at_once, kept_beside(&studio, "a.jpg"), "the page held them against it before the next frame came");
 }
 
+/// The reference, and the first of all frames: what others keep is counted from the next sharpest on.
+#[test]
+fn where_the_very_first_frame_is_deleted_the_next_sharpest_takes_its_place() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    for (name, ear) in [("b.jpg", 1.0), ("c.jpg", 2.0)] {
+        land(&studio, &sitting, name, &round(if ear > 1.0 { 5.6 } else { 8.0 }, [0.0, 0.0, ear]));
+        measured(&studio, name);
+    }
+    fs::remove_file(studio.folder.join("a.jpg")).unwrap();
+    wait_for("the deletion to be told", || !studio.of_type("file_removed").is_empty());
+    land(&studio, &sitting, "d.jpg", &round(4.0, [0.0, 1.5, 2.0]));
+    let d = measured(&studio, "d.jpg");
+    assert_eq!((&d["against"]["file"], &d["reference"], &d["fault"]), (&json!("b.jpg"), &json!("a.jpg"), &Value::Null));
+    // Gaussians add by their squares: 1 and the square root of 3 make 2.
+    assert!((blur(&d, 1) - 1.5).abs() < 0.25 && (blur(&d, 2) - 3.0_f64.sqrt()).abs() < 0.26, "{d}");
+}
+
 /// What the aperture view tells that a frame keeps.
 fn kept_beside(studio: &Studio, file: &str) -> Value {
     let board = Feed::open(studio, None).unwrap().next("board");
