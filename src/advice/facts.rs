@@ -3,10 +3,12 @@
 //!
 //! Owns the numbers, once each: the tests of `judge` and the words of `sentence` take them from here.
 
+use super::filter_seen::FilterSeen;
+use super::judged_spot::ClippedSpot;
 use super::lights::LightEvidence;
 use super::patience::is_soon_after;
 use super::spot::{self, Chosen, Pair};
-use super::verdict::{ClippedSpot, Evidence, FilterSeen, Observation};
+use super::verdict::{Evidence, Observation};
 use crate::align::Overlay;
 use crate::drift::{
     Assumption, BurningLight, Disparity, EvidenceUsed, Lighting, Observed, Prediction, Unevenness, Weighed,
@@ -68,7 +70,8 @@ impl<'a> Facts<'a> {
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
         let weighed =
             weigh(&predictions_of(evidence, &evidence.frame.settings, expected, lighting, observed), observed);
-        let filter = filter_seen(evidence, lighting, spot.as_ref(), weighed.as_ref());
+        let seen = spot.as_ref().zip(weighed.as_ref());
+        let filter = seen.and_then(|(spot, weighed)| filter_seen(evidence, lighting, spot, weighed));
         let layout = Layout::of(evidence, observed, known_drift(evidence, expected, weighed.as_ref()));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
@@ -298,16 +301,11 @@ fn predictions_of(
     untouched.into_iter().chain(followed.filter(|_| !is_a_guess)).collect()
 }
 
-/// Whether the filter on the lens may still be the one of before: where nothing that is known explains the picture with the one that was
-/// told and something does without; or where lights that were turned for it, untold, look as if neither was done.
-fn filter_seen(
-    evidence: &Evidence,
-    lighting: Lighting,
-    spot: Option<&Chosen>,
-    weighed: Option<&Weighed>,
-) -> Option<FilterSeen> {
+/// Whether the filter on the lens may still be the one of before: where what is known explains the picture with that one alone, or where
+/// lights that were turned, untold, look as if nothing was done.
+fn filter_seen(evidence: &Evidence, lighting: Lighting, spot: &Chosen, weighed: &Weighed) -> Option<FilterSeen> {
     let before = evidence.filter_before.filter(|_| !evidence.building && !evidence.light_alone)?;
-    let (reference, spot, weighed) = (evidence.reference?, spot?, weighed?);
+    let reference = evidence.reference?;
     let shot = Settings { filter: before, ..evidence.frame.settings.clone() };
     let expected = expected(&reference.settings, &shot, lighting);
     let observed = spot.observed.as_ref();

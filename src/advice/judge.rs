@@ -5,9 +5,10 @@
 
 use super::building;
 use super::facts::Facts;
+use super::filter_seen::FilterSeen;
 use super::lights::LightEvidence;
 use super::sentence;
-use super::verdict::{Evidence, FilterSeen, Finding, Framing, Verdict};
+use super::verdict::{Evidence, Finding, Framing, Verdict};
 use crate::drift::{Assumption, Disparity, EvidenceUsed, Weighed};
 use crate::frame::Rendering;
 use crate::photometry::Stops;

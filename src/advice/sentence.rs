@@ -1,10 +1,13 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::facts::Facts;
+use super::filter_seen::FilterSeen;
+use super::filter_words;
+use super::judged_spot::{ClippedIn, ClippedSpot, ScaleEnd};
 use super::light_words::{self, brighter_or_darker, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::remarks::{at, remarks};
-use super::verdict::{ClippedIn, ClippedSpot, FilterSeen, Finding, ScaleEnd};
+use super::verdict::Finding;
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
@@ -46,7 +49,7 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
                 .to_owned()
         }
         Finding::Uneven => uneven(facts),
-        Finding::FilterUnchanged => filter_unchanged(facts),
+        Finding::FilterUnchanged => filter_words::unchanged(facts),
         Finding::Matched => {
             let but = facts.lights().and_then(untold).map_or_else(String::new, |untold| format!("; {untold}"));
             format!("Matches the reference{}{but}.", where_worth_saying(drift))
@@ -199,28 +202,9 @@ fn the_other(facts: &Facts) -> Option<String> {
 
 // --- the numbers ---
 
-/// The filter that was told, and what stands in its place.
-fn filter_unchanged(facts: &Facts) -> String {
-    let told = facts.evidence.frame.settings.filter;
-    let before = facts.evidence.filter_before.unwrap_or_default();
-    let (reads, todo) = match (told.is_none(), before.is_none()) {
-        (false, true) => (format!("without the {told} filter that was told"), format!("put the {told} on")),
-        (true, _) => (format!("as with the {before} filter still on"), format!("take the {before} off")),
-        _ => (format!("as with the {before} filter, and not the {told} that was told"), format!("put the {told} on")),
-    };
-    format!(
-        "The picture reads {reads}, and by nothing else. Leave every power as it is, {todo}, or say that it is not so (greyhold undo \
-         filter); shoot again."
-    )
-}
-
 fn uncertain(facts: &Facts) -> String {
     if facts.filter == Some(FilterSeen::Untold) {
-        let told = facts.evidence.frame.settings.filter.on_the_lens();
-        return format!(
-            "Matches the reference, with {told} on the lens and the lights turned for it, or with neither done: the picture can't tell. \
-             Confirm the powers when both are done (greyhold confirm), and shoot again."
-        );
+        return filter_words::untold(facts);
     }
     if facts.too_little_is_found() {
         return format!(

@@ -8,6 +8,7 @@ use jiff::civil::DateTime;
 use memchr::memmem;
 use serde::{Deserialize, Serialize};
 
+use super::captured::Captured;
 use crate::container::{Fault, clean_block};
 use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
 
@@ -73,28 +74,6 @@ pub enum Rendering {
     Fixed,
     /// The file shows signs of a camera that maps the tones of each frame anew.
     PerFrame,
-}
-
-/// When the shutter went, by the camera's own clock. Without an offset the time has no zone.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Captured {
-    pub local: DateTime,
-    #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub offset: Option<String>,
-    /// Without sub-seconds, intervals are known to one second only.
-    pub sub_seconds: bool,
-}
-
-impl Captured {
-    /// Seconds from `earlier` to this, by the camera's clock.
-    pub fn seconds_since(&self, earlier: &Captured) -> f64 {
-        self.local.duration_since(earlier.local).as_secs_f64()
-    }
-
-    /// As people read it: '2026-11-26 18:40'.
-    pub fn in_words(&self) -> String {
-        self.local.strftime("%Y-%m-%d %H:%M").to_string()
-    }
 }
 
 /// Plain numbers as records and the command line show them; the places keep what a mark alone

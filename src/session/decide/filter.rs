@@ -1,9 +1,11 @@
 //! The filter on the lens: told within the question for what comes next, taken back, and put back with a reference.
 
 use super::Draft;
+use crate::advice::Observation;
 use crate::photometry::Density;
 use crate::session::command::Reply;
 use crate::session::record::Body;
+use crate::session::remembered::Last;
 
 /// How it is named where a word of it is taken back, unless a group of lights has that name.
 pub(super) const FILTER: &str = "filter";
@@ -34,15 +36,25 @@ impl Draft<'_> {
         Some(format!("{}: it was shot with {}.", deeds.join(". "), filter.on_the_lens()))
     }
 
-    /// Why a frame is nothing to go by of which nobody knows what was on the lens.
-    pub(super) fn filter_is_not_known(&self, file: &str) -> Option<String> {
-        let lens = self.sitting.setup.lens;
-        let before = lens.before()?;
-        Some(format!(
-            "whether {} or {} was on the lens for {file} isn't known: take the word back (greyhold undo filter), or confirm the powers and \
-             shoot another",
-            lens.told().on_the_lens(),
-            before.on_the_lens()
-        ))
+    /// The last frame with what was on the lens for it: what was told and is not borne out may be taken back since.
+    ///
+    /// # Errors
+    /// Says what to do where nobody knows it.
+    pub(super) fn with_its_filter(&self, last: &Last) -> Result<Observation, String> {
+        let mut observation = Observation::clone(&last.observation);
+        if last.verdict.filter.is_some() {
+            let lens = self.sitting.setup.lens;
+            if let Some(before) = lens.before() {
+                return Err(format!(
+                    "whether {} or {} was on the lens for {} isn't known: take the word back (greyhold undo filter), or confirm the powers \
+                     and shoot another",
+                    lens.told().on_the_lens(),
+                    before.on_the_lens(),
+                    last.file
+                ));
+            }
+            observation.settings.filter = lens.told();
+        }
+        Ok(observation)
     }
 }

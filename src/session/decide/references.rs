@@ -45,8 +45,8 @@ impl Chosen {
         Chosen { frame, file, observation, marks: None }
     }
 
-    fn last(last: &Last) -> Chosen {
-        Chosen::new(Some(last.frame), last.file.clone(), Observation::clone(&last.observation))
+    fn last(last: &Last, observation: Observation) -> Chosen {
+        Chosen::new(Some(last.frame), last.file.clone(), observation)
     }
 }
 
@@ -183,7 +183,10 @@ impl Draft<'_> {
         let chosen = match (file, observation, &self.sitting.setup.last) {
             (Some(file), Some(observation), _) => self.chosen_of(file, observation),
             (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
-            (None, _, Some(last)) => Chosen::last(last),
+            (None, _, Some(last)) => match self.with_its_filter(last) {
+                Ok(observation) => Chosen::last(last, observation),
+                Err(why) => return Reply::refused(why),
+            },
             (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
         };
         let is_last = self.sitting.setup.last.as_ref().is_some_and(|last| chosen.frame == Some(last.frame));
@@ -253,7 +256,10 @@ impl Draft<'_> {
         let Some(last) = self.sitting.setup.last.clone() else {
             return Reply::refused("there is no frame yet: shoot one");
         };
-        let chosen = Chosen::last(&last);
+        let chosen = match self.with_its_filter(&last) {
+            Ok(observation) => Chosen::last(&last, observation),
+            Err(why) => return Reply::refused(why),
+        };
         if let Err(why) = self.can_be_a_reference(&chosen) {
             return Reply::refused(why);
         }
@@ -262,14 +268,11 @@ impl Draft<'_> {
         if setup.standing == Standing::AwaitsSitter && before != Some(Standing::AwaitsSitter) {
             return Reply::refused(format!("{} is of the last sitter: shoot a frame of the new one", last.file));
         }
-        if last.verdict.finding.is_hold() {
+        if last.verdict.finding.is_hold() && last.verdict.filter.is_none() {
             return Reply::refused(format!(
                 "a light failed in {}, so it is nothing to go by: shoot another",
                 last.file
             ));
-        }
-        if let Some(why) = last.verdict.filter.and_then(|_| self.filter_is_not_known(&last.file)) {
-            return Reply::refused(why);
         }
         let had_a_survey = setup.surveyed.is_some();
         let (look, positions) = (self.current_look(), self.meant_positions(&last));

@@ -29,9 +29,7 @@ impl Draft<'_> {
     /// Tells those of the exposures that could still be judged anew; older ones ask for nothing any more.
     pub(super) fn take_gone(&mut self, gone: &HashSet<String>) {
         let exposures: Vec<&Exposure> = self.sitting.exposures.iter().collect();
-        let stayed = |some: &[&Exposure]| {
-            some.iter().filter(|e| !e.lies_at.is_empty() && !e.lies_among(gone)).count()
-        };
+        let stayed = |some: &[&Exposure]| some.iter().filter(|e| !e.lies_at.is_empty() && !e.lies_among(gone)).count();
         let is_picked_out = |at: usize| match (at, &exposures[at.saturating_sub(LOOKED_AT)..at]) {
             (0, _) => {
                 let after = &exposures[1..exposures.len().min(1 + LOOKED_AT)];
