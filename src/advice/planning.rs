@@ -78,7 +78,7 @@ pub fn plan(
 }
 
 /// The powers for settings. `now` is the aperture that the sitting stands at. `None` as for [`plan`].
-pub fn powers_at(
+fn powers_at(
     lights: &LightsNow,
     settings: Settings,
     now: Option<FNumber>,
@@ -87,11 +87,23 @@ pub fn powers_at(
 ) -> Option<Powers> {
     // Where a light's range ends the one way for all is looked for here, and no other is told.
     let correction = lights.powers_for(&settings)?;
+    Some(at_its_ends(lights, correction, settings, now, means, room))
+}
+
+/// What a correction for settings comes to where lights' ranges end. `now` as in [`powers_at`].
+pub fn at_its_ends(
+    lights: &LightsNow,
+    correction: Correction,
+    settings: Settings,
+    now: Option<FNumber>,
+    means: &Means,
+    room: Option<&RoomLight>,
+) -> Powers {
     let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, (&settings, now), means) };
     let shot = way_round.as_ref().map_or(&settings, |way| &way.settings);
     let room = room.and_then(|room| room.at(shot));
     let recycling = slowest(lights.groups, way_round.as_ref().map_or(&correction, |way| &way.correction));
-    Some(Powers { settings, correction, way_round, room, recycling })
+    Powers { settings, correction, way_round, room, recycling }
 }
 
 /// Makers give the time for full power; below, it goes about with the energy (common practice, no source).

@@ -5,7 +5,7 @@ use serde_json::json;
 use super::Draft;
 use super::filter::FILTER;
 use super::planning::planned_from;
-use crate::advice::{Means, Moved, Observation, powers_at};
+use crate::advice::{Means, Moved, Observation, at_its_ends};
 use crate::drift::Lighting;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{IsoSpeed, PowerSetting, SAME_SETTING, Series, Stops};
@@ -204,7 +204,7 @@ impl Draft<'_> {
         // Where a range ends, what a plan says of these settings.
         correction.way_round = settings.iso.and_then(|iso| {
             let means = Means::of(&self.config.at_hand, iso, steps);
-            end_in_words(&powers_at(&lights, settings.clone(), last.f_number, &means, None)?)
+            end_in_words(&at_its_ends(&lights, correction.clone(), settings.clone(), last.f_number, &means, None))
         });
         let how = match lights.moved {
             Moved::Alike(_) => at_every_light(correction.wanted),
