@@ -74,6 +74,9 @@ pub struct LastShown {
     pub finding: Finding,
     /// One frame is a suspicion: the next one tells.
     pub suspicion: bool,
+    /// It is said by the picture embedded in its raw file: its light is being read, and tells.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub awaits_light: bool,
     /// Its sentence asks for a turn, or for none.
     #[serde(skip)]
     pub is_correctable: bool,
@@ -235,6 +238,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
         suspicion: last.verdict.suspicion,
+        awaits_light: sitting.exposures.find(last.frame).is_some_and(|exposure| exposure.awaits_light.is_some()),
         is_correctable: last.verdict.finding.is_correctable(),
         sentence: match is_reference && last.verdict.finding == Finding::NoReference {
             true => "This frame is the reference: the next ones are compared with it.".to_owned(),

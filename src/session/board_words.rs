@@ -90,7 +90,8 @@ impl Board {
         let ends = self.at_their_ends();
         match (&self.asked, &self.last) {
             (Some(asked), _) if self.is_to_be_looked_at_first(asked) => {
-                format!("Look first. Then: {}", self.leads_to_turns(None))
+                let first = if self.light_tells() { LIGHT_IS_READ } else { "Look first" };
+                format!("{first}. Then: {}", self.leads_to_turns(None))
             }
             (Some(asked), _) => self.leads_to_turns(asked.coming.as_deref()),
             (None, None) => "Shoot a frame".to_owned(),
@@ -105,12 +106,18 @@ impl Board {
                     self.all_set_for.as_ref().map_or_else(String::new, |settings| format!(" for {settings}"));
                 format!("All set{settings}: shoot{ends}")
             }
+            (None, Some(_)) if self.light_tells() => format!("{LIGHT_IS_READ}{ends}"),
             (None, Some(last)) if !last.is_reference && (last.suspicion || last.finding == Finding::Uncertain) => {
                 format!("Turn nothing yet: shoot another{ends}")
             }
             (None, Some(last)) if last.is_to_be_looked_at() => format!("Turn nothing yet: look first{ends}"),
             (None, Some(_)) => format!("Nothing to turn{ends}"),
         }
+    }
+
+    /// What is to be looked at of the last frame was seen in the picture embedded in its raw file, whose light is not read yet.
+    fn light_tells(&self) -> bool {
+        self.last.as_ref().is_some_and(|last| last.awaits_light && last.is_to_be_looked_at())
     }
 
     /// A turn was asked for before the last frame, which says that something is to be looked at before anything is turned.
@@ -185,6 +192,9 @@ impl LastShown {
 fn shot(at: Option<&Captured>) -> String {
     at.map_or_else(String::new, |at| format!(" (shot {})", at.in_words()))
 }
+
+/// Nobody need shoot another for what is told in a moment.
+const LIGHT_IS_READ: &str = "Turn nothing yet: the light of the raw file is being read";
 
 /// No sitting goes on after so long.
 const UNLIKELY_DAYS: usize = 365;
