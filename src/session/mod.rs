@@ -75,4 +75,4 @@ pub use standing::{FIRST_LOOK, ReferenceBy, Standing};
 pub use state::State;
 pub use survey_step::SurveyStep;
 pub use undecided::{Begun, Decided, Undecided};
-pub use which_aperture::which_aperture;
+pub use which_aperture::WhichAperture;
