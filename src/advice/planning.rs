@@ -122,7 +122,7 @@ mod tests {
     use crate::advice::lights_now::Moved;
     use crate::advice::ways_round::Deed;
     use crate::drift::{Lighting, expected};
-    use crate::photometry::{Density, Dial, DialLimit, PowerSetting, Scale, Step};
+    use crate::photometry::{Density, Dial, DialLimit, PowerSetting, Scale, Step, Stops};
     use crate::rig::{FrontKind, InFront, LightFacts, Role};
     use proptest::prelude::*;
 

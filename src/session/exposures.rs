@@ -373,3 +373,7 @@ fn forget(exposure: &mut Exposure) {
 fn may_move_lights(body: &Body) -> bool {
     matches!(body, Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. })
 }
+
+#[cfg(test)]
+#[path = "exposures_tests.rs"]
+mod tests;
