@@ -17,7 +17,9 @@ const COUNTS: [u64; 3] = [1, 10, 100];
 const RUNS: usize = 5;
 
 pub fn over_sittings(most: u64) {
-    println!("| sittings of {FRAMES} frames | log | listed by `greyhold sittings` | the middle one opened, at its end | its records read |");
+    println!(
+        "| sittings of {FRAMES} frames | log | listed by `greyhold sittings` | the middle one opened, at its end | its records read |"
+    );
     println!("|---|---|---|---|---|");
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join("shots.jsonl");
@@ -33,7 +35,8 @@ pub fn over_sittings(most: u64) {
         });
         let all = sittings(&path).unwrap();
         let middle = &all.rows()[all.rows().len() / 2];
-        let opened = median(|| assert_eq!(state_after(&path, middle.records[1]).unwrap().sitting.records, middle.records[1]));
+        let opened =
+            median(|| assert_eq!(state_after(&path, middle.records[1]).unwrap().sitting.records, middle.records[1]));
         let read = median(|| {
             let mut frames = 0;
             records_of(&path, middle, |record| frames += u64::from(matches!(record.body, Body::Frame(_)))).unwrap();

@@ -68,7 +68,7 @@ pub struct OtherWays {
     pub iso: Option<f64>,
     /// f-number that supplies it for all groups, at the price of sharpness in depth.
     pub f_number: Option<f64>,
-    /// Density of a filter over the lens that is needed, for too much light, where filters at hand are enough.
+    /// Density over the lens that is needed, with what is on it, for too much light, where filters at hand are enough.
     pub filter_density: Option<Density>,
     /// The weakest filters at hand that are enough for it, at most two. Records of earlier days don't tell them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -77,7 +77,7 @@ pub struct OtherWays {
 
 /// The other ways for one group. `settings` are those that the lights were to fit.
 pub fn other_ways(group: &GroupName, missing: Stops, settings: &Settings, at_hand: &AtHand) -> OtherWays {
-    let needed = Density::losing(-missing);
+    let needed = Density(Density::losing(-missing).0 + settings.filter.0);
     let filters = if missing < Stops::ZERO { weakest_enough(&at_hand.filters, needed) } else { Vec::new() };
     OtherWays {
         group: group.clone(),
@@ -132,7 +132,7 @@ pub const LESS_SURE: &str = "(less sure for a large modifier)";
 
 /// What several filters before one lens come to.
 pub fn together(filters: &[Density]) -> Density {
-    Density(filters.iter().map(|filter| filter.0).sum())
+    filters.iter().copied().sum()
 }
 
 /// Each filter, then each two of them, the denser first; the weakest come first, and of pairs that are as dense the one with the

@@ -3,10 +3,12 @@
 //!
 //! Owns the numbers, once each: the tests of `judge` and the words of `sentence` take them from here.
 
+use super::filter_seen::FilterSeen;
+use super::judged_spot::ClippedSpot;
 use super::lights::LightEvidence;
 use super::patience::is_soon_after;
 use super::spot::{self, Chosen, Pair};
-use super::verdict::{ClippedSpot, Evidence, Observation};
+use super::verdict::{Evidence, Observation};
 use crate::align::Overlay;
 use crate::drift::{
     Assumption, BurningLight, Disparity, EvidenceUsed, Lighting, Observed, Prediction, Unevenness, Weighed,
@@ -26,6 +28,8 @@ pub(super) struct Facts<'a> {
     /// The drift that follows from the settings, if nobody touched the lights.
     pub expected: Option<Stops>,
     pub weighed: Option<Weighed>,
+    /// What the picture says of a filter that was told to be changed, where it doesn't bear that out.
+    pub filter: Option<FilterSeen>,
     /// The part of the frame that is farthest off, for which no light accounts. Whether that is more than chance, `disparity` tells
     /// where the frame was laid over its reference.
     pub uneven: Option<Unevenness>,
@@ -64,7 +68,9 @@ impl<'a> Facts<'a> {
         let lighting = lighting_of(evidence, observed);
         let reference = evidence.reference.filter(|_| !evidence.light_alone);
         let expected = reference.and_then(|r| expected(&r.settings, &evidence.frame.settings, lighting));
-        let weighed = weigh(&predictions(evidence, expected, lighting), observed);
+        let weighed = weigh(&predictions_of(evidence, &evidence.frame.settings, expected, lighting), observed);
+        let seen = spot.as_ref().zip(weighed.as_ref());
+        let filter = seen.and_then(|(spot, weighed)| filter_seen(evidence, lighting, spot, weighed));
         let layout = Layout::of(evidence, observed, known_drift(evidence, expected, weighed.as_ref()));
         // Where the survey accounts for every light, it accounts for an uneven change, too.
         let accounted = evidence.lights.is_some_and(LightEvidence::all_settled);
@@ -74,6 +80,7 @@ impl<'a> Facts<'a> {
             lighting,
             expected,
             weighed,
+            filter,
             uneven: layout.uneven.filter(|_| !accounted),
             disparity: layout.disparity.filter(|_| !accounted),
             is_other_scene: layout.is_other_scene,
@@ -269,17 +276,44 @@ fn burning_of(evidence: &Evidence, observed: Option<&Observed>) -> Option<Burnin
     burning_light(&reference.settings, &evidence.frame.settings, seen, turned)
 }
 
-fn predictions(evidence: &Evidence, expected: Option<Stops>, lighting: Lighting) -> Vec<Prediction> {
+fn predictions_of(
+    evidence: &Evidence,
+    shot: &Settings,
+    expected: Option<Stops>,
+    lighting: Lighting,
+) -> Vec<Prediction> {
     let Some((expected, reference)) = expected.zip(evidence.reference) else {
         return Vec::new();
     };
     let of_camera = evidence.response.scatter_of_two();
-    let half_width = uncertainty_of_expected(&reference.settings, &evidence.frame.settings, lighting, of_camera);
+    let half_width = uncertainty_of_expected(&reference.settings, shot, lighting, of_camera);
     // Nearest wins; with equal distance nothing was touched.
     let predicted = |turned, assumption| Prediction::of((expected, half_width), turned, assumption);
     let untouched = evidence.moved.map(|turned| predicted(turned, Assumption::LightsUntouched));
     let followed = evidence.followed.map(|turned| predicted(turned, Assumption::CorrectionFollowed));
     untouched.into_iter().chain(followed).collect()
+}
+
+/// Whether the filter on the lens may still be the one of before: where what is known explains the picture with that one alone, or where
+/// lights that were turned, untold, look as if nothing was done.
+fn filter_seen(evidence: &Evidence, lighting: Lighting, spot: &Chosen, weighed: &Weighed) -> Option<FilterSeen> {
+    let before = evidence.filter_before.filter(|_| !evidence.building && !evidence.light_alone)?;
+    let reference = evidence.reference?;
+    let shot = Settings { filter: before, ..evidence.frame.settings.clone() };
+    let expected = expected(&reference.settings, &shot, lighting);
+    let observed = spot.observed.as_ref();
+    let fits = |drift: Stops, half_width: Stops| match (observed, &spot.judged.clipped) {
+        (Some(seen), _) => (drift - seen.drift).abs() <= seen.half_width.in_quadrature(half_width),
+        (None, Some(clipped)) => clipped.bears_out(drift),
+        (None, None) => false,
+    };
+    let as_before = predictions_of(evidence, &shot, expected, lighting);
+    let held = as_before.into_iter().find(|predicted| fits(predicted.drift, predicted.half_width))?;
+    match (weighed.assumption.filter(|_| fits(weighed.drift, weighed.half_width)), held.assumption) {
+        (None, _) => Some(FilterSeen::AsBefore),
+        (Some(Assumption::CorrectionFollowed), Assumption::LightsUntouched) => Some(FilterSeen::Untold),
+        _ => None,
+    }
 }
 
 /// What the drift would be if nothing happened but what is known: settings, and turns of which somebody told, or which the

@@ -5,6 +5,7 @@
 
 use super::building;
 use super::facts::Facts;
+use super::filter_seen::FilterSeen;
 use super::lights::LightEvidence;
 use super::sentence;
 use super::verdict::{Evidence, Finding, Framing, Verdict};
@@ -18,29 +19,33 @@ type Test = fn(&Facts) -> bool;
 /// The findings in the order of their priority, each with its test. The order is:
 ///
 /// 1. Nothing can be compared: no number of such a frame means anything.
-/// 2. No light reached the frame at all: whatever else it shows follows from that.
-/// 3. It shows something else than the reference: a drift of another scene is none of the lights'.
-/// 4. What the single lights did, where a survey tells: the most particular first, for each would also pass for those after it (a
+/// 2. A filter that was told is not on the lens yet, or may not be: whatever else was found would be read wrong by what it takes.
+/// 3. No light reached the frame at all: whatever else it shows follows from that.
+/// 4. It shows something else than the reference: a drift of another scene is none of the lights'.
+/// 5. What the single lights did, where a survey tells: the most particular first, for each would also pass for those after it (a
 ///    shadow of the shutter for a light that is out, a light that is out for one that was turned).
-/// 5. The spot that frames are judged by is clipped: below this line everything needs its number.
-/// 6. What explains a change without anybody having turned a dial. Nobody may answer that by turning one.
-/// 7. The drift is within the tolerance, or within its own uncertainty; or nobody can say whether all lights changed.
-/// 8. What moved: the settings, the lights, or both. All drifts that are left over end here.
+/// 6. The spot that frames are judged by is clipped: below this line everything needs its number.
+/// 7. What explains a change without anybody having turned a dial. Nobody may answer that by turning one.
+/// 8. The drift is within the tolerance, or within its own uncertainty; or nobody can say whether all lights changed.
+/// 9. What moved: the settings, the lights, or both. All drifts that are left over end here.
 const FINDINGS: [&[(Finding, Test)]; 3] = [&BEFORE_THE_LIGHTS, &BY_THE_LIGHTS, &AFTER_THE_LIGHTS];
 
-const BEFORE_THE_LIGHTS: [(Finding, Test); 6] = [
+const BEFORE_THE_LIGHTS: [(Finding, Test); 8] = [
     // 1
     (Finding::NotMetered, |f| f.evidence.frame.metered.is_none()),
     (Finding::NoReference, |f| f.evidence.reference.is_none_or(|r| r.metered.is_none())),
     (Finding::NotTrustworthy, is_not_trustworthy),
     // 2
+    (Finding::FilterUnchanged, |f| f.filter == Some(FilterSeen::AsBefore)),
+    (Finding::Uncertain, |f| f.filter == Some(FilterSeen::Untold)),
+    // 3
     (Finding::Misfire, |f| f.is_dark_as_without_flash() && !lights_know_better(f)),
     (Finding::Misfire, |f| f.is_without_the_flash_that_the_camera_sees() && !lights_know_better(f)),
-    // 3
+    // 4
     (Finding::NewScene, |f| f.is_other_scene && !f.is_dark_as_without_flash() && !f.is_mostly_burnt_out()),
 ];
 
-/// 4
+/// 5
 const BY_THE_LIGHTS: [(Finding, Test); 6] = [
     (Finding::SyncBand, |f| f.lights().is_some_and(LightEvidence::show_a_sync_band)),
     (Finding::ModifierMoved, |f| f.lights().is_some_and(LightEvidence::show_a_moved_modifier)),
@@ -51,20 +56,20 @@ const BY_THE_LIGHTS: [(Finding, Test); 6] = [
 ];
 
 const AFTER_THE_LIGHTS: [(Finding, Test); 13] = [
-    // 5
-    (Finding::Clipped, |f| f.observed().is_none()),
     // 6
+    (Finding::Clipped, |f| f.observed().is_none()),
+    // 7
     (Finding::Recycle, |f| f.is_weak_as_while_charging()),
     (Finding::BurningLight, |f| f.burning.is_some() && !f.matches()),
     (Finding::Uneven, is_uneven),
     (Finding::AmbientRisen, only_ambient_is_left),
-    // 7
+    // 8
     (Finding::ColourShifted, |f| is_seen_to_match(f) && f.colour_shift.is_some()),
     (Finding::Matched, is_seen_to_match),
     (Finding::Uncertain, |f| f.matches() && f.may_miss_a_light()),
     (Finding::Uncertain, is_within_its_uncertainty),
     (Finding::Uncertain, |f| f.too_little_is_found()),
-    // 8
+    // 9
     (Finding::SettingsUnknown, |f| f.expected.is_none()),
     (Finding::SettingsChanged, |f| f.settings_changed() && evidence_used(f) != Some(EvidenceUsed::Light)),
     (Finding::BothChanged, |f| f.settings_changed()),
@@ -117,6 +122,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         uneven: facts.uneven.filter(|_| finding == Finding::Uneven),
         disparity: facts.disparity,
         framing: evidence.laid.map(Framing::of),
+        filter: facts.filter,
         judged: facts.spot.map(|s| s.judged),
     }
 }

@@ -29,10 +29,9 @@ pub enum Moved {
 }
 
 impl LightsNow<'_> {
-    /// What each light must be set to for other settings, where what stands before the lens loses `lost`. `None` where nothing can
-    /// be worked out from the settings.
-    pub fn powers_with(&self, to: &Settings, lost: Stops, at_hand: &AtHand) -> Option<Correction> {
-        let change = expected(self.from, to, self.lighting)? - lost;
+    /// What each light must be set to for other settings. `None` where nothing can be worked out from the settings.
+    pub fn powers_with(&self, to: &Settings, at_hand: &AtHand) -> Option<Correction> {
+        let change = expected(self.from, to, self.lighting)?;
         Some(match &self.moved {
             Moved::Alike(moved) => correct(self.groups, self.positions, -(change + *moved), to, at_hand),
             Moved::Each(moved) => {
@@ -43,8 +42,8 @@ impl LightsNow<'_> {
     }
 
     /// The same, for who looks for other ways elsewhere.
-    pub fn powers_for(&self, to: &Settings, lost: Stops) -> Option<Correction> {
-        self.powers_with(to, lost, &AtHand::default())
+    pub fn powers_for(&self, to: &Settings) -> Option<Correction> {
+        self.powers_with(to, &AtHand::default())
     }
 
     pub fn group(&self, name: &GroupName) -> Option<&LightGroup> {

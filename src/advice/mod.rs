@@ -11,10 +11,13 @@ mod alternatives;
 mod building;
 mod correction;
 mod facts;
+mod filter_seen;
+mod filter_words;
 mod grey_card;
 mod hand_meter;
 mod headline;
 mod judge;
+mod judged_spot;
 mod light_words;
 mod lights;
 mod lights_now;
@@ -28,21 +31,20 @@ mod target;
 mod verdict;
 mod ways_round;
 
-pub use alternatives::{AtHand, OtherWays, filters_in_words, other_ways, together};
+pub use alternatives::{AtHand, OtherWays, filters_in_words, filters_to_try, other_ways, together};
 pub use building::{FirstReference, nothing_to_go_by};
 pub use correction::{Correction, common_change, correct, correct_each};
+pub use filter_seen::FilterSeen;
 pub use grey_card::GreyCard;
 pub use hand_meter::HandMeter;
 pub use headline::Headline;
 pub use judge::judge;
+pub use judged_spot::{ClippedIn, ClippedSpot, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
 pub use lights::{GroupPrior, GroupReading, LightEvidence, Unexplained, moved_with_the_frame};
 pub use lights_now::{LightsNow, Moved};
 pub use patience::{Patience, SinceLast, is_soon_after};
-pub use planning::{Powers, Recycling, plan, powers_at};
+pub use planning::{Powers, Recycling, at_its_ends, plan};
 pub use room::{RoomError, RoomLight, RoomShare};
 pub use target::Target;
-pub use verdict::{
-    ClippedIn, ClippedSpot, Evidence, Finding, Framing, InsteadOf, JudgedSpot, Laid, NoSuchSpot, Observation, Previous,
-    ScaleEnd, Verdict,
-};
+pub use verdict::{Evidence, Finding, Framing, Laid, Observation, Previous, Verdict};
 pub use ways_round::{AtLight, Deed, Means, WayRound, is_out};

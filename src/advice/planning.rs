@@ -3,13 +3,13 @@
 
 use serde::Serialize;
 
-use super::alternatives::{AtHand, together};
+use super::alternatives::AtHand;
 use super::correction::Correction;
 use super::lights_now::LightsNow;
 use super::room::{RoomLight, RoomShare};
 use super::ways_round::{Means, WayRound, is_within, way_round};
 use crate::frame::Settings;
-use crate::photometry::{FNumber, FlashTime, IsoSpeed, Series, Stops};
+use crate::photometry::{FNumber, FlashTime, IsoSpeed, Series};
 use crate::rig::{GroupName, LightGroup};
 
 /// Of a camera of which nothing is told: every camera that is tethered has these (common practice, no source).
@@ -78,7 +78,7 @@ pub fn plan(
 }
 
 /// The powers for settings. `now` is the aperture that the sitting stands at. `None` as for [`plan`].
-pub fn powers_at(
+fn powers_at(
     lights: &LightsNow,
     settings: Settings,
     now: Option<FNumber>,
@@ -86,13 +86,24 @@ pub fn powers_at(
     room: Option<&RoomLight>,
 ) -> Option<Powers> {
     // Where a light's range ends the one way for all is looked for here, and no other is told.
-    let correction = lights.powers_for(&settings, Stops::ZERO)?;
+    let correction = lights.powers_for(&settings)?;
+    Some(at_its_ends(lights, correction, settings, now, means, room))
+}
+
+/// What a correction for settings comes to where lights' ranges end. `now` as in [`powers_at`].
+pub fn at_its_ends(
+    lights: &LightsNow,
+    correction: Correction,
+    settings: Settings,
+    now: Option<FNumber>,
+    means: &Means,
+    room: Option<&RoomLight>,
+) -> Powers {
     let way_round = if is_within(&correction) { None } else { way_round(lights, &correction, (&settings, now), means) };
-    let shot = way_round.as_ref().map(|way| (&way.settings, together(&way.filters).loss()));
-    let (shot, lost) = shot.unwrap_or((&settings, Stops::ZERO));
-    let room = room.and_then(|room| room.at(shot, lost));
+    let shot = way_round.as_ref().map_or(&settings, |way| &way.settings);
+    let room = room.and_then(|room| room.at(shot));
     let recycling = slowest(lights.groups, way_round.as_ref().map_or(&correction, |way| &way.correction));
-    Some(Powers { settings, correction, way_round, room, recycling })
+    Powers { settings, correction, way_round, room, recycling }
 }
 
 /// Makers give the time for full power; below, it goes about with the energy (common practice, no source).
@@ -108,11 +119,10 @@ fn slowest(groups: &[LightGroup], correction: &Correction) -> Option<Recycling> 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::advice::alternatives::together;
     use crate::advice::lights_now::Moved;
     use crate::advice::ways_round::Deed;
     use crate::drift::{Lighting, expected};
-    use crate::photometry::{Density, Dial, DialLimit, PowerSetting, Scale, Step};
+    use crate::photometry::{Density, Dial, DialLimit, PowerSetting, Scale, Step, Stops};
     use crate::rig::{FrontKind, InFront, LightFacts, Role};
     use proptest::prelude::*;
 
@@ -335,11 +345,10 @@ mod tests {
             prop_assert!(powers.is_out_of_range() || powers.way_round.is_none());
             if let Some(way) = powers.way_round {
                 let change = expected(&from, &way.settings, Lighting::Flash).unwrap();
-                let lost = together(&way.filters).loss();
                 for turned in &way.correction.dial_changes {
                     prop_assert_eq!(turned.limit, DialLimit::Within);
                     let at_light = way.at_lights.iter().find(|at| at.group == turned.group).map_or(Stops::ZERO, |at| at.change);
-                    prop_assert!((change - lost + at_light + turned.change).abs() <= Stops(1.0 / 6.0 + 1e-9));
+                    prop_assert!((change + at_light + turned.change).abs() <= Stops(1.0 / 6.0 + 1e-9));
                 }
             }
         }

@@ -1,9 +1,10 @@
 //! What is said of a frame beside its finding: what was left out, what stood in, what else is not as it was.
 
 use super::facts::Facts;
+use super::judged_spot::{InsteadOf, NoSuchSpot};
 use super::light_words::{self, not_surveyed};
 use super::lights::{ALIKE, GroupReading};
-use super::verdict::{Finding, InsteadOf, NoSuchSpot};
+use super::verdict::Finding;
 use crate::drift::EvidenceUsed;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
@@ -30,6 +31,7 @@ fn left_out(finding: Finding, facts: &Facts) -> Option<String> {
             | Finding::Misfire
             | Finding::NewScene
             | Finding::SyncBand
+            | Finding::FilterUnchanged
             | Finding::Survey
     );
     let lights = facts.lights().filter(|_| !named && !moot)?;

@@ -57,10 +57,10 @@ impl RoomLight {
         Ok(RoomLight { share, at: at.clone() })
     }
 
-    /// At other settings, behind filters that lose `lost`, with the flashes turned so that they expose as before; `None` where
-    /// settings are not known. Room light changes by `-dAv - dTv + dSv` less what is lost, and is added to the flashes.
-    pub fn at(&self, settings: &Settings, lost: Stops) -> Option<RoomShare> {
-        let change = expected(&self.at, settings, Lighting::Continuous)? - lost;
+    /// At other settings, with the flashes turned so that they expose as before; `None` where settings are not known. Room light
+    /// changes by `-dAv - dTv + dSv` less what a filter takes, and is added to the flashes.
+    pub fn at(&self, settings: &Settings) -> Option<RoomShare> {
+        let change = expected(&self.at, settings, Lighting::Continuous)?;
         let flash = 1.0 - self.share.get();
         let room = self.share.get() * change.ratio();
         Some(RoomShare { share: LightShare::new(room / (flash + room))?, adds: Stops::from_ratio(flash + room)? })
@@ -87,6 +87,7 @@ impl RoomShare {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::photometry::Density;
 
     /// CHECK: from f/2.8 1/60 ISO 800 to f/8 1/125 ISO 100 are 3 stops of aperture, 1 of time and 3 of speed (APEX, Exif 2.32, annex):
     /// a 128th. Light adds up: at f/2.8, with the flashes turned down, it is 8 times as much beside 127/128.
@@ -94,13 +95,14 @@ mod tests {
     fn room_light_grows_as_the_aperture_opens() {
         let at = Settings::shot_at("f/8", "1/125", "100");
         let room = RoomLight::metered(&Settings::shot_at("f/2.8", "1/60", "800"), &at).unwrap();
-        let share = |settings: &Settings| room.at(settings, Stops::ZERO).unwrap();
+        let share = |settings: &Settings| room.at(settings).unwrap();
         assert!((share(&at).share.get() - 1.0 / 128.0).abs() < 1e-9 && share(&at).adds.abs() < Stops(1e-9));
         let open = share(&Settings::shot_at("f/2.8", "1/125", "100"));
         assert!((open.share.get() - 8.0 / 135.0).abs() < 1e-9, "{open:?}");
         assert!((open.adds - Stops((135.0_f64 / 128.0).log2())).abs() < Stops(1e-9));
         // A filter takes it away as it takes the flashes, which are turned up for it.
-        let filtered = room.at(&Settings::shot_at("f/2.8", "1/125", "100"), Stops(3.0)).unwrap();
+        let behind = Settings { filter: Density::losing(Stops(3.0)), ..Settings::shot_at("f/2.8", "1/125", "100") };
+        let filtered = share(&behind);
         assert!((filtered.share.get() - 1.0 / 128.0).abs() < 1e-9);
     }
 
@@ -109,7 +111,11 @@ mod tests {
     fn an_eighth_of_the_flashes_is_a_sixth_of_a_stop() {
         let dark = RoomLight::new(LightShare::new(1e-6).unwrap(), Settings::shot_at("f/8", "1/125", "100"));
         let stops = (1e6_f64 / 8.0).log2();
-        let at = |more: f64| dark.at(&Settings::shot_at("f/8", "1/125", "100"), Stops(-stops - more)).unwrap();
+        let brighter = |more: f64| Density::losing(Stops(-stops - more));
+        let at = |more| {
+            let settings = Settings { filter: brighter(more), ..Settings::shot_at("f/8", "1/125", "100") };
+            dark.at(&settings).unwrap()
+        };
         assert!((at(0.0).adds - Stops(0.17)).abs() < Stops(1e-3), "{:?}", at(0.0));
         assert!(at(0.01).is_over_an_eighth() && !at(-0.01).is_over_an_eighth());
     }

@@ -1,10 +1,13 @@
 //! Verdicts in one plain sentence that a person at a light stand can act on.
 
 use super::facts::Facts;
+use super::filter_seen::FilterSeen;
+use super::filter_words;
+use super::judged_spot::{ClippedIn, ClippedSpot, ScaleEnd};
 use super::light_words::{self, brighter_or_darker, untold};
 use super::lights::{LightEvidence, moved_with_the_frame};
 use super::remarks::{at, remarks};
-use super::verdict::{ClippedIn, ClippedSpot, Finding, ScaleEnd};
+use super::verdict::Finding;
 use crate::drift::Lighting;
 use crate::frame::Settings;
 use crate::meter::WHOLE;
@@ -46,6 +49,7 @@ fn of_the_frame(finding: Finding, facts: &Facts) -> String {
                 .to_owned()
         }
         Finding::Uneven => uneven(facts),
+        Finding::FilterUnchanged => filter_words::unchanged(facts),
         Finding::Matched => {
             let but = facts.lights().and_then(untold).map_or_else(String::new, |untold| format!("; {untold}"));
             format!("Matches the reference{}{but}.", where_worth_saying(drift))
@@ -199,6 +203,9 @@ fn the_other(facts: &Facts) -> Option<String> {
 // --- the numbers ---
 
 fn uncertain(facts: &Facts) -> String {
+    if facts.filter == Some(FilterSeen::Untold) {
+        return filter_words::untold(facts);
+    }
     if facts.too_little_is_found() {
         return format!(
             "Reads {} by its tones alone: too little of the reference is found in this frame to say what changed. Shoot another before \
@@ -349,6 +356,9 @@ fn changes(from: &Settings, to: &Settings) -> String {
     }
     if let Some((a, b)) = from.exposure_time.zip(to.exposure_time).filter(|(a, b)| differ(a.tv(), b.tv())) {
         said.push(format!("{a} to {b}"));
+    }
+    if from.filter != to.filter {
+        said.push(format!("{} to {}", from.filter.on_the_lens(), to.filter.on_the_lens()));
     }
     if said.is_empty() { "settings".to_owned() } else { said.join(", ") }
 }

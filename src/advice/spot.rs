@@ -4,7 +4,8 @@
 //! is there and clipped is never replaced: another place may be lit quite differently, and its 'matches' would be said of a cheek
 //! that is burnt out.
 
-use super::verdict::{ClippedIn, ClippedSpot, Evidence, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
+use super::judged_spot::{ClippedIn, ClippedSpot, InsteadOf, JudgedSpot, NoSuchSpot, ScaleEnd};
+use super::verdict::Evidence;
 use crate::align::Alignment;
 use crate::drift::{
     Anchor, AnchorSpot, Observed, SpotPlace, UNKNOWN_FRAMING, codes_of_patches, observe, observe_patches,
@@ -274,6 +275,7 @@ mod tests {
             told: None,
             building: false,
             followed: None,
+            filter_before: None,
             light_alone: false,
             lights: None,
             passive: None,

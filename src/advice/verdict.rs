@@ -5,13 +5,15 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::filter_seen::FilterSeen;
+use super::judged_spot::JudgedSpot;
 use super::lights::{GroupReading, LightEvidence};
 use crate::align::{Alignment, Moved, Overlay, PictureId};
 use crate::drift::{Anchor, Assumption, Disparity, EvidenceUsed, Lighting, Observed, Unevenness};
 use crate::frame::{Captured, Settings};
 use crate::meter::FrameReadings;
 use crate::numbers::FrameNumber;
-use crate::photometry::Stops;
+use crate::photometry::{Density, Stops};
 use crate::response::Response;
 use crate::rig::{GroupName, Passive};
 
@@ -59,6 +61,8 @@ pub enum Finding {
     SyncBand,
     /// The light matches, its colour doesn't.
     ColourShifted,
+    /// The filter that was told isn't on the lens, or the one of before still is.
+    FilterUnchanged,
     /// The exposure time changed, and light that burns all the time with it.
     BurningLight,
     /// The light is being built: it changed since the frame before.
@@ -72,7 +76,12 @@ impl Finding {
     pub fn is_hold(self) -> bool {
         matches!(
             self,
-            Finding::Misfire | Finding::Recycle | Finding::GroupNotFired | Finding::GroupWeak | Finding::SyncBand
+            Finding::Misfire
+                | Finding::Recycle
+                | Finding::GroupNotFired
+                | Finding::GroupWeak
+                | Finding::SyncBand
+                | Finding::FilterUnchanged
         )
     }
 
@@ -189,6 +198,8 @@ pub struct Evidence<'a> {
     pub told: Option<Stops>,
     /// How far all groups alike would be turned if the open correction was carried out.
     pub followed: Option<Stops>,
+    /// The filter of before, where another was told to be on the lens and no frame has shown it yet.
+    pub filter_before: Option<Density>,
     /// Leave the settings out and go by the picture alone.
     pub light_alone: bool,
     /// What the single lights did, where a survey tells.
@@ -262,64 +273,6 @@ impl<'a> Evidence<'a> {
     }
 }
 
-/// The spot that a verdict rests on: every finding, clipping and colour of the verdict is this spot's.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct JudgedSpot {
-    pub spot: String,
-    /// It stands in for the spot that frames are judged by.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub instead_of: Option<InsteadOf>,
-    /// It can't be compared because too much of it is clipped.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub clipped: Option<ClippedSpot>,
-}
-
-/// The spot that frames are judged by, where it is not to be had.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct InsteadOf {
-    pub spot: String,
-    pub why: NoSuchSpot,
-}
-
-/// Why a spot can't be compared at all.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum NoSuchSpot {
-    /// It lies elsewhere in the frame than in the reference, and so shows other things.
-    Moved,
-    NotInReference,
-    NotInFrame,
-    /// The part of the scene where it lies could not be found in the frame.
-    NotFound,
-}
-
-/// A spot of which too much is clipped to say how far its light is off.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ClippedSpot {
-    pub end: ScaleEnd,
-    #[serde(alias = "in")]
-    pub lies_in: ClippedIn,
-    /// The frame is brighter than the reference by at least this, or, where it is negative, darker; `None` when not even the
-    /// direction is known.
-    pub at_least: Option<Stops>,
-}
-
-/// An end of the scale of tones.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum ScaleEnd {
-    BurntOut,
-    Black,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum ClippedIn {
-    Frame,
-    Reference,
-    Both,
-}
-
 /// The verdict on one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
@@ -370,12 +323,20 @@ pub struct Verdict {
     /// How the frame lay over its reference; `None` where nothing was laid over it, and in earlier logs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub framing: Option<Framing>,
+    /// What the picture says of a filter that was told to be put on, or taken off.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub filter: Option<FilterSeen>,
     /// The spot that all of this is about; `None` when nothing was compared, and in logs of earlier formats.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub judged: Option<JudgedSpot>,
 }
 
 impl Verdict {
+    /// The frame was compared, and with the filter that was told it makes sense.
+    pub fn bears_out_the_filter(&self) -> bool {
+        self.filter.is_none() && self.drift.is_some() && !self.finding.is_hold()
+    }
+
     /// Nothing speaks against all lights having changed alike, or having stayed.
     pub fn changed_alike(&self) -> bool {
         self.disparity.is_none_or(|disparity| disparity <= Disparity::OF_ALIKE)

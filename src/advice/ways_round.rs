@@ -27,6 +27,7 @@ pub struct Means {
 #[derive(Debug, Clone, PartialEq)]
 pub struct WayRound {
     pub settings: Settings,
+    /// The filters that are put on the lens, in the place of what is on it.
     pub filters: Vec<Density>,
     pub at_lights: Vec<AtLight>,
     /// From the powers that hold at first.
@@ -86,15 +87,19 @@ pub fn way_round(
             to.0 * back.0 > 0.0 && to.abs() >= back.abs() - SAME_SETTING
         })
     };
-    let mut tried = to_try(correction, f_number, iso, means).into_iter().filter(|trial| !is_way_back(trial.f_number));
+    let mut tried = to_try(correction, (f_number, iso, asked.filter), means)
+        .into_iter()
+        .filter(|trial| !is_way_back(trial.f_number));
     tried.find_map(|trial| {
-        let settings = Settings { f_number: Some(trial.f_number), iso: Some(trial.iso), ..asked.clone() };
-        let correction = lights.powers_for(&settings, together(&trial.filters).loss())?;
+        let filter = trial.filters.as_deref().map_or(asked.filter, together);
+        let settings = Settings { f_number: Some(trial.f_number), iso: Some(trial.iso), filter, ..asked.clone() };
+        let correction = lights.powers_for(&settings)?;
         let (at_lights, correction) = match trial.at_lights {
             None => (Vec::new(), correction),
             Some(allowed) => at_the_lights(lights, correction, means, allowed)?,
         };
-        let way = WayRound { settings, filters: trial.filters, at_lights, correction };
+        let filters = trial.filters.unwrap_or_default();
+        let way = WayRound { settings, filters, at_lights, correction };
         is_within(&way.correction).then_some(way)
     })
 }
@@ -102,7 +107,8 @@ pub fn way_round(
 struct Trial {
     f_number: FNumber,
     iso: IsoSpeed,
-    filters: Vec<Density>,
+    /// Put on the lens in the place of what is on it; `None` leaves that.
+    filters: Option<Vec<Density>>,
     at_lights: Option<Allowed>,
 }
 
@@ -115,29 +121,30 @@ enum Allowed {
     Moves,
 }
 
-/// What changes least comes first: ISO speed alone; what stands in front of the lights that are out of their range; a filter or two on
+/// What changes least comes first: for lights that are too weak the lens without its filter; ISO speed alone; what stands in front of the lights that are out of their range; a filter or two on
 /// the lens, if need be at the lowest ISO speed; those lights moved; another aperture. Of lights that are too weak beside others
 /// that are too strong nothing helps that changes all alike.
-fn to_try(correction: &Correction, f_number: FNumber, iso: IsoSpeed, means: &Means) -> Vec<Trial> {
+fn to_try(correction: &Correction, (f_number, iso, filter): (FNumber, IsoSpeed, Density), means: &Means) -> Vec<Trial> {
     let ends = |limit: DialLimit| correction.dial_changes.iter().any(|change| is_out(change) && change.limit == limit);
-    let at_camera = |f_number, iso, filters| Trial { f_number, iso, filters, at_lights: None };
-    let at_lights = |iso, allowed| Trial { f_number, iso, filters: Vec::new(), at_lights: Some(allowed) };
+    let at_camera = |f_number, iso| Trial { f_number, iso, filters: None, at_lights: None };
+    let behind = |iso, filters| Trial { filters: Some(filters), ..at_camera(f_number, iso) };
+    let at_lights = |iso, allowed| Trial { at_lights: Some(allowed), ..at_camera(f_number, iso) };
     let marks = FNumber::all(means.steps);
     match (ends(DialLimit::Minimum), ends(DialLimit::Maximum)) {
         (true, false) => {
             let lower = IsoSpeed::all().rev().filter(|s| s.sv() < iso.sv() && s.sv() >= means.lowest_iso.sv());
             let lowest = Some(means.lowest_iso).filter(|lowest| lowest.sv() < iso.sv());
             let both_speeds = || [Some(iso), lowest].into_iter().flatten();
-            let filters = filters_to_try(&means.filters);
-            let with_filter =
-                both_speeds().flat_map(|iso| filters.iter().map(move |some| at_camera(f_number, iso, some.clone())));
+            let mut filters = filters_to_try(&means.filters);
+            filters.retain(|some| together(some) > filter);
+            let with_filter = both_speeds().flat_map(|iso| filters.iter().map(move |some| behind(iso, some.clone())));
             let narrower = marks.filter(|n| n.av() > f_number.av());
             lower
-                .map(|speed| at_camera(f_number, speed, Vec::new()))
+                .map(|speed| at_camera(f_number, speed))
                 .chain(both_speeds().map(|iso| at_lights(iso, Allowed::Fronts)))
                 .chain(with_filter)
                 .chain(both_speeds().map(|iso| at_lights(iso, Allowed::Moves)))
-                .chain(narrower.flat_map(|n| both_speeds().map(move |iso| at_camera(n, iso, Vec::new()))))
+                .chain(narrower.flat_map(|n| both_speeds().map(move |iso| at_camera(n, iso))))
                 .collect()
         }
         (false, true) => {
@@ -145,11 +152,13 @@ fn to_try(correction: &Correction, f_number: FNumber, iso: IsoSpeed, means: &Mea
             let highest = Some(means.highest_iso).filter(|highest| highest.sv() > iso.sv());
             let both_speeds = || [Some(iso), highest].into_iter().flatten();
             let wider = marks.rev().filter(|n| n.av() < f_number.av());
-            higher
-                .map(|speed| at_camera(f_number, speed, Vec::new()))
+            let without = (!filter.is_none()).then(|| behind(iso, Vec::new()));
+            without
+                .into_iter()
+                .chain(higher.map(|speed| at_camera(f_number, speed)))
                 .chain(both_speeds().map(|iso| at_lights(iso, Allowed::Fronts)))
                 .chain(both_speeds().map(|iso| at_lights(iso, Allowed::Moves)))
-                .chain(wider.flat_map(|n| both_speeds().map(move |iso| at_camera(n, iso, Vec::new()))))
+                .chain(wider.flat_map(|n| both_speeds().map(move |iso| at_camera(n, iso))))
                 .collect()
         }
         (true, true) => vec![at_lights(iso, Allowed::Fronts), at_lights(iso, Allowed::Moves)],
@@ -209,7 +218,9 @@ impl WayRound {
         // What the lens has is for the photographer to know.
         let f_number = self.settings.f_number.filter(|n| asked.f_number != Some(*n));
         let f_number = f_number.map(|n| format!("{n} (if the lens has it)"));
-        let at_camera = [f_number, iso, filters_in_words(&self.filters)].into_iter().flatten();
+        let is_taken_off = self.settings.filter.is_none() && !asked.filter.is_none();
+        let without = is_taken_off.then(|| "no filter on the lens".to_owned());
+        let at_camera = [f_number, iso, without, filters_in_words(&self.filters)].into_iter().flatten();
         let last_moved = self.at_lights.iter().rposition(|at| matches!(at.deed, Deed::Moved { .. }));
         let at_lights = self.at_lights.iter().enumerate().map(|(nth, at)| {
             let sure = if last_moved == Some(nth) { format!(" {LESS_SURE}") } else { String::new() };

@@ -28,14 +28,13 @@ impl Alignment {
     }
 
     fn place_by_the_whole(&self, [x, y]: [f64; 2]) -> [f64; 2] {
-        let [[width, height], [to_width, to_height]] = self.sides.map(|sides| sides.map(f64::from));
         let x = if self.is_mirrored { 1.0 - x } else { x };
-        let (right, down) = ((x - 0.5) * width, (y - 0.5) * height);
+        let [right, down] = [x, y].map(|at| at - 0.5);
         let (sine, cosine) = self.moved.turn.to_radians().sin_cos();
-        let by = |pixels: f64, side: f64| self.moved.zoom * pixels / side.max(1.0);
+        let [[width_across, width_down], [height_across, height_down]] = [0, 1].map(|of| self.scaled(of));
         [
-            0.5 + self.moved.right + by(cosine * right - sine * down, to_width),
-            0.5 + self.moved.down + by(sine * right + cosine * down, to_height),
+            0.5 + self.moved.right + cosine * right * width_across - sine * down * height_across,
+            0.5 + self.moved.down + sine * right * width_down + cosine * down * height_down,
         ]
     }
 
@@ -70,6 +69,11 @@ impl Alignment {
 
     /// How large the reference's width (0) or height (1) is in the frame, as a part of the frame's.
     pub fn size_in_frame(&self, side: usize) -> f64 {
-        self.moved.zoom * f64::from(self.sides[0][side] / self.sides[1][side].max(1.0))
+        self.scaled(side)[side]
+    }
+
+    /// How long a side of the reference, its width (0) or height (1), is in the frame: in widths and in heights of that.
+    fn scaled(&self, side: usize) -> [f64; 2] {
+        self.sides[1].map(|of| self.moved.zoom * f64::from(self.sides[0][side]) / f64::from(of).max(1.0))
     }
 }

@@ -266,6 +266,7 @@ impl Comparison {
             recycle_seconds: self.config.recycle_time.as_secs_f64(),
             moved: Some(Stops::ZERO),
             followed: None,
+            filter_before: None,
             light_alone: self.light_alone,
             lights: None,
             passive: None,

@@ -29,7 +29,7 @@ pub struct Nothing {}
 
 #[derive(Debug, clap::Args)]
 pub struct Next {
-    /// f/5.6, iso200, 1/160 (any of them; what isn't named stays as it was asked or shot last)
+    /// f/5.6, iso200, 1/160, nd 0.9 (any of them; what isn't named stays as it was asked or shot last)
     #[arg(required = true)]
     settings: Vec<String>,
 }
@@ -115,7 +115,8 @@ pub enum Word {
     /// What must every light be set to for the next settings?
     #[command(after_help = "Examples:
   greyhold next f/5.6             for another aperture
-  greyhold next f/2.8 iso64       for several settings at once")]
+  greyhold next f/2.8 iso64       for several settings at once
+  greyhold next f/2.8 nd 0.9      with an ND filter on the lens from the next frame on ('nd 0': without)")]
     Next(Told<Next>),
     /// A group of lights is set to this, as the lights show it
     #[command(
@@ -127,7 +128,8 @@ pub enum Word {
     Set(Told<Set>),
     /// The suggested powers are set, at all groups or one
     Confirm(Told<Confirm>),
-    /// Take back what was last told of a group, or told last, as long as no frame has landed and nothing was asked for the next since
+    /// Take back what was last told of a group, or told last, as long as no frame has landed and nothing was asked for the next since;
+    /// or of the filter on the lens ('undo filter'), as long as no frame has shown it
     Undo(Told<Undo>),
     /// Accept the last frame: how it differs was meant, and it is the reference from now on
     #[command(

@@ -35,7 +35,7 @@ use crate::intake::{Mode, Rules};
 use crate::meter::{Area, Spot, WHOLE};
 use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
-use crate::rig::{LightGroup, Passive};
+use crate::rig::{LightGroup, LightShare, Passive};
 
 /// A checked configuration.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,7 +64,7 @@ pub struct Config {
     /// Exposure times this short or shorter may cut the flash off.
     pub sync_speed: ExposureTime,
     /// Share of any spot's light that may be ambient.
-    pub ambient_limit: f64,
+    pub ambient_limit: LightShare,
     /// Beyond this a colour has shifted: log2 of red, or blue, over green.
     pub colour_limit: Stops,
     /// Sharpness is measured in the spots that have a place, after each frame's answer.
@@ -119,7 +119,7 @@ impl Default for Config {
             judged_spot: WHOLE.to_owned(),
             target: None,
             sync_speed: ExposureTime::slowest_usual_sync(),
-            ambient_limit: 0.05,
+            ambient_limit: LightShare::of_per_cent(5),
             colour_limit: Stops(0.25),
             sharpness: true,
             spots: Spot::ready(),

@@ -18,7 +18,7 @@ use crate::intake::{Mode, Rules};
 use crate::meter::Spot;
 use crate::photometry::{IsoSpeed, Series, Stops};
 use crate::response::ResponseChoice;
-use crate::rig::{LightGroup, Passive};
+use crate::rig::{LightGroup, LightShare, Passive};
 
 const MOST_GROUPS: usize = 16;
 const MOST_PASSIVE: usize = 16;
@@ -119,7 +119,10 @@ impl Written {
                 None => usual.sync_speed,
             },
             ambient_limit: match &self.ambient_limit {
-                Some(share) => quantity("ambient_limit", &share.0, &["%"], 0.1..=100.0)? / 100.0,
+                Some(share) => {
+                    let per_cent = quantity("ambient_limit", &share.0, &["%"], 0.1..=100.0)?;
+                    LightShare::new(per_cent / 100.0).unwrap_or(usual.ambient_limit)
+                }
                 None => usual.ambient_limit,
             },
             colour_limit: match &self.colour_limit {

@@ -43,9 +43,9 @@ use crate::outlet::stand_page::{Opened, PageSetup};
 use crate::session::{Engine, Input, MeteringPlan, Published, raw_parts};
 use crate::workers::Pool;
 
-/// How many files are read at one time, at most: what the intake begins, raw files whose light comes second, one that somebody
-/// named, and one that sharpness is measured in. Only files that hold up their readers make them so many.
-pub const SEATS: usize = MOST_READINGS + LIGHTS_AT_ONCE + 2;
+/// How many files are read at one time, at most: what the intake begins, raw files whose light comes second, and one that somebody
+/// named. Only files that hold up their readers make them so many. One more is read where sharpness is measured.
+pub const SEATS: usize = MOST_READINGS + LIGHTS_AT_ONCE + 1;
 
 /// What a daemon runs on.
 #[derive(Debug, Clone)]
@@ -184,7 +184,7 @@ pub async fn run(
         more_skipped: 0,
         desk: Desk::new(setup.config_watch.clone(), &setup.config),
         named: Named::new(setup.workers.clone(), setup.folder.clone()),
-        sharpening: Sharpening::new(setup.workers.clone(), setup.folder.clone()),
+        sharpening: Sharpening::new(setup.workers.apart(1), setup.folder.clone()),
         references_under_way: 0,
         rereading: Rereading::default(),
         asking: Arc::new(Semaphore::new(MOST_ASKING)),

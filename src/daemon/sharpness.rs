@@ -1,5 +1,5 @@
-//! Measuring sharpness after a frame's verdict is out: on a thread of its own that yields to the metering, and with a seat among the
-//! workers that no frame waits for. Nobody waits for it, the end least of all.
+//! Measuring sharpness after a frame's verdict is out: on a thread of its own that yields to the metering, and with a worker of its own,
+//! which yields as well and reads no frame. Nobody waits for it, the end least of all.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -29,6 +29,7 @@ const NICE: i32 = 10;
 
 /// When it is measured, and what is kept of the frame that others are held against.
 pub(super) struct Sharpening {
+    /// Started by a thread that stands back, its worker does, too: a frame that it read would be late.
     pool: Pool,
     folder: PathBuf,
     last_landed: Instant,
@@ -73,6 +74,10 @@ impl Sharpening {
             kept: None,
             pictures: Arc::default(),
         }
+    }
+
+    pub fn workers(&self) -> Pool {
+        self.pool.clone()
     }
 
     pub fn pictures(&self) -> Arc<SpotPictures> {

@@ -31,6 +31,8 @@ impl Lighting {
 const DIAPHRAGM: Stops = Stops(0.09);
 const SHUTTER: Stops = Stops(0.06);
 const GAIN: Stops = Stops(0.03);
+/// Neutral density filters are off what is engraved by up to a tenth of a stop and more (common practice, no source).
+const FILTER: Stops = Stops(0.1);
 /// What differs even between two frames at one setting: a diaphragm that closes anew, a flash that fires anew (common
 /// practice, no source).
 const REPEATED: Stops = Stops(0.03);
@@ -38,16 +40,18 @@ const REPEATED: Stops = Stops(0.03);
 /// Change of exposure from one frame's settings to another's if nobody touched the light.
 ///
 /// ```text
-/// flash:       change = -(Av2 - Av1) + (Sv2 - Sv1)
-/// continuous:  change = -(Av2 - Av1) - (Tv2 - Tv1) + (Sv2 - Sv1)
+/// flash:       change = -(Av2 - Av1) + (Sv2 - Sv1) - (lost2 - lost1)
+/// continuous:  change = -(Av2 - Av1) - (Tv2 - Tv1) + (Sv2 - Sv1) - (lost2 - lost1)
 /// ```
+///
+/// where filters on the lens lose `D / log10 2` stops each (ISO 5-2, from memory).
 ///
 /// A value missing in both frames is taken as unchanged only when it is the exposure time of a
 /// flash-lit frame; otherwise `None`. Source: APEX, Exif 2.32 annex.
 pub fn expected(from: &Settings, to: &Settings, lighting: Lighting) -> Option<Stops> {
     let aperture = to.f_number?.av() - from.f_number?.av();
     let speed = to.iso?.sv() - from.iso?.sv();
-    let flash = speed - aperture;
+    let flash = speed - aperture - (to.filter.loss() - from.filter.loss());
     match lighting {
         Lighting::Flash => Some(flash),
         Lighting::Continuous => Some(flash - (to.exposure_time?.tv() - from.exposure_time?.tv())),
@@ -70,7 +74,8 @@ pub fn uncertainty_of_expected(from: &Settings, to: &Settings, lighting: Lightin
     let aperture = differs(from.f_number.map(|f| f.av()), to.f_number.map(|f| f.av()));
     let time = differs(from.exposure_time.map(|t| t.tv()), to.exposure_time.map(|t| t.tv()));
     let speed = differs(from.iso.map(|i| i.sv()), to.iso.map(|i| i.sv()));
-    let off = [(aperture, DIAPHRAGM), (time && lighting != Lighting::Flash, SHUTTER), (speed, GAIN)];
+    let filter = differs(Some(from.filter.loss()), Some(to.filter.loss()));
+    let off = [(aperture, DIAPHRAGM), (time && lighting != Lighting::Flash, SHUTTER), (speed, GAIN), (filter, FILTER)];
     let settings = off.into_iter().filter(|(differs, _)| *differs).map(|(_, by)| by).reduce(Stops::in_quadrature);
     let settings = settings.map_or(Stops::ZERO, |usual| if of_camera > usual { of_camera } else { usual });
     settings.in_quadrature(REPEATED)
@@ -119,6 +124,7 @@ fn unlike_continuous(to: &Settings) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::photometry::Density;
 
     /// CHECK: APEX (Exif 2.32 annex, ISO 2720): exposure = -Av - Tv + Sv, in stops.
     #[test]
@@ -132,6 +138,20 @@ mod tests {
             assert!((expected(&from, &to, Lighting::Flash).unwrap().0 - flash).abs() < 1e-12);
             assert!((expected(&from, &to, Lighting::Continuous).unwrap().0 - continuous).abs() < 1e-12);
         }
+    }
+
+    /// CHECK: density is the decadic logarithm of what is lost, so 0.9 takes 0.9 / log10(2) = 2.99 stops (ISO 5-2, from memory).
+    #[test]
+    fn a_filter_takes_light_of_every_kind() {
+        let from = Settings::shot_at("f/8", "1/160", "100");
+        let to = Settings { filter: Density(0.9), ..Settings::shot_at("f/2.8", "1/160", "100") };
+        for lighting in [Lighting::Flash, Lighting::Continuous] {
+            assert!((expected(&from, &to, lighting).unwrap().0 - 0.0103).abs() < 1e-3);
+            let change = expected(&to, &Settings { filter: Density::default(), ..to.clone() }, lighting).unwrap();
+            assert!((change.0 - 2.9897).abs() < 1e-3, "{change}");
+        }
+        let same = uncertainty_of_expected(&to, &to, Lighting::Flash, Stops::ZERO);
+        assert!(uncertainty_of_expected(&from, &to, Lighting::Flash, Stops::ZERO) > same);
     }
 
     #[test]

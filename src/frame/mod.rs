@@ -3,6 +3,7 @@
 //! Stateless and synchronous. What is wrong with a file costs as little as possible: a frame
 //! without settings is still metered, one without pixels still has its settings.
 
+mod captured;
 mod colour;
 mod cuts;
 mod dc;
@@ -27,10 +28,11 @@ use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+pub use captured::Captured;
 pub use colour::{Colour, Space};
 pub use cuts::{Cut, CutPlace, MOST_CUTS, Rectangle};
 pub use proxy::{BURNT_OUT, PixelFault, Proxy, is_burnt_out};
-pub use settings::{Captured, ColourTag, FlashTag, IsoKind, Rendering, Settings};
+pub use settings::{ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
 
 use crate::container::{self, Extent, Fault, Fingerprints, Kind, Links, Source};

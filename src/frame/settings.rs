@@ -8,10 +8,12 @@ use jiff::civil::DateTime;
 use memchr::memmem;
 use serde::{Deserialize, Serialize};
 
+use super::captured::Captured;
 use crate::container::{Fault, clean_block};
-use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
+use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Metres, Series, Stops};
 
-/// What the camera says it was set to. Absent means that the file doesn't tell.
+/// What the camera says it was set to, and the filter that somebody said was on the lens. Absent means that the file doesn't
+/// tell.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(from = "Written", into = "Written")]
 pub struct Settings {
@@ -32,6 +34,8 @@ pub struct Settings {
     /// Exif orientation, 1 to 8; 1 is upright.
     pub orientation: u8,
     pub rendering: Rendering,
+    /// Neutral density before the lens; no file tells it.
+    pub filter: Density,
 }
 
 /// How the camera came by its ISO number (Exif SensitivityType).
@@ -72,28 +76,6 @@ pub enum Rendering {
     PerFrame,
 }
 
-/// When the shutter went, by the camera's own clock. Without an offset the time has no zone.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Captured {
-    pub local: DateTime,
-    #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub offset: Option<String>,
-    /// Without sub-seconds, intervals are known to one second only.
-    pub sub_seconds: bool,
-}
-
-impl Captured {
-    /// Seconds from `earlier` to this, by the camera's clock.
-    pub fn seconds_since(&self, earlier: &Captured) -> f64 {
-        self.local.duration_since(earlier.local).as_secs_f64()
-    }
-
-    /// As people read it: '2026-11-26 18:40'.
-    pub fn in_words(&self) -> String {
-        self.local.strftime("%Y-%m-%d %H:%M").to_string()
-    }
-}
-
 /// Plain numbers as records and the command line show them; the places keep what a mark alone
 /// can't say.
 #[derive(Serialize, Deserialize)]
@@ -116,6 +98,8 @@ struct Written {
     colour_space: Option<ColourTag>,
     orientation: u8,
     rendering: Rendering,
+    #[serde(default, skip_serializing_if = "Density::is_none")]
+    filter: Density,
 }
 
 impl From<Settings> for Written {
@@ -138,6 +122,7 @@ impl From<Settings> for Written {
             colour_space: s.colour_space,
             orientation: s.orientation,
             rendering: s.rendering,
+            filter: s.filter,
         }
     }
 }
@@ -160,6 +145,7 @@ impl From<Written> for Settings {
             colour_space: w.colour_space,
             orientation: w.orientation,
             rendering: w.rendering,
+            filter: w.filter,
         }
     }
 }
@@ -221,6 +207,7 @@ impl Settings {
             self.f_number.map(|n| n.to_string()),
             self.exposure_time.map(|t| t.to_string()),
             self.iso.map(|s| s.to_string()),
+            (!self.filter.is_none()).then(|| self.filter.to_string()),
         ]
         .into_iter()
         .flatten()
@@ -281,6 +268,7 @@ impl Fields<'_> {
             colour_space: self.colour_space(),
             orientation: self.whole(Tag::Orientation).filter(|o| (1..=8).contains(o)).map_or(1, |o| o as u8),
             rendering: self.rendering(focal),
+            filter: Density::default(),
         }
     }
 

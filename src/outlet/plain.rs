@@ -109,6 +109,7 @@ fn block_of(record: &Record, showing: Showing) -> Option<String> {
         }
         Body::Power { group, shown: Some(shown), source: PowerSource::Told, .. } => format!("  {group} is at {shown}"),
         Body::Undone { group, .. } => format!("  {group}: taken back, it stands as before"),
+        Body::Filter { density } => format!("  from the next frame on: {} on the lens", density.on_the_lens()),
         Body::Remetered { file, .. } => format!("  {} is read by the new spots", file),
         Body::Reference { look, file, by, .. } => reference_line(look, file, *by)?,
         Body::NewSitter => "  a new sitter: the powers stay, the next frame is the reference".to_owned(),

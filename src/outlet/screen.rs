@@ -7,7 +7,7 @@ use serde::Serialize;
 use tokio::sync::{OnceCell, watch};
 use tokio::task::spawn_blocking;
 
-use super::spot_pictures::SpotPictures;
+use super::spot_pictures::{PicturePlace, SpotPictures};
 use crate::align::Overlay;
 use crate::frame::Small;
 use crate::numbers::FrameNumber;
@@ -64,7 +64,7 @@ impl Shown {
             /// Why there is no light map of the last frame, where there is none.
             no_light_map: Option<&'static str>,
             /// Of each frame of the board's apertures and each of their spots; `None` where they are not made yet.
-            spot_pictures: Vec<Option<Vec<Option<[u64; 5]>>>>,
+            spot_pictures: Vec<Option<Vec<Option<PicturePlace>>>>,
         }
         let picture_of = |p: &Arc<Thumbnail>| (p.frame, p.small.shape());
         let no_light_map = why_no_light_map(&board, laid.as_ref());

@@ -23,7 +23,7 @@ const MOST_GAIN: f64 = 16.0;
 /// Detail is judged best about mid-grey: a spot that is darker is brightened towards this, by whole stops, at all apertures alike.
 const MID_GREY: f64 = 0.18;
 const MOST_LIFT: u32 = 4;
-/// So much of a spot may be burnt out by that.
+/// So much of a spot may be burnt out by that, in whichever of its colours.
 const GLINTS: f64 = 0.01;
 
 /// A spot at 1:1, as a JPEG.
@@ -50,11 +50,12 @@ impl BaseLevel {
     }
 
     pub fn of(cut: &Cut) -> BaseLevel {
-        let mut light: Vec<f64> = of_spot(cut).collect();
-        let mean = mean_of(&light);
-        let top = light.len().checked_sub(1).map_or(1.0, |last| {
+        let mean = mean_of(&greens(cut));
+        // Skin burns out in red first.
+        let mut brightest: Vec<f64> = of_spot(cut).map(|rgb| rgb.into_iter().fold(0.0, f64::max)).collect();
+        let top = brightest.len().checked_sub(1).map_or(1.0, |last| {
             let at = (last as f64 * (1.0 - GLINTS)) as usize;
-            *light.select_nth_unstable_by(at, f64::total_cmp).1
+            *brightest.select_nth_unstable_by(at, f64::total_cmp).1
         });
         let is_room = |lift: &u32| {
             let gain = f64::from(1 << lift);
@@ -77,10 +78,7 @@ impl SpotPicture {
         };
         let (left, width) = begin(left, width, shift[0], cut.picture.proxy.width);
         let (top, height) = begin(top, height, shift[1], cut.picture.proxy.height);
-        let gain_to = |base: BaseLevel| {
-            let own = mean_of(&of_spot(cut).collect::<Vec<f64>>());
-            (base.light / own).clamp(1.0 / MOST_GAIN, MOST_GAIN)
-        };
+        let gain_to = |base: BaseLevel| (base.light / mean_of(&greens(cut))).clamp(1.0 / MOST_GAIN, MOST_GAIN);
         let gain = of_base.map_or(1.0, gain_to);
         let lift = of_base.map_or(0, |base| base.lift);
         let codes = brightened(&cut.picture, gain * f64::from(1 << lift));
@@ -104,13 +102,18 @@ fn mean_of(light: &[f64]) -> f64 {
     (light.iter().sum::<f64>() / light.len().max(1) as f64).max(1e-4)
 }
 
-/// The light of a spot's pixels by the picture's own curve.
-fn of_spot(cut: &Cut) -> impl Iterator<Item = f64> {
+/// How bright a spot's pixels are.
+fn greens(cut: &Cut) -> Vec<f64> {
+    of_spot(cut).map(|[_, green, _]| green).collect()
+}
+
+/// The light of a spot's pixels by the picture's own curve, each colour for itself.
+fn of_spot(cut: &Cut) -> impl Iterator<Item = [f64; 3]> {
     let Rectangle { left, top, width, height } = cut.spot;
     let codes = codes_as_light(&cut.picture);
     let proxy = &cut.picture.proxy;
     let rows = (top..top + height).map(move |row| &proxy.rgb[row * proxy.width + left..][..width]);
-    rows.flatten().map(move |rgb| codes[usize::from(rgb[1])])
+    rows.flatten().map(move |rgb| rgb.map(|code| codes[usize::from(code)]))
 }
 
 fn codes_as_light(picture: &Picture) -> [f64; 256] {
@@ -121,6 +124,9 @@ fn codes_as_light(picture: &Picture) -> [f64; 256] {
 fn brightened(picture: &Picture, gain: f64) -> [u8; 256] {
     codes_as_light(picture).map(|light| (srgb_encode((light * gain).clamp(0.0, 1.0)) * 255.0).round() as u8)
 }
+
+/// Where a spot's picture is to be had: which of which frame; its width and height; by how much it was brightened, in words.
+pub type PicturePlace = (u64, u64, u32, u32, Option<String>);
 
 /// The spots of one frame.
 #[derive(Debug, Clone)]
@@ -178,11 +184,11 @@ impl FramePictures {
         self.pictures.iter().any(Option::is_some)
     }
 
-    /// Of each spot where its picture is to be had: which of which frame, its width and height, and its lift.
-    pub fn places(&self) -> Vec<Option<[u64; 5]>> {
+    /// Of each spot where its picture is to be had.
+    pub fn places(&self) -> Vec<Option<PicturePlace>> {
         let place = |(picture, at): (&Option<SpotPicture>, u64)| {
-            let picture = picture.as_ref()?;
-            Some([self.id, at, u64::from(picture.width), u64::from(picture.height), u64::from(picture.lift)])
+            let SpotPicture { width, height, lift, .. } = picture.as_ref()?;
+            Some((self.id, at, *width, *height, SpotPicture::lift_in_words(*lift)))
         };
         self.pictures.iter().zip(0..).map(place).collect()
     }
@@ -226,5 +232,13 @@ mod tests {
         // What would burn out is not brightened so far: the lashes' catchlight is a part of the eye.
         assert_eq!(BaseLevel::of(&cut([5, 150])).lift(), 0);
         assert_eq!(SpotPicture::lift_in_words(0), None);
+    }
+
+    /// CHECK: of the sRGB codes 170, 60 and 40 the first is of light 0.40 (IEC 61966-2-1): a stop brightens it to 0.80, two burn it out.
+    #[test]
+    fn no_colour_of_a_spot_is_brightened_beyond_white() {
+        let mut red = cut([60, 60]);
+        red.picture.proxy.rgb.iter_mut().for_each(|rgb| *rgb = [170, 60, 40]);
+        assert_eq!((BaseLevel::of(&red).lift(), BaseLevel::of(&cut([60, 60])).lift()), (1, 2));
     }
 }

@@ -40,7 +40,7 @@ pub fn distance_factor(wanted: Stops) -> f64 {
 }
 
 /// Optical density of a filter, `D = -log10(transmittance)`. Source: ISO 5-2 (from memory).
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Density(pub f64);
 
@@ -58,9 +58,45 @@ impl Density {
         Density(self.0.min(other.0))
     }
 
+    /// Nothing is there that takes light.
+    pub fn is_none(&self) -> bool {
+        *self == Density::default()
+    }
+
+    /// What is on a lens: 'ND 0.9', 'no filter'.
+    pub fn on_the_lens(self) -> String {
+        if self.is_none() { "no filter".to_owned() } else { self.to_string() }
+    }
+
+    /// What is told to be on a lens: '0.9', 'ND 0.9', several with a plus between them; '0' or 'no filter' for none.
+    ///
+    /// # Errors
+    /// One sentence that says how a density is written.
+    pub fn read_on_the_lens(text: &str) -> Result<Density, String> {
+        let lower = text.trim().to_ascii_lowercase();
+        let number = lower.trim_start_matches("nd").trim();
+        if matches!(number, "0" | "0.0" | "none" | "no filter") {
+            return Ok(Density::default());
+        }
+        let each = lower.split('+').map(str::parse::<Density>);
+        let sum = each.sum::<Result<Density, String>>()?;
+        if sum.0 > DENSEST {
+            return Err(format!("filters of {sum} together let nothing through that a portrait is lit by"));
+        }
+        Ok(sum)
+    }
+
     /// The density that takes away this much light.
     pub fn losing(light: Stops) -> Density {
         Density(light.0 * std::f64::consts::LOG10_2)
+    }
+}
+
+/// Densities of filters on top of each other add up (ISO 5-2, from memory); to three decimals, for sums of tenths differ in their last
+/// digits.
+impl std::iter::Sum for Density {
+    fn sum<I: Iterator<Item = Density>>(each: I) -> Density {
+        Density((each.map(|density| density.0).sum::<f64>() * 1000.0).round() / 1000.0)
     }
 }
 

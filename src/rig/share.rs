@@ -16,6 +16,11 @@ impl LightShare {
         (-ROUNDING..=1.0 + ROUNDING).contains(&share).then(|| LightShare(share.clamp(0.0, 1.0)))
     }
 
+    /// So many hundredths; what is more than all is all.
+    pub const fn of_per_cent(hundredths: u8) -> LightShare {
+        LightShare(if hundredths < 100 { hundredths as f64 / 100.0 } else { 1.0 })
+    }
+
     /// The parts that make up a whole; `None` when they come to nothing, for then nobody can tell their shares.
     pub fn of_parts(parts: &[f64]) -> Option<Vec<LightShare>> {
         let all: f64 = parts.iter().sum();

@@ -11,7 +11,7 @@ use crate::sharpness::per_cent;
 /// A frame for each aperture, the narrowest first.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct AperturesShown {
-    /// As [`super::which_aperture()`] says it.
+    /// As [`super::WhichAperture::sentence`] says it.
     pub suggestion: Option<String>,
     pub spots: Vec<String>,
     pub frames: Vec<ApertureFrame>,

@@ -11,13 +11,14 @@ use super::setup::Setup;
 use super::sitting::Sitting;
 use super::sittings::SittingRow;
 use super::standing::Standing;
-use crate::advice::{Finding, Headline};
+use crate::advice::{Finding, Headline, filters_to_try, together};
 use crate::config::Config;
 use crate::frame::{Captured, Settings};
 use crate::meter::{Area, Reading, Spot};
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::Stops;
+use crate::photometry::{Density, Stops};
 use crate::rig::{Firing, Ratio};
+use crate::wording::listed;
 
 /// The whole of it, as of one record.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -55,6 +56,10 @@ pub struct Board {
     pub tolerance: Stops,
     /// The lowest and the highest ISO speed that may be asked for, where they are told.
     pub iso_limits: [Option<f64>; 2],
+    /// What is on the lens, as somebody told; `None` where nobody told anything.
+    pub filter: Option<String>,
+    /// What may be put on it, as it is asked for, and as it is said.
+    pub filters: Vec<(String, String)>,
     pub trend: Vec<TrendPoint>,
     /// Ratios between the groups, a line each, or why there are none.
     pub ratios: Vec<String>,
@@ -74,6 +79,9 @@ pub struct LastShown {
     pub finding: Finding,
     /// One frame is a suspicion: the next one tells.
     pub suspicion: bool,
+    /// It is said by the picture embedded in its raw file: its light is being read, and tells.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub awaits_light: bool,
     /// Its sentence asks for a turn, or for none.
     #[serde(skip)]
     pub is_correctable: bool,
@@ -163,12 +171,30 @@ impl Board {
             judged_spot: config.judged_spot.clone(),
             tolerance: config.tolerance,
             iso_limits: [config.at_hand.lowest_iso, config.at_hand.highest_iso].map(|iso| iso.map(|iso| iso.marked())),
+            filter: setup.lens.in_words(),
+            filters: filters(config),
             trend: sitting.trend.iter().cloned().collect(),
             ratios: ratios(setup),
             survey: survey_guide(setup),
             hold,
         }
     }
+}
+
+/// No filter, those at hand, and each two of them; of several that take as much the first.
+fn filters(config: &Config) -> Vec<(String, String)> {
+    let mut offered: Vec<Density> = Vec::new();
+    let mut words = vec![("0".to_owned(), Density::default().on_the_lens())];
+    for some in filters_to_try(&config.at_hand.filters) {
+        let total = together(&some);
+        if !offered.contains(&total) {
+            offered.push(total);
+            let asked: Vec<String> = some.iter().map(|one| one.0.to_string()).collect();
+            let said: Vec<String> = some.iter().map(Density::to_string).collect();
+            words.push((asked.join("+"), listed(&said)));
+        }
+    }
+    words
 }
 
 /// Of the current look, by its reference.
@@ -219,6 +245,7 @@ fn last_shown(last: &Last, sitting: &Sitting, judged_spot: &str) -> LastShown {
         f_number: last.observation.settings.f_number.map(|n| n.to_string()),
         finding: last.verdict.finding,
         suspicion: last.verdict.suspicion,
+        awaits_light: sitting.exposures.find(last.frame).is_some_and(|exposure| exposure.awaits_light.is_some()),
         is_correctable: last.verdict.finding.is_correctable(),
         sentence: match is_reference && last.verdict.finding == Finding::NoReference {
             true => "This frame is the reference: the next ones are compared with it.".to_owned(),

@@ -39,7 +39,8 @@ impl Board {
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
         let question = self.same_set_up.as_ref().map(|asked| format!("{asked} {HOW_TO_ANSWER}"));
-        let so_far = [Some(self.so_far()), question, last, Some(self.powers()), asked];
+        let filter = self.filter.as_ref().map(|filter| format!("filter: {filter}"));
+        let so_far = [Some(self.so_far()), question, last, Some(self.powers()), filter, asked];
         so_far.into_iter().flatten().chain(turns).chain(ends).chain(ways).chain(sharpness).chain(survey).collect()
     }
 
@@ -101,7 +102,7 @@ impl Board {
         match (&self.asked, &self.last) {
             (Some(asked), _) => {
                 let turns = self.leads_to_turns(asked.coming.as_deref());
-                self.comes_first(asked).map_or(turns.clone(), |first| format!("{} first. Then: {turns}", first.verb()))
+                self.comes_first(asked).map_or(turns.clone(), |first| format!("{}. Then: {turns}", first.leads()))
             }
             (None, None) => "Shoot a frame".to_owned(),
             (None, Some(_)) if self.standing == Standing::AwaitsSitter => {
@@ -115,6 +116,7 @@ impl Board {
                     self.all_set_for.as_ref().map_or_else(String::new, |settings| format!(" for {settings}"));
                 format!("All set{settings}: shoot{ends}")
             }
+            (None, Some(_)) if self.light_tells() => format!("{LIGHT_IS_READ}{ends}"),
             (None, Some(last)) if !last.is_reference && (last.suspicion || last.finding == Finding::Uncertain) => {
                 format!("Turn nothing yet: shoot another{ends}")
             }
@@ -127,10 +129,16 @@ impl Board {
     fn comes_first(&self, asked: &CorrectionShown) -> Option<First> {
         let last = self.last.as_ref().filter(|last| asked.is_of_before && last.is_to_be_looked_at())?;
         match last.suspicion {
+            _ if last.awaits_light && asked.coming.is_none() => Some(First::Light),
             true => Some(First::Shoot),
             // For settings to come it is turned whatever is to be seen in this frame.
             false => (asked.coming.is_none() && !last.is_correctable).then_some(First::Look),
         }
+    }
+
+    /// What is to be looked at of the last frame was seen in the picture embedded in its raw file, whose light is not read yet.
+    fn light_tells(&self) -> bool {
+        self.last.as_ref().is_some_and(|last| last.awaits_light && last.is_to_be_looked_at())
     }
 
     /// What stands behind that sentence, where there is something to turn or to look at.
@@ -189,21 +197,25 @@ impl Board {
 /// What comes before what is asked is turned.
 #[derive(Debug, Clone, Copy)]
 enum First {
+    /// The light of its raw file is being read.
+    Light,
     /// One frame is a suspicion.
     Shoot,
     Look,
 }
 
 impl First {
-    fn verb(self) -> &'static str {
+    fn leads(self) -> &'static str {
         match self {
-            First::Shoot => "Shoot another",
-            First::Look => "Look",
+            First::Light => LIGHT_IS_READ,
+            First::Shoot => "Shoot another first",
+            First::Look => "Look first",
         }
     }
 
     fn is_done(self) -> &'static str {
         match self {
+            First::Light => "its light is read",
             First::Shoot => "another frame is shot",
             First::Look => "that is looked at",
         }
@@ -223,6 +235,9 @@ impl LastShown {
 fn shot(at: Option<&Captured>) -> String {
     at.map_or_else(String::new, |at| format!(" (shot {})", at.in_words()))
 }
+
+/// Nobody need shoot another for what is told in a moment.
+const LIGHT_IS_READ: &str = "Turn nothing yet: the light of the raw file is being read";
 
 /// No sitting goes on after so long.
 const UNLIKELY_DAYS: usize = 365;

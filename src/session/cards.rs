@@ -84,6 +84,10 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
     };
     let at = position.and_then(Position::power).map(|p| group.shown(p));
     let open = dial_change.filter(|_| !told);
+    // Of a look that is gone back to.
+    let is_back = pending.is_some_and(|p| matches!(p.purpose, Purpose::Look { .. }));
+    let is_told = position.is_some_and(|p| p.told_by().is_some());
+    let is_by_eye = is_back && !is_told && setup.since_reference(&group.name).is_none();
     let asked_last = pending.or(setup.told_done.as_ref());
     let other = asked_last.map(|p| &p.correction).and_then(|c| {
         let own = c.other_ways.iter().find(|ways| ways.group == group.name)?;
@@ -103,6 +107,7 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         confirmed: is_short,
         does: match short.filter(|_| card_state == CardState::EndOfRange) {
             Some(short) => at_its_end(short),
+            None if is_by_eye && card_state == CardState::Rest => BY_EYE.to_owned(),
             None => does(card_state, group, open, own, at.as_deref()),
         },
         sure: open.filter(|_| !held).map_or_else(String::new, |t| sure(t, pending, own, verdict)),
@@ -112,6 +117,9 @@ pub(super) fn card(group: &LightGroup, setup: &Setup, coming: bool) -> Card {
         at,
     }
 }
+
+/// Of a light of which nobody knows where it stood for the look that the others are turned back to.
+const BY_EYE: &str = "nobody knows where it stood for this look: set it by eye, and tell its power";
 
 /// `short`: light that is still missing, or too much where it is negative.
 fn at_its_end(short: Stops) -> String {

@@ -10,7 +10,7 @@ use super::sharpness_stands::SharpnessStands;
 use super::sitting::Sitting;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
+use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Series};
 use crate::rig::{Firing, GroupName};
 
 /// A command as it comes in over the socket.
@@ -54,7 +54,8 @@ pub enum Command {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         correction: Option<RecordNumber>,
     },
-    /// Takes back what was last told of a group's power, or of the group that was told of last, as long as no frame has landed since.
+    /// Takes back what was last told of a group's power, or of the group that was told of last, as long as no frame has landed since; or
+    /// of the filter on the lens, as long as no frame has shown it.
     Undo {
         #[serde(default)]
         group: Option<GroupName>,
@@ -67,6 +68,9 @@ pub enum Command {
         iso: Option<String>,
         #[serde(default)]
         exposure_time: Option<String>,
+        /// What is on the lens from the next frame on: '0.9', '0.9+0.6', 'no filter'.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        filter: Option<String>,
         /// The series that marks on both stand for [default: the configuration's].
         #[serde(default, skip_serializing_if = "Option::is_none")]
         #[serde(alias = "marks")]
@@ -146,24 +150,27 @@ impl Command {
         )
     }
 
-    /// `Next` of words, sorted by how they are written: f/5.6, iso200, 1/160.
+    /// `Next` of words, sorted by how they are written: f/5.6, iso200, 1/160, nd 0.9.
     ///
     /// # Errors
     /// A sentence where a word is no setting.
     pub fn next<'a>(words: impl IntoIterator<Item = &'a str>) -> Result<Command, String> {
-        let (mut f_number, mut iso, mut exposure_time) = (None, None, None);
+        let (mut f_number, mut iso, mut exposure_time, mut filter) = (None, None, None, None);
         let mut words = words.into_iter();
         while let Some(word) = words.next() {
             let mut word = word.to_owned();
-            // 'ISO 200' as it is written on a camera.
-            if word.eq_ignore_ascii_case("iso")
-                && let Some(number) = words.next()
+            // 'ISO 200' as it is written on a camera, 'ND 0.9' as on a filter.
+            if ["iso", "nd", "no"].iter().any(|first| word.eq_ignore_ascii_case(first))
+                && let Some(second) = words.next()
             {
-                word.push_str(number);
+                let between = if word.eq_ignore_ascii_case("iso") { "" } else { " " };
+                word = format!("{word}{between}{second}");
             }
             let lower = word.to_ascii_lowercase();
             let slot = if lower.starts_with("iso") {
                 &mut iso
+            } else if lower.starts_with("nd") || lower == "no filter" {
+                &mut filter
             } else if lower.starts_with('f') {
                 &mut f_number
             } else if lower.contains('/') || lower.ends_with('s') {
@@ -175,7 +182,7 @@ impl Command {
                 return Err(format!("'{before}' and '{word}' are two of a kind: write one"));
             }
         }
-        Ok(Command::Next { f_number, iso, exposure_time, camera_steps: None })
+        Ok(Command::Next { f_number, iso, exposure_time, filter, camera_steps: None })
     }
 }
 
@@ -186,7 +193,7 @@ fn no_setting(word: &str) -> String {
         let meant = if number <= NARROWEST { format!("f/{word}") } else { format!("iso{word}") };
         format!(": did you mean {meant}?")
     });
-    format!("'{word}' is no setting{}", meant.unwrap_or_else(|| ": write f/5.6, iso200 or 1/160".to_owned()))
+    format!("'{word}' is no setting{}", meant.unwrap_or_else(|| ": write f/5.6, iso200, 1/160 or nd 0.9".to_owned()))
 }
 
 /// Settings asked for with `next`.
@@ -195,22 +202,23 @@ pub struct Planned {
     pub f_number: Option<FNumber>,
     pub iso: Option<IsoSpeed>,
     pub exposure_time: Option<ExposureTime>,
+    /// What is on the lens then; of density 0 is none.
+    pub filter: Option<Density>,
 }
 
 impl Planned {
     pub fn read(
-        f_number: Option<&String>,
-        iso: Option<&String>,
-        exposure_time: Option<&String>,
+        [f_number, iso, exposure_time, filter]: [&Option<String>; 4],
         camera_steps: Series,
     ) -> Result<Planned, String> {
         let planned = Planned {
-            f_number: f_number.map(|s| FNumber::read(s, camera_steps)).transpose()?,
-            iso: iso.map(|s| s.parse()).transpose()?,
-            exposure_time: exposure_time.map(|s| ExposureTime::read(s, camera_steps)).transpose()?,
+            f_number: f_number.as_ref().map(|s| FNumber::read(s, camera_steps)).transpose()?,
+            iso: iso.as_ref().map(|s| s.parse()).transpose()?,
+            exposure_time: exposure_time.as_ref().map(|s| ExposureTime::read(s, camera_steps)).transpose()?,
+            filter: filter.as_ref().map(|s| Density::read_on_the_lens(s)).transpose()?,
         };
         if planned == Planned::default() {
-            return Err("next needs a setting: f/5.6, iso200 or 1/160".to_owned());
+            return Err("next needs a setting: f/5.6, iso200, 1/160 or nd 0.9".to_owned());
         }
         Ok(planned)
     }
@@ -259,6 +267,7 @@ pub fn status(sitting: &Sitting) -> Value {
         "looks": looks.collect::<serde_json::Map<_, _>>(),
         "groups": positions.collect::<Vec<_>>(),
         "correction": setup.open,
+        "filter": setup.lens.told(),
         "sharpness": setup.current.as_ref().zip(setup.reference()).and_then(|(look, reference)| {
             Some(SharpnessStands::of(sitting.sharpness.last_of(look, &reference.file)?))
         }),

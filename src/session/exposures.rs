@@ -301,20 +301,33 @@ impl Exposures {
         self.0[place].judged = Some((n, judgement.clone()));
         let before = self.0[place].before.clone()?;
         let mut setup = Setup::clone(&before);
+        let mut moved = Vec::new();
         for (at, exposure) in self.0.iter_mut().enumerate().skip(place) {
             if at > place {
                 setup.settle();
                 exposure.before = Some(Arc::new(setup.clone()));
             }
-            exposure.change(&mut setup);
+            let was = exposure.judge_in(&mut setup);
+            if was != exposure.stood {
+                moved.push(Moved { frame: exposure.frame, was, is: exposure.stood.clone() });
+            }
+            exposure.go_on_with(&moved, &mut setup);
         }
         Some(setup)
     }
 }
 
+/// An exposure for which the dials are now known to have stood elsewhere.
+struct Moved {
+    frame: FrameNumber,
+    was: Marks,
+    is: Marks,
+}
+
 impl Exposure {
-    /// What this exposure, its judgement and what was told since do to a set-up.
-    fn change(&mut self, setup: &mut Setup) {
+    /// What this exposure and its judgement do to a set-up. Gives where the dials stood for it, as it was known before.
+    fn judge_in(&mut self, setup: &mut Setup) -> Marks {
+        let was = self.stood.clone();
         if let Some((n, judgement)) = &self.judged {
             self.go_on_from_here(setup, judgement);
             if self.counts() {
@@ -323,7 +336,26 @@ impl Exposure {
             setup.take_judgement(*n, judgement);
             self.stood = setup.stand();
         }
-        self.since.iter().for_each(|(n, body)| setup.apply(*n, body));
+        was
+    }
+
+    /// And what was told since. A word that went back to an exposure has its marks, and goes on having them.
+    fn go_on_with(&mut self, moved: &[Moved], setup: &mut Setup) {
+        for (n, body) in &mut self.since {
+            let of = |frame: &Option<FrameNumber>, marks: &Marks| {
+                moved.iter().find(|moved| *frame == Some(moved.frame) && *marks == moved.was)
+            };
+            let anew = match &**body {
+                Body::Reference { frame, marks: Some(marks), .. } => of(frame, marks),
+                _ => None,
+            };
+            if let Some(anew) = anew
+                && let Body::Reference { marks, .. } = Arc::make_mut(body)
+            {
+                *marks = Some(anew.is.clone());
+            }
+            setup.apply(*n, body);
+        }
     }
 
     /// It is the last exposure from now on, if it is one to go by.
@@ -351,3 +383,7 @@ fn may_move_lights(body: &Body) -> bool {
         Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. } | Body::Sitting { .. }
     )
 }
+
+#[cfg(test)]
+#[path = "exposures_tests.rs"]
+mod tests;

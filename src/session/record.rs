@@ -21,7 +21,7 @@ use crate::frame::Settings;
 use crate::intake::{FileState, KnownFile};
 use crate::meter::Logged;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{PowerSetting, Stops};
+use crate::photometry::{Density, PowerSetting, Stops};
 use crate::response::Curve;
 use crate::rig::{GroupName, Known};
 
@@ -154,6 +154,10 @@ pub enum Body {
     Undone {
         group: GroupName,
         of: RecordNumber,
+    },
+    /// What somebody said is on the lens from the next frame on; 0 is no filter.
+    Filter {
+        density: Density,
     },
     /// The file of a reference, or of the last frame, was metered anew by other spots.
     #[serde(alias = "reread")]

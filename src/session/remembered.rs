@@ -13,7 +13,7 @@ use crate::align::PictureId;
 use crate::drift::{Anchor, Lighting, expected};
 use crate::frame::{Captured, Settings};
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::photometry::{DialLimit, PowerSetting, SAME_SETTING, Stops};
+use crate::photometry::{Density, DialLimit, PowerSetting, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
 use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
 
@@ -42,6 +42,11 @@ impl Look {
         Look { frame, file, observation, marks, anchors: Vec::new() }
     }
 
+    pub(super) fn stood(&self) -> Stood {
+        let filter = self.observation.settings.filter;
+        Stood { file: self.file.clone(), frame: self.frame, marks: self.marks.clone(), filter }
+    }
+
     pub(super) fn add_anchor(&mut self, anchor: Anchor) {
         self.anchors.retain(|known| known.frame != anchor.frame);
         self.anchors.push(anchor);
@@ -62,6 +67,9 @@ pub struct Stood {
     pub file: String,
     pub frame: Option<FrameNumber>,
     pub marks: Marks,
+    /// What was on the lens.
+    #[serde(default)]
+    pub filter: Density,
 }
 
 /// References that others took the place of, oldest first: they may be gone back to.
@@ -77,7 +85,7 @@ impl FormerReferences {
         if self.0.len() == FormerReferences::MOST {
             self.0.pop_front();
         }
-        self.0.push_back(Stood { file: look.file.clone(), frame: look.frame, marks: look.marks.clone() });
+        self.0.push_back(look.stood());
     }
 
     pub(super) fn find(&self, file: &str) -> Option<&Stood> {

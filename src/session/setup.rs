@@ -10,11 +10,11 @@ use serde::{Deserialize, Serialize};
 
 use super::dials::{Said, marks_now, moved_by, place};
 use super::judgement::{How, Judgement, PositionRead};
+use super::lens_filter::LensFilter;
 use super::record::{Body, GroupPower, PowerSource, Purpose};
 use super::remembered::{Last, LeftOver, Look, OpenCorrection, Surveyed};
 use super::rows;
 use super::set_up_asked::SetUpAsked;
-use super::sitting_step::{SetUpIs, SittingStep};
 use super::standing::{ReferenceBy, Standing};
 use super::survey_step::SurveyStep;
 use crate::advice::{Correction, Observation, Previous};
@@ -38,6 +38,8 @@ pub struct Setup {
     pub open: Option<OpenCorrection>,
     /// The correction that was told to be done since the last frame: a word that is taken back opens it again.
     pub(super) told_done: Option<OpenCorrection>,
+    #[serde(default)]
+    pub lens: LensFilter,
     /// The last frame that is one to go by.
     pub last: Option<Last>,
     /// The survey under way, and the last one that was finished.
@@ -54,7 +56,7 @@ pub struct Setup {
     #[serde(default)]
     pub target: Option<String>,
     /// The powers that the configuration names.
-    configured: BTreeMap<GroupName, Option<PowerSetting>>,
+    pub(super) configured: BTreeMap<GroupName, Option<PowerSetting>>,
 }
 
 impl Setup {
@@ -144,37 +146,10 @@ impl Setup {
                 self.take_power(n, group, said, *source, *answers);
             }
             Body::Undone { group, of } => self.undo(group, *of),
+            Body::Filter { density } => self.lens.tell(*density),
             Body::Survey { step, .. } => self.take_survey_step(n, step),
             Body::Sitting { step } => self.take_sitting_step(step),
             _ => {}
-        }
-    }
-
-    fn take_sitting_step(&mut self, step: &SittingStep) {
-        match step {
-            SittingStep::Began { set_up, shot, .. } => {
-                self.open = None;
-                self.settle();
-                match set_up {
-                    Some(is) => self.answer_of_set_up(*is),
-                    None => {
-                        let last = self.last.as_ref().map(|last| &last.observation.settings);
-                        self.asked = last.map(|last| SetUpAsked::new(shot.clone(), last, &self.positions));
-                    }
-                }
-            }
-            SittingStep::SetUp { is } => self.answer_of_set_up(*is),
-            SittingStep::Named { .. } | SittingStep::Ended => {}
-        }
-    }
-
-    fn answer_of_set_up(&mut self, is: SetUpIs) {
-        self.asked = None;
-        if is == SetUpIs::New {
-            // Of the one before nothing is known to hold, but what the configuration says of every one.
-            let positions = self.positions.iter().map(|p| Position::first(p.group.clone(), None)).collect();
-            let before = std::mem::take(self);
-            *self = Setup { positions, target: before.target, configured: before.configured, ..Setup::default() };
         }
     }
 
@@ -342,6 +317,7 @@ impl Setup {
     /// Takes up what was made of an exposure, by record `n`.
     pub(super) fn take_judgement(&mut self, n: RecordNumber, judgement: &Judgement) {
         self.left_over.take(&judgement.verdict);
+        self.lens.take(&judgement.verdict);
         for read in &judgement.positions {
             self.read_position(read);
         }

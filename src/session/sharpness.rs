@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::at_aperture::{AtAperture, BestFrame, SpotKept};
 use super::measured_sharpness::{MeasuredSharpness, Sharpest, SpotSharpness, is_same, rounded};
 use super::record::{Body, FrameRecord};
-use super::which_aperture::which_aperture;
+use super::which_aperture::WhichAperture;
 use crate::frame::Settings;
 use crate::meter::Area;
 use crate::numbers::FrameNumber;
@@ -100,7 +100,7 @@ impl Sharpness {
 }
 
 impl LookSharpness {
-    /// Which aperture keeps what, as [`which_aperture`] says it.
+    /// Which aperture keeps what, as [`WhichAperture::sentence`] says it.
     pub fn suggestion(&self) -> Option<String> {
         let mut spots: Vec<String> = Vec::new();
         for (spot, _) in self.apertures.iter().flat_map(|at| &at.detail) {
@@ -111,7 +111,7 @@ impl LookSharpness {
         let is_measured = |at: &&AtAperture| at.best.is_some() || !at.detail.is_empty();
         let of = |at: &AtAperture| (at.f_number, spots.iter().map(|spot| at.share_of(spot)).collect());
         let known: Vec<(FNumber, Vec<Option<f64>>)> = self.apertures.iter().filter(is_measured).map(of).collect();
-        which_aperture(&spots, &known)
+        WhichAperture::of(&spots, &known).sentence()
     }
 
     fn at(&mut self, n: FNumber) -> &mut AtAperture {

@@ -230,6 +230,7 @@ impl Sitting {
             | Body::Power { .. }
             | Body::Undone { .. }
             | Body::Sitting { .. }
+            | Body::Filter { .. }
             | Body::Survey { .. } => {
                 self.keep_former_reference(body);
                 self.setup.apply(n, body);
@@ -273,11 +274,12 @@ impl Sitting {
         let file = lying.map_or(file, |exposure| &exposure.file);
         let is_it = |frame: Option<FrameNumber>| lying.is_none_or(|exposure| frame == Some(exposure.frame));
         let look = self.setup.looks.values().find(|look| look.file == file && is_it(look.frame));
-        let look = look.map(|look| Stood { file: look.file.clone(), frame: look.frame, marks: look.marks.clone() });
+        let look = look.map(Look::stood);
         let former = || self.former.find(file).filter(|known| is_it(known.frame)).cloned();
         let exposure = || {
-            let (file, frame) = lying.map(|exposure| (exposure.file.clone(), Some(exposure.frame)))?;
-            Some(Stood { file, frame, marks: lying?.stood.clone() })
+            let Exposure { file, frame, stood, observation, .. } = lying?;
+            let filter = observation.settings.filter;
+            Some(Stood { file: file.clone(), frame: Some(*frame), marks: stood.clone(), filter })
         };
         look.or_else(former).or_else(exposure)
     }

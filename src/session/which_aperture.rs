@@ -1,20 +1,33 @@
-//! Which aperture keeps what, as one sentence.
+//! Which aperture keeps what.
 
 use crate::photometry::{FNumber, SAME_SETTING};
 use crate::sharpness::{KeptAt, kept};
 use crate::wording::listed;
 
-/// 'By half of the finest detail: f/5.6 keeps eyes and lips; f/4 loses ear; of f/2.8 nothing could be told.'
-///
-/// Of each measured frame the share that it keeps of each of the spots; `None` where nothing is known of any two.
-pub fn which_aperture(spots: &[String], frames: &[(FNumber, Vec<Option<f64>>)]) -> Option<String> {
-    let said = KeptAt::sentence(&kept(spots, frames))?;
-    let untold = untold(frames);
-    let untold = match untold.is_empty() {
-        true => String::new(),
-        false => format!("; of {} nothing could be told", listed(&untold)),
-    };
-    Some(format!("By half of the finest detail: {said}{untold}."))
+/// What the apertures keep, and of which nothing could be told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WhichAperture {
+    pub kept: Vec<KeptAt>,
+    /// The narrowest first.
+    untold: Vec<String>,
+}
+
+impl WhichAperture {
+    /// Of each measured frame the share that it keeps of each of the spots.
+    pub fn of(spots: &[String], frames: &[(FNumber, Vec<Option<f64>>)]) -> WhichAperture {
+        WhichAperture { kept: kept(spots, frames), untold: untold(frames) }
+    }
+
+    /// 'By half of the finest detail: f/5.6 keeps eyes and lips; f/4 loses ear; of f/2.8 nothing could be told.' `None` where nothing is
+    /// known of any two.
+    pub fn sentence(&self) -> Option<String> {
+        let said = KeptAt::sentence(&self.kept)?;
+        let untold = match self.untold.as_slice() {
+            [] => String::new(),
+            untold => format!("; of {} nothing could be told", listed(untold)),
+        };
+        Some(format!("By half of the finest detail: {said}{untold}."))
+    }
 }
 
 /// The apertures at which no frame told anything of any spot, the narrowest first.
@@ -42,7 +55,8 @@ mod tests {
     fn an_aperture_of_which_nothing_is_known_is_named() {
         let spots = ["eyes", "ear"].map(str::to_owned);
         let two = [(f(11.0), vec![Some(1.0), Some(1.0)]), (f(5.6), vec![Some(0.9), Some(0.3)])];
-        let said = |more: &[(FNumber, Vec<Option<f64>>)]| which_aperture(&spots, &[&two[..], more].concat());
+        let said =
+            |more: &[(FNumber, Vec<Option<f64>>)]| WhichAperture::of(&spots, &[&two[..], more].concat()).sentence();
         let known = said(&[]).unwrap();
         assert!(
             known.starts_with("By half of the finest detail: f/") && known.ends_with("f/5.6 loses ear."),
@@ -50,6 +64,6 @@ mod tests {
         );
         let more = [(f(2.8), vec![None, None]), (f(4.0), vec![None, None]), (f(5.6), vec![None, None])];
         assert_eq!(said(&more).unwrap(), known.replace("ear.", "ear; of f/4 and f/2.8 nothing could be told."));
-        assert_eq!(which_aperture(&spots, &more), None);
+        assert_eq!(WhichAperture::of(&spots, &more).sentence(), None);
     }
 }

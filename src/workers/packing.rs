@@ -177,7 +177,7 @@ mod tests {
     use super::super::framing::{receive_header, send_header};
     use super::*;
     use crate::frame::{Captured, ColourTag, FlashTag, IsoKind, Rendering};
-    use crate::photometry::{IsoSpeed, Metres};
+    use crate::photometry::{Density, IsoSpeed, Metres};
 
     fn state() -> FileState {
         FileState { size: u64::MAX, modified_ns: i64::MIN, changed_ns: i64::MAX, inode: 7 }
@@ -255,6 +255,7 @@ mod tests {
                     colour_space: [ColourTag::Srgb, ColourTag::AdobeRgb, ColourTag::Uncalibrated].get(colour).copied(),
                     orientation,
                     rendering: if per_frame { Rendering::PerFrame } else { Rendering::Fixed },
+                    filter: Density::default(),
                 }
             },
         )

@@ -62,6 +62,13 @@ impl Pool {
         }))
     }
 
+    /// As many more of the same program, for one purpose alone: a worker has the priority of the thread that started it, and keeps it.
+    pub fn apart(&self, seats: usize) -> Pool {
+        let apart = Pool::with_limits(self.0.program.clone(), seats, self.0.limits);
+        apart.0.told_confinement.store(true, Ordering::SeqCst);
+        apart
+    }
+
     /// Reads a file; blocks until it is read or given up.
     pub fn read(&self, task: &Task) -> Result<Answer, Refused> {
         let read = match self.read_once(task)? {

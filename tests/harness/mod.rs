@@ -21,8 +21,8 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
-use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use greyhold::outlet::shot_log::segments;
+use greyhold::photometry::{ExposureTime, FNumber, IsoSpeed, Series};
 use greyhold::response::srgb_encode;
 use greyhold::session::{Body, Portion, Record};
 use greyhold::studio::{CameraSettings, Light, Pose, Scene, expose, with_exif};

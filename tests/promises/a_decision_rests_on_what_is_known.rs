@@ -351,6 +351,7 @@ fn commands() -> impl Strategy<Value = Command> {
         f_number: Some(format!("f/{}", F_NUMBERS[a])),
         iso: None,
         exposure_time: None,
+        filter: None,
         camera_steps: None,
     });
     let ask = prop::sample::select(vec![SurveyAsk::Start, SurveyAsk::Skip, SurveyAsk::Stop]);

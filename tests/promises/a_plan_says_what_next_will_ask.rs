@@ -104,6 +104,27 @@ fn at_the_end_of_a_range_next_says_what_the_plan_says() {
     }
 }
 
+/// CHECK: a gel of density 0.6 takes two stops (ISO 5-2, from memory), and light falls off with the square of the distance (Hecht, Optics): a
+/// stop and a third at 1.59 times the distance.
+#[test]
+fn next_offers_gels_and_several_lights_moved_as_the_plan_does() {
+    let lights = "lowest_iso: 100\nfilters: []\ngroups:
+  - {name: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/32}
+  - {name: rim, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/32}
+";
+    for (more, says) in [
+        ("gels: [0.6]\n", "an ND 0.6 gel on key and an ND 0.6 gel on rim"),
+        ("", "key farther away, at 1.59 times its distance and rim farther away, at 1.59 times its distance"),
+    ] {
+        let studio = a_sitting_at_f14(&format!("{more}{lights}"));
+        let plan = studio.tell(serde_json::json!({"command": "plan", "apertures": ["f/4.5"]}));
+        let end = plan["value"]["apertures"][0]["end_in_words"].as_str().unwrap().to_owned();
+        assert!(end.contains(says), "{end}");
+        let next = studio.tell(serde_json::json!({"command": "next", "f_number": "f/4.5"}));
+        assert!(next["message"].as_str().unwrap().lines().any(|line| line == end), "{end}\n{next}");
+    }
+}
+
 /// The way round by ISO speed or aperture is one that `next` can be asked for.
 #[test]
 fn next_gives_the_powers_of_a_way_round() {

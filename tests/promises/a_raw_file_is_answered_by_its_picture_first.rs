@@ -9,7 +9,7 @@ use crate::harness::{Shot, Studio, shot, wait_for};
 use greyhold::config::{Config, Curves};
 use greyhold::frame::{Picture, RawParts};
 use greyhold::meter::Scale;
-use greyhold::session::{Body, Judgement, Occasion, Record, State};
+use greyhold::session::{Board, Body, Judgement, Occasion, Record, State};
 use serde_json::{Value, json};
 
 // --- by the engine ---
@@ -147,6 +147,22 @@ fn a_camera_is_trusted_when_it_was_compared_and_no_more_after_an_outlier() {
     assert_eq!(raws.parts(), RawParts::Light);
     raws.prove(6);
     assert_eq!(raws.parts(), RawParts::Light, "not in this sitting any more");
+}
+
+/// Nobody need shoot another for what is told in a moment.
+#[test]
+fn until_its_light_is_read_every_screen_says_that_it_is_being_read() {
+    let curves = calibrated_curves();
+    let mut raws = Raws::new(8, &curves);
+    raws.prove(5);
+    let mut darker = raws.usual();
+    darker.powers.iter_mut().for_each(|power| *power -= 1.0);
+    let [light, embedded] = raws.shoot(&darker);
+    let leads = |raws: &Raws| Board::of(&raws.sitting.state().sitting, &raws.config).leads();
+    raws.sitting.land_raw(&darker, None, Some(embedded));
+    assert_eq!(leads(&raws), "Turn nothing yet: the light of the raw file is being read");
+    raws.sitting.land_light(&darker, Ok(light));
+    assert_eq!(leads(&raws), "Turn nothing yet: shoot another", "one frame is a suspicion");
 }
 
 /// What can't be read any more is said, and what was seen first stays, as that.

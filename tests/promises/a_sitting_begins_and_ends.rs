@@ -56,7 +56,10 @@ fn a_frame_of_the_next_morning_asks_whether_the_set_up_is_the_same() {
     let studio = evening();
     let morning = take_at(&studio, "4.jpg", shot(8.0, 1.0, 4), 23);
     assert_ne!(morning["verdict"]["finding"], "matched");
-    assert_eq!(board(&studio)["same_set_up"], "Same set-up as yesterday 10:00? f/8  1/160 s  ISO 100, key 1/2, fill 62.5 Ws, rim 7.0");
+    assert_eq!(
+        board(&studio)["same_set_up"],
+        "Same set-up as yesterday 10:00? f/8  1/160 s  ISO 100, key 1/2, fill 62.5 Ws, rim 7.0"
+    );
     take_at(&studio, "5.jpg", shot(8.0, 1.0, 5), 23);
     assert!(studio.corrections().is_empty(), "two frames a stop too bright, and nobody is asked to turn a light");
     assert!(refused(&studio, json!({"command": "next", "f_number": "f/5.6"})).contains("Same set-up as yesterday"));
@@ -81,7 +84,10 @@ fn of_another_set_up_no_look_and_no_power_of_before_holds() {
     take_at(&studio, "5.jpg", shot(8.0, 1.0, 5), 23);
     assert_eq!(take_at(&studio, "6.jpg", shot(8.0, 1.0, 6), 23)["verdict"]["finding"], "matched");
     tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
-    assert_eq!(studio.tell(json!({"command": "sitting"}))["message"], "sitting 2 (spring coats): 3 frames, 0 corrections");
+    assert_eq!(
+        studio.tell(json!({"command": "sitting"}))["message"],
+        "sitting 2 (spring coats): 3 frames, 0 corrections"
+    );
 }
 
 #[test]

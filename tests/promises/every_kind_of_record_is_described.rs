@@ -55,8 +55,10 @@ fn eventful() -> Studio {
     }
     set.shoot(Take { f_number: 7.1, powers: vec![-2.0; 3], ..set.usual() });
     wait_for("its sharpness to be measured", || !set.studio.of_type("sharpness").is_empty());
-    // One more, and nobody wants it.
+    // One more, and nobody wants it: the filter that was told is not on the lens.
+    set.studio.tell(json!({"command": "next", "f_number": "f/5.6", "filter": "0.6"}));
     set.shoot(Take { f_number: 5.6, powers: vec![-2.0; 3], ..set.usual() });
+    assert_eq!(set.studio.tell(json!({"command": "undo", "group": "filter"}))["ok"], true);
     fs::remove_file(set.studio.folder.join("frame_010.jpg")).unwrap();
     wait_for("the deletion to be told", || !set.studio.of_type("file_removed").is_empty());
     for word in [json!({"command": "accept"}), json!({"command": "new_sitter"})] {

@@ -17,6 +17,7 @@ mod a_changed_configuration_is_taken_up;
 mod a_decision_rests_on_what_is_known;
 mod a_deleted_frame_asks_for_nothing;
 mod a_file_not_filled_yet_is_told_from_a_flat_one;
+mod a_filter_on_the_lens_is_counted;
 mod a_folder_that_goes_is_waited_for;
 mod a_frame_is_taken_up_once_when_whole;
 mod a_frame_that_others_overtook_asks_for_nothing;

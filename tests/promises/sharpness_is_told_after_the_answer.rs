@@ -196,6 +196,69 @@ fn where_the_sharpest_frame_is_deleted_the_next_takes_its_place() {
     assert_eq!(kept_at_once, kept_beside(&studio, "a.jpg"), "the page held them against it before the next frame came");
 }
 
+/// CHECK: proc(5), Linux: fields 14 and 15 of `/proc/PID/stat` are a process's ticks, field 19 its nice value, which a child has from the
+/// thread that started it. A worker that was started to measure stands back for good, and must never read a frame.
+#[cfg(target_os = "linux")]
+#[test]
+fn no_frame_is_read_by_a_worker_that_stands_back() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    let workers = || -> Vec<(u32, i64, u64)> {
+        let children = fs::read_to_string(format!("/proc/{0}/task/{0}/children", studio.pid())).unwrap();
+        let of_threads = fs::read_dir(format!("/proc/{}/task", studio.pid()))
+            .unwrap()
+            .flatten()
+            .map(|thread| fs::read_to_string(thread.path().join("children")).unwrap_or_default());
+        let all = of_threads.fold(children, |all, some| format!("{all} {some}"));
+        let mut pids: Vec<u32> = all.split_whitespace().map(|pid| pid.parse().unwrap()).collect();
+        pids.sort();
+        pids.dedup();
+        let of = |pid: u32| {
+            let stat = fs::read_to_string(format!("/proc/{pid}/stat")).ok()?;
+            let after_name: Vec<&str> = stat.rsplit_once(')')?.1.split_whitespace().collect();
+            let number = |field: usize| after_name[field - 3].parse::<i64>().ok();
+            Some((pid, number(19)?, (number(14)? + number(15)?) as u64))
+        };
+        pids.into_iter().filter_map(of).collect()
+    };
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    land(&studio, &sitting, "b.jpg", &round(5.6, [0.0, 0.0, 1.0]));
+    measured(&studio, "b.jpg");
+    // From now on nothing is measured any more.
+    fs::write(studio.config(), format!("sharpness: no\n{}", spots())).unwrap();
+    wait_for("the configuration to be taken up", || studio.of_type("config").len() > 1);
+    let before = workers();
+    for name in ["c.jpg", "d.jpg", "e.jpg", "f.jpg"] {
+        land(&studio, &sitting, name, &SHARP);
+    }
+    let after = workers();
+    let ticks = |of: &[(u32, i64, u64)], stand_back: bool| -> u64 {
+        of.iter().filter(|(_, nice, _)| (*nice > 0) == stand_back).map(|(_, _, ticks)| ticks).sum()
+    };
+    assert!(before.iter().any(|(_, nice, _)| *nice > 0), "one was started to measure: {before:?}");
+    assert!(ticks(&after, false) > ticks(&before, false), "frames were read: {before:?} {after:?}");
+    assert_eq!(ticks(&after, true), ticks(&before, true), "{before:?} {after:?}");
+}
+
+/// The reference, and the first of all frames: what others keep is counted from the next sharpest on.
+#[test]
+fn where_the_very_first_frame_is_deleted_the_next_sharpest_takes_its_place() {
+    let sitting = Sitting::new();
+    let studio = Studio::with_config(&spots());
+    land(&studio, &sitting, "a.jpg", &SHARP);
+    for (name, ear) in [("b.jpg", 1.0), ("c.jpg", 2.0)] {
+        land(&studio, &sitting, name, &round(if ear > 1.0 { 5.6 } else { 8.0 }, [0.0, 0.0, ear]));
+        measured(&studio, name);
+    }
+    fs::remove_file(studio.folder.join("a.jpg")).unwrap();
+    wait_for("the deletion to be told", || !studio.of_type("file_removed").is_empty());
+    land(&studio, &sitting, "d.jpg", &round(4.0, [0.0, 1.5, 2.0]));
+    let d = measured(&studio, "d.jpg");
+    assert_eq!((&d["against"]["file"], &d["reference"], &d["fault"]), (&json!("b.jpg"), &json!("a.jpg"), &Value::Null));
+    // Gaussians add by their squares: 1 and the square root of 3 make 2.
+    assert!((blur(&d, 1) - 1.5).abs() < 0.25 && (blur(&d, 2) - 3.0_f64.sqrt()).abs() < 0.26, "{d}");
+}
+
 /// What the aperture view tells that a frame keeps.
 fn kept_beside(studio: &Studio, file: &str) -> Value {
     let board = Feed::open(studio, None).unwrap().next("board");

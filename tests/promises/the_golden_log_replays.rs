@@ -15,9 +15,9 @@ fn golden(name: &str) -> PathBuf {
 
 /// A sitting of format 1, one of format 2 with raw files beside pictures and what they taught, one of format 3
 /// with a light survey and a light that was forgotten, one of format 4 with words taken back and spots drawn,
-/// one of an early form of format 5 with a damaged file that was passed over, one of its last form with nearly every kind of record,
-/// and two of format 6 with every kind.
-const LOGS: [&str; 8] = ["sitting", "pairs", "survey", "drawn", "passed_over", "one_sitting", "eventful", "learned"];
+/// one of an early form of format 5 with a damaged file that was passed over, one of its last form, and two of format 6 with every
+/// kind of record.
+const LOGS: [&str; 8] = ["sitting", "pairs", "survey", "drawn", "passed_over", "of_format_5", "eventful", "learned"];
 /// Those that are written as they would be today.
 const PRESENT: [&str; 2] = ["eventful", "learned"];
 

@@ -285,6 +285,29 @@ fn where_nobody_knows_a_frame_stood_nothing_is_taken_for_granted() {
     assert_eq!(studio.of_type("reference").pop().unwrap()["powers"]["key two"], Value::Null);
 }
 
+/// A light that was met later stood nobody knows where for an earlier frame: its card says so, and not that there is nothing to do.
+#[test]
+fn the_card_of_a_light_that_nobody_knows_of_says_so() {
+    let studio = Studio::with_config(RIG);
+    studio.take("1.jpg", shot(8.0, 0.0, 1));
+    studio.take("2.jpg", shot(8.0, 0.0, 2));
+    let with_hair = format!("{RIG}  - {{name: hair, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/4}}\n");
+    std::fs::write(studio.config(), with_hair).unwrap();
+    wait_for("the new light", || studio.of_type("config").len() > 1);
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
+    studio.take("3.jpg", shot(8.0, -1.0, 3));
+    let said = tell(&studio, json!({"command": "reference", "file": "2.jpg"}));
+    assert!(said.contains("It isn't known what hair was set to for it"), "{said}");
+    let does = || {
+        let board = Feed::open(&studio, None).unwrap().next("board");
+        let cards = board["cards"].as_array().unwrap();
+        cards.iter().find(|card| card["group"] == "hair").unwrap()["does"].as_str().unwrap().to_owned()
+    };
+    assert!(does().contains("set it by eye"), "{}", does());
+    tell(&studio, json!({"command": "power", "group": "hair", "setting": "1/8"}));
+    assert_eq!(does(), "nothing to do");
+}
+
 /// A name is given again where a frame was deleted: then it is the frame that lies there.
 #[test]
 fn another_frame_under_the_name_of_a_reference_that_was_deleted_is_itself() {

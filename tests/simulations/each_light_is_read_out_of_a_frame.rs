@@ -174,6 +174,7 @@ fn arrange(doing: Doing, take: &mut Take, group: usize, rig: &Rig, sitting: &mut
                 f_number: Some(format!("f/{mark}")),
                 iso: None,
                 exposure_time: None,
+                filter: None,
                 camera_steps: None,
             });
             (0..rig.lamps.len()).for_each(|lamp| take.powers[lamp] = to_step(-stops, lamp));

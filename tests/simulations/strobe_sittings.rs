@@ -126,6 +126,7 @@ fn verdict(reference: &MeteredFrame, frame: &MeteredFrame, overlay: &Overlay, re
         recycle_seconds: config.recycle_time.as_secs_f64(),
         moved: Some(Stops::ZERO),
         followed: None,
+        filter_before: None,
         light_alone: false,
         lights: None,
         passive: None,

@@ -65,8 +65,8 @@ impl CropsPage {
 
 fn page(measured: &Measured) -> String {
     let mut page = HEAD.to_owned();
-    if let Some(sentence) = &measured.suggestion {
-        page.push_str(&format!("<p>{}</p>\n", escaped(sentence)));
+    if let Some(sentence) = measured.which_aperture.sentence() {
+        page.push_str(&format!("<p>{}</p>\n", escaped(&sentence)));
     }
     page.push_str("<div class=\"scroll\" tabindex=\"0\">\n<table>\n<thead><tr><th scope=\"col\">spot</th>");
     let columns = columns(measured);

@@ -6,10 +6,8 @@ use std::path::{Path, PathBuf};
 use crate::frame::Cut;
 use crate::photometry::FNumber;
 use crate::response::Response;
-use crate::session::which_aperture;
-use crate::sharpness::{
-    Cause, Crop, KeptAt, ReferenceSpot, Softness, SpotSoftness, Untold, finest_first, judge, kept, kept_of,
-};
+use crate::session::WhichAperture;
+use crate::sharpness::{Cause, Crop, ReferenceSpot, Softness, SpotSoftness, Untold, finest_first, judge, kept_of};
 
 /// One photograph, as far as it could be read.
 pub struct Shot {
@@ -32,9 +30,7 @@ pub struct Measured {
     pub against_sharpest: Vec<Vec<Option<Result<Softness, Untold>>>>,
     /// Of each shot but the first, against the first.
     pub causes: Vec<Option<Cause>>,
-    pub kept: Vec<KeptAt>,
-    /// Which aperture keeps what.
-    pub suggestion: Option<String>,
+    pub which_aperture: WhichAperture,
 }
 
 impl Shot {
@@ -82,8 +78,8 @@ impl Measured {
         };
         let known: Vec<(FNumber, Vec<Option<f64>>)> =
             shots.iter().enumerate().filter_map(|(at, shot)| Some((shot.f_number?, shares(at)))).collect();
-        let (kept, suggestion) = (kept(&spots, &known), which_aperture(&spots, &known));
-        Measured { spots, shots, sharpest, against_sharpest, causes, kept, suggestion }
+        let which_aperture = WhichAperture::of(&spots, &known);
+        Measured { spots, shots, sharpest, against_sharpest, causes, which_aperture }
     }
 }
 

@@ -7,7 +7,7 @@ use crate::sharpness::{KeptAt, Softness, Untold};
 
 pub fn lines(measured: &Measured) -> Vec<String> {
     let mut lines: Vec<String> = (0..measured.shots.len()).map(|shot| of_shot(measured, shot).to_string()).collect();
-    let kept = measured.kept.iter().map(|kept| {
+    let kept = measured.which_aperture.kept.iter().map(|kept| {
         json!({
             "spot": kept.spot,
             "widest_f_number": kept.widest.map(|n| n.marked()),
@@ -15,7 +15,7 @@ pub fn lines(measured: &Measured) -> Vec<String> {
         })
     });
     let kept: Vec<Value> = kept.collect();
-    lines.push(json!({ "kept": kept, "sentence": KeptAt::sentence(&measured.kept) }).to_string());
+    lines.push(json!({ "kept": kept, "sentence": KeptAt::sentence(&measured.which_aperture.kept) }).to_string());
     lines
 }
 

@@ -33,7 +33,7 @@ pub fn told(measured: &Measured) -> String {
         }
     }
     lines.extend(untold(measured));
-    lines.extend(measured.suggestion.iter().map(|sentence| format!("\n{sentence}")));
+    lines.extend(measured.which_aperture.sentence().map(|sentence| format!("\n{sentence}")));
     lines.join("\n")
 }
 

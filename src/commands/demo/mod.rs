@@ -232,6 +232,7 @@ impl Player {
                     f_number: Some((*f_number).to_owned()),
                     iso: None,
                     exposure_time: None,
+                    filter: None,
                     camera_steps: None,
                 };
                 self.ask(&format!("next {f_number}"), &command)?;

@@ -78,6 +78,7 @@ fn settings(
         f_number: said.f_number.or(apertures.first().copied()),
         iso: said.iso.or(iso).or(usual),
         exposure_time: said.exposure_time,
+        filter: said.filter.unwrap_or_default(),
         ..Settings::default()
     };
     if said.f_number.is_none() {
@@ -101,8 +102,8 @@ fn of_words(text: &str, steps: Series, wanted: &str) -> Result<Planned, String> 
     no_decimal_comma(text)?;
     match Command::next(text.replace(',', " ").split_whitespace())? {
         Command::Next { f_number: None, iso: None, exposure_time: None, .. } => Err(wanted.to_owned()),
-        Command::Next { f_number, iso, exposure_time, .. } => {
-            Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps)
+        Command::Next { f_number, iso, exposure_time, filter, .. } => {
+            Planned::read([&f_number, &iso, &exposure_time, &filter], steps)
         }
         _ => Ok(Planned::default()),
     }
@@ -192,6 +193,7 @@ fn room(
         f_number: metered.f_number,
         iso: metered.iso,
         exposure_time: metered.exposure_time,
+        filter: metered.filter.unwrap_or_default(),
         ..Settings::default()
     };
     let time: ExposureTime = from.exposure_time.unwrap_or(config.sync_speed);

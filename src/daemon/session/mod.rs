@@ -123,9 +123,10 @@ impl Session {
     async fn end(&mut self, mut works: mpsc::Receiver<Work>) -> Result<(), RunError> {
         let began = Instant::now();
         let _ = self.control.send(Control::Stop);
-        let pool = self.setup.workers.clone();
         // A worker that doesn't let itself be ended must not hold up the end.
-        std::thread::spawn(move || pool.stop());
+        for pool in [self.setup.workers.clone(), self.sharpening.workers()] {
+            std::thread::spawn(move || pool.stop());
+        }
         let drain = async {
             loop {
                 self.go_on(&mut works, Takes { frames: true, lights: false });

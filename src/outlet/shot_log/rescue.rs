@@ -165,6 +165,7 @@ fn kind_of(body: &Body) -> &'static str {
         Body::Remetered { .. } | Body::Response { .. } => "readings and curves",
         Body::Correction { .. } | Body::Resolved { .. } => "corrections",
         Body::Power { .. } | Body::Undone { .. } => "powers",
+        Body::Filter { .. } => "filters on the lens",
         Body::Survey { .. } => "steps of a survey",
         Body::Sitting { .. } => "sittings",
         Body::Sharpness(_) => "measured sharpness",

@@ -40,6 +40,7 @@ enum Action {
         f_number: Option<String>,
         iso: Option<String>,
         exposure_time: Option<String>,
+        filter: Option<String>,
         camera_steps: Option<Series>,
     },
     /// The last frame, if it is still this one, is as it was meant.
@@ -72,8 +73,8 @@ impl From<Action> for Command {
             Action::AllSet { correction } => Command::Confirm { group: None, correction: Some(correction) },
             Action::SetAt { group, setting } => Command::Power { group, setting },
             Action::Undo { group } => Command::Undo { group: Some(group) },
-            Action::Next { f_number, iso, exposure_time, camera_steps } => {
-                Command::Next { f_number, iso, exposure_time, camera_steps }
+            Action::Next { f_number, iso, exposure_time, filter, camera_steps } => {
+                Command::Next { f_number, iso, exposure_time, filter, camera_steps }
             }
             Action::Accept { frame } => Command::Accept { frame: Some(frame) },
             Action::NewSitter => Command::NewSitter {},

@@ -30,7 +30,8 @@ const NO_DIFFERENCE: Stops = Stops(0.005);
 
 /// What is said where two files of one frame tell different settings.
 pub(super) fn note_of_other_settings(first: &Settings, own: &Settings) -> Option<String> {
-    let differ = expected(first, own, Lighting::Continuous)?.abs() > SAME_SETTING;
+    let own = Settings { filter: first.filter, ..own.clone() };
+    let differ = expected(first, &own, Lighting::Continuous)?.abs() > SAME_SETTING;
     differ.then(|| "the files of this frame tell different settings: the first one's are kept".to_owned())
 }
 
@@ -51,9 +52,12 @@ impl Draft<'_> {
 
     // --- the first file ---
 
-    fn take_exposure(&mut self, file: Landed, outcome: MeteredFrame) {
+    fn take_exposure(&mut self, file: Landed, mut outcome: MeteredFrame) {
         let frame = self.sitting.frames.next();
         let overtaken = file.passed && self.sitting.setup.is_overtaken(&outcome.observation.settings);
+        let lens = self.sitting.setup.lens;
+        outcome.observation.settings.filter =
+            if overtaken { lens.before().unwrap_or(lens.told()) } else { lens.told() };
         self.landed_map = outcome.light.map(|light| (frame, light));
         if !overtaken {
             self.begin_sitting_where_due(&file, &outcome.observation.settings);
@@ -345,6 +349,7 @@ impl Draft<'_> {
             moved: before.moved_alike(),
             followed: before.moved_if_followed().or_else(|| before.moved_if_told_wrong()),
             told: before.told_alike(),
+            filter_before: before.lens.before(),
             light_alone: false,
             lights,
             passive: if let [only] = self.config.passive.as_slice() { Some(only) } else { None },

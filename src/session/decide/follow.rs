@@ -35,6 +35,7 @@ impl Draft<'_> {
         match verdict.finding {
             Finding::NoReference | Finding::Survey => return Effects::default(),
             finding if finding.is_hold() => return Effects::default(),
+            _ if verdict.filter.is_some() => return Effects::default(),
             _ => {}
         }
         if let Some(effects) = self.effects_of_lights(before, settings, verdict) {

@@ -94,6 +94,8 @@ impl Draft<'_> {
             && is_steady(verdict)
             && !exposure.found_at_start
             && settings.camera == last.observation.settings.camera
+            // Filters are off what is engraved by more than a curve may be.
+            && settings.filter == last.observation.settings.filter
             && self.config.lighting != Lighting::Either
             && self.is_learnable(settings, picture);
         let codes = self.codes_over_reference(last, picture).filter(|_| is_one);

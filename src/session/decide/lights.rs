@@ -112,7 +112,7 @@ impl Draft<'_> {
             priors: &known.priors,
             not_surveyed: &lights.skipped,
         };
-        let ambient = (known.ambient_share, self.config.ambient_limit);
+        let ambient = (known.ambient_share, self.config.ambient_limit.get());
         Some(LightEvidence::of(&reading, &groups, light.cells(), ambient, soon))
     }
 
@@ -293,14 +293,13 @@ impl Draft<'_> {
     pub(super) fn ambient_warning(&self, setup: &Setup, settings: &Settings, turned: Stops) -> Option<String> {
         let moved = |group: &GroupName| Some(setup.since_survey(group)? + turned);
         let (spot, share) = self.most_room_light(setup, settings, moved)?;
-        let share = share.get();
         (share > self.config.ambient_limit).then(|| {
             format!(
                 "room light is {:.1} % of the light on '{spot}' at {} (more than {} %): use a shorter exposure time within the sync \
                  speed, or darken the room",
-                share * 100.0,
+                share.get() * 100.0,
                 settings.in_short(),
-                (self.config.ambient_limit * 1000.0).round() / 10.0
+                (self.config.ambient_limit.get() * 1000.0).round() / 10.0
             )
         })
     }

@@ -8,6 +8,7 @@ mod configured;
 mod curves;
 mod embedded;
 mod exposure;
+mod filter;
 mod follow;
 mod laying;
 mod learning;

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::Draft;
-use crate::advice::{Correction, Finding, LightsNow, Means, Moved, RoomLight, plan, powers_at};
+use crate::advice::{Correction, Finding, LightsNow, Means, Moved, RoomLight, at_its_ends, plan};
 use crate::drift::expected;
 use crate::frame::Settings;
 use crate::photometry::{FNumber, IsoSpeed, Series, Stops};
@@ -21,7 +21,7 @@ impl Draft<'_> {
     ///
     /// # Errors
     /// Says why nothing can be worked out from them.
-    pub(super) fn lights_now(&self) -> Result<(LightsNow<'_>, &Settings), String> {
+    pub(super) fn lights_now(&self) -> Result<(LightsNow<'_>, Settings), String> {
         let setup = &self.sitting.setup;
         let Some((look, last)) = setup.reference().zip(setup.last.as_ref()) else {
             let waits = setup.standing == Standing::AwaitsSitter;
@@ -44,7 +44,8 @@ impl Draft<'_> {
         // A file that tells no settings, as one of another program, is nothing to go on from.
         let shot = &last.observation.settings;
         let is_told = expected(lights.from, shot, lights.lighting).is_some();
-        Ok((lights, coming.unwrap_or(if is_told { shot } else { &look.observation.settings })))
+        let from = coming.unwrap_or(if is_told { shot } else { &look.observation.settings });
+        Ok((lights, Settings { filter: setup.lens.told(), ..from.clone() }))
     }
 
     /// The frame that the light was built up to is the reference for who asks what comes next. Gives what is said of it: whether the first
@@ -90,14 +91,14 @@ impl Draft<'_> {
         leaves: Option<FNumber>,
         steps: Series,
     ) -> Option<Correction> {
-        let mut correction = lights.powers_with(settings, Stops::ZERO, &self.config.at_hand)?;
+        let mut correction = lights.powers_with(settings, &self.config.at_hand)?;
         if let Some(now) = leaves {
             correction.other_ways.iter_mut().for_each(|ways| ways.leave_out(now));
         }
         // Where a range ends, what a plan says of these settings.
         correction.way_round = settings.iso.and_then(|iso| {
             let means = Means::of(&self.config.at_hand, iso, steps);
-            end_in_words(&powers_at(lights, settings.clone(), leaves, &means, None)?)
+            end_in_words(&at_its_ends(lights, correction.clone(), settings.clone(), leaves, &means, None))
         });
         Some(correction)
     }
@@ -124,12 +125,12 @@ impl Draft<'_> {
         let iso = asked.or(base.iso);
         let iso = iso.ok_or("the last frame doesn't tell its ISO speed: name one")?;
         let means = Means::of(&self.config.at_hand, iso, steps);
-        let (lens, untold) = self.lens_of(words.lens.as_ref(), base, steps)?;
+        let (lens, untold) = self.lens_of(words.lens.as_ref(), &base, steps)?;
         let room = self.room_light();
-        let powers = plan(&lights, base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
+        let powers = plan(&lights, &base, &apertures, iso, &means, room.as_ref().map(|room| &room.light))
             .ok_or("the reference's settings are not known, so nothing can be worked out from new ones")?;
         let (from, groups) = (lights.from.clone(), self.config.groups.clone());
-        let too_fast = self.sync_warning(base).map(|warning| format!("{warning}."));
+        let too_fast = self.sync_warning(&base).map(|warning| format!("{warning}."));
         let assumed = untold.into_iter().chain(too_fast).collect();
         Ok(Plan { from, groups, powers, lens, room, assumed })
     }
@@ -180,6 +181,7 @@ pub(super) fn planned_from(planned: &Planned, last: &Settings) -> Settings {
         f_number: planned.f_number.or(last.f_number),
         iso: planned.iso.or(last.iso),
         exposure_time: planned.exposure_time.or(last.exposure_time),
+        filter: planned.filter.unwrap_or(last.filter),
         ..last.clone()
     }
 }

@@ -45,8 +45,8 @@ impl Chosen {
         Chosen { frame, file, observation, marks: None }
     }
 
-    fn last(last: &Last) -> Chosen {
-        Chosen::new(Some(last.frame), last.file.clone(), Observation::clone(&last.observation))
+    fn last(last: &Last, observation: Observation) -> Chosen {
+        Chosen::new(Some(last.frame), last.file.clone(), observation)
     }
 }
 
@@ -184,7 +184,10 @@ impl Draft<'_> {
         let chosen = match (file, observation, &self.sitting.setup.last) {
             (Some(file), Some(observation), _) => self.chosen_of(file, observation),
             (Some(file), None, _) => return Reply::refused(format!("{file} can't be metered as a reference")),
-            (None, _, Some(last)) => Chosen::last(last),
+            (None, _, Some(last)) => match self.with_its_filter(last) {
+                Ok(observation) => Chosen::last(last, observation),
+                Err(why) => return Reply::refused(why),
+            },
             (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
         };
         let is_last = self.sitting.setup.last.as_ref().is_some_and(|last| chosen.frame == Some(last.frame));
@@ -217,12 +220,13 @@ impl Draft<'_> {
 
     /// A file that somebody named: one of this sitting's frames may be, with where the dials stood for it.
     fn chosen_of(&self, file: &str, observation: Observation) -> Chosen {
-        let Some(Stood { file, frame, marks }) = self.sitting.stood_for(file) else {
+        let Some(Stood { file, frame, marks, filter }) = self.sitting.stood_for(file) else {
             return Chosen::new(None, file.to_owned(), observation);
         };
         // All that its files showed, where that is remembered.
         let exposure = self.sitting.exposures.lying_at(&file).filter(|exposure| Some(exposure.frame) == frame);
-        let observation = exposure.map_or(observation, |exposure| Observation::clone(&exposure.observation));
+        let mut observation = exposure.map_or(observation, |exposure| Observation::clone(&exposure.observation));
+        observation.settings.filter = filter;
         Chosen { frame, file, observation, marks: Some(marks) }
     }
 
@@ -268,7 +272,10 @@ impl Draft<'_> {
         let Some(last) = self.sitting.setup.last.clone() else {
             return Reply::refused("there is no frame yet: shoot one");
         };
-        let chosen = Chosen::last(&last);
+        let chosen = match self.with_its_filter(&last) {
+            Ok(observation) => Chosen::last(&last, observation),
+            Err(why) => return Reply::refused(why),
+        };
         if let Err(why) = self.can_be_a_reference(&chosen) {
             return Reply::refused(why);
         }
@@ -277,7 +284,7 @@ impl Draft<'_> {
         if setup.standing == Standing::AwaitsSitter && before != Some(Standing::AwaitsSitter) {
             return Reply::refused(format!("{} is of the last sitter: shoot a frame of the new one", last.file));
         }
-        if last.verdict.finding.is_hold() {
+        if last.verdict.finding.is_hold() && last.verdict.filter.is_none() {
             return Reply::refused(format!(
                 "a light failed in {}, so it is nothing to go by: shoot another",
                 last.file

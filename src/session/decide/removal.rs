@@ -2,28 +2,40 @@
 //! were judged to be from it stays as judged.
 //!
 //! A person picks frames out and leaves most of those before them. Where they are gone, too, a program takes all frames elsewhere
-//! as they come, or the folder was emptied: then nobody has said that a frame was a mistake, and what it asked for stands.
+//! as they come, or the folder was emptied: then nobody has said that a frame was a mistake, and what it asked for stands. Of the very
+//! first frame those after it tell, where there are two at least and all of them stayed.
 
 use std::collections::HashSet;
 
 use super::Draft;
 use super::follow::is_still_wanted;
 use crate::advice::{GroupReading, Verdict};
+use crate::numbers::FrameNumber;
 use crate::session::exposures::Exposure;
 use crate::session::record::{Body, Purpose};
 use crate::session::remembered::OpenCorrection;
 
 /// Frames before one that is gone, which tell whether it was picked out.
 const LOOKED_AT: usize = 4;
+/// Frames after the very first one that tell it: of one alone nobody knows whether it goes next.
+const FEWEST_AFTER: usize = 2;
+
+/// Of the whole sitting, and not only of those that are remembered.
+fn is_first(exposure: &Exposure) -> bool {
+    exposure.frame == FrameNumber::default().next()
+}
 
 impl Draft<'_> {
     /// Tells those of the exposures that could still be judged anew; older ones ask for nothing any more.
     pub(super) fn take_gone(&mut self, gone: &HashSet<String>) {
         let exposures: Vec<&Exposure> = self.sitting.exposures.iter().collect();
-        let is_picked_out = |at: usize| {
-            let those_before = &exposures[at.saturating_sub(LOOKED_AT)..at];
-            let stayed = those_before.iter().filter(|e| !e.lies_at.is_empty() && !e.lies_among(gone)).count();
-            stayed > 0 && stayed * 2 >= those_before.len()
+        let stayed = |some: &[&Exposure]| some.iter().filter(|e| !e.lies_at.is_empty() && !e.lies_among(gone)).count();
+        let is_picked_out = |at: usize| match (at, &exposures[at.saturating_sub(LOOKED_AT)..at]) {
+            (0, _) => {
+                let after = &exposures[1..exposures.len().min(1 + LOOKED_AT)];
+                is_first(exposures[0]) && after.len() >= FEWEST_AFTER && stayed(after) == after.len()
+            }
+            (_, before) => stayed(before) > 0 && stayed(before) * 2 >= before.len(),
         };
         let matters = |e: &Exposure| e.before.is_some() && e.counts() && !e.removed && e.lies_among(gone);
         let told = |e: &Exposure| Body::FileRemoved { frame: e.frame, files: e.lies_at.clone() };

@@ -3,6 +3,7 @@
 use serde_json::json;
 
 use super::Draft;
+use super::filter::FILTER;
 use super::planning::planned_from;
 use crate::advice::{Moved, Observation};
 use crate::drift::Lighting;
@@ -43,9 +44,9 @@ impl Draft<'_> {
             Command::Confirm { group, .. } => self.tell_confirm(group.as_ref()),
             Command::Undo { group: Some(group) } => self.tell_undo(group),
             Command::Undo { group: None } => self.tell_undo_of_last(),
-            Command::Next { f_number, iso, exposure_time, camera_steps } => {
+            Command::Next { f_number, iso, exposure_time, filter, camera_steps } => {
                 let steps = camera_steps.unwrap_or(self.config.camera_steps);
-                match Planned::read(f_number.as_ref(), iso.as_ref(), exposure_time.as_ref(), steps) {
+                match Planned::read([f_number, iso, exposure_time, filter], steps) {
                     Ok(planned) => self.tell_next(&planned, steps),
                     Err(why) => Reply::refused(why),
                 }
@@ -145,6 +146,9 @@ impl Draft<'_> {
     }
 
     fn tell_undo(&mut self, group: &GroupName) -> Reply {
+        if self.group(group).is_none() && group.as_str().eq_ignore_ascii_case(FILTER) {
+            return self.take_back_the_filter();
+        }
         if self.group(group).is_none() {
             return Reply::refused(format!("there is no group '{group}': it is one of {}", self.group_names()));
         }
@@ -211,7 +215,7 @@ impl Draft<'_> {
             Ok(lights) => lights,
             Err(why) => return Reply::refused(why),
         };
-        let settings = planned_from(planned, last);
+        let settings = planned_from(planned, &last);
         let Some(correction) = self.turns_for(&lights, &settings, last.f_number, steps) else {
             return Reply::refused(
                 "the reference's settings are not known, so nothing can be worked out from new ones",
@@ -231,6 +235,10 @@ impl Draft<'_> {
         // Who asks for other settings is content with the light.
         let accepted = self.go_by_what_is_built();
         says.splice(..0, accepted);
+        if settings.filter != last.filter {
+            self.withdraw();
+            self.stage(Body::Filter { density: settings.filter });
+        }
         // Who asks the same again is told the same, and what stands on the screens goes on standing there.
         if self.sitting.setup.open.as_ref().is_some_and(|open| open.is_already(&settings, &correction)) {
             return Reply::with(says.join("\n"), value);

@@ -12,15 +12,17 @@ use crate::wording::listed;
 impl Draft<'_> {
     /// Asks for the turns that bring the lights to where they stood for the current look. What isn't known of a light can't be asked.
     pub(super) fn turn_back_to(&mut self, look: &str) -> Vec<String> {
+        let reference = self.sitting.setup.reference();
+        let Some(settings) = reference.map(|look| look.observation.settings.clone()) else { return Vec::new() };
+        let filter = self.go_back_to_filter(settings.filter);
         let setup = &self.sitting.setup;
-        let Some(settings) = setup.reference().map(|look| look.observation.settings.clone()) else { return Vec::new() };
         let back = |group: &GroupName| Some((group.clone(), -setup.since_reference(group)?));
         let wanted: BTreeMap<GroupName, Stops> = setup.positions.iter().filter_map(|p| back(&p.group)).collect();
         let unknown: Vec<&str> =
             setup.positions.iter().filter(|p| !wanted.contains_key(&p.group)).map(|p| p.group.as_str()).collect();
         let untold = (!unknown.is_empty()).then(|| untold(&unknown, wanted.is_empty()));
         if wanted.is_empty() {
-            return untold.into_iter().collect();
+            return filter.into_iter().chain(untold).collect();
         }
         let correction = correct_each(&self.config.groups, &setup.positions, &wanted, &settings, &self.config.at_hand);
         if correction.is_empty() {
@@ -29,11 +31,12 @@ impl Draft<'_> {
                 settings.in_short()
             );
             let stand = if untold.is_some() { stand.replacen("the lights", "the others", 1) } else { stand };
-            return untold.into_iter().chain([stand]).collect();
+            return filter.into_iter().chain(untold).chain([stand]).collect();
         }
         let sentence = format!("For look '{look}' ({}).", settings.in_short());
         let mut says = vec![sentence.clone()];
         says.extend(correction.dial_changes.iter().map(DialChange::in_words));
+        says.extend(filter);
         says.extend(untold);
         let purpose = Purpose::Look { look: look.to_owned() };
         self.stage(Body::Correction { purpose, correction: Box::new(correction), sentence });

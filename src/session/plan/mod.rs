@@ -12,7 +12,7 @@ pub use self::words::{no_decimal_comma, read_apertures};
 use crate::advice::{Correction, Powers, RoomLight, RoomShare, is_out};
 use crate::frame::Settings;
 use crate::photometry::{FNumber, Series, Stops};
-use crate::rig::{DialChange, LightGroup};
+use crate::rig::{DialChange, LightGroup, LightShare};
 use crate::wording::listed;
 
 /// What is asked of a running sitting.
@@ -51,8 +51,8 @@ pub struct PlannedRoom {
     pub light: RoomLight,
     /// 'on spot 'cheek', by the light survey'.
     pub known: String,
-    /// Share of all light.
-    pub limit: f64,
+    /// Of all light.
+    pub limit: LightShare,
 }
 
 impl Plan {
@@ -74,8 +74,8 @@ impl Plan {
             return Some(format!("Room light ({}) can't be told of these settings.", room.known));
         }
         shares.sort_by(|a, b| b.0.av().0.total_cmp(&a.0.av().0));
-        let limit = format!("{} %", (room.limit * 1000.0).round() / 10.0);
-        let Some(over) = where_it_is(&shares, |share| share.share.get() > room.limit) else {
+        let limit = format!("{} %", (room.limit.get() * 1000.0).round() / 10.0);
+        let Some(over) = where_it_is(&shares, |share| share.share > room.limit) else {
             return Some(format!("Room light ({}) is at most {limit} of the light at every aperture.", room.known));
         };
         let most = shares.iter().max_by(|a, b| a.1.adds.0.total_cmp(&b.1.adds.0));

@@ -32,8 +32,8 @@ export class Apertures {
     }
     spots.forEach((spot, nth) => {
       const [head, ...cells] = id("rows").children[nth].children;
-      const lift = Math.max(0, ...pictures.map((of) => of?.[nth]?.[4] ?? 0));
-      write(head.lastChild, lift ? `brightened by ${lift} ${lift === 1 ? "stop" : "stops"}` : "");
+      // All pictures of a spot are brightened alike.
+      write(head.lastChild, pictures.map((of) => of?.[nth]?.[4]).find(Boolean) ?? "");
       frames.forEach((at, of) => fill(cells[of], `${spot} at ${at.f_number ?? "an unknown aperture"}`, at.kept[nth], at.untold[nth], pictures[of], nth));
     });
   }

@@ -150,6 +150,7 @@ function listen() {
     back = false;
     by("link").dataset.n = board.n;
     limitSpeeds(board.iso_limits);
+    offerFilters(board.filters);
     views.stand.show(board);
     views.set.show(board);
     plan.show(board);
@@ -292,6 +293,10 @@ function limitSpeeds(limits) {
   offerMarks();
 }
 
+function offerFilters(filters) {
+  choices(by("next-filter"), [["", AS_IT_IS], ...filters], by("next-filter").value);
+}
+
 function offerMarks() {
   if (!marks) return;
   const steps = by("next-steps").value;
@@ -334,7 +339,7 @@ by("next-steps").addEventListener("change", () => { kept.set("steps", by("next-s
 by("next-form").addEventListener("submit", (event) => {
   event.preventDefault();
   const lists = Object.entries(LISTS).map(([what, id]) => [what, by(id).value]);
-  const asked = [["f_number", chosenMark()], ...lists].filter(([, mark]) => mark);
+  const asked = [["f_number", chosenMark()], ...lists, ["filter", by("next-filter").value]].filter(([, mark]) => mark);
   const steps = by("next-steps").value === "halves" ? "halves" : "thirds";
   act({ action: "next", ...Object.fromEntries(asked), camera_steps: steps }, (text) => write(by("next-says"), text));
 });

@@ -270,6 +270,8 @@ export class SetView {
     }
     const standing = { building: " (the light is being built)", awaits_sitter: " (waits for the new sitter's first frame)" };
     write(by("last-look"), board.look ? board.look + (standing[board.standing] ?? "") : "none yet");
+    by("filter-told").hidden = !board.filter;
+    write(by("filter"), board.filter ?? "");
     if (!last) return;
     write(by("last-sentence"), last.sentence);
     by("last-sentence").dataset.hold = board.hold ? "yes" : "no";
