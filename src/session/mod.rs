@@ -36,6 +36,7 @@ mod setup;
 mod sharpness;
 mod sharpness_stands;
 mod sharpness_wanted;
+pub mod sheet;
 mod sitting;
 mod standing;
 mod state;

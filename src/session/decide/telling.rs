@@ -14,6 +14,7 @@ use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::plan::end_in_words;
 use crate::session::record::{Body, PowerSource, Purpose};
+use crate::session::sheet::Sheet;
 use crate::session::standing::ReferenceBy;
 
 impl Draft<'_> {
@@ -55,7 +56,12 @@ impl Draft<'_> {
                 let board = Board::of(&self.sitting, self.config);
                 Reply::with(board.how_it_stands().join("\n"), status(&self.sitting))
             }
-            Command::Wait {} | Command::Since { .. } | Command::Spot { .. } => {
+            Command::Sheet { look } => match Sheet::with_now(&self.sitting, self.config, look.as_deref()) {
+                // Every number of a sheet is finite, so it always encodes.
+                Ok(sheet) => Reply::with("the set-up sheet", serde_json::to_value(sheet).unwrap_or_default()),
+                Err(why) => Reply::refused(why.to_string()),
+            },
+            Command::Wait {} | Command::Since { .. } | Command::Spot { .. } | Command::TakeLook { .. } => {
                 Reply::refused("this command is answered elsewhere")
             }
         }
