@@ -7,12 +7,15 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod log_asked;
 mod new_file;
 mod page;
 mod photographs;
 mod plan;
 mod read_files;
+mod rebuild;
 mod series;
+mod sheet;
 mod signals;
 mod talk;
 mod tell;
@@ -89,6 +92,10 @@ enum Sub {
     Follow(follow::Args),
     /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
     Plan(Box<plan::Args>),
+    /// All that is needed to build a look again: lights, places, powers, ratios, settings
+    Sheet(sheet::Args),
+    /// Build a look again: what differs from its set-up sheet, frame by frame
+    Rebuild(rebuild::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
@@ -120,6 +127,8 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Watch(args) => watch::run(args, lines, evidence),
         Sub::Demo(args) => demo::run(args, evidence),
         Sub::Plan(args) => plan::run(&args),
+        Sub::Sheet(args) => sheet::run(&args),
+        Sub::Rebuild(args) => rebuild::run(&args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),

@@ -34,7 +34,9 @@ impl WrittenPassive {
         let stands = stands(self.height.as_ref(), self.distance.as_ref(), self.angle.as_ref(), 1)?;
         let is_right = stands.angles.first().and_then(|angle: &Angle| angle.is_right());
         match (side, is_right, &self.angle) {
-            (Some(side @ (Side::Left | Side::Right)), Some(is_right), Some(angle)) if (side == Side::Right) != is_right => {
+            (Some(side @ (Side::Left | Side::Right)), Some(is_right), Some(angle))
+                if (side == Side::Right) != is_right =>
+            {
                 let fault = format!("'{}' is on the other side: side says {side}. Leave one of them out", angle.0);
                 Err(Wrong::new("angle", &angle.0, fault))
             }
@@ -66,7 +68,8 @@ mod tests {
             "{LIGHT}passive:\n  - {{name: silver card, kind: reflector, side: left}}\n  - {{name: top, kind: scrim}}\n"
         );
         let config = Config::parse(&text, "x").unwrap();
-        let thing = |name: &str, kind, side| Passive { name: name.into(), kind, side, stands: Default::default(), note: None };
+        let thing =
+            |name: &str, kind, side| Passive { name: name.into(), kind, side, stands: Default::default(), note: None };
         let card = thing("silver card", PassiveKind::Reflector, Some(Side::Left));
         assert_eq!(config.passive, [card, thing("top", PassiveKind::Scrim, None)]);
         assert_eq!(config.groups, Config::parse(LIGHT, "x").unwrap().groups);

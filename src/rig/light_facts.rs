@@ -22,6 +22,14 @@ pub struct LightFacts {
     pub note: Option<String>,
 }
 
+impl LightFacts {
+    /// What was typed of the set-up, each a part: 'softbox 60 x 90 cm', '2.1 m high'.
+    pub fn set_up_in_words(&self) -> Vec<String> {
+        let gel = self.gel_colour.as_ref().map(|colour| format!("gel {colour}"));
+        self.modifier.iter().cloned().chain(self.stands.in_words()).chain(gel).chain(self.note.clone()).collect()
+    }
+}
+
 /// Something in front of a light, and what it takes.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct InFront {

@@ -5,6 +5,7 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::optics::distance_in_words;
 use crate::photometry::Metres;
 
 /// The direction in which a thing stands, seen from the sitter: 0 degrees is at the camera, 180 behind the sitter, and
@@ -83,10 +84,26 @@ impl Stands {
         self.distance.map_or_else(Vec::new, at)
     }
 
+    /// '2.1 m high, 1.2 m away, 45° left': what of it was typed, each a part.
+    pub fn in_words(&self) -> Vec<String> {
+        let height = self.height.map(|height| format!("{} high", distance_in_words(height)));
+        let distance = self.distance.map(|distance| format!("{} away", distance_in_words(distance)));
+        height.into_iter().chain(distance).chain(self.angles_in_words()).collect()
+    }
+
     /// '45° left', '150° left and 150° right'; `None` where it wasn't typed.
     pub fn angles_in_words(&self) -> Option<String> {
         let said: Vec<String> = self.angles.iter().map(|angle| angle.in_degrees()).collect();
         (!said.is_empty()).then(|| said.join(" and "))
+    }
+}
+
+impl CameraFacts {
+    /// What of it was typed, each a part.
+    pub fn in_words(&self) -> Vec<String> {
+        let height = self.height.map(|height| format!("{} high", distance_in_words(height)));
+        let distance = self.distance.map(|distance| format!("{} from the sitter", distance_in_words(distance)));
+        height.into_iter().chain(distance).chain(self.lens.clone()).collect()
     }
 }
 
@@ -156,9 +173,14 @@ mod tests {
 
     #[test]
     fn angles_are_read_as_they_are_written() {
-        for (text, degrees) in
-            [("45 left", -45.0), ("30° right", 30.0), ("0", 0.0), ("180", 180.0), ("180 left", 180.0), ("7.5left", -7.5)]
-        {
+        for (text, degrees) in [
+            ("45 left", -45.0),
+            ("30° right", 30.0),
+            ("0", 0.0),
+            ("180", 180.0),
+            ("180 left", 180.0),
+            ("7.5left", -7.5),
+        ] {
             assert_eq!(text.parse::<Angle>().map(Angle::degrees), Ok(degrees), "{text}");
         }
         for (text, part) in [
@@ -183,7 +205,10 @@ mod tests {
             let place = FloorPlace::of(Metres::new(2.0).unwrap(), angle.parse().unwrap());
             [place.right, place.towards_camera].map(|metres| (metres * 1e9).round() / 1e9)
         };
-        assert_eq!([at("0"), at("90 left"), at("90 right"), at("180")], [[0.0, 2.0], [-2.0, 0.0], [2.0, 0.0], [0.0, -2.0]]);
+        assert_eq!(
+            [at("0"), at("90 left"), at("90 right"), at("180")],
+            [[0.0, 2.0], [-2.0, 0.0], [2.0, 0.0], [0.0, -2.0]]
+        );
     }
 
     proptest! {

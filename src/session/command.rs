@@ -53,6 +53,9 @@ pub enum Command {
         /// Its name in this sitting [default: the same].
         #[serde(default, rename = "as", skip_serializing_if = "Option::is_none")]
         taken_up_as: Option<String>,
+        /// Where its photograph lies [default: beside the sheet].
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        folder: Option<String>,
     },
     /// Tells what a group is set to, as its lights show it.
     Power {

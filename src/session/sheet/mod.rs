@@ -26,17 +26,12 @@ use crate::align::PictureId;
 use crate::config::Config;
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
-use crate::rig::CameraFacts;
-
-/// What the format's number is now.
-pub const SHEET_VERSION: u32 = 1;
+use crate::photometry::Stops;
+use crate::rig::{CameraFacts, GroupName};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Sheet {
-    /// Of the format.
-    #[serde(rename = "greyhold_sheet")]
-    pub version: u32,
     pub looks: Vec<LookOnSheet>,
     pub lights: Vec<LightOnSheet>,
     pub passive: Vec<PassiveOnSheet>,
@@ -88,6 +83,8 @@ pub struct NowOnSheet {
     pub look: Option<String>,
     pub powers: Vec<PowerOnSheet>,
     pub ratios: RatiosOnSheet,
+    /// Within this a frame, or a ratio, is as it was.
+    pub tolerance: Stops,
     /// The record that finished the last survey.
     pub surveyed: Option<RecordNumber>,
     /// Frames so far, those of a survey included.
@@ -139,7 +136,6 @@ impl Sheet {
             });
         }
         Ok(Sheet {
-            version: SHEET_VERSION,
             looks,
             lights: lights::lights(setup, config),
             passive: config.passive.iter().map(PassiveOnSheet::of).collect(),
@@ -168,6 +164,7 @@ impl Sheet {
             look: setup.current.clone(),
             powers: lights::powers_now(setup, config),
             ratios: RatiosOnSheet::of(setup, |group| setup.position(group).map(|p| p.at)),
+            tolerance: config.tolerance,
             surveyed: setup.surveyed.as_ref().map(|surveyed| surveyed.record),
             frames: sitting.frames,
             last,
@@ -201,11 +198,17 @@ fn look_on_sheet(name: &str, look: &Look, sitting: &Sitting, config: &Config) ->
 
 fn remarks(sitting: &Sitting, config: &Config) -> Vec<String> {
     let setup = &sitting.setup;
-    let is_there = |group: &crate::rig::GroupName| setup.positions.is_empty() || setup.position(group).is_some();
-    let strange: Vec<&str> =
-        config.groups.iter().map(|group| &group.name).filter(|name| !is_there(name)).map(|name| name.as_str()).collect();
-    let strange = (!strange.is_empty())
-        .then(|| format!("the configuration has groups that the log doesn't know, which are left out: {}", strange.join(", ")));
+    let is_there = |group: &GroupName| setup.positions.is_empty() || setup.position(group).is_some();
+    let strange: Vec<&str> = config
+        .groups
+        .iter()
+        .map(|group| &group.name)
+        .filter(|name| !is_there(name))
+        .map(|name| name.as_str())
+        .collect();
+    let strange = (!strange.is_empty()).then(|| {
+        format!("the configuration has groups that the log doesn't know, which are left out: {}", strange.join(", "))
+    });
     let building = (setup.standing == Standing::Building)
         .then(|| "the light was still being built: its last frame stands for the reference".to_owned());
     strange.into_iter().chain(building).collect()

@@ -51,8 +51,9 @@ impl Sheet {
 }
 
 impl Rebuilt {
-    /// `wanted` is a look of `from`; `current` is the look of the present sitting that frames are held against for it.
-    pub fn of(from: &Sheet, wanted: &LookOnSheet, here: &Sheet, now: &NowOnSheet, since: Since, tolerance: Stops) -> Rebuilt {
+    /// `wanted` is a look of `from`; `here` is the present sitting's sheet, and `now` how that stands, with frames held against the
+    /// look that is built again.
+    pub fn of(from: &Sheet, wanted: &LookOnSheet, here: &Sheet, now: &NowOnSheet, since: Since) -> Rebuilt {
         let mut rebuilt = Rebuilt::default();
         rebuilt.compare_light(now, since);
         let last = now.last.as_ref().filter(|last| last.frame > since.frame);
@@ -62,7 +63,7 @@ impl Rebuilt {
         for power in &wanted.powers {
             rebuilt.compare_power(power, from, here, now);
         }
-        rebuilt.compare_ratios(wanted, now, since, tolerance);
+        rebuilt.compare_ratios(wanted, now, since);
         rebuilt.list_by_eye(from, here);
         rebuilt
     }
@@ -81,8 +82,8 @@ impl Rebuilt {
     }
 
     fn compare_settings(&mut self, wanted: &Settings, shot: &Settings) {
-        let mut compare = |what: &str, wanted: Option<(String, f64)>, shot: Option<(String, f64)>, same: f64| {
-            match (wanted, shot) {
+        let mut compare =
+            |what: &str, wanted: Option<(String, f64)>, shot: Option<(String, f64)>, same: f64| match (wanted, shot) {
                 (Some((wanted, there)), Some((shot, here))) if (there - here).abs() > same => {
                     self.differs.push(format!("{what}: {wanted} on the sheet, {shot} in the last frame"));
                 }
@@ -90,8 +91,7 @@ impl Rebuilt {
                     self.by_eye.push(format!("{what}: {wanted} on the sheet; the last frame doesn't tell it"));
                 }
                 _ => {}
-            }
-        };
+            };
         let av = |s: &Settings| s.f_number.map(|n| (n.to_string(), n.av().0));
         compare("f-number", av(wanted), av(shot), SAME_SETTING.0);
         let tv = |s: &Settings| s.exposure_time.map(|t| (t.to_string(), t.tv().0));
@@ -102,7 +102,9 @@ impl Rebuilt {
         compare("focal length", length(wanted), length(shot), SAME_LENGTH);
         for (what, wanted, shot) in [("camera", &wanted.camera, &shot.camera), ("lens", &wanted.lens, &shot.lens)] {
             if let Some((wanted, shot)) = wanted.as_ref().zip(shot.as_ref()).filter(|(wanted, shot)| wanted != shot) {
-                self.by_eye.push(format!("{what}: {wanted} on the sheet, {shot} in the last frame: its colours and tones may differ"));
+                self.by_eye.push(format!(
+                    "{what}: {wanted} on the sheet, {shot} in the last frame: its colours and tones may differ"
+                ));
             }
         }
     }
@@ -145,7 +147,7 @@ impl Rebuilt {
         }
     }
 
-    fn compare_ratios(&mut self, wanted: &LookOnSheet, now: &NowOnSheet, since: Since, tolerance: Stops) {
+    fn compare_ratios(&mut self, wanted: &LookOnSheet, now: &NowOnSheet, since: Since) {
         if wanted.ratios.ratios.is_empty() {
             return;
         }
@@ -158,7 +160,7 @@ impl Rebuilt {
         for ratio in &wanted.ratios.ratios {
             let same = |other: &&RatioOnSheet| (&other.over, &other.under) == (&ratio.over, &ratio.under);
             match now.ratios.ratios.iter().find(same) {
-                Some(here) if (here.stops - ratio.stops).abs() > tolerance => {
+                Some(here) if (here.stops - ratio.stops).abs() > now.tolerance => {
                     let off = here.stops - ratio.stops;
                     self.differs.push(format!(
                         "ratio of {} to {}: {:.1}:1 on the sheet, {:.1}:1 now, {} {} by {}",

@@ -122,7 +122,8 @@ impl RatioOnSheet {
                 format!("{over} {} {which} {under}", stops.size_in_words())
             }
         };
-        let how = if *is_measured { "measured" } else { "measured with the dials elsewhere, and their turns counted in" };
+        let how =
+            if *is_measured { "measured" } else { "measured with the dials elsewhere, and their turns counted in" };
         format!("{to_one:.1}:1 ({over} and {under} to {under} alone), {size}; {how}")
     }
 }
@@ -148,4 +149,13 @@ fn typed(text: Option<&str>) -> String {
 
 fn length(metres: Option<Metres>) -> String {
     metres.map_or_else(|| NOT_TYPED.to_owned(), distance_in_words)
+}
+
+impl Sheet {
+    /// Those that were typed of the set, then those of the log with their day.
+    pub fn notes_in_words(&self) -> Vec<String> {
+        let logged =
+            self.log_notes.iter().map(|note| format!("{}: {}", note.at.strftime("%Y-%m-%d %H:%M UTC"), note.text));
+        self.set_notes.iter().cloned().chain(logged).collect()
+    }
 }
