@@ -12,6 +12,7 @@ use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
+use crate::session::last_laid::LastLaid;
 use crate::session::plan::end_in_words;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::sheet::Sheet;
@@ -56,14 +57,19 @@ impl Draft<'_> {
                 let board = Board::of(&self.sitting, self.config);
                 Reply::with(board.how_it_stands().join("\n"), status(&self.sitting))
             }
-            Command::Sheet { look } => match Sheet::with_now(&self.sitting, self.config, look.as_deref()) {
-                // Every number of a sheet is finite, so it always encodes.
-                Ok(sheet) => Reply::with("the set-up sheet", serde_json::to_value(sheet).unwrap_or_default()),
-                Err(why) => Reply::refused(why.to_string()),
-            },
+            Command::Sheet { look } => self.tell_sheet(look.as_deref()),
             Command::Wait {} | Command::Since { .. } | Command::Spot { .. } | Command::TakeLook { .. } => {
                 Reply::refused("this command is answered elsewhere")
             }
+        }
+    }
+
+    fn tell_sheet(&self, look: Option<&str>) -> Reply {
+        let laid = LastLaid::of(&self.sitting, self.config, self.knowledge);
+        match Sheet::with_now(&self.sitting, self.config, look, laid.as_ref()) {
+            // Every number of a sheet is finite, so it always encodes.
+            Ok(sheet) => Reply::with("the set-up sheet", serde_json::to_value(sheet).unwrap_or_default()),
+            Err(why) => Reply::refused(why.to_string()),
         }
     }
 

@@ -5,19 +5,24 @@
 //! pictures) is added by whoever reads these; how it looks is for [`outlet`](crate::outlet).
 
 mod imported;
+mod light_seen;
 mod lights;
 mod ratios;
 mod rebuilt;
 mod words;
 
+use std::path::Path;
+
 use serde::{Deserialize, Serialize};
 
 pub use self::imported::{ImportedLook, PowerOfDial};
+pub use self::light_seen::LightSeen;
 pub use self::lights::{LightOnSheet, PassiveOnSheet, PowerOnSheet};
 pub use self::ratios::{RatioOnSheet, RatiosOnSheet};
 pub use self::rebuilt::{Rebuilt, Since};
 pub use self::words::{CAUTION, NOT_TYPED};
 use super::earlier::LoggedObservation;
+use super::last_laid::LastLaid;
 use super::remembered::Look;
 use super::sitting::Sitting;
 use super::standing::Standing;
@@ -101,6 +106,8 @@ pub struct LastOnSheet {
     pub settings: Settings,
     pub finding: Finding,
     pub sentence: String,
+    /// How it lies over the reference's picture, where that is known.
+    pub light: Option<LightSeen>,
 }
 
 /// Why there is no sheet.
@@ -147,11 +154,16 @@ impl Sheet {
         })
     }
 
-    /// The same, with how it stands now.
+    /// The same, with how it stands now; `laid` is the last frame over the reference's picture.
     ///
     /// # Errors
     /// As [`Sheet::of`].
-    pub fn with_now(sitting: &Sitting, config: &Config, only: Option<&str>) -> Result<Sheet, NoSheet> {
+    pub(super) fn with_now(
+        sitting: &Sitting,
+        config: &Config,
+        only: Option<&str>,
+        laid: Option<&LastLaid>,
+    ) -> Result<Sheet, NoSheet> {
         let setup = &sitting.setup;
         let last = setup.last.as_ref().map(|last| LastOnSheet {
             frame: last.frame,
@@ -159,6 +171,7 @@ impl Sheet {
             settings: last.observation.settings.clone(),
             finding: last.verdict.finding,
             sentence: last.verdict.sentence.clone(),
+            light: laid.filter(|laid| laid.frame == last.frame).and_then(LightSeen::of),
         });
         let now = NowOnSheet {
             look: setup.current.clone(),
@@ -186,7 +199,7 @@ fn look_on_sheet(name: &str, look: &Look, sitting: &Sitting, config: &Config) ->
     let setup = &sitting.setup;
     LookOnSheet {
         name: name.to_owned(),
-        file: look.file.clone(),
+        file: own_name(&look.file),
         frame: look.frame,
         settings: look.observation.settings.clone(),
         powers: lights::powers_of(look, setup, config),
@@ -194,6 +207,13 @@ fn look_on_sheet(name: &str, look: &Look, sitting: &Sitting, config: &Config) ->
         pictures: look.observation.pictures().collect(),
         observation: None,
     }
+}
+
+/// A photograph from elsewhere is logged by its whole path, which is nobody's business on a sheet that is handed on.
+fn own_name(file: &str) -> String {
+    let path = Path::new(file);
+    let name = path.file_name().filter(|_| path.is_absolute());
+    name.map_or_else(|| file.to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 fn remarks(sitting: &Sitting, config: &Config) -> Vec<String> {

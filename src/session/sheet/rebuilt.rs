@@ -31,7 +31,7 @@ pub struct Rebuilt {
     pub by_eye: Vec<String>,
 }
 
-/// Powers differ from here on: half of the finest dial's step.
+/// Beside what the dial shows: what is read out of a picture is off by more.
 const SAME_POWER: Stops = Stops(0.05);
 /// Lenses round the focal length that they tell.
 const SAME_LENGTH: f64 = 0.02;
@@ -77,7 +77,10 @@ impl Rebuilt {
         match now.last.as_ref().filter(|last| last.frame > since.frame) {
             None => self.not_known.push("the light: shoot a frame, with all lights, as for the picture".to_owned()),
             Some(last) if last.finding == Finding::Matched => {}
-            Some(last) => self.differs.push(format!("{}: {}", last.file, last.sentence)),
+            Some(last) => {
+                self.differs.push(format!("{}: {}", last.file, last.sentence));
+                self.differs.extend(last.light.map(|light| light.in_words(now.tolerance)));
+            }
         }
     }
 
@@ -133,7 +136,7 @@ impl Rebuilt {
                 "{group}: {} on the sheet; nobody told what it is set to now (greyhold set {group} SETTING)",
                 wanted.setting()
             )),
-            Some((at, here)) if (power - here).abs() > SAME_POWER => {
+            Some((at, here)) if at.shown != wanted.shown && (power - here).abs() > SAME_POWER => {
                 let turn = power - here;
                 self.differs.push(format!(
                     "{group}: {} on the sheet, {} now ({}): turn it {}",
