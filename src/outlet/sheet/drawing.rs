@@ -18,8 +18,11 @@ const MARGIN: f64 = 44.0;
 const LARGEST: f64 = 150.0;
 /// The sitter's head and shoulders, in metres.
 const SITTER: f64 = 0.22;
-const LETTER: f64 = 7.6;
-const LINE: i32 = 17;
+/// How wide a letter is drawn, and how high a line, in pixels.
+const LETTER: f64 = 9.0;
+const LINE: i32 = 20;
+const NAME_SIZE: i32 = 19;
+const METRES_SIZE: i32 = 16;
 const LONGEST_NAME: usize = 24;
 const INK: RGBColor = RGBColor(0x19, 0x1d, 0x18);
 const FAINT: RGBColor = RGBColor(0x8a, 0x91, 0x87);
@@ -125,9 +128,13 @@ impl PlanView {
     fn draw(&self, area: DrawingArea<SVGBackend, Shift>) -> Result<(), Box<dyn std::error::Error>> {
         area.fill(&WHITE)?;
         self.draw_metres(&area)?;
+        let middle = self.pixel(self.middle);
+        for light in self.things.iter().filter(|thing| thing.shape == Shape::Light) {
+            let axis = vec![self.pixel(self.drawn(light.place)), middle];
+            area.draw(&PathElement::new(axis, FAINT.mix(0.5).stroke_width(1)))?;
+        }
         self.draw_sitter(&area)?;
         let mut names = Names::default();
-        let middle = self.pixel(self.middle);
         names.taken.push((middle.0 - 24, middle.1 - 24, 48, 48));
         for thing in &self.things {
             self.draw_thing(thing, &area)?;
@@ -148,13 +155,13 @@ impl PlanView {
     fn draw_metres(&self, area: &DrawingArea<SVGBackend, Shift>) -> Result<(), Box<dyn std::error::Error>> {
         let corner = self.middle.0.hypot(self.middle.1.max(f64::from(self.height) - self.middle.1));
         let middle = self.pixel(self.middle);
-        let label = ("sans-serif", 12).into_font().color(&FAINT).pos(Pos::new(HPos::Center, VPos::Center));
+        let label = ("sans-serif", METRES_SIZE).into_font().color(&FAINT).pos(Pos::new(HPos::Center, VPos::Center));
         for metres in (1..).take_while(|metres| f64::from(*metres) * self.scale < corner) {
             let radius = (f64::from(metres) * self.scale).round() as i32;
             area.draw(&Circle::new(middle, radius, PALE.stroke_width(1)))?;
-            let at = (middle.0 - (f64::from(radius) * 0.38) as i32, middle.1 - (f64::from(radius) * 0.925) as i32);
-            if at.1 > 8 {
-                area.draw_text(&format!("{metres} m"), &label, at)?;
+            let left = middle.0 - radius;
+            if left > 20 {
+                area.draw_text(&format!("{metres} m"), &label, (left, middle.1))?;
             }
         }
         Ok(())
@@ -190,8 +197,6 @@ impl PlanView {
                 area.draw(&Polygon::new(turned(&lens), INK.mix(0.6).filled()))?;
             }
             Shape::Light => {
-                let axis = vec![self.pixel(self.drawn(thing.place)), self.pixel(self.middle)];
-                area.draw(&PathElement::new(axis, FAINT.mix(0.5).stroke_width(1)))?;
                 // The front, which the distance goes to, is the wide side.
                 let front = [(-16.0, 0.0), (16.0, 0.0), (8.0, 13.0), (-8.0, 13.0)];
                 let head = [(-5.0, 13.0), (5.0, 13.0), (5.0, 23.0), (-5.0, 23.0)];
@@ -253,7 +258,7 @@ impl Names {
         let tops = (0..12).flat_map(|step| [wanted + step * 9, wanted - step * 9]);
         let top = { tops }.find(free).unwrap_or(wanted.clamp(2, all_height - LINE - 2));
         self.taken.push((left, top, width, LINE));
-        let style = ("sans-serif", 14).into_font().color(&INK).pos(Pos::new(HPos::Left, VPos::Center));
+        let style = ("sans-serif", NAME_SIZE).into_font().color(&INK).pos(Pos::new(HPos::Left, VPos::Center));
         area.draw_text(&name, &style, (left, top + LINE / 2))?;
         Ok(())
     }
@@ -330,7 +335,7 @@ mod tests {
         let y = |text: &str| text.split_once(" y=\"").unwrap().1.split('"').next().unwrap().parse::<f64>().unwrap();
         let mut heights: Vec<f64> = texts.iter().map(|text| y(text)).collect();
         heights.sort_by(f64::total_cmp);
-        assert!(heights.windows(2).all(|pair| pair[1] - pair[0] >= 16.0), "{heights:?}");
+        assert!(heights.windows(2).all(|pair| pair[1] - pair[0] >= 19.0), "{heights:?}");
         assert!(texts.iter().all(|text| text.contains('…')), "{texts:?}");
     }
 }

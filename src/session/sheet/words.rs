@@ -71,7 +71,7 @@ impl LookOnSheet {
         let mut rows = vec![
             ("f-number", told(settings.f_number.map(|n| n.to_string()))),
             ("exposure time", told(settings.exposure_time.map(|t| t.to_string()))),
-            ("ISO", told(settings.iso.map(|iso| iso.to_string()))),
+            ("ISO", told(settings.iso.map(|iso| format!("{:.0}", iso.marked())))),
             ("focal length", told(settings.focal_length_mm.map(|mm| format!("{mm} mm")))),
             ("camera", told(settings.camera.clone())),
             ("lens", told(settings.lens.clone())),
@@ -113,7 +113,7 @@ fn how_known(known: Known) -> &'static str {
 
 impl RatioOnSheet {
     /// '3.0:1 (key and fill to fill alone): key 1 stop over fill'.
-    pub fn in_words(&self) -> String {
+    fn in_words(&self) -> String {
         let RatioOnSheet { over, under, stops, to_one, is_measured } = self;
         let size = match stops.0 {
             stops if stops.abs() < 0.05 => format!("{over} as strong as {under}"),
@@ -130,8 +130,9 @@ impl RatioOnSheet {
 
 impl RatiosOnSheet {
     pub fn in_words(&self) -> Vec<String> {
-        let place = self.place.as_ref().filter(|_| !self.ratios.is_empty()).map(|place| format!("measured {place}"));
-        self.ratios.iter().map(RatioOnSheet::in_words).chain(place).chain(self.why_not.clone()).collect()
+        let place = self.place.as_ref().map_or_else(String::new, |place| format!(", {place}"));
+        let ratios = self.ratios.iter().map(|ratio| format!("{}{place}", ratio.in_words()));
+        ratios.chain(self.why_not.clone()).collect()
     }
 }
 
