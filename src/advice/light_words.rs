@@ -159,7 +159,7 @@ pub(super) fn capital(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rig::{PassiveKind, Side};
+    use crate::rig::{PassiveKind, Side, Stands};
 
     fn group(name: &str, change: SourceChange) -> GroupReading {
         let deviation = matches!(change, SourceChange::Changed { .. }).then_some(Stops::ZERO);
@@ -201,7 +201,13 @@ mod tests {
             let lights = LightEvidence { unexplained, ..evidence(Vec::new()) };
             say(&lights, Finding::ModifierMoved, Stops(0.15), passive)
         };
-        let card = |name: &str| Passive { name: name.to_owned(), kind: PassiveKind::Reflector, side: None };
+        let card = |name: &str| Passive {
+            name: name.to_owned(),
+            kind: PassiveKind::Reflector,
+            side: None,
+            stands: Stands::default(),
+            note: None,
+        };
         let (silver, white) = (card("silver card"), card("white reflector"));
         let none = said(None, None);
         assert!(none.contains("a reflector or modifier moved, or something stands"), "{none}");

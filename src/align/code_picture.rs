@@ -70,6 +70,20 @@ impl CodePicture {
         self.is_raw
     }
 
+    /// As a picture for the eye: sRGB codes of red, green and blue, row by row from the top left.
+    pub fn srgb(&self) -> Vec<u8> {
+        let light = |code: f64| srgb_decode(code / 255.0);
+        let pixel = |at: usize| {
+            let square =
+                self.colour_at((at % self.width) as f32, (at / self.width) as f32).map(|c| light(f64::from(c)));
+            // Luminance of ITU-R BT.709 primaries.
+            let luminance = 0.2126 * square[0] + 0.7152 * square[1] + 0.0722 * square[2];
+            let own = light(f64::from(self.luminance[at]) / f64::from(PER_CODE));
+            square.map(|c| CODES.of((c * own / luminance.max(1e-6)).min(1.0) as f32).round() as u8)
+        };
+        (0..self.width * self.height).flat_map(pixel).collect()
+    }
+
     /// The code of a pixel's luminance.
     pub(super) fn code_at(&self, x: usize, y: usize) -> f32 {
         f32::from(self.luminance[y * self.width + x]) / PER_CODE

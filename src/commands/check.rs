@@ -131,11 +131,15 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
         let range = group.dial.map_or("dial unknown".to_owned(), |d| d.to_string());
         let power = group.power.map_or("power unknown".to_owned(), |p| format!("at {}", group.shown(p)));
         say(&format!("  {} ({}): {range}, {power}", group.name, counted(group.heads as usize, "light")));
+        say_parts("    ", &group.facts.set_up_in_words());
     }
     for thing in &config.passive {
         let side = thing.side.map_or_else(String::new, |side| format!(", {side}"));
         say(&format!("  {} ({}{side}): has no power, and is never asked to be turned", thing.name, thing.kind));
+        say_parts("    ", &thing.stands.in_words().into_iter().chain(thing.note.clone()).collect::<Vec<_>>());
     }
+    say_parts("  camera: ", &config.camera.in_words());
+    say_parts("  notes: ", &config.notes);
     for remark in &config.remarks {
         say(&format!("  ! {remark}"));
     }
@@ -148,6 +152,12 @@ fn check_config(file: &Path) -> Result<bool, CommandError> {
     let spots: Vec<&str> = config.spots.iter().map(|s| s.name.as_str()).collect();
     say(&format!("  spots: {}; judged by {}", spots.join(", "), config.judged_spot));
     Ok(config.folder.is_none_or(|folder| check_folder(&folder)))
+}
+
+fn say_parts(head: &str, parts: &[String]) {
+    if !parts.is_empty() {
+        say(&format!("{head}{}", parts.join(", ")));
+    }
 }
 
 fn check_folder(folder: &Path) -> bool {

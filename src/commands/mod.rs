@@ -8,12 +8,15 @@ mod demo;
 mod exit;
 mod follow;
 mod kept_log;
+mod log_asked;
 mod new_file;
 mod page;
 mod photographs;
 mod plan;
 mod read_files;
+mod rebuild;
 mod series;
+mod sheet;
 mod signals;
 mod sittings;
 mod talk;
@@ -93,6 +96,10 @@ enum Sub {
     Plan(Box<plan::Args>),
     /// List the sittings of a shot log
     Sittings(sittings::Args),
+    /// All that is needed to build a look again: lights, places, powers, ratios, settings
+    Sheet(sheet::Args),
+    /// Build a look again: what differs from its set-up sheet, frame by frame
+    Rebuild(rebuild::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
@@ -125,6 +132,8 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Demo(args) => demo::run(args, evidence),
         Sub::Plan(args) => plan::run(&args),
         Sub::Sittings(args) => sittings::run(&args),
+        Sub::Sheet(args) => sheet::run(&args),
+        Sub::Rebuild(args) => rebuild::run(&args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),

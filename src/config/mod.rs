@@ -13,6 +13,7 @@ mod written;
 mod written_group;
 mod written_passive;
 mod written_spot;
+mod written_stands;
 mod written_target;
 mod wrong;
 #[cfg(test)]
@@ -35,7 +36,7 @@ use crate::intake::{Mode, Rules};
 use crate::meter::{Area, Spot, WHOLE};
 use crate::photometry::{ExposureTime, Series, Stops};
 use crate::response::ResponseChoice;
-use crate::rig::{LightGroup, LightShare, Passive};
+use crate::rig::{CameraFacts, LightGroup, LightShare, Passive};
 
 /// A checked configuration.
 #[derive(Debug, Clone, PartialEq)]
@@ -73,6 +74,9 @@ pub struct Config {
     pub groups: Vec<LightGroup>,
     /// Reflectors, flags and scrims.
     pub passive: Vec<Passive>,
+    pub camera: CameraFacts,
+    /// Of the set, in somebody's own words.
+    pub notes: Vec<String>,
     /// What is taken for something else than it says, in words.
     pub remarks: Vec<String>,
 }
@@ -125,6 +129,8 @@ impl Default for Config {
             spots: Spot::ready(),
             groups: vec![LightGroup::all_lights()],
             passive: Vec::new(),
+            camera: CameraFacts::default(),
+            notes: Vec::new(),
             remarks: Vec::new(),
         }
     }

@@ -37,6 +37,31 @@ pub(super) fn list<'de, D: serde::Deserializer<'de>, T: Deserialize<'de>>(deseri
     Option::deserialize(deserializer).map(Option::unwrap_or_default)
 }
 
+/// A list of texts, or the one text that stands alone.
+pub(super) fn list_or_one<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Vec<Scalar>, D::Error> {
+    struct Texts;
+    impl<'de> serde::de::Visitor<'de> for Texts {
+        type Value = Vec<Scalar>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("a text, or a list of texts")
+        }
+
+        fn visit_unit<E>(self) -> Result<Vec<Scalar>, E> {
+            Ok(Vec::new())
+        }
+
+        fn visit_str<E>(self, text: &str) -> Result<Vec<Scalar>, E> {
+            Ok(vec![Scalar(text.trim().to_owned())])
+        }
+
+        fn visit_seq<A: serde::de::SeqAccess<'de>>(self, list: A) -> Result<Vec<Scalar>, A::Error> {
+            Vec::deserialize(serde::de::value::SeqAccessDeserializer::new(list))
+        }
+    }
+    deserializer.deserialize_any(Texts)
+}
+
 /// One of a few words.
 pub(super) fn word<T: Copy>(key: &str, text: Option<&Scalar>, words: &[(&str, T)]) -> Result<Option<T>, Wrong> {
     let Some(text) = text else {

@@ -6,10 +6,11 @@ use std::path::PathBuf;
 use serde::Deserialize;
 
 use super::Config;
-use super::values::{Scalar, densities, list, quantity, seconds, sync_speed, word};
+use super::values::{Scalar, densities, list, list_or_one, quantity, seconds, sync_speed, word};
 use super::written_group::WrittenGroup;
 use super::written_passive::WrittenPassive;
 use super::written_spot::{MOST_SPOTS, WrittenSpot, duplicate};
+use super::written_stands::{WrittenCamera, notes};
 use super::written_target::WrittenTarget;
 use super::wrong::Wrong;
 use crate::advice::{AtHand, FirstReference, Patience};
@@ -70,6 +71,9 @@ pub(super) struct Written {
     groups: Vec<WrittenGroup>,
     #[serde(deserialize_with = "list")]
     passive: Vec<WrittenPassive>,
+    camera: Option<WrittenCamera>,
+    #[serde(deserialize_with = "list_or_one")]
+    notes: Vec<Scalar>,
 }
 
 impl Written {
@@ -133,6 +137,8 @@ impl Written {
             spots,
             groups,
             passive,
+            camera: self.camera.as_ref().map(WrittenCamera::checked).transpose()?.unwrap_or_default(),
+            notes: notes(&self.notes)?,
             remarks: self.groups.iter().flat_map(WrittenGroup::remarks).collect(),
         })
     }

@@ -5,6 +5,7 @@ use serde::Deserialize;
 use super::values::{Scalar, word};
 use super::written_passive::not_a_light;
 use super::written_spot::checked_name;
+use super::written_stands::{stands, text};
 use super::wrong::Wrong;
 use crate::photometry::{Dial, Scale, Step};
 use crate::rig::{FrontKind, InFront, LightFacts, LightGroup, Role};
@@ -31,6 +32,12 @@ pub(super) struct WrittenGroup {
     grid: Option<Scalar>,
     recycle_time: Option<Scalar>,
     flash_duration: Option<Scalar>,
+    modifier: Option<Scalar>,
+    gel_colour: Option<Scalar>,
+    height: Option<Scalar>,
+    distance: Option<Scalar>,
+    angle: Option<Scalar>,
+    note: Option<Scalar>,
 }
 
 const ROLES: [(&str, Role); 5] = [
@@ -67,10 +74,10 @@ impl WrittenGroup {
             return Err(wrong);
         }
         let role = word("role", self.role.as_ref(), &ROLES)?.unwrap_or_default();
-        Ok(LightGroup { name, role, dial, power, heads, facts: self.facts()? })
+        Ok(LightGroup { name, role, dial, power, heads, facts: self.facts(heads)? })
     }
 
-    fn facts(&self) -> Result<LightFacts, Wrong> {
+    fn facts(&self, heads: u32) -> Result<LightFacts, Wrong> {
         let front = |key: &str, text: &Option<Scalar>, kind: FrontKind| match text {
             Some(text) => InFront::read(kind, &text.0).map(Some).map_err(|fault| Wrong::new(key, &text.0, fault)),
             None => Ok(None),
@@ -84,6 +91,10 @@ impl WrittenGroup {
             in_front: in_front.into_iter().flatten().collect(),
             recycle_time: time("recycle_time", &self.recycle_time)?,
             flash_duration: time("flash_duration", &self.flash_duration)?,
+            modifier: text("modifier", self.modifier.as_ref())?,
+            gel_colour: text("gel_colour", self.gel_colour.as_ref())?,
+            stands: stands(self.height.as_ref(), self.distance.as_ref(), self.angle.as_ref(), heads)?,
+            note: text("note", self.note.as_ref())?,
         })
     }
 

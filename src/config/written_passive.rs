@@ -4,8 +4,9 @@ use serde::Deserialize;
 
 use super::values::{Scalar, word};
 use super::written_spot::checked_name;
+use super::written_stands::{stands, text};
 use super::wrong::Wrong;
-use crate::rig::{Passive, PassiveKind, Side};
+use crate::rig::{Angle, Passive, PassiveKind, Side};
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -13,6 +14,10 @@ pub(super) struct WrittenPassive {
     pub name: String,
     kind: Scalar,
     side: Option<Scalar>,
+    height: Option<Scalar>,
+    distance: Option<Scalar>,
+    angle: Option<Scalar>,
+    note: Option<Scalar>,
 }
 
 const KINDS: [(&str, PassiveKind); 3] =
@@ -25,7 +30,18 @@ impl WrittenPassive {
         let name = checked_name(&self.name)?.to_owned();
         let kind = word("kind", Some(&self.kind), &KINDS)?;
         let kind = kind.ok_or_else(|| Wrong::new("kind", "", "write reflector, flag or scrim"))?;
-        Ok(Passive { name, kind, side: word("side", self.side.as_ref(), &SIDES)? })
+        let side = word("side", self.side.as_ref(), &SIDES)?;
+        let stands = stands(self.height.as_ref(), self.distance.as_ref(), self.angle.as_ref(), 1)?;
+        let is_right = stands.angles.first().and_then(|angle: &Angle| angle.is_right());
+        match (side, is_right, &self.angle) {
+            (Some(side @ (Side::Left | Side::Right)), Some(is_right), Some(angle))
+                if (side == Side::Right) != is_right =>
+            {
+                let fault = format!("'{}' is on the other side: side says {side}. Leave one of them out", angle.0);
+                Err(Wrong::new("angle", &angle.0, fault))
+            }
+            _ => Ok(Passive { name, kind, side, stands, note: text("note", self.note.as_ref())? }),
+        }
     }
 }
 
@@ -52,8 +68,10 @@ mod tests {
             "{LIGHT}passive:\n  - {{name: silver card, kind: reflector, side: left}}\n  - {{name: top, kind: scrim}}\n"
         );
         let config = Config::parse(&text, "x").unwrap();
-        let card = Passive { name: "silver card".into(), kind: PassiveKind::Reflector, side: Some(Side::Left) };
-        assert_eq!(config.passive, [card, Passive { name: "top".into(), kind: PassiveKind::Scrim, side: None }]);
+        let thing =
+            |name: &str, kind, side| Passive { name: name.into(), kind, side, stands: Default::default(), note: None };
+        let card = thing("silver card", PassiveKind::Reflector, Some(Side::Left));
+        assert_eq!(config.passive, [card, thing("top", PassiveKind::Scrim, None)]);
         assert_eq!(config.groups, Config::parse(LIGHT, "x").unwrap().groups);
         assert!(Config::parse("passive:\n", "x").unwrap().passive.is_empty());
     }

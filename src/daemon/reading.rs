@@ -67,7 +67,7 @@ fn why_not(refused: Refused) -> NotRead {
 }
 
 /// Whoever named a file is answered after this long at the latest.
-const ANSWERED_WITHIN: Duration = Duration::from_secs(8);
+pub(super) const ANSWERED_WITHIN: Duration = Duration::from_secs(8);
 
 /// Reads and meters files that somebody named, one at a time, so that the frames have their workers.
 #[derive(Clone)]

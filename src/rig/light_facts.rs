@@ -1,7 +1,8 @@
-//! What is told of a group's lights besides their dial: what stands in front of them, and how fast they are.
+//! What is told of a group's lights besides their dial: what shapes them, where they stand, and how fast they are.
 
 use serde::Serialize;
 
+use super::stands::Stands;
 use crate::photometry::{FlashTime, Stops};
 
 /// What somebody told of the lights of a group; nothing of it is needed to know their powers.
@@ -13,6 +14,20 @@ pub struct LightFacts {
     pub recycle_time: Option<FlashTime>,
     /// How long a flash at full power is brighter than half its peak (t0.5; IEC 60491, from memory), as its maker gives it.
     pub flash_duration: Option<FlashTime>,
+    /// In the words of the trade: 'softbox 60 x 90 cm'.
+    pub modifier: Option<String>,
+    /// The colour of a gel that is on them, in words; the light that it takes stands in `in_front`.
+    pub gel_colour: Option<String>,
+    pub stands: Stands,
+    pub note: Option<String>,
+}
+
+impl LightFacts {
+    /// What was typed of the set-up, each a part: 'softbox 60 x 90 cm', '2.1 m high'.
+    pub fn set_up_in_words(&self) -> Vec<String> {
+        let gel = self.gel_colour.as_ref().map(|colour| format!("gel {colour}"));
+        self.modifier.iter().cloned().chain(self.stands.in_words()).chain(gel).chain(self.note.clone()).collect()
+    }
 }
 
 /// Something in front of a light, and what it takes.

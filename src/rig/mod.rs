@@ -13,6 +13,7 @@ mod position;
 mod report;
 mod share;
 pub mod solve;
+mod stands;
 mod survey;
 
 pub use dial_change::DialChange;
@@ -25,4 +26,5 @@ pub use patches::PatchLight;
 pub use position::{Known, Position};
 pub use report::{Ratio, SpotShares, SurveyReport};
 pub use share::LightShare;
+pub use stands::{Angle, CameraFacts, FloorPlace, Stands};
 pub use survey::{BesideReference, Firing, Survey, SurveyFrame, SurveyRefusal};

@@ -2,8 +2,13 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
+
+use super::stands::Stands;
+
 /// What a passive thing does to the light that falls on it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum PassiveKind {
     /// Throws it back.
     Reflector,
@@ -14,7 +19,8 @@ pub enum PassiveKind {
 }
 
 /// Where a passive thing stands, as the camera sees it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Side {
     Left,
     Right,
@@ -23,11 +29,13 @@ pub enum Side {
 }
 
 /// A passive thing as the configuration describes it. It has no power: nobody is asked to turn it, and no survey has it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Passive {
     pub name: String,
     pub kind: PassiveKind,
     pub side: Option<Side>,
+    pub stands: Stands,
+    pub note: Option<String>,
 }
 
 impl Passive {

@@ -77,6 +77,8 @@ struct Earlier {
 
 /// What the end of a range leaves over is the same as when it was confirmed.
 const SAME_SHORTFALL: Stops = Stops(0.1);
+/// Places on a scale are rounded to a ten-thousandth of a stop.
+const SAME_PLACE: Stops = Stops(0.0005);
 /// So many words on one group between two frames can be taken back.
 const MOST_EARLIER: usize = 16;
 
@@ -96,6 +98,18 @@ impl Position {
     /// The power at a mark on the scale.
     pub fn power_at(&self, mark: Stops) -> Option<PowerSetting> {
         self.full.map(|full| PowerSetting::from_full((mark - full).rounded()))
+    }
+
+    /// Where on the scale it stands at a power; `None` as long as nobody has told one.
+    pub fn mark_of(&self, power: PowerSetting) -> Option<Stops> {
+        self.full.map(|full| (full + power.below_full()).rounded())
+    }
+
+    /// How it is, or was, known that it stood at this place of its scale; `None` where that isn't kept.
+    pub fn known_at(&self, mark: Stops) -> Option<Known> {
+        let places = self.earlier.iter().map(|earlier| (earlier.at, earlier.known)).chain([(self.at, self.known)]);
+        let mut places = places.filter(|(at, _)| (*at - mark).abs() < SAME_PLACE).map(|(_, known)| known);
+        places.next_back()
     }
 
     /// It was turned by this.

@@ -41,6 +41,22 @@ pub enum Command {
     },
     /// Lists the looks.
     Looks {},
+    /// The set-up sheet of all looks, or of one, with how it stands now.
+    Sheet {
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        look: Option<String>,
+    },
+    /// Takes a look up out of the set-up sheet in a file, and says what to turn for it.
+    TakeLook {
+        sheet: String,
+        look: String,
+        /// Its name in this sitting [default: the same].
+        #[serde(default, rename = "as", skip_serializing_if = "Option::is_none")]
+        taken_up_as: Option<String>,
+        /// Where its photograph lies [default: beside the sheet].
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        folder: Option<String>,
+    },
     /// Tells what a group is set to, as its lights show it.
     Power {
         group: GroupName,
@@ -143,6 +159,7 @@ impl Command {
             self,
             Command::Status {}
                 | Command::Looks {}
+                | Command::Sheet { .. }
                 | Command::Plan(_)
                 | Command::Wait {}
                 | Command::Since { .. }

@@ -17,7 +17,6 @@ use super::knowledge::Knowledge;
 use super::last_laid::LastLaid;
 use super::ledger::{Ledger, Published, coded};
 use super::light_of_file::LightOfFile;
-use super::metering::MeteredFrame;
 use super::record::{Body, Record};
 use super::scenes::{PictureKeeping, PicturesToKeep};
 use super::sealed::VERSION;
@@ -109,10 +108,10 @@ impl<L: Ledger> Engine<L> {
         self.tend_pictures();
     }
 
-    /// Takes the small pictures of a file that is about to be told of.
-    pub fn add_picture(&mut self, outcome: &MeteredFrame) {
-        for (id, picture) in outcome.pictures() {
-            self.knowledge().scenes.add(id, Arc::clone(picture));
+    /// Takes the small pictures of what is about to be told of.
+    pub fn add_pictures(&mut self, pictures: impl Iterator<Item = (PictureId, Arc<CodePicture>)>) {
+        for (id, picture) in pictures {
+            self.knowledge().scenes.add(id, picture);
         }
     }
 
@@ -226,7 +225,7 @@ impl<L: Ledger> Engine<L> {
         if self.owes(&input) {
             return Begun::Over(None);
         }
-        input.outcome().into_iter().for_each(|outcome| self.add_picture(outcome));
+        input.outcome().into_iter().for_each(|outcome| self.add_pictures(outcome.pictures()));
         self.is_deciding = true;
         Begun::Deciding(self.undecided(input))
     }

@@ -35,8 +35,8 @@ pub struct MeteredFrame {
 
 impl MeteredFrame {
     /// The small pictures of its readings, with their names.
-    pub fn pictures(&self) -> impl Iterator<Item = (PictureId, &Arc<CodePicture>)> {
-        self.picture.iter().chain(&self.embedded).map(|picture| (picture.id(), picture))
+    pub fn pictures(&self) -> impl Iterator<Item = (PictureId, Arc<CodePicture>)> + '_ {
+        self.picture.iter().chain(&self.embedded).map(|picture| (picture.id(), Arc::clone(picture)))
     }
 }
 

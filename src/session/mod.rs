@@ -39,6 +39,7 @@ mod setup;
 mod sharpness;
 mod sharpness_stands;
 mod sharpness_wanted;
+pub mod sheet;
 mod sitting;
 mod sitting_step;
 mod sittings;

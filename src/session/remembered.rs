@@ -1,7 +1,7 @@
 //! What a state remembers: looks, the open correction, the frames of late, a finished survey. How they come about is
 //! the state's own matter.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -15,7 +15,7 @@ use crate::frame::{Captured, Settings};
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{Density, DialLimit, PowerSetting, SAME_SETTING, Stops};
 use crate::response::{Curve, Response};
-use crate::rig::{DialChange, GroupName, Position, Survey, SurveyReport};
+use crate::rig::{DialChange, GroupName, Known, Position, Survey, SurveyReport};
 
 /// A named reference, with where the dials stood for it.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,6 +25,8 @@ pub struct Look {
     pub observation: Arc<Observation>,
     /// On each dial's own scale; a group that isn't here stood nobody knows where.
     pub marks: Marks,
+    /// How that is known, where it is kept.
+    pub known: BTreeMap<GroupName, Known>,
     /// Matching frames that frames are measured by as well, oldest first.
     pub anchors: Vec<Anchor>,
 }
@@ -39,7 +41,19 @@ impl Look {
     }
 
     pub(super) fn new(frame: Option<FrameNumber>, file: String, observation: Arc<Observation>, marks: Marks) -> Look {
-        Look { frame, file, observation, marks, anchors: Vec::new() }
+        Look { frame, file, observation, marks, known: BTreeMap::new(), anchors: Vec::new() }
+    }
+
+    /// Takes over how it is known where the dials stood for it: from what was known of the same frame, else from where they stand.
+    pub(super) fn note_known(&mut self, before: Option<&Look>, positions: &[Position]) {
+        let before = before.filter(|before| before.frame.is_some() && before.frame == self.frame);
+        let known = |(group, mark): (&GroupName, &Stops)| {
+            let kept = before.filter(|before| before.marks.get(group) == Some(mark));
+            let kept = kept.and_then(|before| before.known.get(group).copied());
+            let position = positions.iter().find(|position| position.group == *group);
+            Some((group.clone(), kept.or_else(|| position?.known_at(*mark))?))
+        };
+        self.known = self.marks.iter().filter_map(known).collect();
     }
 
     pub(super) fn stood(&self) -> Stood {

@@ -32,11 +32,12 @@ mod rows_of {
     pub use crate::numbers::FrameNumber;
     pub use crate::photometry::Stops;
     pub use crate::response::{Curve, Response};
-    pub use crate::rig::GroupName;
+    pub use crate::rig::{GroupName, Known};
     pub use crate::session::record::Rendered;
     pub(in crate::session) use crate::session::remembered::{LearnedCurve, Look, Stem, learned_response};
 
     pub type Marks = BTreeMap<GroupName, Stops>;
+    pub type MarksKnown = BTreeMap<GroupName, Known>;
     /// Size, times and identity of a file.
     pub type Stat = (u64, i64, i64, u64);
 
@@ -52,9 +53,11 @@ mod rows_of {
 rows!(
     looks,
     BTreeMap<String, Look>,
-    (String, Option<FrameNumber>, String, Arc<Observation>, Marks, Vec<Anchor>),
-    |(name, look)| (name, look.frame, &look.file, &look.observation, &look.marks, &look.anchors),
-    |(name, frame, file, observation, marks, anchors)| (name, Look { frame, file, observation, marks, anchors })
+    (String, Option<FrameNumber>, String, Arc<Observation>, Marks, MarksKnown, Vec<Anchor>),
+    |(name, look)| (name, look.frame, &look.file, &look.observation, &look.marks, &look.known, &look.anchors),
+    |(name, frame, file, observation, marks, known, anchors)| {
+        (name, Look { frame, file, observation, marks, known, anchors })
+    }
 );
 rows!(
     files,

@@ -119,7 +119,9 @@ impl Setup {
                     self.surveyed = None;
                 }
                 let observation = Arc::new(observation.in_codes(|_| None));
-                self.looks.insert(look.clone(), Look::new(*frame, file.clone(), observation, marks));
+                let mut new = Look::new(*frame, file.clone(), observation, marks);
+                new.note_known(self.looks.get(look), &self.positions);
+                self.looks.insert(look.clone(), new);
                 self.make_current(look);
                 if *by == ReferenceBy::Building {
                     self.standing = Standing::Building;
@@ -193,6 +195,7 @@ impl Setup {
         let position = Position::first(group.clone(), power);
         for look in self.looks.values_mut().filter(|look| look.frame.is_some()) {
             look.marks.insert(group.clone(), position.at);
+            look.known.insert(group.clone(), position.known);
         }
         position
     }
@@ -264,9 +267,11 @@ impl Setup {
 
     /// Where nobody knew what a light was set to at the reference, the picture has told it.
     fn mark_anew(&mut self, group: &GroupName, mark: Option<Stops>) {
+        let known = self.position(group).map(|position| position.known);
         let look = self.current.as_ref().and_then(|name| self.looks.get_mut(name));
         if let Some((look, mark)) = look.zip(mark) {
             look.marks.insert(group.clone(), mark);
+            look.known.extend(known.map(|known| (group.clone(), known)));
         }
     }
 

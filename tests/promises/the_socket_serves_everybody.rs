@@ -48,6 +48,8 @@ fn every_message_is_as_its_schema_says() {
         json!({"command": "survey", "what": "stop"}),
         json!({"command": "survey", "what": "report"}),
         json!({"command": "note", "text": "words"}),
+        json!({"command": "sheet", "look": "main"}),
+        json!({"command": "take_look", "sheet": "/nowhere.json", "look": "main", "as": "march", "folder": "/"}),
         json!({"command": "status", "id": 7}),
         json!({"command": "wait"}),
         json!({"command": "since", "n": 3}),

@@ -16,9 +16,40 @@ spots:
   - {name: cheek, left: 0.42, top: 0.36, right: 0.50, bottom: 0.48}
   - {name: backdrop, left: 0.04, top: 0.08, right: 0.20, bottom: 0.40}
 groups:
-  - {name: key, role: key, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/2}
-  - {name: fill, role: fill, heads: 2, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/8}
-  - {name: rim, role: rim, dial: decimal, step: 1/10, full_power: 9.0, range: 1.0 to 9.0, power: 7.0}
+  - name: key
+    role: key
+    dial: fraction
+    step: 1/3
+    range: 1/128 to 1/1
+    power: 1/2
+    modifier: softbox 60 x 90 cm
+    height: 2.1 m
+    distance: 1.3 m
+    angle: 42 left
+  - name: fill
+    role: fill
+    heads: 2
+    dial: fraction
+    step: 1/3
+    range: 1/128 to 1/1
+    power: 1/8
+    modifier: white umbrellas 110 cm
+    height: 1.7 m
+    distance: 2.6 m
+    angle: 20 left and 25 right
+  - name: rim
+    role: rim
+    dial: decimal
+    step: 1/10
+    full_power: 9.0
+    range: 1.0 to 9.0
+    power: 7.0
+    modifier: strip light 30 x 120 cm
+    note: flagged from the lens
+passive:
+  - {name: white card, kind: reflector, side: right, height: 1.1 m, distance: 0.8 m, angle: 70 right}
+camera: {height: 1.5 m, distance: 2.2 m, lens: hood on}
+notes: backdrop 2 m behind the sitter
 ";
 
 const WIDTH: u32 = 1200;

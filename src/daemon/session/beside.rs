@@ -1,15 +1,20 @@
 //! What is done beside the session's loop, and what its results set off: named references, the configuration and the
 //! spots in it, and the references that are metered anew for them.
 
+use std::path::Path;
 use std::sync::Arc;
 
 use tokio::sync::oneshot;
+use tokio::task::spawn_blocking;
+use tokio::time::timeout;
 
 use super::super::desk::{self, Taken, answer};
+use super::super::reading::ANSWERED_WITHIN;
 use super::super::sharpness::Sharpened;
-use super::{Session, Then};
+use super::{MOST_NAMED, Session, Then};
 use crate::config::Config;
 use crate::outlet::screen::Thumbnail;
+use crate::outlet::sheet::{KeptLook, SheetFile};
 use crate::outlet::shot_log::LogWriter;
 use crate::session::{Command, Engine, Input, Ledger, MeteredFrame, MeteringPlan, Reply};
 
@@ -22,6 +27,11 @@ pub enum Later {
         file: String,
         back: oneshot::Sender<Reply>,
         read: Result<MeteredFrame, String>,
+    },
+    /// A look of another sitting was read.
+    LookTakenUp {
+        back: oneshot::Sender<Reply>,
+        read: Result<KeptLook, String>,
     },
     /// What frames are compared with was metered anew, by these spots.
     Reread {
@@ -37,6 +47,27 @@ pub enum Later {
     Thumbnail(Option<Thumbnail>),
     /// `None` where it broke off.
     Sharpness(Option<Sharpened>),
+}
+
+/// The look that somebody wants to be taken up; as in the command.
+pub struct TakeLook {
+    pub sheet: String,
+    pub look: String,
+    pub taken_up_as: Option<String>,
+    pub folder: Option<String>,
+}
+
+impl TakeLook {
+    /// `Err` is the sentence to show.
+    fn read(self) -> Result<KeptLook, String> {
+        let path = Path::new(&self.sheet);
+        let file = SheetFile::read(path).map_err(|why| why.to_string())?;
+        let found = file.sheet.look(&self.look).map_err(|why| format!("{}: {why}", path.display()))?;
+        let folder = self.folder.as_deref().map(Path::new).or(path.parent()).unwrap_or(path);
+        let (photograph, name) = (folder.join(&found.file), self.taken_up_as.as_deref().unwrap_or(&found.name));
+        let kept = file.kept_look(&found.name, name, photograph.display().to_string());
+        kept.map_err(|why| format!("{} can't be used: {why}", path.display()))
+    }
 }
 
 /// Metering anew what frames are compared with.
@@ -56,7 +87,7 @@ impl Session {
                 match read {
                     Ok(outcome) => {
                         let begin = move |engine: &mut Engine<LogWriter>| {
-                            engine.add_picture(&outcome);
+                            engine.add_pictures(outcome.pictures());
                             engine.begin_command(&command, Some(outcome.observation))
                         };
                         self.in_turn(begin, Then::Answer(back));
@@ -64,6 +95,19 @@ impl Session {
                     Err(why) => {
                         let _ = back.send(Reply::refused(format!("{file} can't be a reference: {why}")));
                     }
+                }
+            }
+            Later::LookTakenUp { back, read } => {
+                self.references_under_way -= 1;
+                match read {
+                    Ok(kept) => {
+                        let begin = move |engine: &mut Engine<LogWriter>| {
+                            engine.add_pictures(kept.pictures.into_iter());
+                            engine.begin(Input::LookTakenUp(Box::new(kept.look)))
+                        };
+                        self.in_turn(begin, Then::Answer(back));
+                    }
+                    Err(why) => _ = back.send(Reply::refused(why)),
                 }
             }
             Later::Reread { plan, read } => self.take_reread(&plan, read),
@@ -75,6 +119,23 @@ impl Session {
         }
         self.speak_of_trouble();
         self.refresh();
+    }
+
+    /// Reads a look out of a set-up sheet.
+    pub(super) fn read_sheet(&mut self, wanted: TakeLook, back: oneshot::Sender<Reply>) {
+        if self.references_under_way >= MOST_NAMED {
+            let _ = back.send(Reply::refused("other files are being read as references: try again in a moment"));
+            return;
+        }
+        self.references_under_way += 1;
+        self.later.spawn(async move {
+            let reading = timeout(ANSWERED_WITHIN, spawn_blocking(move || wanted.read())).await;
+            let read = match reading {
+                Ok(read) => read.unwrap_or_else(|_| Err("reading the sheet failed".to_owned())),
+                Err(_) => Err("the sheet's disk or share gives no bytes: try again when it does".to_owned()),
+            };
+            Later::LookTakenUp { back, read }
+        });
     }
 
     /// A panic beside the loop is a defect, but never worth a sitting.
@@ -180,7 +241,7 @@ impl Session {
             }
         }
         let begin = |engine: &mut Engine<LogWriter>| {
-            reread.iter().for_each(|(_, outcome)| engine.add_picture(outcome));
+            reread.iter().for_each(|(_, outcome)| engine.add_pictures(outcome.pictures()));
             let metered = |(file, outcome): (String, MeteredFrame)| Some((file, outcome.observation.metered?));
             engine.begin(Input::Reread(reread.into_iter().filter_map(metered).collect()))
         };

@@ -16,8 +16,8 @@ use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use tokio::task::{JoinSet, block_in_place};
 use tokio::time::{MissedTickBehavior, interval, sleep, timeout};
 
-use self::beside::Later;
 pub(super) use self::beside::Rereading;
+use self::beside::{Later, TakeLook};
 use self::lights::{Come, Mark};
 pub(super) use self::lights::{LIGHTS_AT_ONCE, Lights};
 pub(super) use self::turns::Turns;
@@ -242,6 +242,9 @@ impl Session {
             Command::Wait {} => self.ask_intake(back),
             Command::Reference { file: Some(file), look, frame } => {
                 self.read_reference(file, move |file| Command::Reference { file: Some(file), look, frame }, back);
+            }
+            Command::TakeLook { sheet, look, taken_up_as, folder } => {
+                self.read_sheet(TakeLook { sheet, look, taken_up_as, folder }, back);
             }
             Command::Spot { name, area } => {
                 self.desk.wish(name, area, back);

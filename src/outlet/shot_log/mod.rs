@@ -7,6 +7,7 @@
 mod fault;
 mod health;
 mod lines;
+mod looking;
 mod pause;
 mod place;
 mod reader;
@@ -34,6 +35,7 @@ use crate::session::{Ledger, State};
 
 pub use fault::LogError;
 pub use health::{Health, health};
+pub use looking::looked_at;
 pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;

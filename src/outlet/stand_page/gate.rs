@@ -243,7 +243,8 @@ pub async fn guard(State(page): State<Arc<Page>>, mut request: Request, next: Ne
     };
     let headers = response.headers_mut();
     for (name, value) in HEADERS {
-        headers.insert(HeaderName::from_static(name), HeaderValue::from_static(value));
+        // The set-up sheet, which has no scripts, brings a policy of its own.
+        headers.entry(HeaderName::from_static(name)).or_insert(HeaderValue::from_static(value));
     }
     if has_stale_cookie && let Ok(forget) = HeaderValue::from_str(&page.gate.set_cookie(None)) {
         headers.entry(header::SET_COOKIE).or_insert(forget);

@@ -19,6 +19,7 @@ mod qr;
 mod seats;
 mod serve;
 mod sessions;
+mod sheet;
 mod shell;
 mod token;
 mod trend;
@@ -98,6 +99,7 @@ fn router(page: Arc<Page>) -> Router {
         .route("/trend.svg", get(trend_chart))
         .route("/marks", get(|| async { file("application/json", MARKS.as_str()) }))
         .route("/plan", get(plan::plan))
+        .route("/sheet", get(sheet::sheet))
         .route("/action", post(action::act))
         .route("/phones", get(phones::phones))
         .route("/sign-out", post(phones::sign_out))

@@ -10,6 +10,7 @@ mod embedded;
 mod exposure;
 mod filter;
 mod follow;
+mod imported;
 mod laying;
 mod learning;
 mod lights;
@@ -33,6 +34,7 @@ use super::knowledge::Knowledge;
 use super::measured_sharpness::MeasuredSharpness;
 use super::metering::MeteredFrame;
 use super::record::Body;
+use super::sheet::ImportedLook;
 use super::sitting::Sitting;
 use super::state::State;
 use crate::advice::Observation;
@@ -165,6 +167,8 @@ pub enum Input {
     Curves,
     /// Files that frames are compared with were metered anew, by other spots.
     Reread(Vec<(String, FrameReadings)>),
+    /// A look of another sitting is taken up.
+    LookTakenUp(Box<ImportedLook>),
     /// Somebody tells or asks something. A file that is named was read, and is handed on as `observation`.
     Told {
         command: Command,
@@ -241,6 +245,7 @@ impl<'a> Draft<'a> {
                 }
                 self.judge_all_anew(Occasion::OtherSpots);
             }
+            Input::LookTakenUp(imported) => return Some(self.take_look_up(*imported)),
             Input::Told { command, observation } => return Some(self.answer(&command, observation.map(|s| *s))),
         }
         None

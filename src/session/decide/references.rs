@@ -32,12 +32,12 @@ pub(super) fn is_built_yet(setup: &Setup, config: &Config) -> bool {
 }
 
 /// A frame that others are to be compared with.
-struct Chosen {
-    frame: Option<FrameNumber>,
-    file: String,
-    observation: Observation,
+pub(super) struct Chosen {
+    pub frame: Option<FrameNumber>,
+    pub file: String,
+    pub observation: Observation,
     /// Where the dials stood for it, where others may have been shot since; of a group that isn't here nobody knows.
-    marks: Option<Marks>,
+    pub marks: Option<Marks>,
 }
 
 impl Chosen {
@@ -141,7 +141,7 @@ impl Draft<'_> {
     }
 
     /// Gives what is said of the reference itself, where something is.
-    fn set_reference(
+    pub(super) fn set_reference(
         &mut self,
         look: String,
         chosen: Chosen,
@@ -247,7 +247,7 @@ impl Draft<'_> {
         )
     }
 
-    fn can_be_a_reference(&self, chosen: &Chosen) -> Result<(), String> {
+    pub(super) fn can_be_a_reference(&self, chosen: &Chosen) -> Result<(), String> {
         let Chosen { file, observation, .. } = chosen;
         if self.level_of(observation).is_none() {
             return Err(format!("{file} was not metered and can't be a reference"));

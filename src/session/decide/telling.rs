@@ -14,8 +14,10 @@ use crate::rig::{DialChange, GroupName, LightGroup, Position};
 use crate::session::board::Board;
 use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
+use crate::session::last_laid::LastLaid;
 use crate::session::record::{Body, PowerSource, Purpose};
 use crate::session::set_up_asked::HOW_TO_ANSWER;
+use crate::session::sheet::Sheet;
 use crate::wording::listed;
 
 impl Draft<'_> {
@@ -59,9 +61,19 @@ impl Draft<'_> {
                 let board = Board::of(&self.sitting, self.config);
                 Reply::with(board.how_it_stands().join("\n"), status(&self.sitting))
             }
-            Command::Wait {} | Command::Since { .. } | Command::Spot { .. } => {
+            Command::Sheet { look } => self.tell_sheet(look.as_deref()),
+            Command::Wait {} | Command::Since { .. } | Command::Spot { .. } | Command::TakeLook { .. } => {
                 Reply::refused("this command is answered elsewhere")
             }
+        }
+    }
+
+    fn tell_sheet(&self, look: Option<&str>) -> Reply {
+        let laid = LastLaid::of(&self.sitting, self.config, self.knowledge);
+        match Sheet::with_now(&self.sitting, self.config, look, laid.as_ref()) {
+            // Every number of a sheet is finite, so it always encodes.
+            Ok(sheet) => Reply::with("the set-up sheet", serde_json::to_value(sheet).unwrap_or_default()),
+            Err(why) => Reply::refused(why.to_string()),
         }
     }
 

@@ -1,0 +1,140 @@
+//! A set-up sheet as a page that is one file: for a screen, and to be printed on one sheet of paper or two.
+
+use std::fmt::Write;
+
+use super::drawing::PlanView;
+use super::pictures::PicturesOfLooks;
+use crate::outlet::markup::escaped;
+use crate::session::sheet::{CAUTION, LookOnSheet, NOT_TYPED, Sheet};
+
+const HEAD: &str = include_str!("page_head.html");
+
+/// `from` tells where it was read, `made` when: for people.
+pub fn page(sheet: &Sheet, pictures: &PicturesOfLooks, from: &str, made: &str) -> String {
+    let mut page = HEAD.to_owned();
+    let names: Vec<&str> = sheet.looks.iter().map(|look| look.name.as_str()).collect();
+    write_to(&mut page, format_args!("<h1>Set-up sheet: {}</h1>\n", escaped(&names.join(", "))));
+    write_to(
+        &mut page,
+        format_args!(
+            "<p class=\"soft\">From {}, {}. What was typed is the configuration's.</p>\n",
+            escaped(from),
+            escaped(made)
+        ),
+    );
+    write_to(&mut page, format_args!("<p class=\"caution\">{}</p>\n", escaped(CAUTION)));
+    for remark in &sheet.remarks {
+        write_to(&mut page, format_args!("<p class=\"caution\">{}</p>\n", escaped(remark)));
+    }
+    page.push_str("<div class=\"top\">\n");
+    plan(&mut page, sheet);
+    page.push_str("<section aria-labelledby=\"camera\">\n<h2 id=\"camera\">Camera</h2>\n");
+    rows(&mut page, &sheet.camera_rows());
+    notes(&mut page, sheet);
+    page.push_str("</section>\n</div>\n");
+    things(&mut page, sheet);
+    for (number, look) in sheet.looks.iter().enumerate() {
+        look_on_page(&mut page, look, pictures, number);
+    }
+    page.push_str("</main>\n</body>\n</html>\n");
+    page
+}
+
+fn plan(page: &mut String, sheet: &Sheet) {
+    let plan = PlanView::of(sheet);
+    write_to(
+        page,
+        format_args!(
+            "<figure>\n<div class=\"plan\" role=\"img\" aria-label=\"{}\">{}</div>\n<figcaption>From above, to scale: the circles are a \
+             metre apart, the camera is below. Left and right are the camera's.",
+            escaped(&plan.in_words()),
+            plan.svg()
+        ),
+    );
+    if !plan.unplaced.is_empty() {
+        write_to(page, format_args!(" <strong>Place not typed:</strong> {}.", escaped(&plan.unplaced.join(", "))));
+    }
+    page.push_str("</figcaption>\n</figure>\n");
+}
+
+fn notes(page: &mut String, sheet: &Sheet) {
+    page.push_str("<h2>Notes</h2>\n");
+    let notes = sheet.notes_in_words();
+    if notes.is_empty() {
+        write_to(page, format_args!("<p class=\"soft\">{NOT_TYPED}</p>\n"));
+        return;
+    }
+    page.push_str("<ul>\n");
+    for note in notes {
+        write_to(page, format_args!("<li>{}</li>\n", escaped(&note)));
+    }
+    page.push_str("</ul>\n");
+}
+
+fn things(page: &mut String, sheet: &Sheet) {
+    page.push_str("<section aria-labelledby=\"lights\">\n<h2 id=\"lights\">Lights and what stands beside them</h2>\n<div class=\"cards\">\n");
+    let lights = sheet.lights.iter().map(|light| (light.title(), light.rows()));
+    let passive = sheet.passive.iter().map(|thing| (thing.title(), thing.rows()));
+    for (title, of_it) in lights.chain(passive) {
+        write_to(page, format_args!("<section class=\"card\"><h3>{}</h3>\n", escaped(&title)));
+        rows(page, &of_it);
+        page.push_str("</section>\n");
+    }
+    page.push_str("</div>\n</section>\n");
+}
+
+fn look_on_page(page: &mut String, look: &LookOnSheet, pictures: &PicturesOfLooks, number: usize) {
+    let name = escaped(&look.name);
+    write_to(
+        page,
+        format_args!(
+            "<section class=\"look\" aria-labelledby=\"look{number}\">\n<h2 id=\"look{number}\">Look: {name}</h2>\n"
+        ),
+    );
+    page.push_str("<div class=\"picture\">\n");
+    match pictures.address(&look.name) {
+        Some(address) => {
+            write_to(page, format_args!("<img alt=\"The reference of {name}\" src=\"{}\">\n", escaped(&address)));
+        }
+        None => page.push_str("<p class=\"soft\">The reference's picture is neither kept nor in the folder.</p>\n"),
+    }
+    write_to(page, format_args!("<p class=\"soft\">{}</p>\n</div>\n<div>\n", escaped(&look.file)));
+    write_to(
+        page,
+        format_args!(
+            "<table><caption>Powers, as the dials show them</caption>\n<thead><tr><th scope=\"col\">Light</th><th scope=\"col\">Power</th><th scope=\"col\">How it is known</th></tr></thead>\n<tbody>\n"
+        ),
+    );
+    for power in &look.powers {
+        write_to(
+            page,
+            format_args!(
+                "<tr><th scope=\"row\">{}</th><td class=\"power\">{}</td><td>{}</td></tr>\n",
+                escaped(power.group.as_str()),
+                escaped(power.setting()),
+                escaped(power.how())
+            ),
+        );
+    }
+    page.push_str("</tbody></table>\n<h3>Ratios</h3>\n<ul>\n");
+    for line in look.ratios.in_words() {
+        write_to(page, format_args!("<li>{}</li>\n", escaped(&line)));
+    }
+    page.push_str("</ul>\n<h3>Camera settings</h3>\n");
+    rows(page, &look.rows());
+    page.push_str("</div>\n</section>\n");
+}
+
+fn rows(page: &mut String, rows: &[(&str, String)]) {
+    page.push_str("<dl>\n");
+    for (what, value) in rows {
+        let soft = if value == NOT_TYPED { " class=\"soft\"" } else { "" };
+        write_to(page, format_args!("<dt>{what}</dt><dd{soft}>{}</dd>\n", escaped(value)));
+    }
+    page.push_str("</dl>\n");
+}
+
+fn write_to(page: &mut String, text: std::fmt::Arguments) {
+    // Writing to a string can't fail.
+    let _ = page.write_fmt(text);
+}

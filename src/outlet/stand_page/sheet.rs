@@ -1,0 +1,53 @@
+//! The set-up sheet of the running sitting, as a page of its own: worked out by the sitting, with the notes and pictures that
+//! lie in the log and beside it.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use axum::extract::{Query, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use jiff::Zoned;
+use serde::Deserialize;
+use tokio::task::spawn_blocking;
+
+use super::{Page, file};
+use crate::outlet::scene_pictures::ScenePictures;
+use crate::outlet::sheet::{PicturesOfLooks, notes, page};
+use crate::session::Command;
+use crate::session::sheet::Sheet;
+
+/// It has no script, a style of its own, and its pictures in itself.
+const POLICY: &str = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; \
+                      frame-ancestors 'none'";
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WhichLook {
+    look: Option<String>,
+}
+
+pub async fn sheet(State(of): State<Arc<Page>>, Query(WhichLook { look }): Query<WhichLook>) -> Response {
+    let reply = of.hub.ask(Command::Sheet { look }).await;
+    if !reply.ok {
+        return (StatusCode::CONFLICT, reply.message).into_response();
+    }
+    let failed = || (StatusCode::INTERNAL_SERVER_ERROR, "the sheet can't be made").into_response();
+    // The semaphore is never closed.
+    let Ok(_turn) = of.log_reads.acquire().await else { return failed() };
+    let log = of.hub.log.clone();
+    let made = spawn_blocking(move || made(serde_json::from_value(reply.value).ok()?, &log)).await;
+    let Ok(Some(html)) = made else { return failed() };
+    let mut response = file("text/html; charset=utf-8", html);
+    response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(POLICY));
+    response
+}
+
+fn made(sheet: Sheet, log: &PathBuf) -> Option<String> {
+    // A log that can't be read just now costs the notes alone.
+    let sheet = Sheet { log_notes: notes(log).unwrap_or_default(), ..sheet };
+    let pictures = PicturesOfLooks::of(&sheet, &ScenePictures::beside(log));
+    let made = Zoned::now().strftime("%Y-%m-%d %H:%M").to_string();
+    let name = log.file_name()?.to_string_lossy().into_owned();
+    Some(page(&sheet, &pictures, &name, &made))
+}
