@@ -122,7 +122,7 @@ fn greyhold_in<S: AsRef<std::ffi::OsStr>>(folder: &Path, args: &[S]) -> std::pro
 #[test]
 fn the_configuration_that_lies_here_is_taken_by_check_and_compare() {
     let home = tempfile::tempdir().unwrap();
-    for (name, f_number) in [("a.jpg", 8.0), ("b.jpg", 5.6)] {
+    for (name, f_number) in [("a.jpg", 8.0), ("b.jpg", 9.0)] {
         std::fs::write(home.path().join(name), shot(f_number, 0.0, 1).jpeg()).unwrap();
     }
     assert_eq!(greyhold_in(home.path(), &["check"]).status.code(), Some(2), "nothing lies here");
