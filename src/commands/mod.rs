@@ -7,13 +7,18 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
+mod hand_over;
+mod interrupted;
+mod local_time;
 mod new_file;
 mod page;
 mod photographs;
 mod plan;
 mod read_files;
+mod report;
 mod series;
 mod signals;
+mod sittings_asked;
 mod talk;
 mod tell;
 mod watch;
@@ -47,7 +52,7 @@ static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
 ///
 /// Exit codes: 0 done; 1 some files could not be used; 2 wrong command line or configuration;
 /// 3 the folder, log or socket can't be used; 4 no greyhold answers; 70 a defect; 75 another
-/// greyhold holds the log.
+/// greyhold holds the log; 130 interrupted.
 #[derive(Debug, Parser)]
 #[command(
     name = "greyhold",
@@ -89,6 +94,10 @@ enum Sub {
     Follow(follow::Args),
     /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
     Plan(Box<plan::Args>),
+    /// After the sitting: a page to print and keep, and a table of all frames
+    Report(report::Args),
+    /// After the sitting: exposure offsets that level its frames, for the programs that develop them
+    HandOver(hand_over::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
@@ -120,6 +129,8 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Watch(args) => watch::run(args, lines, evidence),
         Sub::Demo(args) => demo::run(args, evidence),
         Sub::Plan(args) => plan::run(&args),
+        Sub::Report(args) => report::run(&args),
+        Sub::HandOver(args) => hand_over::run(&args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),

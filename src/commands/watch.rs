@@ -38,7 +38,7 @@ const USUAL_SPOTS: &str = "greyhold-spots.yaml";
 /// At the end, what is still to be said or shown gets this long.
 const FAREWELL: Duration = Duration::from_millis(250);
 /// Name of the shot log in the capture folder.
-const USUAL_LOG: &str = "greyhold-shots.jsonl";
+pub const USUAL_LOG: &str = "greyhold-shots.jsonl";
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:

@@ -3,6 +3,7 @@
 
 pub mod change_scale;
 pub mod corrections;
+pub mod html;
 pub mod light_maps;
 pub mod live_keys;
 pub mod live_view;

@@ -1,13 +1,12 @@
 //! The same spots of all frames side by side at full size, in one file for a browser: what the eye compares.
 
-use std::fmt::Write;
 use std::path::Path;
 
 use super::measured::Measured;
 use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
 use crate::commands::new_file::NewFile;
-use crate::outlet::plain::printable;
+use crate::outlet::html::{escaped, jpeg_address};
 use crate::outlet::spot_pictures::{BaseLevel, SpotPicture};
 use crate::sharpness::Pixels;
 
@@ -123,63 +122,11 @@ fn place(measured: &Measured, spot: usize, shot: usize, of_best: Option<BaseLeve
         return format!("<small>{}</small>", escaped(&said));
     };
     let SpotPicture { width, height, .. } = picture;
-    let picture = base64(&picture.jpeg);
+    let address = jpeg_address(&picture.jpeg);
     let alt = format!("{} at {}", measured.spots[spot], aperture(measured, shot));
     format!(
-        "<img width=\"{width}\" height=\"{height}\" alt=\"{}\" src=\"data:image/jpeg;base64,{picture}\"><small>{}</small>",
+        "<img width=\"{width}\" height=\"{height}\" alt=\"{}\" src=\"{address}\"><small>{}</small>",
         escaped(&alt),
         escaped(&said)
     )
-}
-
-/// Source: RFC 4648, section 4.
-fn base64(bytes: &[u8]) -> String {
-    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
-    for three in bytes.chunks(3) {
-        let bits = three.iter().fold(0_u32, |bits, byte| bits << 8 | u32::from(*byte)) << (8 * (3 - three.len()));
-        for place in 0..4 {
-            let sign = SIGNS[(bits >> (18 - 6 * place) & 63) as usize];
-            text.push(if place > three.len() { '=' } else { char::from(sign) });
-        }
-    }
-    text
-}
-
-/// Text as it stands in HTML, between tags or within quotes.
-fn escaped(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for c in printable(text).chars() {
-        match c {
-            '&' => escaped.push_str("&amp;"),
-            '<' => escaped.push_str("&lt;"),
-            '>' => escaped.push_str("&gt;"),
-            '"' => escaped.push_str("&quot;"),
-            '\'' => escaped.push_str("&#39;"),
-            // Writing to a string can't fail.
-            c if c.is_control() => _ = write!(escaped, "&#{};", u32::from(c)),
-            c => escaped.push(c),
-        }
-    }
-    escaped
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// CHECK: RFC 4648, section 10: its test vectors.
-    #[test]
-    fn base64_is_that_of_the_standard() {
-        let vectors =
-            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")];
-        for (text, coded) in vectors {
-            assert_eq!(base64(text.as_bytes()), coded);
-        }
-    }
-
-    #[test]
-    fn names_stay_text_in_a_page() {
-        assert_eq!(escaped("<img src=\"x\" onerror='y'>&"), "&lt;img src=&quot;x&quot; onerror=&#39;y&#39;&gt;&amp;");
-    }
 }

@@ -14,6 +14,7 @@ mod replay;
 mod rescue;
 mod segments;
 mod tail;
+mod whole;
 mod writer;
 
 use std::collections::VecDeque;
@@ -36,6 +37,7 @@ pub use health::{Health, health};
 pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;
+pub use whole::read_all;
 pub use writer::LogWriter;
 
 /// Lines kept in memory while the disk doesn't take them.
