@@ -10,6 +10,11 @@ pub fn with_offset(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %:z").to_string()
 }
 
+/// '2026-03-02T10:00:20+01:00' (ISO 8601), for programs.
+pub fn for_programs(at: Timestamp, zone: &TimeZone) -> String {
+    at.to_zoned(zone.clone()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
 /// '2 March 2026'.
 pub fn day(at: Timestamp, zone: &TimeZone) -> String {
     at.to_zoned(zone.clone()).strftime("%-d %B %Y").to_string()

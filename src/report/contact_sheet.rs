@@ -52,16 +52,14 @@ impl ContactSheet<'_> {
             Why::OutOfTolerance => out,
             Why::Sample => every,
         };
+        let total = all.len();
         let mut counts = [0_usize; 3];
-        let is_shown = |shown: &Shown| {
+        let mut is_shown = |shown: &Shown| {
             let count = &mut counts[shown.why as usize];
             *count += 1;
             (*count - 1).is_multiple_of(step(shown.why))
         };
-        let total = all.len();
-        let mut shown: Vec<Shown> = Vec::new();
-        let mut is_shown = is_shown;
-        shown.extend(all.into_iter().filter(|frame| is_shown(frame)).take(most));
+        let shown: Vec<Shown> = all.into_iter().filter(|shown| is_shown(shown)).take(most).collect();
         let out_shown = shown.iter().filter(|shown| shown.why == Why::OutOfTolerance).count();
         ContactSheet { left_out: total - shown.len(), every, out_left_out: of_out - out_shown, shown }
     }
@@ -70,4 +68,58 @@ impl ContactSheet<'_> {
 /// Every so many-th of `count` is taken, so that no more than `room` are.
 fn every_nth(count: usize, room: usize) -> usize {
     if room == 0 { count.max(1) } else { count.div_ceil(room).max(1) }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::frame::Settings;
+    use crate::numbers::FrameNumber;
+    use crate::photometry::Stops;
+
+    fn frame(number: u64, why: Why) -> ReportFrame {
+        let finding = if why == Why::OutOfTolerance { "misfire" } else { "matched" };
+        let verdict = format!(r#"{{"finding":"{finding}","sentence":"","lighting":"flash","spots":[]}}"#);
+        ReportFrame {
+            number: FrameNumber::new(number),
+            files: vec![format!("{number}.jpg")],
+            at: "2026-03-02T10:00:00Z".parse().unwrap(),
+            settings: Settings::default(),
+            look: None,
+            reference: None,
+            is_reference: why == Why::Reference,
+            is_gone: false,
+            by_embedded: false,
+            verdict: Some(serde_json::from_str(&verdict).unwrap()),
+            tolerance: Stops(0.15),
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn it_never_has_more_than_there_is_room_for_and_references_come_first(
+            kinds in prop::collection::vec(0_u8..20, 0..900),
+            most in 1_usize..300,
+        ) {
+            let why = |kind: u8| match kind { 0 => Why::Reference, 1..=3 => Why::OutOfTolerance, _ => Why::Sample };
+            let frames = (1..).zip(&kinds).map(|(number, kind)| frame(number, why(*kind))).collect();
+            let report = Report { frames, ..Report::default() };
+            let sheet = ContactSheet::of(&report, most);
+            prop_assert!(sheet.shown.len() <= most);
+            prop_assert_eq!(sheet.shown.len() + sheet.left_out, kinds.len());
+            prop_assert!(sheet.shown.is_sorted_by_key(|shown| shown.frame.number));
+            prop_assert!(kinds.is_empty() || !sheet.shown.is_empty());
+            let of = |why: Why| sheet.shown.iter().filter(|shown| shown.why == why).count();
+            let all = |of: Why| kinds.iter().filter(|kind| why(**kind) == of).count();
+            prop_assert_eq!(of(Why::OutOfTolerance) + sheet.out_left_out, all(Why::OutOfTolerance));
+            if kinds.len() <= most {
+                prop_assert_eq!((sheet.left_out, sheet.every), (0, 1));
+            }
+            if all(Why::Reference) + all(Why::OutOfTolerance) <= most / 2 {
+                prop_assert_eq!((of(Why::Reference), sheet.out_left_out), (all(Why::Reference), 0));
+            }
+        }
+    }
 }

@@ -48,7 +48,8 @@ impl Failed {
                 let weakest = fell.min_by(|(a, _), (b, _)| a.0.total_cmp(&b.0))?;
                 Some(Failed::NotRecycled { groups: weakest.1.clone(), by: Some(weakest.0) })
             }
-            Finding::Recycle => Some(Failed::NotRecycled { groups: Vec::new(), by: verdict.light_change }),
+            // The lights may have been turned since the reference: what is lost is what the frame lacks.
+            Finding::Recycle => Some(Failed::NotRecycled { groups: Vec::new(), by: verdict.drift }),
             _ => None,
         }
     }

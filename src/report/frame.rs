@@ -5,7 +5,6 @@ use jiff::Timestamp;
 use super::mark::Mark;
 use super::offset::{NoOffset, Offset};
 use crate::advice::Verdict;
-use crate::align::PictureId;
 use crate::frame::Settings;
 use crate::numbers::FrameNumber;
 use crate::photometry::Stops;
@@ -31,8 +30,6 @@ pub struct ReportFrame {
     pub verdict: Option<Verdict>,
     /// The tolerance that it was judged by.
     pub tolerance: Stops,
-    /// Its small picture, which may be kept beside the log.
-    pub picture: Option<PictureId>,
 }
 
 impl ReportFrame {

@@ -79,7 +79,6 @@ impl Gathering {
             by_embedded: false,
             verdict: None,
             tolerance: self.report.tolerance,
-            picture: None,
         });
         if let Some(verdict) = &frame.verdict {
             self.judge(frame.frame, verdict, false);
@@ -124,13 +123,10 @@ impl Gathering {
         }
     }
 
-    /// The picture that a look is known by may be kept beside the log.
     fn note_reference(&mut self, file: &str, frame: Option<FrameNumber>) {
-        let looks = self.state.sitting.setup.looks.values();
-        let picture = looks.filter(|look| look.file == file).find_map(|look| look.observation.pictures().next());
         let number = frame.or_else(|| self.place_of.get(file).and_then(|at| Some(self.report.frames.get(*at)?.number)));
         if let Some(frame) = number.and_then(|number| self.frame_mut(number)) {
-            (frame.is_reference, frame.picture) = (true, picture);
+            frame.is_reference = true;
         }
     }
 

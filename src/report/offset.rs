@@ -97,3 +97,88 @@ fn may_be_levelled(verdict: &Verdict) -> Result<(), NoOffset> {
         | Finding::BurningLight => Err(NoOffset::NotAlike),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::drift::{Assumption, Observed, Prediction, weigh};
+
+    fn verdict(finding: &str) -> Verdict {
+        let text = format!(r#"{{"finding":"{finding}","sentence":"","lighting":"flash","spots":[]}}"#);
+        serde_json::from_str(&text).unwrap()
+    }
+
+    /// What is made of a picture and a prediction, as a verdict tells it.
+    fn weighed(prediction: Prediction, seen: &Observed) -> Verdict {
+        let weighed = weigh(&[prediction], Some(seen)).unwrap();
+        Verdict {
+            observed: Some(seen.drift),
+            observed_uncertainty: Some(seen.half_width),
+            drift: Some(weighed.drift),
+            uncertainty: Some(weighed.half_width),
+            evidence_used: Some(weighed.evidence_used),
+            assumption: weighed.assumption,
+            ..verdict("lights_changed")
+        }
+    }
+
+    proptest! {
+        /// Whatever was assumed of the lights, right or wrong: where the picture is off by no more than its own interval, the
+        /// levelled frame is off by no more than the offset's, and that is within the tolerance.
+        #[test]
+        fn an_offset_levels_its_frame(
+            truth in -4.0_f64..4.0,
+            half_width in 0.01_f64..0.6,
+            error in -1.0_f64..1.0,
+            assumed in -4.0_f64..4.0,
+            assumed_half_width in 0.01_f64..0.2,
+            near in any::<bool>(),
+        ) {
+            let seen = Observed {
+                spot: "whole".into(),
+                drift: Stops(truth + error * half_width),
+                half_width: Stops(half_width),
+                spread: Stops::ZERO,
+                usable: 1.0,
+                area: None,
+            };
+            let assumed = if near { truth + assumed * half_width / 4.0 } else { assumed };
+            let assumption = Assumption::LightsUntouched;
+            let prediction = Prediction { drift: Stops(assumed), half_width: Stops(assumed_half_width), assumption };
+            let tolerance = Stops(0.15);
+            match Offset::of(&weighed(prediction, &seen), tolerance) {
+                Ok(offset) => {
+                    let left = (Stops(truth) + offset.stops).abs();
+                    prop_assert!(left.0 <= offset.uncertainty.0 + 1e-9, "{left} is left of {truth}, {offset:?}");
+                    prop_assert!(offset.uncertainty <= tolerance);
+                }
+                Err(NoOffset::TooVague) => prop_assert!(half_width > 0.15 / 2.5, "±{half_width} was too vague"),
+                Err(why) => prop_assert_eq!(why, NoOffset::Within),
+            }
+        }
+    }
+
+    #[test]
+    fn what_one_offset_does_not_level_gets_none() {
+        let off = |finding: &str| Verdict {
+            drift: Some(Stops(-0.8)),
+            uncertainty: Some(Stops(0.05)),
+            observed: Some(Stops(-0.8)),
+            observed_uncertainty: Some(Stops(0.05)),
+            ..verdict(finding)
+        };
+        let of = |verdict: &Verdict| Offset::of(verdict, Stops(0.15));
+        assert_eq!(of(&off("lights_changed")), Ok(Offset { stops: Stops(0.8), uncertainty: Stops(0.05) }));
+        for finding in ["uneven", "group_changed", "group_not_fired", "group_weak", "recycle", "burning_light"] {
+            assert_eq!(of(&off(finding)), Err(NoOffset::NotAlike), "{finding}");
+        }
+        assert_eq!(of(&off("clipped")), Err(NoOffset::Clipped));
+        assert_eq!(of(&off("building")), Err(NoOffset::NotCompared));
+        assert_eq!(of(&Verdict { suspicion: true, ..off("lights_changed") }), Err(NoOffset::OneFrame));
+        // What only the settings tell.
+        let settings = Verdict { observed: None, observed_uncertainty: None, ..off("settings_changed") };
+        assert_eq!(of(&settings), Err(NoOffset::TooVague));
+    }
+}

@@ -28,6 +28,8 @@ const WIDTH: u32 = 1000;
 const DRIFT_HEIGHT: u32 = 320;
 const LIGHT_HEIGHT: u32 = 110;
 const TIMES_HEIGHT: u32 = 30;
+/// Room for letters above.
+const LETTERS_HEIGHT: u32 = 16;
 /// Room for the names at the left.
 const LEFT: u32 = 92;
 /// So many frames are drawn one by one; more are drawn together.
@@ -36,6 +38,7 @@ const ONE_BY_ONE: usize = 300;
 const MOST_OUT: usize = 600;
 /// Words that would run into those before them are left out.
 const ROOM_FOR_WORDS: i32 = 74;
+const ROOM_FOR_LETTER: i32 = 12;
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
@@ -54,7 +57,7 @@ pub fn drift(report: &Report, zone: &TimeZone) -> Drift {
 }
 
 pub fn powers(report: &Report, zone: &TimeZone) -> String {
-    let height = LIGHT_HEIGHT * report.lights.len() as u32 + TIMES_HEIGHT;
+    let height = LIGHT_HEIGHT * report.lights.len() as u32 + TIMES_HEIGHT + LETTERS_HEIGHT;
     drawn(height, |area| draw_powers(area, report, zone))
 }
 
@@ -96,7 +99,7 @@ fn draw_drift(area: Area, report: &Report, together: usize, zone: &TimeZone) -> 
     let range = range(report);
     let mut chart = ChartBuilder::on(&area)
         .margin(8)
-        .margin_top(18)
+        .margin_top(LETTERS_HEIGHT + 2)
         .x_label_area_size(TIMES_HEIGHT)
         .y_label_area_size(LEFT - 8)
         .build_cartesian_2d(across(report), -range..range)?;
@@ -117,7 +120,8 @@ fn draw_drift(area: Area, report: &Report, together: usize, zone: &TimeZone) -> 
         .label_style(letters(15, INK))
         .draw()?;
     chart.draw_series([PathElement::new(vec![(ends.start, 0.0), (ends.end, 0.0)], INK.stroke_width(1))])?;
-    draw_events(&area, &mut chart, report, range)?;
+    let placed = draw_events(&mut chart, report)?;
+    write_letters(&area, &placed, chart.backend_coord(&(ends.start, range)).1 - 1)?;
     if together == 1 {
         draw_frames(&area, &mut chart, report, range)?
     } else {
@@ -128,21 +132,26 @@ fn draw_drift(area: Area, report: &Report, together: usize, zone: &TimeZone) -> 
     Ok(())
 }
 
-/// Thin lines where something began, with its letter above.
-fn draw_events(area: &Area, chart: &mut Chart, report: &Report, range: f64) -> Drawn {
-    let mut last = i32::MIN;
+/// Thin lines where something began. Gives where each stands across, with its letter.
+fn draw_events(chart: &mut Chart, report: &Report) -> Result<Vec<(i32, char)>, Box<dyn std::error::Error>> {
+    let (across, down) = (chart.x_range(), chart.y_range());
+    let mut letters = Vec::new();
     for (x, letter) in report.happened.iter().filter_map(|h| Some((h.after.get() as f64 + 0.5, h.what.letter()?))) {
-        let x = x.clamp(chart.x_range().start, chart.x_range().end);
-        chart.draw_series([PathElement::new(vec![(x, -range), (x, range)], LINE.mix(0.6))])?;
-        let (across, top) = chart.backend_coord(&(x, range));
-        if across - last >= 12 {
-            area.draw_text(
-                &letter.to_string(),
-                &letters(14, SOFT).pos(Pos::new(HPos::Center, VPos::Bottom)),
-                (across, top - 1),
-            )?;
-            last = across;
-        }
+        let x = x.clamp(across.start, across.end);
+        chart.draw_series([PathElement::new(vec![(x, down.start), (x, down.end)], LINE.mix(0.6))])?;
+        letters.push((chart.backend_coord(&(x, down.end)).0, letter));
+    }
+    Ok(letters)
+}
+
+/// Letters over their lines; one that would run into another stands beside that.
+fn write_letters(area: &Area, placed: &[(i32, char)], bottom: i32) -> Drawn {
+    let mut free = 0;
+    for (across, letter) in placed {
+        let across = (*across).max(free);
+        let style = letters(14, SOFT).pos(Pos::new(HPos::Center, VPos::Bottom));
+        area.draw_text(&letter.to_string(), &style, (across, bottom))?;
+        free = across + ROOM_FOR_LETTER;
     }
     Ok(())
 }
@@ -200,16 +209,26 @@ fn draw_mark(area: &Area, chart: &mut Chart, frame: &ReportFrame, range: f64) ->
 }
 
 fn draw_powers(area: Area, report: &Report, zone: &TimeZone) -> Drawn {
-    let rows = area.split_evenly((report.lights.len().max(1), 1));
+    let (above, below) = area.split_vertically(LETTERS_HEIGHT);
+    let rows = below.split_evenly((report.lights.len().max(1), 1));
     for (at, (light, row)) in report.lights.iter().zip(&rows).enumerate() {
-        draw_light(row, report, light, at + 1 == report.lights.len(), zone)?;
+        let placed = draw_light(row, report, light, at + 1 == report.lights.len(), zone)?;
+        if at == 0 {
+            write_letters(&above, &placed, LETTERS_HEIGHT as i32)?;
+        }
     }
     area.present()?;
     Ok(())
 }
 
-/// One light's steps, with the power beside each that has room for it.
-fn draw_light(row: &Area, report: &Report, light: &Light, is_last: bool, zone: &TimeZone) -> Drawn {
+/// One light's steps, with the power beside each that has room for it. Gives where letters belong.
+fn draw_light(
+    row: &Area,
+    report: &Report,
+    light: &Light,
+    is_last: bool,
+    zone: &TimeZone,
+) -> Result<Vec<(i32, char)>, Box<dyn std::error::Error>> {
     let level = |step: &PowerStep| step.power.map_or(step.mark.0, |power| power.below_full().0);
     let levels: Vec<f64> = light.steps.iter().map(level).collect();
     let (low, high) = levels.iter().fold((f64::MAX, f64::MIN), |(low, high), l| (low.min(*l), high.max(*l)));
@@ -232,17 +251,18 @@ fn draw_light(row: &Area, report: &Report, light: &Light, is_last: bool, zone: &
         .x_label_formatter(&|x| frame_and_time(report, zone, *x))
         .label_style(letters(15, INK))
         .draw()?;
+    let placed = draw_events(&mut chart, report)?;
     let name: String = printable(light.group.as_str()).chars().take(11).collect();
     let middle = chart.backend_coord(&(ends.start, (low + high) / 2.0)).1;
     row.draw_text(&name, &letters(16, INK).pos(Pos::new(HPos::Left, VPos::Center)), (8, middle - row_top(row)))?;
     let mut line = Vec::new();
-    let mut last = i32::MIN / 2;
+    let mut last: Option<i32> = None;
     for (step, level) in light.steps.iter().zip(&levels) {
         let x = (step.from.get() as f64 - 0.5).clamp(ends.start, ends.end);
         line.extend(line.last().map(|(_, before)| (x, *before)));
         line.push((x, *level));
         let (across, up) = chart.backend_coord(&(x, *level));
-        if across - last >= ROOM_FOR_WORDS && across < WIDTH as i32 - 30 {
+        if last.is_none_or(|last| across - last >= ROOM_FOR_WORDS) && across < WIDTH as i32 - 30 {
             let words = step
                 .shown
                 .clone()
@@ -253,12 +273,12 @@ fn draw_light(row: &Area, report: &Report, light: &Light, is_last: bool, zone: &
                 &letters(14, INK).pos(Pos::new(HPos::Left, VPos::Bottom)),
                 (across + 3, up - row_top(row) - 3),
             )?;
-            last = across;
+            last = Some(across);
         }
     }
     line.extend(line.last().map(|(_, level)| (ends.end, *level)));
     chart.draw_series([PathElement::new(line, SAME.stroke_width(3))])?;
-    Ok(())
+    Ok(placed)
 }
 
 /// Where a row lies in the whole drawing, for what is drawn by its own places.
