@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 
 use fantoccini::actions::{InputSource, KeyAction, KeyActions};
 use fantoccini::key::Key;
+use fantoccini::wd::{PrintConfiguration, PrintSize};
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
@@ -181,19 +182,30 @@ impl Page {
 
     /// By axe-core (npm registry), in both inks; `state` says what the page shows.
     pub async fn assert_no_barrier(&self, axe: &str, state: &str) {
+        for ink in ["dark", "light"] {
+            self.choose("#ink", ink).await;
+            self.assert_no_barrier_as_it_is(axe, &format!("{state}, {ink}")).await;
+        }
+    }
+
+    /// The same of the page as it is shown now.
+    pub async fn assert_no_barrier_as_it_is(&self, axe: &str, state: &str) {
         let present = self.run("return typeof axe", vec![]).await;
         if present == json!("undefined") {
             self.run(axe, vec![]).await;
         }
-        for ink in ["dark", "light"] {
-            self.choose("#ink", ink).await;
-            let script = "const done = arguments[arguments.length - 1]; \
-                          axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}) \
-                          .then(r => done({passed: r.passes.length, found: r.violations.map(v => [v.id, v.nodes.map(n => n.html.slice(0, 160) + ' ' + n.failureSummary)])}))";
-            let found = self.client.execute_async(script, vec![]).await.unwrap();
-            assert!(found["passed"].as_u64().unwrap() > 15, "it tested something: {found}");
-            assert_eq!(found["found"], json!([]), "{state}, {ink}");
-        }
+        let script = "const done = arguments[arguments.length - 1]; \
+                      axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}) \
+                      .then(r => done({passed: r.passes.length, found: r.violations.map(v => [v.id, v.nodes.map(n => n.html.slice(0, 160) + ' ' + n.failureSummary)])}))";
+        let found = self.client.execute_async(script, vec![]).await.unwrap();
+        assert!(found["passed"].as_u64().unwrap() > 15, "it tested something: {found}");
+        assert_eq!(found["found"], json!([]), "{state}");
+    }
+
+    /// The page as a printer gets it, as a PDF; the paper's width and height are in centimetres.
+    pub async fn printed(&self, (width, height): (f64, f64)) -> Vec<u8> {
+        let paper = PrintConfiguration::builder().background(true).size(PrintSize { width, height }).build().unwrap();
+        self.client.print(paper).await.unwrap()
     }
 
     /// Presses a key wherever the focus is.

@@ -61,6 +61,6 @@ mod tests {
             assert!(!is_plain_name(name), "{name}");
         }
         assert!(is_plain_name("IMG_0001.JPG") && is_plain_name(".hidden.jpg"));
-        assert_eq!([Stops(-0.004), Stops(0.305), Stops(-2.0)].map(in_stops), ["0.00", "0.31", "-2.00"]);
+        assert_eq!([Stops(-0.004), Stops(0.306), Stops(-2.0)].map(in_stops), ["0.00", "0.31", "-2.00"]);
     }
 }
