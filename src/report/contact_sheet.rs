@@ -93,6 +93,7 @@ mod tests {
             is_gone: false,
             by_embedded: false,
             verdict: Some(serde_json::from_str(&verdict).unwrap()),
+            is_borne_out: false,
             tolerance: Stops(0.15),
         }
     }

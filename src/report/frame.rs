@@ -28,6 +28,8 @@ pub struct ReportFrame {
     /// Its last verdict was of the picture embedded in its raw file.
     pub by_embedded: bool,
     pub verdict: Option<Verdict>,
+    /// The frame after it shows the same, so that it is no mere suspicion.
+    pub is_borne_out: bool,
     /// The tolerance that it was judged by.
     pub tolerance: Stops,
 }
@@ -47,6 +49,15 @@ impl ReportFrame {
         self.verdict.as_ref()?.drift
     }
 
+    /// Whether the frame after it shows what this one alone left a suspicion.
+    pub(super) fn is_borne_out_by(&self, after: &ReportFrame) -> bool {
+        let (Some(own), Some(other)) = (&self.verdict, &after.verdict) else { return false };
+        let drifts = own.drift.zip(other.drift).map(|(own, other)| (own - other).abs());
+        let reach = own.uncertainty.zip(other.uncertainty).map(|(own, other)| own.in_quadrature(other));
+        let is_alike = drifts.zip(reach).is_some_and(|(apart, reach)| apart <= reach);
+        is_alike && !other.suspicion && self.reference == after.reference && self.look == after.look
+    }
+
     /// What would level it, or why that is not told.
     pub fn offset(&self) -> Result<Offset, NoOffset> {
         let verdict = self.verdict.as_ref().ok_or(NoOffset::NotCompared)?;
@@ -56,7 +67,7 @@ impl ReportFrame {
         if self.is_gone {
             return Err(NoOffset::Gone);
         }
-        let offset = Offset::of(verdict, self.tolerance)?;
+        let offset = Offset::of(verdict, self.tolerance, self.is_borne_out)?;
         if self.by_embedded { Err(NoOffset::EmbeddedAlone) } else { Ok(offset) }
     }
 

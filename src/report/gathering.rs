@@ -43,6 +43,12 @@ impl Gathering {
     }
 
     pub fn finish(mut self) -> Report {
+        let frames = &mut self.report.frames;
+        for at in 1..frames.len() {
+            if let [.., before, after] = &mut frames[..=at] {
+                before.is_borne_out = before.is_borne_out_by(after);
+            }
+        }
         self.report.failures = failures(&self.report.frames);
         for light in &mut self.report.lights {
             let shown = self.shown.get(&light.group);
@@ -78,6 +84,7 @@ impl Gathering {
             is_gone: false,
             by_embedded: false,
             verdict: None,
+            is_borne_out: false,
             tolerance: self.report.tolerance,
         });
         if let Some(verdict) = &frame.verdict {

@@ -52,14 +52,14 @@ impl NoOffset {
 }
 
 impl Offset {
-    /// What a verdict gives. `tolerance` is the one that it was judged by.
-    pub(super) fn of(verdict: &Verdict, tolerance: Stops) -> Result<Offset, NoOffset> {
+    /// What a verdict gives. `tolerance` is the one that it was judged by; a suspicion counts where the frame after it bears it out.
+    pub(super) fn of(verdict: &Verdict, tolerance: Stops, is_borne_out: bool) -> Result<Offset, NoOffset> {
         may_be_levelled(verdict)?;
         let drift = verdict.drift.ok_or(NoOffset::TooVague)?;
         if drift.abs() <= tolerance {
             return Err(NoOffset::Within);
         }
-        if verdict.suspicion {
+        if verdict.suspicion && !is_borne_out {
             return Err(NoOffset::OneFrame);
         }
         let sure = verdict.observed.is_some().then(|| verdict.unconditional_half_width()).flatten();
@@ -148,7 +148,7 @@ mod tests {
             let assumption = Assumption::LightsUntouched;
             let prediction = Prediction { drift: Stops(assumed), half_width: Stops(assumed_half_width), assumption };
             let tolerance = Stops(0.15);
-            match Offset::of(&weighed(prediction, &seen), tolerance) {
+            match Offset::of(&weighed(prediction, &seen), tolerance, false) {
                 Ok(offset) => {
                     let left = (Stops(truth) + offset.stops).abs();
                     prop_assert!(left.0 <= offset.uncertainty.0 + 1e-9, "{left} is left of {truth}, {offset:?}");
@@ -169,14 +169,16 @@ mod tests {
             observed_uncertainty: Some(Stops(0.05)),
             ..verdict(finding)
         };
-        let of = |verdict: &Verdict| Offset::of(verdict, Stops(0.15));
+        let of = |verdict: &Verdict| Offset::of(verdict, Stops(0.15), false);
         assert_eq!(of(&off("lights_changed")), Ok(Offset { stops: Stops(0.8), uncertainty: Stops(0.05) }));
         for finding in ["uneven", "group_changed", "group_not_fired", "group_weak", "recycle", "burning_light"] {
             assert_eq!(of(&off(finding)), Err(NoOffset::NotAlike), "{finding}");
         }
         assert_eq!(of(&off("clipped")), Err(NoOffset::Clipped));
         assert_eq!(of(&off("building")), Err(NoOffset::NotCompared));
-        assert_eq!(of(&Verdict { suspicion: true, ..off("lights_changed") }), Err(NoOffset::OneFrame));
+        let suspected = Verdict { suspicion: true, ..off("lights_changed") };
+        assert_eq!(of(&suspected), Err(NoOffset::OneFrame));
+        assert!(Offset::of(&suspected, Stops(0.15), true).is_ok());
         // What only the settings tell.
         let settings = Verdict { observed: None, observed_uncertainty: None, ..off("settings_changed") };
         assert_eq!(of(&settings), Err(NoOffset::TooVague));

@@ -2,10 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use greyhold::numbers::FrameNumber;
 use greyhold::numbers::{FrameNumber, RecordNumber};
 use greyhold::outlet::shot_log::read_since;
-use greyhold::session::{Body, FrameRecord, Judgement, Record, VERSION};
+use greyhold::session::{Body, FrameRecord, Judgement, Record, ReferenceBy, VERSION};
 use tempfile::TempDir;
 
 /// A folder of its own for a log that isn't there yet.
@@ -56,7 +55,7 @@ pub fn long(log: &Path, frames: u64) {
         of_kind(|body| matches!(body, Body::Config { .. })),
         Body::Frame(first.0),
         Body::Judged(first.1),
-        of_kind(|body| matches!(body, Body::Reference { .. })),
+        of_kind(|body| matches!(body, Body::Reference { by: ReferenceBy::Accepted, .. })),
     ];
     for number in 2..=frames {
         let (frame, judged) = if number % 20 == 0 { &off } else { &matching };

@@ -50,18 +50,11 @@ fn demo() -> (tempfile::TempDir, PathBuf) {
     (home, folder.join("capture"))
 }
 
-/// Every file of a folder, with its bytes and when it was written.
-fn all_in(folder: &Path) -> BTreeMap<PathBuf, (Vec<u8>, std::time::SystemTime)> {
-    let mut found = BTreeMap::new();
-    for path in fs::read_dir(folder).unwrap().flatten().map(|entry| entry.path()) {
-        match path.is_dir() {
-            true => found.extend(all_in(&path)),
-            false => {
-                _ = found.insert(path.clone(), (fs::read(&path).unwrap(), path.metadata().unwrap().modified().unwrap()))
-            }
-        }
-    }
-    found
+/// Every file of a watched folder, with its bytes and when it was written; but for what the watch itself still writes beside its log.
+fn not_the_watchs_own(studio: &Studio) -> BTreeMap<PathBuf, (Vec<u8>, std::time::SystemTime)> {
+    let files = fs::read_dir(&studio.folder).unwrap().flatten().map(|entry| entry.path());
+    let files = files.filter(|path| !shown(path).contains(".jsonl.") && !shown(path).contains("/.greyhold-"));
+    files.map(|path| (path.clone(), (fs::read(&path).unwrap(), path.metadata().unwrap().modified().unwrap()))).collect()
 }
 
 /// `GREYHOLD_WRITE_FIXTURES=1` writes the tables anew, to be looked at before they are committed.
@@ -158,43 +151,54 @@ fn a_running_watch_and_its_files_are_left_as_they_are() {
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(8.0, 0.7, 2));
     studio.sync();
-    let before = all_in(&studio.folder);
+    let before = not_the_watchs_own(&studio);
     let out = tempfile::tempdir().unwrap();
     let [page, list] = ["out.html", "out.csv"].map(|name| out.path().join(name));
     done(&report(&[shown(&studio.folder), "--out", shown(&page), "--csv", shown(&list)]));
     let into = out.path().join("offsets");
     done(&greyhold(&["hand-over", shown(&studio.folder), "--into", shown(&into)]));
-    assert_eq!(all_in(&studio.folder), before);
+    let after = not_the_watchs_own(&studio);
+    assert!(after == before, "{:?} is not {:?} as it was", after.keys(), before.keys());
     assert_eq!(table(&list).len(), 2);
     studio.take("3.jpg", shot(8.0, 0.0, 3));
     assert_eq!(studio.frames().len(), 3, "the watch goes on");
 }
 
-/// Frames of known light are turned down and up; each is then rendered once more with its offset, as a program that develops it
-/// would: it matches.
+/// Raw frames of known light are turned down and up; each is then taken once more with its offset, as a program that develops it
+/// would show it: it matches.
 #[test]
 fn an_offset_levels_its_frame() {
     let studio = Studio::open();
-    studio.take("reference.jpg", shot(8.0, 0.0, 1));
+    let take = |name: &str, power: f64, number: u64| {
+        studio.take_bytes(&format!("{name}.dng"), &shot(8.0, power, number).raw())
+    };
+    take("reference", 0.0, 1);
     let off = [-1.3, -0.6, 0.45, 0.8];
     for (number, power) in (2..).zip(off) {
-        studio.take(&format!("off_{number}.jpg"), shot(8.0, power, number));
-        // Another shows the same, so that it is no suspicion.
-        studio.take(&format!("again_{number}.jpg"), shot(8.0, power, number + 20));
+        take(&format!("off_{number}"), power, number);
+        // The next shows the same, so that it is no mere suspicion.
+        take(&format!("again_{number}"), power, number + 20);
     }
+    take("back", 0.0, 39);
+    take("alone", -0.9, 40);
+    take("as_it_was", 0.0, 41);
     studio.sync();
     let list = studio.home.path().join("out.csv");
     done(&report(&[shown(&studio.folder), "--csv", shown(&list)]));
     let rows = table(&list);
     let mut levelled = 0;
     for (number, power) in (2..).zip(off) {
-        let Some(offset) = number_of(&rows, &format!("again_{number}.jpg")) else { continue };
+        let Some(offset) = number_of(&rows, &format!("off_{number}.dng")) else { continue };
         assert!((power + offset).abs() <= 0.15, "{power} is levelled by {offset}");
-        studio.take(&format!("levelled_{number}.jpg"), shot(8.0, power + offset, number + 40));
-        assert_eq!(studio.frame(&format!("levelled_{number}.jpg"))["verdict"]["finding"], "matched");
+        take(&format!("levelled_{number}"), power + offset, number + 60);
+        studio.sync();
+        assert_eq!(studio.frame(&format!("levelled_{number}.dng"))["verdict"]["finding"], "matched");
         levelled += 1;
     }
-    assert!(levelled >= 3, "{levelled} of {} frames have an offset: {rows:#?}", off.len());
+    let untold =
+        rows.values().map(|row| (&row["file"], &row["why_no_offset"], &row["finding"], &row["seen_uncertainty_stops"]));
+    assert_eq!(rows["alone.dng"]["why_no_offset"], "one frame alone is no proof of it");
+    assert!(levelled >= 3, "{levelled} of {} frames have an offset: {:?}", off.len(), untold.collect::<Vec<_>>());
 }
 
 fn number_of(rows: &BTreeMap<String, Row>, file: &str) -> Option<f64> {
@@ -271,8 +275,9 @@ fn several_sittings_stand_side_by_side() {
     assert!(text.contains("id=\"sitting-1\"") && text.contains("href=\"#sitting-2\""));
 }
 
-const DARK: &str = "for (const rule of document.styleSheets[0].cssRules) \
-                    if (rule.media?.mediaText.includes('prefers-color-scheme')) rule.media.mediaText = arguments[0]";
+/// Shows the page as a dark screen does, or doesn't.
+const DARK: &str = "window.ofDark ??= [...document.styleSheets[0].cssRules].find(r => r.media?.mediaText.includes('prefers-color-scheme')); \
+                    window.ofDark.media.mediaText = arguments[0]";
 
 #[test]
 fn the_page_is_read_by_everybody_on_phone_desk_and_paper() {

@@ -59,7 +59,7 @@ fn side_by_side(sittings: &[AskedSitting], titles: &[String]) -> String {
     let heads: String =
         COMPARED.iter().map(|of| format!("<th scope=\"col\" class=\"number\">{}</th>", mark(*of))).collect();
     let mut table = format!(
-        "<h2>Side by side</h2>\n<div class=\"across\" tabindex=\"0\" role=\"region\" aria-label=\"Sittings side by side\">\n<table>\n\
+        "<h2>Side by side</h2>\n<div class=\"across\" tabindex=\"0\" role=\"group\" aria-label=\"Sittings side by side\">\n<table class=\"sittings\">\n\
          <thead><tr><th scope=\"col\">sitting</th><th scope=\"col\" class=\"number\">frames</th>{heads}\
          <th scope=\"col\" class=\"number\">off in the median, stops</th><th scope=\"col\">camera</th></tr></thead>\n<tbody>\n"
     );

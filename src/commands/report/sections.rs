@@ -91,7 +91,7 @@ fn out_of_tolerance(report: &Report) -> String {
     format!(
         "<h3>Frames out of tolerance</h3>\n<p>{} of {}. An exposure offset levels a frame with its reference when it is developed; of \
          {told} of them it is known well enough to be told, whatever anybody did to the lights. ‘greyhold hand-over’ writes them for \
-         other programs.</p>\n<div class=\"across\" tabindex=\"0\" role=\"region\" aria-label=\"Frames out of tolerance\">\n<table>\n<thead><tr>\
+         other programs.</p>\n<div class=\"across\" tabindex=\"0\" role=\"group\" aria-label=\"Frames out of tolerance\">\n<table class=\"last\">\n<thead><tr>\
          <th scope=\"col\">frame</th><th scope=\"col\">mark</th><th scope=\"col\" class=\"number\">off by, stops</th>\
          <th scope=\"col\" class=\"number\">offset, stops</th><th scope=\"col\">what was found</th></tr></thead>\n<tbody>\n{rows}</tbody>\n</table>\n</div>\n{}",
         out.len(),
@@ -158,8 +158,10 @@ fn powers(report: &Report, zone: &TimeZone, number: usize) -> String {
 /// A drawing that a narrow screen moves across.
 fn across(svg: &str, label: &str) -> String {
     let label = escaped(label);
-    let named = svg.replacen("<svg ", &format!("<svg role=\"img\" aria-label=\"{label}\" "), 1);
-    format!("<div class=\"across\" tabindex=\"0\" role=\"region\" aria-label=\"{label}, drawn\">\n{named}\n</div>\n")
+    // Within HTML it needs no name space.
+    let named = format!("<svg role=\"img\" aria-label=\"{label}\" ");
+    let named = svg.replacen("<svg ", &named, 1).replacen(" xmlns=\"http://www.w3.org/2000/svg\"", "", 1);
+    format!("<div class=\"across\" tabindex=\"0\" role=\"group\" aria-label=\"{label}, drawn\">\n{named}\n</div>\n")
 }
 
 fn asked(report: &Report, zone: &TimeZone) -> String {
@@ -262,7 +264,7 @@ fn table(name: &str, heads: &[&str], rows: Vec<Vec<String>>, numbers: &[usize]) 
     }
     let (name, more) = (escaped(name), and_more(rows.len()));
     format!(
-        "<h3>{name}</h3>\n<div class=\"across\" tabindex=\"0\" role=\"region\" aria-label=\"{name}\">\n<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n\
+        "<h3>{name}</h3>\n<div class=\"across\" tabindex=\"0\" role=\"group\" aria-label=\"{name}\">\n<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n\
          {body}</tbody>\n</table>\n</div>\n{more}"
     )
 }
