@@ -39,6 +39,28 @@ pub fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
     finish(for_everybody(path)?, path, bytes, |fresh| fresh.persist_noclobber(path))
 }
 
+/// Puts several files in their places, all of them or none: each is written and synced beside its place before the first takes it.
+/// Where `over` says so they take the place of files that are there; else such are left alone, and an error of the kind
+/// [`io::ErrorKind::AlreadyExists`].
+pub fn put_all(files: &[(&Path, &[u8])], over: bool) -> io::Result<()> {
+    let mut ready = Vec::new();
+    for (path, bytes) in files {
+        let path = if over { target_of(path)? } else { path.to_path_buf() };
+        if !over && path.symlink_metadata().is_ok() {
+            return Err(io::Error::new(io::ErrorKind::AlreadyExists, path.display().to_string()));
+        }
+        let mut fresh = for_everybody(&path)?;
+        fresh.write_all(bytes)?;
+        fresh.as_file().sync_all()?;
+        ready.push((fresh, path));
+    }
+    for (fresh, path) in ready {
+        if over { fresh.persist(&path) } else { fresh.persist_noclobber(&path) }.map_err(|e| e.error)?;
+        sync_folder_of(&path);
+    }
+    Ok(())
+}
+
 fn put(fresh: NamedTempFile, path: &Path, bytes: &[u8]) -> io::Result<()> {
     finish(fresh, path, bytes, |fresh| fresh.persist(path))
 }
@@ -139,6 +161,19 @@ mod tests {
             assert_eq!(fs::read_to_string(&path).unwrap(), text);
         }
         assert_eq!(fs::read_dir(home.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn several_files_come_together_or_not_at_all() {
+        let home = tempfile::tempdir().unwrap();
+        let [one, two] = ["a.html", "b.csv"].map(|name| home.path().join(name));
+        fs::write(&two, "somebody's").unwrap();
+        let files = [(one.as_path(), b"page".as_slice()), (two.as_path(), b"table".as_slice())];
+        assert_eq!(put_all(&files, false).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
+        assert_eq!((one.exists(), fs::read_to_string(&two).unwrap().as_str()), (false, "somebody's"));
+        put_all(&files, true).unwrap();
+        assert_eq!(fs::read_to_string(&two).unwrap(), "table");
+        assert_eq!(fs::read_dir(home.path()).unwrap().count(), 2);
     }
 
     #[cfg(unix)]

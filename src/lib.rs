@@ -24,10 +24,11 @@
 //! 18. [`advice`]: cause, sentence, correction, other ways
 //! 19. [`config`]: the configuration as written, then as meant
 //! 20. [`session`]: records, and the state as their fold
-//! 21. [`outlet`]: shot log, socket, stand page, terminal
-//! 22. [`studio`]: a rendered sitter and a camera of known light
-//! 23. [`daemon`]: the tasks, tied together and ended in order
-//! 24. [`commands`]: one file a subcommand
+//! 21. [`report`]: what a sitting came to, looked back on
+//! 22. [`outlet`]: shot log, socket, stand page, terminal
+//! 23. [`studio`]: a rendered sitter and a camera of known light
+//! 24. [`daemon`]: the tasks, tied together and ended in order
+//! 25. [`commands`]: one file a subcommand
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing))]
 
 pub mod advice;
@@ -46,6 +47,7 @@ pub mod numbers;
 pub mod optics;
 pub mod outlet;
 pub mod photometry;
+pub mod report;
 pub mod response;
 pub mod rig;
 pub mod session;

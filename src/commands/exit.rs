@@ -18,6 +18,7 @@ pub enum Exit {
     NotRunning,
     Defect,
     InUse,
+    Interrupted,
 }
 
 impl From<Exit> for ExitCode {
@@ -30,6 +31,7 @@ impl From<Exit> for ExitCode {
             Exit::NotRunning => 4,
             Exit::Defect => 70,
             Exit::InUse => 75,
+            Exit::Interrupted => 130,
         })
     }
 }
@@ -47,6 +49,8 @@ pub enum CommandError {
     CannotRun(String),
     #[error("{0}")]
     NotRunning(String),
+    #[error("interrupted: nothing was written")]
+    Interrupted,
 }
 
 impl CommandError {
@@ -57,6 +61,7 @@ impl CommandError {
             CommandError::Run(RunError::IntakeEnded) => Exit::Defect,
             CommandError::Run(_) | CommandError::CannotRun(_) => Exit::CannotRun,
             CommandError::NotRunning(_) => Exit::NotRunning,
+            CommandError::Interrupted => Exit::Interrupted,
         }
     }
 }

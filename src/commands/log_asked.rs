@@ -1,11 +1,17 @@
-//! The log that a command reads, and the configuration that belongs to it.
+//! The log that a command reads, whether or not a greyhold has it open, the sitting of it that is meant, and the configuration that
+//! belongs to it.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
 use super::exit::CommandError;
 use super::watch::{USUAL_CONFIG, USUAL_LOG};
 use crate::config::Config;
+use crate::numbers::RecordNumber;
 use crate::outlet::sheet::{LogSheet, of_log};
+use crate::outlet::shot_log::sittings;
+use crate::session::{SittingRow, Sittings};
+use crate::wording::without_error_numbers;
 
 #[derive(Debug, clap::Args)]
 pub struct LogAsked {
@@ -19,6 +25,9 @@ pub struct LogAsked {
 
 impl LogAsked {
     /// The log's name, and the configuration.
+    ///
+    /// # Errors
+    /// A sentence where nobody can tell which log is meant, or there is none.
     pub fn log(&self) -> Result<(PathBuf, Config), CommandError> {
         let config = configuration(self.config.as_deref())?;
         let named = self.log.as_deref().map(log_at);
@@ -27,11 +36,17 @@ impl LogAsked {
         let log = named
             .or_else(configured)
             .ok_or_else(|| CommandError::WrongUse("of which log? name it, or the folder that it lies in".to_owned()))?;
-        Ok((log, config))
+        is_there(&log).map(|()| (log, config))
     }
 
-    pub fn sheet(log: &Path, config: &Config, look: Option<&str>) -> Result<LogSheet, CommandError> {
-        of_log(log, config, look).map_err(|why| CommandError::CannotRun(why.to_string()))
+    /// `until` is the last record that counts.
+    pub fn sheet(
+        log: &Path,
+        config: &Config,
+        look: Option<&str>,
+        until: Option<RecordNumber>,
+    ) -> Result<LogSheet, CommandError> {
+        of_log(log, config, look, until).map_err(|why| CommandError::CannotRun(why.to_string()))
     }
 }
 
@@ -45,4 +60,34 @@ pub fn configuration(named: Option<&Path>) -> Result<Config, CommandError> {
 /// The log that a path means.
 pub fn log_at(path: &Path) -> PathBuf {
     if path.is_dir() { path.join(USUAL_LOG) } else { path.to_owned() }
+}
+
+fn is_there(log: &Path) -> Result<(), CommandError> {
+    let absent =
+        || format!("there is no shot log at {}: name the log, or the folder that greyhold watched", log.display());
+    if log.is_file() { Ok(()) } else { Err(CommandError::CannotRun(absent())) }
+}
+
+/// The sittings of a log.
+///
+/// # Errors
+/// A sentence where there is none, or it can't be read.
+pub fn sittings_of(log: &Path) -> Result<Sittings, CommandError> {
+    is_there(log)?;
+    sittings(log).map_err(|e| unreadable(log, &e))
+}
+
+/// The sitting that is named by its number or its name.
+///
+/// # Errors
+/// A sentence where there is no such sitting.
+pub fn sitting_in(log: &Path, wanted: &str) -> Result<SittingRow, CommandError> {
+    sittings_of(log)?.find(wanted).cloned().ok_or_else(|| {
+        let said = format!("there is no sitting '{wanted}' in {}: 'greyhold sittings' lists them", log.display());
+        CommandError::WrongUse(said)
+    })
+}
+
+pub fn unreadable(log: &Path, why: &io::Error) -> CommandError {
+    CommandError::CannotRun(format!("{} can't be read: {}", log.display(), without_error_numbers(&why.to_string())))
 }

@@ -7,7 +7,9 @@ mod compare;
 mod demo;
 mod exit;
 mod follow;
-mod kept_log;
+mod hand_over;
+mod interrupted;
+mod local_time;
 mod log_asked;
 mod new_file;
 mod page;
@@ -15,10 +17,12 @@ mod photographs;
 mod plan;
 mod read_files;
 mod rebuild;
+mod report;
 mod series;
 mod sheet;
 mod signals;
 mod sittings;
+mod sittings_asked;
 mod talk;
 mod tell;
 mod watch;
@@ -52,7 +56,7 @@ static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
 ///
 /// Exit codes: 0 done; 1 some files could not be used; 2 wrong command line or configuration;
 /// 3 the folder, log or socket can't be used; 4 no greyhold answers; 70 a defect; 75 another
-/// greyhold holds the log.
+/// greyhold holds the log; 130 interrupted.
 #[derive(Debug, Parser)]
 #[command(
     name = "greyhold",
@@ -100,6 +104,10 @@ enum Sub {
     Sheet(sheet::Args),
     /// Build a look again: what differs from its set-up sheet, frame by frame
     Rebuild(rebuild::Args),
+    /// After the sitting: a page to print and keep, and a table of all frames
+    Report(report::Args),
+    /// After the sitting: exposure offsets that level its frames, for the programs that develop them
+    HandOver(hand_over::Args),
     /// Compare photographs with a reference, without a daemon
     Compare(compare::Args),
     /// Recover a camera's own response curve from a few frames of one still scene
@@ -134,6 +142,8 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Sittings(args) => sittings::run(&args),
         Sub::Sheet(args) => sheet::run(&args),
         Sub::Rebuild(args) => rebuild::run(&args),
+        Sub::Report(args) => report::run(&args),
+        Sub::HandOver(args) => hand_over::run(&args),
         Sub::Compare(args) => compare::run(&args),
         Sub::Calibrate(args) => calibrate::run(&args),
         Sub::Accuracy(args) => accuracy::run(&args),

@@ -8,12 +8,24 @@ use crate::outlet::plain::printable;
 use crate::photometry::Series;
 use crate::workers::{Depth, Pool, Task, this_program};
 
-/// What reads the photographs of one command, one after the other.
+/// What reads the photographs of one command. Clones share the workers.
+#[derive(Clone)]
 pub struct Photographs(Pool);
 
 impl Photographs {
+    /// One after the other.
     pub fn open() -> Photographs {
-        Photographs(Pool::new(this_program(), 1))
+        Photographs::several(1)
+    }
+
+    /// So many at one time.
+    pub fn several(seats: usize) -> Photographs {
+        Photographs(Pool::new(this_program(), seats))
+    }
+
+    /// Reads nothing any more; what is being read is given up.
+    pub fn stop(&self) {
+        self.0.stop();
     }
 
     /// `Err` is the sentence to show.

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use tempfile::NamedTempFile;
 
 use super::exit::{CommandError, Exit};
-use super::log_asked::{LogAsked, configuration, log_at};
+use super::log_asked::{LogAsked, configuration, log_at, sitting_in};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::tell::ask;
 use super::{Where, say};
@@ -36,6 +36,9 @@ pub struct Args {
     /// Another sitting's log, the folder that it lies in, or its sheet as 'greyhold sheet --json' writes it
     #[arg(long, value_name = "LOG, FOLDER or FILE.json")]
     from: Option<PathBuf>,
+    /// As it stood at the end of this sitting of that log, by its number or name [default: as it stands now]
+    #[arg(long, value_name = "SITTING", requires = "from")]
+    sitting: Option<String>,
     /// The look's name in this sitting [default: the same]
     #[arg(long = "as", value_name = "NAME", requires = "from")]
     taken_up_as: Option<String>,
@@ -166,7 +169,9 @@ fn take_up(args: &Args, from: &Path, socket: &Path) -> Result<(Sheet, String), C
         (SheetFile::read(from).map_err(|why| cannot(why.to_string()))?, None)
     } else {
         let log = log_at(from);
-        let read = LogAsked::sheet(&log, &configuration(args.config.as_deref())?, Some(&args.look))?;
+        let sitting = args.sitting.as_ref().map(|wanted| sitting_in(&log, wanted)).transpose()?;
+        let until = sitting.map(|sitting| sitting.records[1]);
+        let read = LogAsked::sheet(&log, &configuration(args.config.as_deref())?, Some(&args.look), until)?;
         let file = SheetFile::of(read.sheet, &read.kept);
         // For as long as it is read: the running greyhold takes looks out of files.
         let mut kept = NamedTempFile::with_suffix(".json").map_err(|e| cannot(e.to_string()))?;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use jiff::Zoned;
 
 use super::exit::{CommandError, Exit};
-use super::log_asked::LogAsked;
+use super::log_asked::{LogAsked, sitting_in};
 use super::new_file::NewFile;
 use super::photographs::Photographs;
 use super::{say, say_json};
@@ -19,12 +19,16 @@ use crate::workers::Depth;
   greyhold sheet                               the sitting of greyhold.yaml here, as text
   greyhold sheet ~/tether --out sheet.html     as a page to be printed
   greyhold sheet ~/tether --look 'low key'     of one look
+  greyhold sheet ~/tether --sitting 2          as it stood at the end of an earlier sitting ('greyhold sittings' lists them)
   greyhold sheet ~/tether --json > low-key.sheet.json   to build it again by: greyhold rebuild 'low key' --from low-key.sheet.json
 
 What was typed of the set is read in the configuration as it is now; all else is the log's. The log is only read.")]
 pub struct Args {
     #[command(flatten)]
     of: LogAsked,
+    /// As it stood at the end of this sitting, by its number or name [default: as it stands now]
+    #[arg(long, value_name = "SITTING")]
+    sitting: Option<String>,
     /// Of this look alone [default: all]
     #[arg(long, value_name = "NAME")]
     look: Option<String>,
@@ -39,7 +43,9 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let out = args.out.as_deref().map(checked_page).transpose()?;
     let (log, config) = args.of.log()?;
-    let mut read = LogAsked::sheet(&log, &config, args.look.as_deref())?;
+    let sitting = args.sitting.as_ref().map(|wanted| sitting_in(&log, wanted)).transpose()?;
+    let until = sitting.map(|sitting| sitting.records[1]);
+    let mut read = LogAsked::sheet(&log, &config, args.look.as_deref(), until)?;
     read.damage.iter().for_each(|damage| eprintln!("greyhold: {}", printable(damage)));
     if let Some(out) = &out {
         add_photographs(&mut read, &log, &config);

@@ -1,11 +1,11 @@
 //! `greyhold sittings`: the sittings of a shot log, a line each.
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::exit::{CommandError, Exit};
-use super::kept_log::{KeptLog, sittings_of};
+use super::local_time::{clock, with_offset};
+use super::log_asked::{LogAsked, sittings_of};
 use super::plan::table::Table;
 use super::{say, say_json};
 use crate::session::SittingRow;
@@ -17,14 +17,14 @@ use crate::session::SittingRow;
   greyhold sittings ~/tether --json   for other tools")]
 pub struct Args {
     #[command(flatten)]
-    log: KeptLog,
+    of: LogAsked,
     /// As JSON
     #[arg(long)]
     json: bool,
 }
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let all = sittings_of(&args.log.path()?)?;
+    let all = sittings_of(&args.of.log()?.0)?;
     if args.json {
         say_json(&json!(all.rows()).to_string());
     } else if all.rows().is_empty() {
@@ -37,22 +37,15 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 }
 
 fn row(sitting: &SittingRow) -> Vec<String> {
+    let zone = TimeZone::system();
     let ended = if sitting.is_ended { " (ended)" } else { "" };
+    let last = sitting.last_frame_at.map_or_else(|| "none yet".to_owned(), |at| clock(at, &zone));
     vec![
         sitting.sitting.to_string(),
-        local(sitting.began),
-        format!("{}{ended}", sitting.last_frame_at.map_or_else(|| "none yet".to_owned(), time_of_day)),
+        with_offset(sitting.began, &zone),
+        format!("{last}{ended}"),
         sitting.frames.to_string(),
         sitting.corrections.to_string(),
         sitting.name.clone().unwrap_or_default(),
     ]
-}
-
-/// Where this program runs: '2026-11-28 09:12 +01:00'.
-fn local(at: Timestamp) -> String {
-    at.to_zoned(TimeZone::system()).strftime("%Y-%m-%d %H:%M %:z").to_string()
-}
-
-fn time_of_day(at: Timestamp) -> String {
-    at.to_zoned(TimeZone::system()).strftime("%H:%M").to_string()
 }

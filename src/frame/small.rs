@@ -34,9 +34,13 @@ impl Small {
     /// Tones are brought to the sRGB curve; colours of a wider space look a little duller than they are. `None` when it
     /// has no pixels.
     pub fn image(&self) -> Option<RgbImage> {
+        self.image_within(LONG_SIDE)
+    }
+
+    fn image_within(&self, long_side: u32) -> Option<RgbImage> {
         let codes = self.proxy.rgb.iter().flatten().map(|code| self.to_srgb[usize::from(*code)]).collect();
         let full = RgbImage::from_raw(self.proxy.width as u32, self.proxy.height as u32, codes)?;
-        let shrink = f64::from(LONG_SIDE) / f64::from(full.width().max(full.height()).max(1));
+        let shrink = f64::from(long_side) / f64::from(full.width().max(full.height()).max(1));
         let side = |pixels: u32| ((f64::from(pixels) * shrink).round() as u32).max(1);
         let small =
             if shrink < 1.0 { imageops::thumbnail(&full, side(full.width()), side(full.height())) } else { full };
@@ -45,8 +49,13 @@ impl Small {
 
     /// As a JPEG. `None` when it can't be encoded.
     pub fn jpeg(&self) -> Option<Vec<u8>> {
+        self.jpeg_within(LONG_SIDE, QUALITY)
+    }
+
+    /// With no more pixels than this on its long side. `None` when it can't be encoded.
+    pub fn jpeg_within(&self, long_side: u32, quality: u8) -> Option<Vec<u8>> {
         let mut jpeg = Vec::new();
-        JpegEncoder::new_with_quality(&mut jpeg, QUALITY).encode_image(&self.image()?).ok()?;
+        JpegEncoder::new_with_quality(&mut jpeg, quality).encode_image(&self.image_within(long_side)?).ok()?;
         Some(jpeg)
     }
 }

@@ -3,10 +3,10 @@
 
 pub mod change_scale;
 pub mod corrections;
+pub mod html;
 pub mod light_maps;
 pub mod live_keys;
 pub mod live_view;
-pub mod markup;
 mod paint;
 pub mod plain;
 pub mod printing;

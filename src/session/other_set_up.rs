@@ -29,8 +29,8 @@ impl Setup {
         if is == SetUpIs::New {
             // Of the one before nothing is known to hold, but what the configuration says of every one.
             let positions = self.positions.iter().map(|p| Position::first(p.group.clone(), None)).collect();
-            let Setup { target, configured, lens, .. } = std::mem::take(self);
-            *self = Setup { positions, target, configured, lens, ..Setup::default() };
+            let Setup { tolerance, target, configured, lens, .. } = std::mem::take(self);
+            *self = Setup { positions, tolerance, target, configured, lens, ..Setup::default() };
         }
     }
 }

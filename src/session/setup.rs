@@ -52,6 +52,9 @@ pub struct Setup {
     /// It is asked whether all this still holds.
     #[serde(default)]
     pub asked: Option<SetUpAsked>,
+    /// Within it a frame matches, by the configuration.
+    #[serde(default)]
+    pub tolerance: Stops,
     /// What the configuration wants of the reference itself, in words.
     #[serde(default)]
     pub target: Option<String>,
@@ -105,7 +108,8 @@ impl Setup {
     /// Takes up what somebody, or the survey, told by record `n`. Readings in it are in codes.
     pub(super) fn apply(&mut self, n: RecordNumber, body: &Body) {
         match body {
-            Body::Config { groups, target, .. } => {
+            Body::Config { groups, target, tolerance } => {
+                self.tolerance = *tolerance;
                 self.target.clone_from(target);
                 self.take_config(groups);
             }

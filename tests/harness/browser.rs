@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 
 use fantoccini::actions::{InputSource, KeyAction, KeyActions};
 use fantoccini::key::Key;
+use fantoccini::wd::{PrintConfiguration, PrintSize};
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
@@ -199,6 +200,12 @@ impl Page {
         let found = self.client.execute_async(script, vec![]).await.unwrap();
         assert!(found["passed"].as_u64().unwrap() > 15, "it tested something: {found}");
         assert_eq!(found["found"], json!([]), "{state}");
+    }
+
+    /// The page as a printer gets it, as a PDF; the paper's width and height are in centimetres.
+    pub async fn printed(&self, (width, height): (f64, f64)) -> Vec<u8> {
+        let paper = PrintConfiguration::builder().background(true).size(PrintSize { width, height }).build().unwrap();
+        self.client.print(paper).await.unwrap()
     }
 
     /// Presses a key wherever the focus is.

@@ -15,7 +15,7 @@ use std::path::Path;
 use modules::{Module, Sources};
 
 /// The flow. A module may use those before it and itself.
-const ORDER: [&str; 24] = [
+const ORDER: [&str; 25] = [
     "photometry",
     "statistics",
     "response",
@@ -36,13 +36,14 @@ const ORDER: [&str; 24] = [
     "advice",
     "config",
     "session",
+    "report",
     "outlet",
     "studio",
     "daemon",
     "commands",
 ];
 /// Modules of values only.
-const PURE: [&str; 13] = [
+const PURE: [&str; 14] = [
     "photometry",
     "optics",
     "statistics",
@@ -56,6 +57,7 @@ const PURE: [&str; 13] = [
     "calibration",
     "rig",
     "advice",
+    "report",
 ];
 /// What no pure module names, as a path's beginning or as a word.
 const IMPURE: [&str; 16] = [

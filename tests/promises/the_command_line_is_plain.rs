@@ -21,8 +21,22 @@ fn said(output: &Output) -> String {
 #[test]
 fn every_command_has_help_with_an_example() {
     assert!(out(&greyhold(&["--help"])).contains("Exit codes"));
-    for command in ["watch", "demo", "plan", "compare", "next", "set", "reference", "survey", "follow", "init", "check"]
-    {
+    let commands = [
+        "watch",
+        "demo",
+        "plan",
+        "report",
+        "hand-over",
+        "compare",
+        "next",
+        "set",
+        "reference",
+        "survey",
+        "follow",
+        "init",
+        "check",
+    ];
+    for command in commands {
         let help = greyhold(&[command, "--help"]);
         assert!(help.status.success());
         assert!(out(&help).contains(&format!("  greyhold {command}")), "{command} shows an example");

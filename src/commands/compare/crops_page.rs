@@ -6,7 +6,7 @@ use super::measured::Measured;
 use super::sharpness_table::{aperture, cell, name};
 use crate::commands::exit::CommandError;
 use crate::commands::new_file::NewFile;
-use crate::outlet::markup::{escaped, jpeg_address};
+use crate::outlet::html::{escaped, jpeg_address};
 use crate::outlet::spot_pictures::{BaseLevel, SpotPicture};
 use crate::sharpness::Pixels;
 
@@ -122,10 +122,10 @@ fn place(measured: &Measured, spot: usize, shot: usize, of_best: Option<BaseLeve
         return format!("<small>{}</small>", escaped(&said));
     };
     let SpotPicture { width, height, .. } = picture;
-    let picture = jpeg_address(&picture.jpeg);
+    let address = jpeg_address(&picture.jpeg);
     let alt = format!("{} at {}", measured.spots[spot], aperture(measured, shot));
     format!(
-        "<img width=\"{width}\" height=\"{height}\" alt=\"{}\" src=\"{picture}\"><small>{}</small>",
+        "<img width=\"{width}\" height=\"{height}\" alt=\"{}\" src=\"{address}\"><small>{}</small>",
         escaped(&alt),
         escaped(&said)
     )

@@ -11,7 +11,7 @@ use serde_json::Value;
 
 use crate::align::{CodePicture, PictureId};
 use crate::container::{Links, open};
-use crate::outlet::markup::{base64, from_base64};
+use crate::outlet::html::{base64, from_base64};
 use crate::outlet::scene_pictures::ScenePictures;
 use crate::session::sheet::{ImportedLook, Sheet};
 use crate::wording;

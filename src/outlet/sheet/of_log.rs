@@ -7,7 +7,7 @@ use super::pictures::PicturesOfLooks;
 use crate::config::Config;
 use crate::numbers::RecordNumber;
 use crate::outlet::scene_pictures::ScenePictures;
-use crate::outlet::shot_log::{LogError, looked_at, read_since};
+use crate::outlet::shot_log::{LogError, looked_at, read_since, state_after};
 use crate::session::sheet::{LogNote, NoSheet, Sheet};
 use crate::session::{Body, Record};
 
@@ -34,27 +34,38 @@ pub enum NoLogSheet {
     Log(#[from] LogError),
     #[error("{log} gives no sheet: {why}")]
     NoSheet { log: String, why: NoSheet },
-    #[error("the notes in {log} can't be read: {cause}")]
-    Notes { log: String, cause: io::Error },
+    #[error("{log} can't be read: {cause}")]
+    Unread { log: String, cause: io::Error },
 }
 
-/// Reads a log, and changes nothing. The sheet has what another sitting needs to take its looks up.
-pub fn of_log(log: &Path, config: &Config, look: Option<&str>) -> Result<LogSheet, NoLogSheet> {
+/// Reads a log, and changes nothing. The sheet has what another sitting needs to take its looks up; `until` is the last record that counts.
+pub fn of_log(
+    log: &Path,
+    config: &Config,
+    look: Option<&str>,
+    until: Option<RecordNumber>,
+) -> Result<LogSheet, NoLogSheet> {
     let name = || log.display().to_string();
-    let opened = looked_at(log)?.ok_or_else(|| NoLogSheet::NoLog(name()))?;
+    let mut opened = looked_at(log)?.ok_or_else(|| NoLogSheet::NoLog(name()))?;
+    if let Some(until) = until {
+        opened.state = state_after(log, until).map_err(|cause| NoLogSheet::Unread { log: name(), cause })?;
+    }
     let sitting = &opened.state.sitting;
     let sheet = Sheet::of(sitting, config, look).map_err(|why| NoLogSheet::NoSheet { log: name(), why })?;
-    let log_notes = notes(log).map_err(|cause| NoLogSheet::Notes { log: name(), cause })?;
+    let log_notes = notes(log, until).map_err(|cause| NoLogSheet::Unread { log: name(), cause })?;
     let sheet = Sheet { log_notes, ..sheet.with_observations(sitting) };
     let kept = ScenePictures::beside(log);
     let pictures = PicturesOfLooks::of(&sheet, &kept);
     Ok(LogSheet { sheet, pictures, kept, damage: opened.damage })
 }
 
-/// The notes that were put into a log, the last ones.
-pub fn notes(log: &Path) -> io::Result<Vec<LogNote>> {
+/// The notes that were put into a log, the last ones up to a record.
+pub fn notes(log: &Path, until: Option<RecordNumber>) -> io::Result<Vec<LogNote>> {
     let mut notes = Vec::new();
-    read_since(log, RecordNumber::FIRST, |_, line| {
+    read_since(log, RecordNumber::FIRST, |n, line| {
+        if until.is_some_and(|until| n > until) {
+            return false;
+        }
         // Most of a log are other records, and long ones.
         if line.contains("\"type\":\"note\"")
             && let Ok(Record { at, body: Body::Note { text }, .. }) = Record::from_line(line)

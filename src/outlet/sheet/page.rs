@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::drawing::PlanView;
 use super::pictures::PicturesOfLooks;
-use crate::outlet::markup::escaped;
+use crate::outlet::html::escaped;
 use crate::session::sheet::{CAUTION, LookOnSheet, NOT_TYPED, Sheet};
 
 const HEAD: &str = include_str!("page_head.html");

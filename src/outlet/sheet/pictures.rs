@@ -7,7 +7,7 @@ use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
 
 use crate::align::CodePicture;
-use crate::outlet::markup::jpeg_address;
+use crate::outlet::html::jpeg_address;
 use crate::outlet::scene_pictures::ScenePictures;
 use crate::session::sheet::{LookOnSheet, Sheet};
 

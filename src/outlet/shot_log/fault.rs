@@ -12,6 +12,8 @@ pub enum LogError {
     InUse { log: String, process: String },
     #[error("{log} is no shot log: name another with --log")]
     NoShotLog { log: String },
+    #[error("there is no shot log {log}: name one, or the folder that it lies in")]
+    Absent { log: String },
     #[error(
         "the shot log can't be kept to one greyhold, because its lock file {lock} can't be used ({why}): remove that, or name another log with --log"
     )]

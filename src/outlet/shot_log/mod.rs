@@ -16,6 +16,7 @@ mod rescue;
 mod segments;
 mod sittings;
 mod tail;
+mod whole;
 mod writer;
 
 use std::collections::VecDeque;
@@ -40,6 +41,7 @@ pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;
 pub use sittings::{records_of, sittings, state_after};
+pub use whole::read_all;
 pub use writer::LogWriter;
 
 /// Lines kept in memory while the disk doesn't take them.

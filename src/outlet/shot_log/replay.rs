@@ -104,7 +104,7 @@ fn carried(file: &Segment) -> Result<Begins, LogError> {
 
 /// What stands behind the last sound line of a file.
 #[derive(Default)]
-struct Behind {
+pub(super) struct Behind {
     /// The first and the last line of it.
     lines: Option<(usize, usize)>,
     /// Of these, lines that a log might hold.
@@ -112,13 +112,13 @@ struct Behind {
 }
 
 impl Behind {
-    fn add(&mut self, line: usize, is_of_a_log: bool) {
+    pub fn add(&mut self, line: usize, is_of_a_log: bool) {
         self.lines = Some((self.lines.map_or(line, |(first, _)| first), line));
         self.of_a_log += usize::from(is_of_a_log);
     }
 
     /// A sentence on lines that have a sound one behind them.
-    fn was_passed_over(&self, file: &str) -> Option<String> {
+    pub fn was_passed_over(&self, file: &str) -> Option<String> {
         self.lines.map(|(first, last)| match first == last {
             true => format!("{file}, line {first}, is damaged and was passed over"),
             false => format!("{file}, lines {first} to {last}, are damaged and were passed over"),
@@ -165,7 +165,7 @@ fn take_in(file: &Segment, is_last: bool, opened: &mut Opened) -> Result<End, Lo
 }
 
 /// The record of a line; none in one of a carried state.
-fn record_in(line: &Line) -> Result<Option<Record>, LineFault> {
+pub(super) fn record_in(line: &Line) -> Result<Option<Record>, LineFault> {
     let text = line.text().ok_or(LineFault::NoText)?;
     if !Portion::is_in(text.as_bytes()) {
         return Record::from_line(text).map(Some);
@@ -197,10 +197,10 @@ fn next(lines: &mut Lines, file: &Segment) -> Result<Option<Line>, LogError> {
     lines.next().map_err(|cause| unreadable(file, cause))
 }
 
-fn unreadable(file: &Segment, cause: std::io::Error) -> LogError {
+pub(super) fn unreadable(file: &Segment, cause: std::io::Error) -> LogError {
     LogError::Unreadable { log: file.path.display().to_string(), cause }
 }
 
-fn newer(file: &Segment, line: usize, fault: LineFault) -> LogError {
+pub(super) fn newer(file: &Segment, line: usize, fault: LineFault) -> LogError {
     LogError::Newer { log: file.path.display().to_string(), line, fault }
 }

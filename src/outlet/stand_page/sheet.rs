@@ -45,7 +45,7 @@ pub async fn sheet(State(of): State<Arc<Page>>, Query(WhichLook { look }): Query
 
 fn made(sheet: Sheet, log: &PathBuf) -> Option<String> {
     // A log that can't be read just now costs the notes alone.
-    let sheet = Sheet { log_notes: notes(log).unwrap_or_default(), ..sheet };
+    let sheet = Sheet { log_notes: notes(log, None).unwrap_or_default(), ..sheet };
     let pictures = PicturesOfLooks::of(&sheet, &ScenePictures::beside(log));
     let made = Zoned::now().strftime("%Y-%m-%d %H:%M").to_string();
     let name = log.file_name()?.to_string_lossy().into_owned();

@@ -1,4 +1,4 @@
-//! Text and pictures as they stand in a page that is one file.
+//! Text and pictures as they stand in a page of HTML that needs nothing but itself.
 
 use std::fmt::Write;
 
