@@ -158,3 +158,47 @@ fn what_can_not_be_is_said() {
     assert!(!none.status.success());
     assert!(String::from_utf8_lossy(&none.stderr).contains("there is no shot log"), "{none:?}");
 }
+
+/// What is looked back on is one sitting, whichever of a log.
+#[test]
+fn sheet_report_and_hand_over_take_any_of_them() {
+    let studio = evening();
+    tell(&studio, json!({"command": "sitting", "what": "new", "name": "hats"}));
+    tell(&studio, json!({"command": "power", "group": "key", "setting": "1/64"}));
+    for n in 4..=5 {
+        take_at(&studio, &format!("{n}.jpg"), shot(5.6, 0.0, n), 1);
+    }
+    let folder = studio.folder.to_str().unwrap();
+    let run = |words: &[&str]| {
+        let done = greyhold(words);
+        assert!(done.status.success(), "{words:?}: {done:?}");
+        String::from_utf8(done.stdout).unwrap()
+    };
+    let config = studio.config();
+    let sheet = |sitting: &[&str]| run(&[&["sheet", folder, "--config", config.to_str().unwrap()], sitting].concat());
+    assert!(sheet(&["--sitting", "1"]).contains("1.jpg") && !sheet(&["--sitting", "1"]).contains("4.jpg"));
+    assert!(sheet(&[]).contains("4.jpg") && sheet(&[]).contains("1/64"));
+    let table = |name: &str, sitting: &[&str]| {
+        let csv = studio.home.path().join(name);
+        run(&[&["report", folder, "--csv", csv.to_str().unwrap()], sitting].concat());
+        let text = fs::read_to_string(csv).unwrap();
+        let has = |file: &str| text.lines().any(|line| line.contains(file));
+        ["1.jpg", "3.jpg", "4.jpg", "5.jpg"].map(has)
+    };
+    assert_eq!(table("last.csv", &[]), [false, false, true, true]);
+    assert_eq!(table("first.csv", &["--sitting", "1"]), [true, true, false, false]);
+    assert_eq!(table("both.csv", &["--sitting", "1", "--sitting", "HATS"]), [true; 4]);
+    let into = studio.home.path().join("offsets");
+    run(&["hand-over", folder, "--sitting", "1", "--into", into.to_str().unwrap()]);
+    let list = fs::read_to_string(into.join("offsets.csv")).unwrap();
+    assert!(list.contains("3.jpg") && !list.contains("4.jpg"), "{list}");
+    let none = greyhold(&[
+        "report",
+        folder,
+        "--sitting",
+        "gloves",
+        "--csv",
+        studio.home.path().join("x.csv").to_str().unwrap(),
+    ]);
+    assert!(!none.status.success() && String::from_utf8_lossy(&none.stderr).contains("there is no sitting 'gloves'"));
+}
