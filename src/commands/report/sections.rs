@@ -31,9 +31,9 @@ pub fn sitting(
     let parts = [
         facts(sitting, zone),
         lights(report),
-        out_of_tolerance(report),
         drift(report, zone, number),
         powers(report, zone, number),
+        out_of_tolerance(report),
         sheet::html(sitting, pictures, sittings, number),
         asked(report, zone),
         failures(report),
