@@ -10,19 +10,19 @@ use crate::photometry::Metres;
 use crate::rig::{Angle, FloorPlace, PassiveKind};
 use crate::session::sheet::Sheet;
 
-const WIDTH: u32 = 680;
-const MOST_HEIGHT: f64 = 560.0;
+const WIDTH: u32 = 520;
+const MOST_HEIGHT: f64 = 440.0;
 /// Round everything that is drawn, in pixels: for names.
 const MARGIN: f64 = 44.0;
 /// Nothing is drawn larger than so many pixels a metre.
-const LARGEST: f64 = 150.0;
+const LARGEST: f64 = 120.0;
 /// The sitter's head and shoulders, in metres.
 const SITTER: f64 = 0.22;
 /// How wide a letter is drawn, and how high a line, in pixels.
-const LETTER: f64 = 9.0;
-const LINE: i32 = 20;
-const NAME_SIZE: i32 = 19;
-const METRES_SIZE: i32 = 16;
+const LETTER: f64 = 10.5;
+const LINE: i32 = 23;
+const NAME_SIZE: i32 = 22;
+const METRES_SIZE: i32 = 18;
 const LONGEST_NAME: usize = 24;
 const INK: RGBColor = RGBColor(0x19, 0x1d, 0x18);
 const FAINT: RGBColor = RGBColor(0x8a, 0x91, 0x87);
@@ -335,7 +335,7 @@ mod tests {
         let y = |text: &str| text.split_once(" y=\"").unwrap().1.split('"').next().unwrap().parse::<f64>().unwrap();
         let mut heights: Vec<f64> = texts.iter().map(|text| y(text)).collect();
         heights.sort_by(f64::total_cmp);
-        assert!(heights.windows(2).all(|pair| pair[1] - pair[0] >= 19.0), "{heights:?}");
+        assert!(heights.windows(2).all(|pair| pair[1] - pair[0] >= 22.0), "{heights:?}");
         assert!(texts.iter().all(|text| text.contains('…')), "{texts:?}");
     }
 }

@@ -62,7 +62,7 @@ impl SheetFile {
 
     pub fn json(&self) -> String {
         // Every number in it is finite.
-        serde_json::to_string_pretty(self).unwrap_or_default() + "\n"
+        serde_json::to_string(self).unwrap_or_default()
     }
 
     /// # Errors
