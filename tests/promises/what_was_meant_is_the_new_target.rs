@@ -291,7 +291,8 @@ fn the_card_of_a_light_that_nobody_knows_of_says_so() {
     let studio = Studio::with_config(RIG);
     studio.take("1.jpg", shot(8.0, 0.0, 1));
     studio.take("2.jpg", shot(8.0, 0.0, 2));
-    let with_hair = format!("{RIG}  - {{name: hair, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/4}}\n");
+    let hair = "  - {name: hair, dial: fraction, step: 1/3, range: 1/128 to 1/1, power: 1/4}\n# The first";
+    let with_hair = RIG.replacen("# The first", hair, 1);
     std::fs::write(studio.config(), with_hair).unwrap();
     wait_for("the new light", || studio.of_type("config").len() > 1);
     tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));

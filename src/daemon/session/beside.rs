@@ -26,7 +26,7 @@ pub enum Later {
         command: Command,
         file: String,
         back: oneshot::Sender<Reply>,
-        read: Result<MeteredFrame, String>,
+        read: Box<Result<MeteredFrame, String>>,
     },
     /// A look of another sitting was read.
     LookTakenUp {
@@ -84,7 +84,7 @@ impl Session {
             Later::Thumbnail(picture) => self.picture = self.picture.take().or(picture.map(Arc::new)),
             Later::Reference { command, file, back, read } => {
                 self.references_under_way -= 1;
-                match read {
+                match *read {
                     Ok(outcome) => {
                         let begin = move |engine: &mut Engine<LogWriter>| {
                             engine.add_pictures(outcome.pictures());

@@ -333,7 +333,7 @@ impl Session {
         self.references_under_way += 1;
         let (named, metering) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
         self.later.spawn(async move {
-            let read = named.meter(&file, metering).await;
+            let read = Box::new(named.meter(&file, metering).await);
             let command = command(named.name_of(&file).await);
             Later::Reference { command, file, back, read }
         });
