@@ -8,12 +8,11 @@ pub(super) fn unchanged(facts: &Facts) -> String {
     let before = facts.evidence.filter_before.unwrap_or_default();
     let (reads, todo) = match (told.is_none(), before.is_none()) {
         (false, true) => (format!("without the {told} filter that was told"), format!("put the {told} on")),
-        (true, _) => (format!("as with the {before} filter still on"), format!("take the {before} off")),
-        _ => (format!("as with the {before} filter, and not the {told} that was told"), format!("put the {told} on")),
+        (true, _) => (format!("with the {before} filter still on the lens"), format!("take the {before} off")),
+        _ => (format!("with the {before} filter, and not the {told} that was told"), format!("put the {told} on")),
     };
     format!(
-        "The picture reads {reads}, and by nothing else. Leave every power as it is, {todo}, or say that it is not so (greyhold undo \
-         filter); shoot again."
+        "The picture reads as {reads}. Leave every power as it is, {todo} and shoot again; or take the word back (greyhold undo filter)."
     )
 }
 

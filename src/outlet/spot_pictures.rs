@@ -234,11 +234,11 @@ mod tests {
         assert_eq!(SpotPicture::lift_in_words(0), None);
     }
 
-    /// CHECK: of the sRGB codes 170, 60 and 40 the first is of light 0.40 (IEC 61966-2-1): a stop brightens it to 0.80, two burn it out.
+    /// CHECK: of the sRGB codes 170, 50 and 40 the first is of light 0.40 (IEC 61966-2-1): a stop brightens it to 0.80, two burn it out.
     #[test]
     fn no_colour_of_a_spot_is_brightened_beyond_white() {
-        let mut red = cut([60, 60]);
-        red.picture.proxy.rgb.iter_mut().for_each(|rgb| *rgb = [170, 60, 40]);
-        assert_eq!((BaseLevel::of(&red).lift(), BaseLevel::of(&cut([60, 60])).lift()), (1, 2));
+        let mut red = cut([50, 50]);
+        red.picture.proxy.rgb.iter_mut().for_each(|rgb| *rgb = [170, 50, 40]);
+        assert_eq!((BaseLevel::of(&red).lift(), BaseLevel::of(&cut([50, 50])).lift()), (1, 2));
     }
 }
