@@ -18,7 +18,7 @@ use crate::frame::Captured;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{PowerSetting, SAME_SETTING};
 use crate::rig::GroupName;
-use crate::session::{Body, FrameRecord, How, Judgement, Record, ReferenceBy, State};
+use crate::session::{Body, FrameRecord, How, Judgement, PowerSource, Record, ReferenceBy, State};
 
 #[derive(Default)]
 pub(super) struct Gathering {
@@ -220,7 +220,7 @@ impl Gathering {
         let from = match &record.body {
             Body::Judged(judgement) => judgement.frame,
             Body::Frame(frame) => frame.frame,
-            Body::Config { .. } | Body::Power { .. } | Body::Undone { .. } => frames.next(),
+            Body::Config { .. } | Body::Power { source: PowerSource::Told, .. } | Body::Undone { .. } => frames.next(),
             _ => frames.max(FrameNumber::default().next()),
         };
         for position in &self.state.sitting.setup.positions {

@@ -30,7 +30,7 @@ pub enum NoOffset {
     Gone,
     #[error("no flash lit it")]
     Unlit,
-    #[error("its lights did not change alike, so that no one offset levels it")]
+    #[error("not all of its lights are known to have changed alike, so that no one offset levels it")]
     NotAlike,
     #[error("too much of it is clipped")]
     Clipped,

@@ -91,7 +91,7 @@ fn a_sitting_of_known_light_is_told_as_it_was() {
         ("sitting_0002.jpg", "it is a reference itself"),
         ("sitting_0009.jpg", "it is within the tolerance"),
         ("sitting_0012.jpg", "no flash lit it"),
-        ("sitting_0016.jpg", "its lights did not change alike"),
+        ("sitting_0016.jpg", "not all of its lights are known to have changed alike"),
     ] {
         let row = &rows[file];
         assert!(
