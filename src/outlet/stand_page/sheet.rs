@@ -1,7 +1,7 @@
 //! The set-up sheet of the running sitting, as a page of its own: worked out by the sitting, with the notes and pictures that
 //! lie in the log and beside it.
 
-use std::path::PathBuf;
+use std::path::Path;
 use std::sync::Arc;
 
 use axum::extract::{Query, State};
@@ -43,7 +43,7 @@ pub async fn sheet(State(of): State<Arc<Page>>, Query(WhichLook { look }): Query
     response
 }
 
-fn made(sheet: Sheet, log: &PathBuf) -> Option<String> {
+fn made(sheet: Sheet, log: &Path) -> Option<String> {
     // A log that can't be read just now costs the notes alone.
     let sheet = Sheet { log_notes: notes(log, None).unwrap_or_default(), ..sheet };
     let pictures = PicturesOfLooks::of(&sheet, &ScenePictures::beside(log));

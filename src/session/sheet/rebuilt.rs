@@ -5,7 +5,9 @@
 
 use serde::Serialize;
 
-use super::{LightOnSheet, LookOnSheet, NoSheet, NowOnSheet, PassiveOnSheet, PowerOnSheet, RatioOnSheet, Sheet};
+use super::{
+    LightOnSheet, LightSeen, LookOnSheet, NoSheet, NowOnSheet, PassiveOnSheet, PowerOnSheet, RatioOnSheet, Sheet,
+};
 use crate::advice::Finding;
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
@@ -79,7 +81,7 @@ impl Rebuilt {
             Some(last) if last.finding == Finding::Matched => {}
             Some(last) => {
                 self.differs.push(format!("{}: {}", last.file, last.sentence));
-                self.differs.extend(last.light.map(|light| light.in_words(now.tolerance)));
+                self.differs.extend(last.light.map(LightSeen::in_words));
             }
         }
     }
