@@ -30,12 +30,7 @@ impl LogAsked {
     /// A sentence where nobody can tell which log is meant, or there is none.
     pub fn log(&self) -> Result<(PathBuf, Config), CommandError> {
         let config = configuration(self.config.as_deref())?;
-        let named = self.log.as_deref().map(log_at);
-        let configured =
-            || config.log.clone().or_else(|| config.folder.as_deref().map(|folder| folder.join(USUAL_LOG)));
-        let log = named
-            .or_else(configured)
-            .ok_or_else(|| CommandError::WrongUse("of which log? name it, or the folder that it lies in".to_owned()))?;
+        let log = self.log.as_deref().map_or_else(|| log_of(&config), |log| Ok(log_at(log)))?;
         is_there(&log).map(|()| (log, config))
     }
 
@@ -55,6 +50,18 @@ pub fn configuration(named: Option<&Path>) -> Result<Config, CommandError> {
     let usual = Path::new(USUAL_CONFIG);
     let file = named.or_else(|| usual.is_file().then_some(usual));
     file.map_or_else(|| Ok(Config::default()), |file| Ok(Config::read(file)?))
+}
+
+/// The log that is meant where none is named: the configuration's, or the one that lies in this folder.
+pub fn usual() -> Result<PathBuf, CommandError> {
+    log_of(&configuration(None)?)
+}
+
+fn log_of(config: &Config) -> Result<PathBuf, CommandError> {
+    let here = || Some(PathBuf::from(USUAL_LOG)).filter(|log| log.is_file());
+    let of_folder = config.folder.as_deref().map(|folder| folder.join(USUAL_LOG));
+    let which = || CommandError::WrongUse("of which log? name it, or the folder that it lies in".to_owned());
+    config.log.clone().or(of_folder).or_else(here).ok_or_else(which)
 }
 
 /// The log that a path means.

@@ -23,6 +23,7 @@ mod sheet;
 mod signals;
 mod sittings;
 mod sittings_asked;
+mod table_cell;
 mod talk;
 mod tell;
 mod watch;

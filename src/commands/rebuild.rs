@@ -20,7 +20,8 @@ use crate::wording::counted;
 /// After so long without a word it is asked whether greyhold still lives.
 const QUIET: Duration = Duration::from_secs(30);
 /// What a sheet may change by: frames, surveys, words on powers, and what is made of them.
-const HEEDED: [&str; 7] = ["judged", "survey", "power", "undone", "look", "reference", "config"];
+const HEEDED: [&str; 10] =
+    ["judged", "survey", "power", "undone", "filter", "look", "reference", "new_sitter", "sitting", "config"];
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:

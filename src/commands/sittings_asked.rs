@@ -5,14 +5,12 @@ use std::path::{Path, PathBuf};
 
 use super::exit::CommandError;
 use super::log_asked::{log_at, sitting_in, sittings_of, unreadable};
-use super::watch::USUAL_CONFIG;
-use crate::config::Config;
 use crate::files::folder_of;
 use crate::numbers::{RecordNumber, SittingNumber};
 use crate::outlet::plain::printable;
-use crate::outlet::shot_log::{LogError, read_all, read_since, records_of, state_after};
+use crate::outlet::shot_log::{LogError, read_since, read_within, state_after};
 use crate::report::Report;
-use crate::session::{Body, Record, SittingRow, State};
+use crate::session::{Body, Record, State};
 
 /// One sitting, looked back on.
 #[derive(Debug)]
@@ -35,45 +33,28 @@ impl AskedSitting {
             Some(wanted) => Some(sitting_in(&log, wanted)?),
             None => sittings_of(&log)?.last().cloned(),
         };
-        match row {
-            Some(row) if row.sitting != SittingNumber::FIRST || row.is_ended => AskedSitting::one_of_several(log, &row),
-            _ => AskedSitting::whole(log),
-        }
-    }
-
-    /// The only sitting of a log: all that is wrong with the log is told.
-    fn whole(log: PathBuf) -> Result<AskedSitting, CommandError> {
-        let (mut folders, mut passed_over) = (Folders::of(&log), Vec::new());
-        let report = Report::fold(State::default(), |take| {
-            passed_over = read_all(&log, |record| {
+        let first = row.as_ref().is_none_or(|row| row.sitting == SittingNumber::FIRST);
+        let mut folders = Folders::of(&log);
+        let before = match &row {
+            Some(row) if !first => {
+                // The log's first record tells the folder, where the sitting itself doesn't.
+                folders.heed_the_first_of(&log).map_err(|e| unreadable(&log, &e))?;
+                state_after(&log, row.records[0].back(1)).map_err(|e| unreadable(&log, &e))?
+            }
+            _ => State::default(),
+        };
+        let within = row.as_ref().map_or([RecordNumber::FIRST, RecordNumber::new(u64::MAX)], |row| row.records);
+        let mut passed_over = Vec::new();
+        let report = Report::fold(before, |take| {
+            passed_over = read_within(&log, within, |record| {
                 folders.heed(record);
                 take(record);
             })?;
             Ok(())
         });
         let report = report.map_err(|e: LogError| CommandError::CannotRun(e.to_string()))?;
-        Ok(AskedSitting { log, sitting: None, folders: folders.0, report, passed_over })
-    }
-
-    /// Goes on from how things stood before it.
-    fn one_of_several(log: PathBuf, row: &SittingRow) -> Result<AskedSitting, CommandError> {
-        let mut folders = Folders::of(&log);
-        let report = || -> io::Result<Report> {
-            // The log's first record tells the folder, where the sitting itself doesn't.
-            read_since(&log, RecordNumber::FIRST, |_, line| {
-                Record::from_line(line).iter().for_each(|record| folders.heed(record));
-                false
-            })?;
-            let before = state_after(&log, row.records[0].back(1))?;
-            Report::fold(before, |take| {
-                records_of(&log, row, |record| {
-                    folders.heed(&record);
-                    take(&record);
-                })
-            })
-        }();
-        let report = report.map_err(|e| unreadable(&log, &e))?;
-        Ok(AskedSitting { log, sitting: Some(row.in_short()), folders: folders.0, report, passed_over: Vec::new() })
+        let sitting = row.filter(|_| !first || wanted.is_some()).map(|row| row.in_short());
+        Ok(AskedSitting { log, sitting, folders: folders.0, report, passed_over })
     }
 
     /// Where a file of it lies; `None` where it is gone.
@@ -96,6 +77,13 @@ impl Folders {
         Folders(vec![folder_of(log).to_owned()])
     }
 
+    fn heed_the_first_of(&mut self, log: &Path) -> io::Result<()> {
+        read_since(log, RecordNumber::FIRST, |_, line| {
+            Record::from_line(line).iter().for_each(|record| self.heed(record));
+            false
+        })
+    }
+
     fn heed(&mut self, record: &Record) {
         if let Body::Opened { folder, .. } = &record.body {
             let folder = PathBuf::from(folder);
@@ -104,13 +92,4 @@ impl Folders {
             }
         }
     }
-}
-
-/// What is meant where nothing is named: what the configuration here watches, or this folder.
-pub fn usual() -> PathBuf {
-    let here = Path::new(USUAL_CONFIG);
-    // One that can't be read is no reason to look nowhere.
-    let config = here.is_file().then(|| Config::read(here).ok()).flatten();
-    let named = config.and_then(|config| config.log.or(config.folder));
-    named.unwrap_or_else(|| PathBuf::from("."))
 }

@@ -113,7 +113,8 @@ impl Gathering {
         match &record.body {
             Body::Config { tolerance, .. } => self.report.tolerance = *tolerance,
             Body::FileAdded { frame, file, .. } => {
-                if let Some(frame) = self.frame_mut(*frame) {
+                // The light of a raw file comes under the name that its embedded picture had.
+                if let Some(frame) = self.frame_mut(*frame).filter(|frame| !frame.files.contains(file)) {
                     frame.files.push(file.clone());
                 }
             }
@@ -220,9 +221,15 @@ impl Gathering {
         let from = match &record.body {
             Body::Judged(judgement) => judgement.frame,
             Body::Frame(frame) => frame.frame,
-            Body::Config { .. } | Body::Power { source: PowerSource::Told, .. } | Body::Undone { .. } => frames.next(),
+            Body::Config { .. }
+            | Body::Power { source: PowerSource::Told, .. }
+            | Body::Undone { .. }
+            | Body::Sitting { .. } => frames.next(),
             _ => frames.max(FrameNumber::default().next()),
         };
+        if matches!(&record.body, Body::Sitting { step } if step.begins_anew()) {
+            self.report.lights.iter_mut().for_each(Light::begin_anew);
+        }
         for position in &self.state.sitting.setup.positions {
             let lights = &mut self.report.lights;
             let place = lights.iter().position(|light| light.group == position.group).unwrap_or_else(|| {

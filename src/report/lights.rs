@@ -12,6 +12,8 @@ pub struct Light {
     pub group: GroupName,
     /// Where it stood, from the first frame on; never two alike after each other.
     pub steps: Vec<PowerStep>,
+    /// The first step of the present set-up: those before it tell nothing of it.
+    begun: usize,
 }
 
 /// A place of a light's dial, from one frame on.
@@ -32,7 +34,12 @@ pub struct PowerStep {
 
 impl Light {
     pub(super) fn new(group: GroupName) -> Light {
-        Light { group, steps: Vec::new() }
+        Light { group, steps: Vec::new(), begun: 0 }
+    }
+
+    /// Another set-up: its dial has a scale of its own from here on.
+    pub(super) fn begin_anew(&mut self) {
+        self.begun = self.steps.len();
     }
 
     /// Takes up where its dial stands, as it is known for the frames from one on.
@@ -42,15 +49,16 @@ impl Light {
         let is_same = |last: &PowerStep| (last.mark - step.mark).abs() < SAME_SETTING;
         // A power that is told late tells the powers of before, too: the dial's scale stays, and full power lies elsewhere on it.
         let full = step.power.map(|power| step.mark - power.below_full());
-        for earlier in self.steps.iter_mut().filter(|earlier| earlier.power.is_none()) {
+        for earlier in self.steps.iter_mut().skip(self.begun).filter(|earlier| earlier.power.is_none()) {
             earlier.power = full.map(|full| PowerSetting::from_full((earlier.mark - full).rounded()));
         }
-        if self.steps.last().is_some_and(is_same) {
+        let of_now = |steps: &[PowerStep], begun: usize| steps.get(begun..).and_then(<[_]>::last).is_some_and(is_same);
+        if of_now(&self.steps, self.begun) {
             return;
         }
         // What was told and taken back between two frames lit none.
-        while self.steps.pop_if(|last| last.from >= from).is_some() {}
-        if !self.steps.last().is_some_and(is_same) {
+        while self.steps.len() > self.begun && self.steps.pop_if(|last| last.from >= from).is_some() {}
+        if !of_now(&self.steps, self.begun) {
             self.steps.push(step);
         }
     }

@@ -27,6 +27,7 @@ impl Mark {
         let Some(verdict) = verdict else { return Mark::NotCompared };
         match verdict.finding {
             Finding::Matched => Mark::Matches,
+            Finding::FilterUnchanged => Mark::Unclear,
             finding if finding.is_hold() => Mark::Failed,
             finding if finding.is_correctable() => match verdict.drift {
                 Some(drift) if drift > Stops::ZERO => Mark::TooBright,

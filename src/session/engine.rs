@@ -168,11 +168,6 @@ impl<L: Ledger> Engine<L> {
         self.state.sitting.setup.last.as_ref().map(|l| (l.frame, l.file.as_str()))
     }
 
-    /// The files that frames are, or may next be, compared with: the looks' references and the last frame.
-    pub fn compared_files(&self) -> BTreeSet<String> {
-        self.state.sitting.compared_files()
-    }
-
     pub fn ledger(&mut self) -> &mut L {
         &mut self.ledger
     }
@@ -257,7 +252,7 @@ impl<L: Ledger> Engine<L> {
         for body in decision.records {
             // A sitting has files of its own, so that it can be opened without the others.
             if matches!(&body, Body::Sitting { step: SittingStep::Began { .. } }) {
-                self.flush();
+                self.write_staged();
                 self.begin_another_file();
             }
             let of = frame_of(&body);
@@ -368,15 +363,19 @@ impl<L: Ledger> Engine<L> {
     }
 
     fn flush(&mut self) {
-        if self.staged.is_empty() {
-            return;
+        if !self.staged.is_empty() {
+            self.write_staged();
+            self.tend_ledger();
         }
+    }
+
+    /// Without telling what befell the log, which is a decision of its own.
+    fn write_staged(&mut self) {
         let staged = std::mem::take(&mut self.staged);
         let logged = self.ledger.append(staged.iter().map(|(_, line)| line.clone()).collect());
         for (record, line) in staged {
             (self.publish)(Published { record, line, logged });
         }
-        self.tend_ledger();
     }
 
     /// Tells what befell the log, and begins its next file when that is due.

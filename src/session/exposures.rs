@@ -88,14 +88,8 @@ impl Exposure {
     /// Somebody set another reference since, or asked for another correction.
     pub fn was_overtaken_by_words(&self) -> bool {
         let overtakes = |body: &Body| {
-            matches!(
-                body,
-                Body::Reference { .. }
-                    | Body::Look { .. }
-                    | Body::NewSitter
-                    | Body::Sitting { .. }
-                    | Body::Correction { .. }
-            )
+            matches!(body, Body::Reference { .. } | Body::Look { .. } | Body::NewSitter | Body::Correction { .. })
+                || is_of_the_set_up(body)
         };
         // The first frame becomes the reference by itself, and asks for nothing.
         self.finding() != Some(Finding::NoReference) && self.since.iter().any(|(_, body)| overtakes(body))
@@ -104,9 +98,9 @@ impl Exposure {
     /// Frames after it are compared with another picture, which somebody named since.
     pub fn is_followed_by_another_look(&self) -> bool {
         self.since.iter().any(|(_, body)| match &**body {
-            Body::Look { .. } | Body::NewSitter | Body::Sitting { .. } => true,
+            Body::Look { .. } | Body::NewSitter => true,
             Body::Reference { frame, .. } => *frame != Some(self.frame),
-            _ => false,
+            body => is_of_the_set_up(body),
         })
     }
 
@@ -301,7 +295,7 @@ impl Exposures {
         self.0[place].judged = Some((n, judgement.clone()));
         let before = self.0[place].before.clone()?;
         let mut setup = Setup::clone(&before);
-        let mut moved = Vec::new();
+        let (mut moved, mut old) = (Vec::new(), 0);
         for (at, exposure) in self.0.iter_mut().enumerate().skip(place) {
             if at > place {
                 setup.settle();
@@ -312,7 +306,12 @@ impl Exposures {
                 moved.push(Moved { frame: exposure.frame, was, is: exposure.stood.clone() });
             }
             exposure.go_on_with(&moved, &mut setup);
+            if exposure.is_followed_by_a_new_set_up() {
+                (old, moved) = (at + 1, Vec::new());
+            }
         }
+        // Where the dials stood is told on scales that hold no more.
+        self.0.iter_mut().take(old).for_each(|exposure| exposure.stood.clear());
         Some(setup)
     }
 }
@@ -358,6 +357,10 @@ impl Exposure {
         }
     }
 
+    fn is_followed_by_a_new_set_up(&self) -> bool {
+        self.since.iter().any(|(_, body)| matches!(&**body, Body::Sitting { step } if step.begins_anew()))
+    }
+
     /// It is the last exposure from now on, if it is one to go by.
     fn go_on_from_here(&self, setup: &mut Setup, judgement: &Judgement) {
         if self.counts() {
@@ -378,10 +381,12 @@ fn forget(exposure: &mut Exposure) {
 
 /// After these a light may stand elsewhere than before, or another scene be lit.
 fn may_move_lights(body: &Body) -> bool {
-    matches!(
-        body,
-        Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. } | Body::Sitting { .. }
-    )
+    matches!(body, Body::Power { .. } | Body::Undone { .. } | Body::Config { .. } | Body::Look { .. })
+        || is_of_the_set_up(body)
+}
+
+fn is_of_the_set_up(body: &Body) -> bool {
+    matches!(body, Body::Sitting { step } if step.is_of_the_set_up())
 }
 
 #[cfg(test)]

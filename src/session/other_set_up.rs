@@ -9,7 +9,8 @@ impl Setup {
     pub(super) fn take_sitting_step(&mut self, step: &SittingStep) {
         match step {
             SittingStep::Began { set_up, shot, .. } => {
-                self.open = None;
+                // A survey of the evening is over in the morning.
+                (self.open, self.surveying, self.survey_refused) = (None, None, None);
                 self.settle();
                 match set_up {
                     Some(is) => self.answer_of_set_up(*is),

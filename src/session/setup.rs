@@ -127,8 +127,11 @@ impl Setup {
                 new.note_known(self.looks.get(look), &self.positions);
                 self.looks.insert(look.clone(), new);
                 self.make_current(look);
-                if *by == ReferenceBy::Building {
-                    self.standing = Standing::Building;
+                match by {
+                    ReferenceBy::Building => self.standing = Standing::Building,
+                    // Who says what frames are compared with goes on with the set-up.
+                    ReferenceBy::Told | ReferenceBy::Accepted => self.asked = None,
+                    _ => {}
                 }
             }
             Body::Look { look } => self.make_current(look),
@@ -224,8 +227,7 @@ impl Setup {
         if self.looks.contains_key(name) {
             self.current = Some(name.to_owned());
             self.standing = Standing::Accepted;
-            // Who sets or names a reference goes on with the set-up.
-            (self.open, self.asked) = (None, None);
+            self.open = None;
             self.settle();
         }
     }

@@ -16,7 +16,6 @@ use super::rows;
 use super::scenes::MOST_PICTURES;
 use super::setup::Setup;
 use super::sharpness::Sharpness;
-use super::sitting_step::{SetUpIs, SittingStep};
 use super::sittings::Sittings;
 use super::standing::Standing;
 use super::survey_step::SurveyStep;
@@ -44,6 +43,16 @@ pub enum ToJudge {
     All(Occasion),
 }
 
+/// Where a set-up began: nothing before it is of it.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SetUpBegan {
+    /// The record that said so.
+    pub record: RecordNumber,
+    /// The last frame before it.
+    pub after: FrameNumber,
+}
+
 /// Of fixed size, but for the looks that people name and the curves that were learned.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -54,6 +63,9 @@ pub struct Sitting {
     pub records: RecordNumber,
     /// Number of the last frame.
     pub frames: FrameNumber,
+    /// Where the present set-up began.
+    #[serde(default)]
+    pub set_up_began: SetUpBegan,
     pub setup: Setup,
     pub exposures: Exposures,
     #[serde(default)]
@@ -178,7 +190,7 @@ impl Sitting {
     }
 
     /// The files that frames are, or may next be, compared with: the looks' references and the last frame.
-    pub(super) fn compared_files(&self) -> BTreeSet<String> {
+    pub fn compared_files(&self) -> BTreeSet<String> {
         let looks = self.setup.looks.values().map(|look| (look.frame, &look.file));
         let compared = looks.chain(self.setup.last.iter().map(|last| (Some(last.frame), &last.file)));
         let with_further = |(frame, file): (Option<FrameNumber>, &String)| {
@@ -235,7 +247,8 @@ impl Sitting {
                 self.keep_former_reference(body);
                 self.setup.apply(n, body);
                 self.exposures.tell(n, body);
-                if begins_anew(body) {
+                if matches!(body, Body::Sitting { step } if step.begins_anew()) {
+                    self.set_up_began = SetUpBegan { record: n, after: self.frames };
                     self.trend.clear();
                     // Dials have scales of their own from here on.
                     self.exposures.forget_groups(|_| false);
@@ -320,6 +333,9 @@ impl Sitting {
     }
 
     fn note_trend(&mut self, frame: FrameNumber, verdict: &Verdict) {
+        if frame <= self.set_up_began.after {
+            return;
+        }
         let point = TrendPoint::of(frame, verdict);
         if let Some(known) = self.trend.iter_mut().find(|p| p.frame == frame) {
             *known = point;
@@ -347,14 +363,4 @@ impl Sitting {
     pub fn curve(&self, name: &str) -> Option<&Response> {
         self.learned.curves.get(name)
     }
-}
-
-/// Nothing of the set-up before holds.
-fn begins_anew(body: &Body) -> bool {
-    let is_new = |step: &SittingStep| match step {
-        SittingStep::Began { set_up, .. } => *set_up == Some(SetUpIs::New),
-        SittingStep::SetUp { is } => *is == SetUpIs::New,
-        SittingStep::Named { .. } | SittingStep::Ended => false,
-    };
-    matches!(body, Body::Sitting { step } if is_new(step))
 }

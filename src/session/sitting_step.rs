@@ -32,6 +32,22 @@ pub enum SittingStep {
     },
 }
 
+impl SittingStep {
+    /// It says, or asks, what becomes of the set-up.
+    pub fn is_of_the_set_up(&self) -> bool {
+        matches!(self, SittingStep::Began { .. } | SittingStep::SetUp { .. })
+    }
+
+    /// Nothing of the set-up before holds.
+    pub fn begins_anew(&self) -> bool {
+        match self {
+            SittingStep::Began { set_up, .. } => *set_up == Some(SetUpIs::New),
+            SittingStep::SetUp { is } => *is == SetUpIs::New,
+            SittingStep::Named { .. } | SittingStep::Ended => false,
+        }
+    }
+}
+
 /// How a sitting came to begin.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

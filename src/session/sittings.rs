@@ -2,6 +2,7 @@
 //! lines without a look at most of what they hold, so that a long log is listed at once.
 
 use jiff::Timestamp;
+use serde::de::IgnoredAny;
 use serde::{Deserialize, Serialize};
 
 use super::record::{Body, Record};
@@ -101,9 +102,7 @@ impl Sittings {
         let tells = match &record.body {
             Body::Sitting { step } => Tells::of_step(step),
             Body::Frame(frame) => Tells::Frame(frame.frame),
-            Body::Judged(judgement) if judgement.correction.as_ref().is_some_and(|asked| asked.still.is_none()) => {
-                Tells::Asks
-            }
+            Body::Judged(judgement) if judgement.supersedes.is_none() && judgement.correction.is_some() => Tells::Asks,
             Body::Correction { .. } => Tells::Asks,
             _ => Tells::Nothing,
         };
@@ -161,18 +160,13 @@ struct Line {
     r#type: String,
     #[serde(default)]
     frame: Option<FrameNumber>,
-    /// What a judgement asks for; what is asked for by a record of its own is all there.
+    /// What a judgement asks for. One that takes the place of another asks for the same turn, or mends it.
     #[serde(default)]
-    correction: Option<Asked>,
+    correction: Option<IgnoredAny>,
+    #[serde(default)]
+    supersedes: Option<IgnoredAny>,
     #[serde(default)]
     step: Option<SittingStep>,
-}
-
-#[derive(Deserialize)]
-struct Asked {
-    /// It was asked for before.
-    #[serde(default)]
-    still: Option<RecordNumber>,
 }
 
 impl Line {
@@ -184,7 +178,8 @@ impl Line {
         match (self.r#type.as_str(), self.step, self.frame, self.correction) {
             ("sitting", Some(step), ..) => Tells::of_step(&step),
             ("frame", _, Some(frame), _) => Tells::Frame(frame),
-            ("judged" | "correction", .., Some(Asked { still: None })) => Tells::Asks,
+            ("judged", .., Some(_)) if self.supersedes.is_none() => Tells::Asks,
+            ("correction", ..) => Tells::Asks,
             _ => Tells::Nothing,
         }
     }

@@ -2,7 +2,7 @@
 
 use std::path::{Component, Path};
 
-use crate::outlet::plain::printable;
+use super::super::table_cell::text_cell;
 use crate::photometry::Stops;
 use crate::report::Report;
 
@@ -33,7 +33,7 @@ pub fn csv(report: &Report) -> String {
     }
     for cells in rows {
         // Writing into memory has nothing to fail on, and all rows have as many cells.
-        if let Err(e) = writer.write_record(cells.map(|cell| printable(&cell))) {
+        if let Err(e) = writer.write_record(cells.map(|cell| text_cell(&cell))) {
             tracing::warn!("a row is left out: {e}");
         }
     }

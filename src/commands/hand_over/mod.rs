@@ -15,8 +15,9 @@ use self::sidecar::xmp;
 use super::exit::{CommandError, Exit};
 use super::interrupted::Interrupted;
 use super::local_time::for_programs;
+use super::log_asked::usual;
 use super::say;
-use super::sittings_asked::{AskedSitting, usual};
+use super::sittings_asked::AskedSitting;
 use crate::outlet::plain::printable;
 use crate::report::{Offset, ReportFrame};
 use crate::wording::counted;
@@ -57,7 +58,7 @@ struct Levelled<'a> {
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let folder = NewFolder::checked(&args.into)?;
     let interrupted = Interrupted::listen(|| {})?;
-    let sitting = AskedSitting::read(&args.log.clone().unwrap_or_else(usual), args.sitting.as_deref())?;
+    let sitting = AskedSitting::read(&args.log.clone().map_or_else(usual, Ok)?, args.sitting.as_deref())?;
     sitting.passed_over.iter().for_each(|sentence| eprintln!("{}", printable(sentence)));
     let (with_xmp, with_csv) = if args.xmp || args.csv { (args.xmp, args.csv) } else { (true, true) };
     let levelled = levelled(&sitting);

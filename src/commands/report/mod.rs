@@ -16,9 +16,10 @@ use jiff::tz::TimeZone;
 use self::contact::{Pictures, read_pictures};
 use super::exit::{CommandError, Exit};
 use super::interrupted::Interrupted;
+use super::log_asked::usual;
 use super::photographs::Photographs;
 use super::say;
-use super::sittings_asked::{AskedSitting, usual};
+use super::sittings_asked::AskedSitting;
 use crate::files::{folder_of, put_all};
 use crate::outlet::plain::printable;
 use crate::wording::counted;
@@ -63,10 +64,11 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     for (file, what) in [(&page, "the page"), (&args.csv, "the table")] {
         file.iter().try_for_each(|file| check_place(file, what, args.force))?;
     }
+    check_apart(&page, &args.csv)?;
     let photographs = Photographs::several(READERS);
     let reading = photographs.clone();
     let interrupted = Interrupted::listen(move || reading.stop())?;
-    let asked = if args.logs.is_empty() { vec![usual()] } else { args.logs.clone() };
+    let asked = if args.logs.is_empty() { vec![usual()?] } else { args.logs.clone() };
     let mut sittings = Vec::new();
     let wanted: Vec<Option<&str>> = match args.sitting.as_slice() {
         [] => vec![None],
@@ -92,6 +94,19 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     write(&written, args.force)?;
     tell(&sittings, &written);
     Ok(Exit::Clean)
+}
+
+/// Page and table are two files, and named as such: then neither takes the other's place, a photograph's or a log's.
+fn check_apart(page: &Option<PathBuf>, table: &Option<PathBuf>) -> Result<(), CommandError> {
+    let ends_in = |file: &Path, known: &[&str]| {
+        file.extension().is_some_and(|end| known.iter().any(|known| end.eq_ignore_ascii_case(known)))
+    };
+    let wrong = |option, end| CommandError::WrongUse(format!("{option} names a file that ends in {end}"));
+    match (page, table) {
+        (Some(page), _) if !ends_in(page, &["html", "htm"]) => Err(wrong("--out", ".html")),
+        (_, Some(table)) if !ends_in(table, &["csv"]) => Err(wrong("--csv", ".csv")),
+        _ => Ok(()),
+    }
 }
 
 /// What can't be written is said before any work is done.

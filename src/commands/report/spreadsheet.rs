@@ -4,12 +4,12 @@ use jiff::tz::TimeZone;
 
 use super::super::local_time::{of_camera, with_offset};
 use super::super::sittings_asked::AskedSitting;
+use super::super::table_cell::text_cell;
 use crate::advice::Finding;
-use crate::outlet::plain::printable;
 use crate::photometry::Stops;
 use crate::report::ReportFrame;
 
-const HEAD: [&str; 27] = [
+const HEAD: [&str; 28] = [
     "log",
     "frame",
     "file",
@@ -20,6 +20,7 @@ const HEAD: [&str; 27] = [
     "f_number",
     "exposure_time_seconds",
     "iso",
+    "filter_loss_stops",
     "look",
     "reference",
     "is_reference",
@@ -48,7 +49,7 @@ pub fn csv(sittings: &[AskedSitting], zone: &TimeZone) -> String {
         sitting.report.frames.iter().map(of)
     });
     for cells in std::iter::once(head.collect()).chain(rows) {
-        let cells: Vec<String> = cells.iter().map(|cell| printable(cell)).collect();
+        let cells: Vec<String> = cells.iter().map(|cell| text_cell(cell)).collect();
         // Writing into memory has nothing to fail on, and all rows have as many cells.
         if let Err(e) = writer.write_record(&cells) {
             tracing::warn!("a row is left out: {e}");
@@ -87,6 +88,7 @@ fn row(sitting: &AskedSitting, frame: &ReportFrame, lights: &[String], zone: &Ti
         settings.f_number.map_or_else(String::new, |n| number(n.marked())),
         settings.exposure_time.map_or_else(String::new, |t| number(t.marked_seconds())),
         settings.iso.map_or_else(String::new, |iso| number(iso.marked())),
+        if settings.filter.is_none() { String::new() } else { stops(Some(settings.filter.loss())) },
         frame.look.clone().unwrap_or_default(),
         frame.reference.clone().unwrap_or_default(),
         yes(frame.is_reference),

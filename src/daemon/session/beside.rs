@@ -214,7 +214,7 @@ impl Session {
             return;
         }
         let (named, plan) = (self.named.clone(), Arc::clone(&self.metering.borrow()));
-        let files = self.engine.compared_files();
+        let files = self.engine.state().sitting.compared_files();
         self.later.spawn(async move {
             let mut read = Vec::new();
             for file in files {

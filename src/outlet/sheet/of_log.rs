@@ -52,18 +52,20 @@ pub fn of_log(
     }
     let sitting = &opened.state.sitting;
     let sheet = Sheet::of(sitting, config, look).map_err(|why| NoLogSheet::NoSheet { log: name(), why })?;
-    let log_notes = notes(log, until).map_err(|cause| NoLogSheet::Unread { log: name(), cause })?;
+    let until = until.unwrap_or(sitting.records);
+    let log_notes =
+        notes(log, [sitting.set_up_began.record, until]).map_err(|cause| NoLogSheet::Unread { log: name(), cause })?;
     let sheet = Sheet { log_notes, ..sheet.with_observations(sitting) };
     let kept = ScenePictures::beside(log);
     let pictures = PicturesOfLooks::of(&sheet, &kept);
     Ok(LogSheet { sheet, pictures, kept, damage: opened.damage })
 }
 
-/// The notes that were put into a log, the last ones up to a record.
-pub fn notes(log: &Path, until: Option<RecordNumber>) -> io::Result<Vec<LogNote>> {
+/// The notes that were put into a log between two records, the last ones.
+pub fn notes(log: &Path, [first, last]: [RecordNumber; 2]) -> io::Result<Vec<LogNote>> {
     let mut notes = Vec::new();
-    read_since(log, RecordNumber::FIRST, |n, line| {
-        if until.is_some_and(|until| n > until) {
+    read_since(log, first, |n, line| {
+        if n > last {
             return false;
         }
         // Most of a log are other records, and long ones.

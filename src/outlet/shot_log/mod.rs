@@ -4,6 +4,7 @@
 //! written is trusted: the lines go into a new segment (`….2.jsonl`), and reading takes the segments in order, each
 //! record once. A segment ends by its size; the next one begins with the state so far, so that a start reads it alone.
 
+mod batch;
 mod fault;
 mod health;
 mod lines;
@@ -25,6 +26,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
+use self::batch::batch;
 use self::pause::Pause;
 use self::place::Lock;
 use self::replay::{Extent, replay};
@@ -41,13 +43,11 @@ pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;
 pub use sittings::{records_of, sittings, state_after};
-pub use whole::read_all;
+pub use whole::read_within;
 pub use writer::LogWriter;
 
 /// Lines kept in memory while the disk doesn't take them.
 pub const MOST_WAITING: usize = 10_000;
-/// Bytes that are written and synced at one time.
-const BATCH: usize = 1 << 20;
 /// A segment is ended when this much was written since the state that it began with, or so many times that state.
 /// Together they bound what a start must read, and what the states add to a log.
 const SEGMENT: u64 = 8 << 20;
@@ -330,24 +330,6 @@ impl ShotLog {
         self.extent = Extent { carried: good, since: 0 };
         Ok(())
     }
-}
-
-/// The next lines that are written at one time, and how many they are.
-fn batch(waiting: &VecDeque<Arc<str>>, lacks_end: bool) -> (Vec<u8>, usize) {
-    let mut bytes = Vec::new();
-    if lacks_end {
-        bytes.push(b'\n');
-    }
-    let mut lines = 0;
-    for line in waiting {
-        if lines > 0 && bytes.len() + line.len() > BATCH {
-            break;
-        }
-        bytes.extend_from_slice(line.as_bytes());
-        bytes.push(b'\n');
-        lines += 1;
-    }
-    (bytes, lines)
 }
 
 fn is_empty(file: &Path) -> bool {

@@ -126,7 +126,7 @@ impl LogReader {
 }
 
 /// The number of a file's first record, or of the first that can follow its carried state.
-fn first_number(file: &Segment) -> io::Result<Option<RecordNumber>> {
+pub(super) fn first_number(file: &Segment) -> io::Result<Option<RecordNumber>> {
     let mut lines = Lines::of(&file.path)?;
     for _ in 0..MOST_LOOKED_AT {
         let Some(line) = lines.next()? else { break };

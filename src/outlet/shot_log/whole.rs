@@ -1,4 +1,4 @@
-//! Reading a log from its first record to its last, for what looks back on a sitting. Locks nothing, cuts nothing, and may be done
+//! Reading a part of a log from its first record to its last, for what looks back on a sitting. Locks nothing, cuts nothing, and may be done
 //! while a greyhold writes to it.
 
 use std::path::Path;
@@ -6,32 +6,49 @@ use std::path::Path;
 use super::LogError;
 use super::lines::Lines;
 use super::place::{check, resolved};
+use super::reader::first_number;
 use super::replay::{Behind, newer, record_in, unreadable};
 use super::segments::{Segment, all, missing};
 use crate::numbers::RecordNumber;
 use crate::session::Record;
 
-/// Gives every record once, in order. What can't be read is passed over; what comes back are the sentences that tell of it.
+/// Gives every record from one to another once, in order. What can't be read is passed over; what comes back are the sentences that
+/// tell of it, where it lies in the files that were read.
 ///
 /// # Errors
 /// There is no log, what is there is none, it can't be read, or a newer greyhold wrote it.
-pub fn read_all(log: &Path, mut each: impl FnMut(&Record)) -> Result<Vec<String>, LogError> {
+pub fn read_within(
+    log: &Path,
+    [first, last]: [RecordNumber; 2],
+    mut each: impl FnMut(&Record),
+) -> Result<Vec<String>, LogError> {
     let log = resolved(log);
     let files = all(&log);
     if files.is_empty() {
         return Err(LogError::Absent { log: log.display().to_string() });
     }
     let mut passed = Vec::new();
-    for number in missing(&files) {
+    let begins = |file: &Segment| first_number(file).map_err(|cause| unreadable(file, cause));
+    let mut from = 0;
+    for (place, file) in files.iter().enumerate().rev() {
+        if begins(file)?.is_some_and(|number| number <= first) {
+            from = place;
+            break;
+        }
+    }
+    for number in missing(&files).into_iter().filter(|number| *number > files[from].number || from == 0) {
         passed.push(format!("file {number} of the shot log {} is missing: what it told is not here", log.display()));
     }
-    let mut known = RecordNumber::default();
-    for (place, file) in files.iter().enumerate() {
+    let mut known = first.back(1);
+    for (place, file) in files.iter().enumerate().skip(from) {
+        if known >= last {
+            break;
+        }
         check(&file.path)?;
         let is_last = place + 1 == files.len();
         read_file(file, is_last, &mut passed, &mut |record, place| {
             let mut gap = None;
-            if record.n > known {
+            if record.n > known && record.n <= last {
                 gap = (record.n > known.next())
                     .then(|| format!("{place}: {}", are_missing(known.next(), record.n.back(1))));
                 known = record.n;
@@ -83,6 +100,21 @@ mod tests {
     use super::*;
     use crate::session::{Body, VERSION};
 
+    const ALL: [RecordNumber; 2] = [RecordNumber::FIRST, RecordNumber::new(u64::MAX)];
+
+    #[test]
+    fn a_part_is_read_from_the_file_that_it_begins_in_to_its_end() {
+        let home = tempfile::tempdir().unwrap();
+        let log = home.path().join("shots.jsonl");
+        std::fs::write(&log, line(1) + "scribbled over\n" + &line(2)).unwrap();
+        std::fs::write(home.path().join("shots.2.jsonl"), line(3) + &line(4) + &line(6) + &line(7)).unwrap();
+        let mut numbers = Vec::new();
+        let within = [RecordNumber::new(3), RecordNumber::new(6)];
+        let passed = read_within(&log, within, |record| numbers.push(record.n.get())).unwrap();
+        assert_eq!(numbers, [3, 4, 6]);
+        assert!(matches!(passed.as_slice(), [gap] if gap.ends_with("record 5 is missing")), "{passed:?}");
+    }
+
     fn line(n: u64) -> String {
         let at = "2026-03-02T10:00:00Z".parse().unwrap();
         let body = Body::Note { text: format!("note {n}") };
@@ -91,7 +123,7 @@ mod tests {
 
     fn read(log: &Path) -> (Vec<u64>, Vec<String>) {
         let mut numbers = Vec::new();
-        let passed = read_all(log, |record| numbers.push(record.n.get())).unwrap();
+        let passed = read_within(log, ALL, |record| numbers.push(record.n.get())).unwrap();
         (numbers, passed)
     }
 
@@ -113,9 +145,9 @@ mod tests {
     fn what_is_no_log_is_refused() {
         let home = tempfile::tempdir().unwrap();
         let absent = home.path().join("absent.jsonl");
-        assert!(matches!(read_all(&absent, |_| {}), Err(LogError::Absent { .. })));
+        assert!(matches!(read_within(&absent, ALL, |_| {}), Err(LogError::Absent { .. })));
         let letter = home.path().join("letter.jsonl");
         std::fs::write(&letter, "dear all,\n").unwrap();
-        assert!(matches!(read_all(&letter, |_| {}), Err(LogError::NoShotLog { .. })));
+        assert!(matches!(read_within(&letter, ALL, |_| {}), Err(LogError::NoShotLog { .. })));
     }
 }

@@ -12,6 +12,7 @@ use serde::Deserialize;
 use tokio::task::spawn_blocking;
 
 use super::{Page, file};
+use crate::numbers::RecordNumber;
 use crate::outlet::scene_pictures::ScenePictures;
 use crate::outlet::sheet::{PicturesOfLooks, notes, page};
 use crate::session::Command;
@@ -45,7 +46,9 @@ pub async fn sheet(State(of): State<Arc<Page>>, Query(WhichLook { look }): Query
 
 fn made(sheet: Sheet, log: &Path) -> Option<String> {
     // A log that can't be read just now costs the notes alone.
-    let sheet = Sheet { log_notes: notes(log, None).unwrap_or_default(), ..sheet };
+    let began = sheet.now.as_ref().map(|now| now.set_up_began).unwrap_or_default();
+    let log_notes = notes(log, [began, RecordNumber::new(u64::MAX)]).unwrap_or_default();
+    let sheet = Sheet { log_notes, ..sheet };
     let pictures = PicturesOfLooks::of(&sheet, &ScenePictures::beside(log));
     let made = Zoned::now().strftime("%Y-%m-%d %H:%M").to_string();
     let name = log.file_name()?.to_string_lossy().into_owned();

@@ -14,6 +14,9 @@ use crate::wording;
 
 impl Draft<'_> {
     pub(super) fn take_look_up(&mut self, imported: ImportedLook) -> Reply {
+        if let Some(first) = self.set_up_comes_first() {
+            return first;
+        }
         let ImportedLook { look, file, observation, powers } = imported;
         let Some(look) = wording::name(&look).map(str::to_owned) else {
             return Reply::refused("a look's name has 1 to 40 printable characters");

@@ -14,6 +14,7 @@ mod imported;
 mod laying;
 mod learning;
 mod lights;
+mod looks;
 mod names;
 mod planning;
 mod references;

@@ -8,12 +8,12 @@ use crate::frame::Settings;
 use crate::meter::CENTRE;
 use crate::numbers::FrameNumber;
 use crate::photometry::{SAME_SETTING, Stops};
-use crate::rig::{GroupName, LightGroup, Position};
+use crate::rig::{GroupName, Position};
 use crate::session::command::Reply;
 use crate::session::dials::{Marks, alike};
 use crate::session::judgement::PositionRead;
 use crate::session::record::Body;
-use crate::session::remembered::{Last, Look, Stood};
+use crate::session::remembered::{Last, Stood};
 use crate::session::setup::Setup;
 use crate::session::standing::{FIRST_LOOK, ReferenceBy, Standing};
 use crate::wording;
@@ -69,7 +69,8 @@ impl Draft<'_> {
         let is_last = setup.last.as_ref().is_some_and(|last| last.frame == frame);
         let is_embedded = exposure.observation.is_by_embedded_alone();
         let is_metered = self.level_of(&exposure.observation).is_some() && !is_embedded;
-        if !(is_first || is_newer) || !is_of_now || !is_last || !is_metered || exposure.removed {
+        let is_asked = setup.asked.is_some();
+        if !(is_first || is_newer) || !is_of_now || !is_last || !is_metered || exposure.removed || is_asked {
             return;
         }
         if let Some(why) = self.is_nothing_to_go_by(&exposure.observation) {
@@ -116,7 +117,8 @@ impl Draft<'_> {
 
     /// Two frames matched, and now the aperture changes: with the last of them the photographer was content.
     pub(super) fn accept_before_another_aperture(&mut self, settings: &Settings) {
-        let Some(look) = self.sitting.setup.reference().filter(|_| self.is_building(&self.sitting.setup)) else {
+        let setup = &self.sitting.setup;
+        let Some(look) = setup.reference().filter(|_| self.is_building(setup) && setup.asked.is_none()) else {
             return;
         };
         let marks = look.observation.settings.f_number.zip(settings.f_number);
@@ -188,7 +190,9 @@ impl Draft<'_> {
                 Ok(observation) => Chosen::last(last, observation),
                 Err(why) => return Reply::refused(why),
             },
-            (None, _, None) => return Reply::refused("there is no frame yet: name a file, or shoot one"),
+            (None, _, None) => {
+                return Reply::refused(format!("there is no frame {}: name a file, or shoot one", self.yet()));
+            }
         };
         let is_last = self.sitting.setup.last.as_ref().is_some_and(|last| chosen.frame == Some(last.frame));
         if let Err(why) = self.can_be_a_reference(&chosen) {
@@ -213,7 +217,7 @@ impl Draft<'_> {
     }
 
     /// What is said where another person was waited for, and a reference or look that somebody names ends that.
-    fn waiting_is_over(&self) -> Option<String> {
+    pub(super) fn waiting_is_over(&self) -> Option<String> {
         let waits = self.sitting.setup.standing == Standing::AwaitsSitter;
         waits.then(|| "No new sitter is waited for any more: 'greyhold new-sitter' waits for one again.".to_owned())
     }
@@ -270,7 +274,7 @@ impl Draft<'_> {
     /// What changed was meant: the last frame is the reference, with what it shows the lights to have been turned by.
     pub(super) fn tell_accept(&mut self) -> Reply {
         let Some(last) = self.sitting.setup.last.clone() else {
-            return Reply::refused("there is no frame yet: shoot one");
+            return Reply::refused(format!("there is no frame {}: shoot one", self.yet()));
         };
         let chosen = match self.with_its_filter(&last) {
             Ok(observation) => Chosen::last(&last, observation),
@@ -352,43 +356,6 @@ impl Draft<'_> {
                 .map(|why| format!("{file} is {why}: it is nothing to go by, shoot another")),
         };
         nothing.or_else(|| self.is_off_the_last_sitter(file, &last.observation.settings))
-    }
-
-    pub(super) fn tell_look(&mut self, look: &str) -> Reply {
-        if !self.sitting.setup.looks.contains_key(look) {
-            let names: Vec<&str> = self.sitting.setup.looks.keys().map(String::as_str).collect();
-            let there = if names.is_empty() { "none yet".to_owned() } else { names.join(", ") };
-            return Reply::refused(format!("there is no look '{look}' (there is: {there}); 'reference' begins one"));
-        }
-        if self.is_building(&self.sitting.setup) {
-            return Reply::refused("the light is being built: accept it first ('greyhold accept')");
-        }
-        let over = self.waiting_is_over();
-        self.withdraw();
-        self.stage(Body::Look { look: look.to_owned() });
-        let mut says = vec![format!("frames are compared with '{look}' now")];
-        says.extend(self.turn_back_to(look));
-        says.extend(over);
-        Reply::done(says.join("\n"))
-    }
-
-    /// Each look with its reference and the powers that its lights had.
-    pub(super) fn list_looks(&self) -> Reply {
-        let setup = &self.sitting.setup;
-        let power = |look: &Look, group: &LightGroup| {
-            Some(format!("{} {}", group.name, group.shown(look.power_of(setup.position(&group.name)?)?)))
-        };
-        let line = |(name, look): (&String, &Look)| {
-            let powers: Vec<String> = self.config.groups.iter().filter_map(|group| power(look, group)).collect();
-            let now = if setup.current.as_ref() == Some(name) { " (frames are compared with it now)" } else { "" };
-            let powers = if powers.is_empty() { "powers not told".to_owned() } else { powers.join(", ") };
-            format!("{name}{now}: reference {}; {powers}", look.file)
-        };
-        let looks: Vec<String> = setup.looks.iter().map(line).collect();
-        match looks.is_empty() {
-            true => Reply::done("there is no look yet: the first reference begins one"),
-            false => Reply::done(looks.join("\n")),
-        }
     }
 
     fn level_of(&self, observation: &Observation) -> Option<Stops> {

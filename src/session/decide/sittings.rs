@@ -28,6 +28,7 @@ impl Draft<'_> {
             false => return,
         };
         let sitting = row.sitting.next();
+        self.withdraw();
         let step = SittingStep::Began { sitting, name: None, by, set_up: None, shot: settings.captured.clone() };
         self.stage(Body::Sitting { step });
         if let Some(asked) = &self.sitting.setup.asked {
@@ -55,6 +56,18 @@ impl Draft<'_> {
             }
             None => written >= LONG_PAUSE_SECONDS,
         }
+    }
+
+    /// What nobody can say before it is said whether the set-up is the one of before.
+    pub(super) fn set_up_comes_first(&self) -> Option<Reply> {
+        let asked = self.sitting.setup.asked.as_ref()?;
+        Some(Reply::refused(format!("first say: {} {HOW_TO_ANSWER}", asked.in_words(self.config))))
+    }
+
+    /// Behind 'no frame': frames of another set-up may be there.
+    pub(super) fn yet(&self) -> &'static str {
+        let is_first = self.sitting.frames == self.sitting.set_up_began.after && self.sitting.frames.get() > 0;
+        if is_first { "of this set-up yet" } else { "yet" }
     }
 
     // --- by somebody's word ---
@@ -90,7 +103,8 @@ impl Draft<'_> {
 
     /// Answers what is asked of the set-up; where nothing is asked, another sitting begins.
     fn go_on_with(&mut self, is: SetUpIs, row: &SittingRow, name: Option<&str>) -> Reply {
-        let sitting = if self.sitting.setup.asked.is_some() || row.frames == 0 {
+        let is_begun = self.sitting.setup.asked.is_some() || row.frames == 0;
+        let sitting = if is_begun && !row.is_ended {
             self.stage(Body::Sitting { step: SittingStep::SetUp { is } });
             if let Some(name) = name {
                 self.stage(Body::Sitting { step: SittingStep::Named { name: name.to_owned() } });

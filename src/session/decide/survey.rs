@@ -49,6 +49,9 @@ impl Draft<'_> {
     }
 
     fn begin_survey(&mut self, groups: &[GroupName]) -> Reply {
+        if let Some(first) = self.set_up_comes_first() {
+            return first;
+        }
         // Ratios are told from the key light on.
         let mut by_role: Vec<&LightGroup> = self.config.groups.iter().collect();
         by_role.sort_by_key(|g| g.role);

@@ -16,7 +16,6 @@ use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::last_laid::LastLaid;
 use crate::session::record::{Body, PowerSource, Purpose};
-use crate::session::set_up_asked::HOW_TO_ANSWER;
 use crate::session::sheet::Sheet;
 use crate::wording::listed;
 
@@ -219,8 +218,8 @@ impl Draft<'_> {
         if let Some(why) = self.refuses_iso(planned.iso) {
             return Reply::refused(why);
         }
-        if let Some(asked) = &self.sitting.setup.asked {
-            return Reply::refused(format!("first say: {} {HOW_TO_ANSWER}", asked.in_words(self.config)));
+        if let Some(first) = self.set_up_comes_first() {
+            return first;
         }
         let setup = &self.sitting.setup;
         let (lights, last) = match self.lights_now() {

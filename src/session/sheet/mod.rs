@@ -94,6 +94,9 @@ pub struct NowOnSheet {
     pub surveyed: Option<RecordNumber>,
     /// Frames so far, those of a survey included.
     pub frames: FrameNumber,
+    /// The record with which this set-up began: notes of before are of another one.
+    #[serde(default)]
+    pub set_up_began: RecordNumber,
     pub last: Option<LastOnSheet>,
 }
 
@@ -180,6 +183,7 @@ impl Sheet {
             tolerance: config.tolerance,
             surveyed: setup.surveyed.as_ref().map(|surveyed| surveyed.record),
             frames: sitting.frames,
+            set_up_began: sitting.set_up_began.record,
             last,
         };
         Ok(Sheet { now: Some(now), ..Sheet::of(sitting, config, only)? })

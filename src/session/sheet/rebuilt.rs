@@ -103,6 +103,8 @@ impl Rebuilt {
         compare("exposure time", tv(wanted), tv(shot), SAME_SETTING.0);
         let iso = |s: &Settings| s.iso.map(|iso| (iso.to_string(), iso.marked().log2()));
         compare("ISO", iso(wanted), iso(shot), SAME_SETTING.0);
+        let filter = |s: &Settings| Some((s.filter.on_the_lens(), s.filter.loss().0));
+        compare("filter", filter(wanted), filter(shot), SAME_SETTING.0);
         let length = |s: &Settings| s.focal_length_mm.map(|mm| (format!("{mm} mm"), mm.ln()));
         compare("focal length", length(wanted), length(shot), SAME_LENGTH);
         for (what, wanted, shot) in [("camera", &wanted.camera, &shot.camera), ("lens", &wanted.lens, &shot.lens)] {

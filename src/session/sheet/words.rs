@@ -1,5 +1,8 @@
 //! What a set-up sheet says, in words that all its forms share.
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use super::{LightOnSheet, LookOnSheet, PassiveOnSheet, PowerOnSheet, RatioOnSheet, RatiosOnSheet, Sheet};
 use crate::optics::distance_in_words;
 use crate::photometry::Metres;
@@ -72,6 +75,7 @@ impl LookOnSheet {
             ("f-number", told(settings.f_number.map(|n| n.to_string()))),
             ("exposure time", told(settings.exposure_time.map(|t| t.to_string()))),
             ("ISO", told(settings.iso.map(|iso| format!("{:.0}", iso.marked())))),
+            ("filter", settings.filter.on_the_lens()),
             ("focal length", told(settings.focal_length_mm.map(|mm| format!("{mm} mm")))),
             ("camera", told(settings.camera.clone())),
             ("lens", told(settings.lens.clone())),
@@ -152,11 +156,15 @@ fn length(metres: Option<Metres>) -> String {
     metres.map_or_else(|| NOT_TYPED.to_owned(), distance_in_words)
 }
 
+/// '2026-03-02 10:00 +01:00', where it is read.
+fn local(at: Timestamp) -> String {
+    at.to_zoned(TimeZone::system()).strftime("%Y-%m-%d %H:%M %:z").to_string()
+}
+
 impl Sheet {
     /// Those that were typed of the set, then those of the log with their day.
     pub fn notes_in_words(&self) -> Vec<String> {
-        let logged =
-            self.log_notes.iter().map(|note| format!("{}: {}", note.at.strftime("%Y-%m-%d %H:%M UTC"), note.text));
+        let logged = self.log_notes.iter().map(|note| format!("{}: {}", local(note.at), note.text));
         self.set_notes.iter().cloned().chain(logged).collect()
     }
 }
