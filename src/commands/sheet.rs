@@ -48,7 +48,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         out.create(page.as_bytes())?;
     }
     match (args.json, &out) {
-        (true, _) => _ = say_json(SheetFile::of(read.sheet, &read.kept).json()),
+        (true, _) => _ = say_json(&SheetFile::of(read.sheet, &read.kept).json()),
         (false, Some(out)) => _ = say(&format!("the set-up sheet is in {}", out.name())),
         (false, None) => _ = say(&text(&read.sheet)),
     }
