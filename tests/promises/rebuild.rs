@@ -95,7 +95,7 @@ fn a_look_of_this_sitting_is_built_again_frame_by_frame() {
     set.shoot(Take { f_number: 7.1, powers: vec![0.0, 0.0, -1.0], ..set.usual() });
     rebuilding.says(&["things to go:"]);
     rebuilding.says(&["~ frame_007.jpg: "]);
-    rebuilding.says(&["~ f-number: f/8 on the sheet, f/7.1 in the last frame"]);
+    rebuilding.says(&["~ f-number: f/14 on the sheet, f/7.1 in the last frame"]);
     tell(&set.studio, json!({"command": "power", "group": "rim", "setting": "1/4"}));
     set.shoot(set.usual());
     rebuilding.says(&["= matches the sheet"]);
