@@ -69,7 +69,7 @@ struct LongLog {
 
 impl LongLog {
     fn begin(path: &Path) -> LongLog {
-        let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden/eventful.jsonl");
+        let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden/of_format_5.jsonl");
         let golden: Vec<Record> =
             fs::read_to_string(golden).unwrap().lines().map(|line| Record::from_line(line).unwrap()).collect();
         // A frame of a set that was surveyed, as most are then.

@@ -90,7 +90,7 @@ fn powers_at(
     Some(at_its_ends(lights, correction, settings, now, means, room))
 }
 
-/// What a correction for settings comes to where lights' ranges end. `now` as in [`powers_at`].
+/// What a correction for settings comes to where lights' ranges end. `now` is the aperture that is left, to which nobody is sent back.
 pub fn at_its_ends(
     lights: &LightsNow,
     correction: Correction,

@@ -35,7 +35,7 @@ pub fn read(log: &Path) -> Vec<u64> {
 
 /// A log of a sitting with so many frames, made of the golden one's: of twenty frames one is off, the others match the first.
 pub fn long(log: &Path, frames: u64) {
-    let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden/eventful.jsonl");
+    let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/golden/of_format_5.jsonl");
     let golden = std::fs::read_to_string(golden).unwrap();
     let golden: Vec<Body> = golden.lines().map(|line| Record::from_line(line).unwrap().body).collect();
     let frame = |number: u64| {

@@ -172,6 +172,24 @@ fn the_plan_fits_beside_the_camera() {
     });
 }
 
+/// After a pause: the question leads every screen, and is answered beside the camera.
+#[test]
+fn the_question_whether_the_set_up_is_the_same_leads_and_is_answered_by_a_tap() {
+    with_browser(|driver| async move {
+        let studio = Studio::with_config(RIG);
+        studio.take("frame_0001.jpg", frame(8.0, 0.0, 1));
+        studio.tell(json!({"command": "sitting", "what": "end"}));
+        let screens = Screens::open(&driver, &studio).await;
+        studio.take("frame_0002.jpg", frame(8.0, 0.0, 2));
+        screens.show("19-same-set-up", "Same set-up as").await;
+        let (_, camera) = screens.pages.iter().find(|(name, _)| *name == "camera-phone").unwrap();
+        camera.click("#set-up-same").await;
+        camera.until("the answer", "document.querySelector('#same-set-up').hidden").await;
+        assert_eq!(studio.tell(json!({"command": "sitting"}))["message"], "sitting 2: 1 frame, 0 corrections");
+        screens.close().await;
+    });
+}
+
 /// Whoever is at a stand doesn't choose the aperture.
 #[test]
 fn the_apertures_side_by_side_fit_beside_the_camera() {

@@ -191,7 +191,7 @@ fn what_is_not_known_is_said_as_such() {
     }
     let folder = studio.home.path();
     for (given, code, part) in [
-        (vec!["sheet", "/nowhere/at/all.jsonl"], 3, "is not there: name a shot log"),
+        (vec!["sheet", "/nowhere/at/all.jsonl"], 3, "there is no shot log at"),
         (
             vec!["sheet", studio.folder.to_str().unwrap(), "--look", "low key"],
             3,

@@ -53,7 +53,7 @@ fn mistakes_are_said_in_one_line_with_what_to_do() {
         (&["watch", &here("wrong.yaml")], 3, "is no folder"),
         (&["watch", home.path().to_str().unwrap(), "--config", &here("wrong.yaml")], 2, "line 1"),
         (&["check", "--config", &here("gone.yaml")], 2, "can't be read"),
-        (&["check"], 2, "--config"),
+        (&["check"], 2, "name a configuration"),
         (&["tell", "--socket", &here("no.sock"), "status"], 4, "greyhold watch"),
         (&["follow", "--socket", &here("no.sock")], 4, "no greyhold answers"),
     ];

@@ -343,6 +343,7 @@ fn spots_are_dragged_on_the_picture_and_a_frame_is_made_the_reference() {
         let labels: Vec<&str> = labels.as_array().unwrap().iter().filter_map(Value::as_str).collect();
         assert!(labels.iter().any(|l| l.contains("cheek +") && l.starts_with(char::is_numeric)), "{labels:?}");
         page.click("#spot-desk summary").await;
+        page.run("document.querySelector('#stage').scrollIntoView({ block: 'center' })", vec![]).await;
         let place = page.run("const r = [...document.querySelectorAll('.spot')].find(s => s.ariaLabel.startsWith('cheek')).getBoundingClientRect(); const f = document.querySelector('#spots').getBoundingClientRect(); return [r.left + r.width / 3, r.top + r.height / 3, f.width, f.height]", vec![]).await;
         let at: Vec<f64> = place.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
         drag(&page, (at[0], at[1]), (at[0] + at[2] * 0.1, at[1] + at[3] * 0.2)).await;

@@ -75,7 +75,7 @@ impl LookOnSheet {
             ("f-number", told(settings.f_number.map(|n| n.to_string()))),
             ("exposure time", told(settings.exposure_time.map(|t| t.to_string()))),
             ("ISO", told(settings.iso.map(|iso| format!("{:.0}", iso.marked())))),
-            ("filter", settings.filter.on_the_lens()),
+            ("filter", if settings.filter.is_none() { "none".to_owned() } else { settings.filter.on_the_lens() }),
             ("focal length", told(settings.focal_length_mm.map(|mm| format!("{mm} mm")))),
             ("camera", told(settings.camera.clone())),
             ("lens", told(settings.lens.clone())),
