@@ -189,7 +189,7 @@ fn what_is_not_known_is_said_as_such() {
     ] {
         assert!(told.contains(part), "'{part}' is missing:\n{told}");
     }
-    let folder = studio.home.path();
+    let elsewhere = tempfile::tempdir().unwrap();
     for (given, code, part) in [
         (vec!["sheet", "/nowhere/at/all.jsonl"], 3, "there is no shot log at"),
         (
@@ -201,7 +201,7 @@ fn what_is_not_known_is_said_as_such() {
         (vec!["sheet"], 2, "of which log? name it"),
     ] {
         let output =
-            process::run(Command::new(env!("CARGO_BIN_EXE_greyhold")).args(&given).current_dir(folder.join("capture")));
+            process::run(Command::new(env!("CARGO_BIN_EXE_greyhold")).args(&given).current_dir(elsewhere.path()));
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert!(
             output.status.code() == Some(code) && said.contains(part) && said.lines().count() == 1,
