@@ -2,19 +2,15 @@
 
 use std::collections::BTreeSet;
 
-use jiff::SignedDuration;
 use jiff::civil::DateTime;
 
 use super::board::{Board, CorrectionShown, LastShown};
 use super::cards::{Card, CardState};
-use super::set_up_asked::HOW_TO_ANSWER;
+use super::set_up_asked::{HOW_TO_ANSWER, LONG_PAUSE};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
 use crate::frame::Captured;
 use crate::wording::{counted, listed};
-
-/// After this nobody is sure that a set stands as it did.
-const LONG_PAUSE: SignedDuration = SignedDuration::from_hours(4);
 
 impl Board {
     /// Frames, look, reference; the last frame; powers; what is asked; the survey.
@@ -38,7 +34,7 @@ impl Board {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
-        let question = self.same_set_up.as_ref().map(|asked| format!("{asked} {HOW_TO_ANSWER}"));
+        let question = self.same_set_up.as_ref().map(|asked| format!("{asked}. Answer with {HOW_TO_ANSWER}"));
         let filter = self.filter.as_ref().map(|filter| format!("filter: {filter}"));
         let so_far = [Some(self.so_far()), question, last, Some(self.powers()), filter, asked];
         so_far.into_iter().flatten().chain(turns).chain(ends).chain(ways).chain(sharpness).chain(survey).collect()

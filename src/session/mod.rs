@@ -72,7 +72,6 @@ pub use record::{Added, Body, FrameRecord, GroupPower, Learning, PowerSource, Pu
 pub use remembered::{Last, LearnedCurve, Look, OpenCorrection, Surveyed, TrendPoint};
 pub use scenes::{PictureKeeping, PicturesToKeep, Scenes};
 pub use sealed::{LineFault, VERSION};
-pub use set_up_asked::HOW_TO_ANSWER;
 pub use setup::Setup;
 pub use sharpness::Sharpness;
 pub use sharpness_wanted::{Beside, SharpnessFile, SharpnessWanted};

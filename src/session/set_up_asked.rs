@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use jiff::SignedDuration;
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 
@@ -11,8 +12,10 @@ use crate::frame::{Captured, Settings};
 use crate::photometry::PowerSetting;
 use crate::rig::{GroupName, Position};
 
+/// After this nobody is sure that a set stands as it did (common practice, no source).
+pub(super) const LONG_PAUSE: SignedDuration = SignedDuration::from_hours(4);
 /// Words that answer it.
-pub const HOW_TO_ANSWER: &str = "greyhold sitting same, or greyhold sitting new";
+pub(super) const HOW_TO_ANSWER: &str = "'greyhold sitting same' or 'greyhold sitting new'";
 
 /// How things stood at the end of the sitting before.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

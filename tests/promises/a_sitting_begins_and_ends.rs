@@ -5,24 +5,13 @@ use std::fs::{self, File};
 use std::time::{Duration, SystemTime};
 
 use crate::harness::{Shot, Studio, greyhold, shot};
+use crate::what_was_meant_is_the_new_target::{refused, tell};
 use greyhold::outlet::shot_log::{segments, sittings, state_after};
 use greyhold::session::State;
 use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
 const HOUR: u64 = 3600;
-
-fn tell(studio: &Studio, command: Value) -> String {
-    let reply = studio.tell(command.clone());
-    assert_eq!(reply["ok"], true, "{command}: {reply}");
-    reply["message"].as_str().unwrap().to_owned()
-}
-
-fn refused(studio: &Studio, command: Value) -> String {
-    let reply = studio.tell(command);
-    assert_eq!(reply["ok"], false, "{reply}");
-    reply["message"].as_str().unwrap().to_owned()
-}
 
 /// A frame that was shot, and written, so many hours after ten in the morning of the second of March.
 fn take_at(studio: &Studio, name: &str, shot: Shot, hours: u64) -> Value {
@@ -54,6 +43,9 @@ fn board(studio: &Studio) -> Value {
 #[test]
 fn a_frame_of_the_next_morning_asks_whether_the_set_up_is_the_same() {
     let studio = evening();
+    // Chosen and renamed in the evening.
+    fs::rename(studio.folder.join("3.jpg"), studio.folder.join("3_select.jpg")).unwrap();
+    assert!(studio.sync().is_empty());
     let morning = take_at(&studio, "4.jpg", shot(8.0, 1.0, 4), 23);
     assert_ne!(morning["verdict"]["finding"], "matched");
     assert_eq!(

@@ -9,13 +9,13 @@ use serde_json::{Value, json};
 
 const RIG: &str = include_str!("../../fixtures/three_groups.yaml");
 
-fn tell(studio: &Studio, command: Value) -> String {
+pub fn tell(studio: &Studio, command: Value) -> String {
     let reply = studio.tell(command.clone());
     assert_eq!(reply["ok"], true, "{command}: {reply}");
     reply["message"].as_str().unwrap().to_owned()
 }
 
-fn refused(studio: &Studio, command: Value) -> String {
+pub fn refused(studio: &Studio, command: Value) -> String {
     let reply = studio.tell(command);
     assert_eq!(reply["ok"], false, "{reply}");
     reply["message"].as_str().unwrap().to_owned()

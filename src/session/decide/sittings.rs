@@ -1,18 +1,19 @@
 //! Sittings: one begins by itself after a long pause, and people begin, name and end them.
 
+use jiff::SignedDuration;
+
 use super::{Draft, Landed};
 use crate::frame::{Captured, Settings};
 use crate::numbers::SittingNumber;
 use crate::session::command::{Reply, SittingAsk};
 use crate::session::record::Body;
-use crate::session::set_up_asked::HOW_TO_ANSWER;
+use crate::session::set_up_asked::{HOW_TO_ANSWER, LONG_PAUSE};
 use crate::session::sitting_step::{BegunBy, SetUpIs, SittingStep};
 use crate::session::sittings::SittingRow;
 use crate::wording;
 
-/// After this nobody is sure that a set stands as it did; on another day after that (common practice, no source).
-const LONG_PAUSE_SECONDS: f64 = 4.0 * 3600.0;
-const PAUSE_OVER_NIGHT_SECONDS: f64 = 3600.0;
+/// On another day a shorter pause is one (common practice, no source).
+const PAUSE_OVER_NIGHT: SignedDuration = SignedDuration::from_hours(1);
 
 impl Draft<'_> {
     // --- by itself ---
@@ -33,7 +34,7 @@ impl Draft<'_> {
         self.stage(Body::Sitting { step });
         if let Some(asked) = &self.sitting.setup.asked {
             let text = format!(
-                "{}. Nothing is asked of the lights until you say: {HOW_TO_ANSWER}",
+                "{}. Nothing is asked of the lights until you answer with {HOW_TO_ANSWER}",
                 asked.in_words(self.config)
             );
             self.stage(Body::Warning { text });
@@ -44,24 +45,27 @@ impl Draft<'_> {
     /// photographs that are copied, make no pause.
     fn comes_after_a_pause(&self, file: &Landed, settings: &Settings) -> bool {
         let Some(last) = &self.sitting.setup.last else { return false };
-        let Some((state, _)) = self.files.logged_as(&last.file) else { return false };
-        let written = (file.state.modified_ns - state.modified_ns) as f64 / 1e9;
+        // It may have been renamed since.
+        let exposure = self.sitting.exposures.find(last.frame);
+        let mut names = exposure.into_iter().flat_map(|exposure| &exposure.lies_at).chain([&last.file]);
+        let Some((state, _)) = names.find_map(|name| self.files.logged_as(name)) else { return false };
+        let written = SignedDuration::from_nanos(file.state.modified_ns.saturating_sub(state.modified_ns));
         let before = &last.observation.settings;
         let is_one_camera = before.camera == settings.camera;
         let shot = before.captured.as_ref().zip(settings.captured.as_ref()).filter(|_| is_one_camera);
         match shot {
             Some((last, this)) => {
-                let apart = this.seconds_since(last).min(written);
-                apart >= LONG_PAUSE_SECONDS || (apart >= PAUSE_OVER_NIGHT_SECONDS && is_another_day(last, this))
+                let apart = this.local.duration_since(last.local).min(written);
+                apart >= LONG_PAUSE || (apart >= PAUSE_OVER_NIGHT && is_another_day(last, this))
             }
-            None => written >= LONG_PAUSE_SECONDS,
+            None => written >= LONG_PAUSE,
         }
     }
 
     /// What nobody can say before it is said whether the set-up is the one of before.
     pub(super) fn set_up_comes_first(&self) -> Option<Reply> {
         let asked = self.sitting.setup.asked.as_ref()?;
-        Some(Reply::refused(format!("first say: {} {HOW_TO_ANSWER}", asked.in_words(self.config))))
+        Some(Reply::refused(format!("first say: {}. Answer with {HOW_TO_ANSWER}", asked.in_words(self.config))))
     }
 
     /// Behind 'no frame': frames of another set-up may be there.
@@ -95,8 +99,9 @@ impl Draft<'_> {
 
     fn which(&self, row: &SittingRow) -> String {
         let asked = self.sitting.setup.asked.as_ref();
-        let asked =
-            asked.map_or_else(String::new, |asked| format!("\n{} {HOW_TO_ANSWER}", asked.in_words(self.config)));
+        let asked = asked.map_or_else(String::new, |asked| {
+            format!("\n{}. Answer with {HOW_TO_ANSWER}", asked.in_words(self.config))
+        });
         let ended = if row.is_ended { ", ended" } else { "" };
         format!("{}: {}{ended}{asked}", row.in_short(), row.what_was_shot())
     }
