@@ -62,6 +62,11 @@ number! {
 
 impl SittingNumber {
     pub const FIRST: SittingNumber = SittingNumber(1);
+
+    /// The one before it; nought before the first.
+    pub const fn before(self) -> SittingNumber {
+        SittingNumber(self.0.saturating_sub(1))
+    }
 }
 
 impl RecordNumber {

@@ -96,5 +96,8 @@ pub fn sitting_in(log: &Path, wanted: &str) -> Result<SittingRow, CommandError> 
 }
 
 pub fn unreadable(log: &Path, why: &io::Error) -> CommandError {
-    CommandError::CannotRun(format!("{} can't be read: {}", log.display(), without_error_numbers(&why.to_string())))
+    // A fault of the log itself says which.
+    let why = without_error_numbers(&why.to_string());
+    let log = log.display().to_string();
+    CommandError::CannotRun(if why.contains(&log) { why } else { format!("{log} can't be read: {why}") })
 }

@@ -241,7 +241,8 @@ impl Where {
         if let Some(socket) = self.socket.clone().or_else(|| self.folder.as_deref().map(socket_place::of_running)) {
             return Ok(socket);
         }
-        if let Some(socket) = configured().filter(|socket| socket_place::connect(socket).is_ok()) {
+        let configured = configured();
+        if let Some(socket) = configured.clone().filter(|socket| socket_place::connect(socket).is_ok()) {
             return Ok(socket);
         }
         let mut running = socket_place::running();
@@ -251,6 +252,11 @@ impl Where {
                  a configuration, is found with --socket PATH, or from where its greyhold.yaml lies)"
                     .to_owned(),
             )),
+            // What is meant for the lights here must not go to those of another set.
+            1 if configured.is_some() => Err(CommandError::NotRunning(format!(
+                "the greyhold of greyhold.yaml here isn't running; if the one that runs is meant: {}",
+                named(&running[0])
+            ))),
             1 => Ok(running.remove(0)),
             n => {
                 let named: Vec<String> = running.iter().map(|socket| named(socket)).collect();

@@ -21,6 +21,7 @@ pub struct AskedSitting {
     /// Where its photographs may lie, the likeliest first.
     pub folders: Vec<PathBuf>,
     pub report: Report,
+    number: SittingNumber,
     /// What of the log could not be read, a sentence each.
     pub passed_over: Vec<String>,
 }
@@ -53,13 +54,20 @@ impl AskedSitting {
             Ok(())
         });
         let report = report.map_err(|e: LogError| CommandError::CannotRun(e.to_string()))?;
+        let number = row.as_ref().map_or(SittingNumber::FIRST, |row| row.sitting);
         let sitting = row.filter(|_| !first || wanted.is_some()).map(|row| row.in_short());
-        Ok(AskedSitting { log, sitting, folders: folders.0, report, passed_over })
+        Ok(AskedSitting { log, sitting, folders: folders.0, report, number, passed_over })
     }
 
     /// Where a file of it lies; `None` where it is gone.
     pub fn find(&self, file: &str) -> Option<PathBuf> {
         self.folders.iter().map(|folder| folder.join(file)).find(|path| path.is_file())
+    }
+
+    /// What tells it from every other: the log, wherever it is named from, and the sitting's number in it.
+    pub fn is_of(&self) -> String {
+        let log = std::path::absolute(&self.log).unwrap_or_else(|_| self.log.clone());
+        format!("{}, sitting {}", log.display(), self.number)
     }
 
     /// For a sentence.

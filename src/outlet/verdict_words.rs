@@ -25,6 +25,7 @@ pub(super) fn judged_block(judgement: &Judgement, showing: Showing) -> String {
         (_, Occasion::Light) => Some("by the light of its raw file"),
         (_, Occasion::BetterCurve) => Some("by a curve that is known better"),
         (_, Occasion::OtherSpots) => Some("by the new spots"),
+        (_, Occasion::SameSetUp) => Some("as the set-up is the one of before"),
     };
     let title: Vec<String> =
         judgement.file.iter().cloned().chain(anew.map(|how| format!("judged anew, {how}"))).collect();

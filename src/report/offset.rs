@@ -85,7 +85,8 @@ fn may_be_levelled(verdict: &Verdict) -> Result<(), NoOffset> {
         Finding::Misfire => Err(NoOffset::Unlit),
         Finding::Clipped => Err(NoOffset::Clipped),
         Finding::NotTrustworthy => Err(NoOffset::TonesMapped),
-        Finding::Uncertain | Finding::FilterUnchanged => Err(NoOffset::TooVague),
+        Finding::Uncertain => Err(NoOffset::TooVague),
+        Finding::FilterUnchanged => Err(NoOffset::NotCompared),
         Finding::Recycle
         | Finding::Uneven
         | Finding::GroupChanged

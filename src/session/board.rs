@@ -156,7 +156,7 @@ impl Board {
             look: setup.current.clone(),
             looks: setup.looks.keys().cloned().collect(),
             standing: setup.standing,
-            sitting: sitting.sittings.last().filter(|row| row.is_told_of()).map(SittingRow::in_short),
+            sitting: sitting.sittings.last().filter(|row| row.is_told_of()).map(SittingRow::so_far),
             same_set_up: setup.asked.as_ref().map(|asked| asked.in_words(config)),
             reference: setup.reference().map(|look| look.file.clone()),
             reference_shot_at: setup.reference().and_then(|look| look.observation.settings.captured.clone()),

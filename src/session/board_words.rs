@@ -65,8 +65,9 @@ impl Board {
             }
             (None, _) => ", no reference yet".to_owned(),
         };
-        let sitting = self.sitting.as_ref().map_or_else(String::new, |sitting| format!(", {sitting}"));
-        format!("{}{sitting}{look}{reference}", counted(self.frames as usize, "frame"))
+        let frames = counted(self.frames as usize, "frame");
+        let frames = self.sitting.as_ref().map_or(frames.clone(), |sitting| format!("{sitting}; {frames} in all"));
+        format!("{frames}{look}{reference}")
     }
 
     /// What to think of where the last frame was shot long before `now`, by the clock of the place.

@@ -172,6 +172,12 @@ impl Exposures {
         }
     }
 
+    /// What was asked of the set-up is answered: what was known before the frames since holds.
+    pub(super) fn go_on_with_the_set_up(&mut self) {
+        let asked = self.0.iter_mut().filter_map(|exposure| exposure.before.as_mut());
+        asked.filter(|before| before.asked.is_some()).for_each(|before| Arc::make_mut(before).asked = None);
+    }
+
     /// A further file of an exposure landed.
     pub(super) fn add_file(&mut self, frame: FrameNumber, file: &str) {
         let is_new = |exposure: &Exposure| exposure.file != file && !exposure.further.iter().any(|of| of == file);

@@ -90,6 +90,8 @@ pub enum Occasion {
     BetterCurve,
     /// Spots were moved.
     OtherSpots,
+    /// It was said that the set-up still is the one of before.
+    SameSetUp,
 }
 
 impl Occasion {

@@ -127,17 +127,14 @@ impl Setup {
                 new.note_known(self.looks.get(look), &self.positions);
                 self.looks.insert(look.clone(), new);
                 self.make_current(look);
-                match by {
-                    ReferenceBy::Building => self.standing = Standing::Building,
-                    // Who says what frames are compared with goes on with the set-up.
-                    ReferenceBy::Told | ReferenceBy::Accepted => self.asked = None,
-                    _ => {}
+                if *by == ReferenceBy::Building {
+                    self.standing = Standing::Building;
                 }
             }
             Body::Look { look } => self.make_current(look),
             Body::NewSitter => {
                 self.standing = Standing::AwaitsSitter;
-                (self.surveyed, self.left_over, self.asked) = (None, LeftOver::default(), None);
+                (self.surveyed, self.left_over) = (None, LeftOver::default());
                 self.settle();
             }
             Body::Correction { purpose, correction, .. } => {

@@ -129,6 +129,7 @@ impl Sitting {
             Body::FileAdded { frame, observed: None, awaits_light: false, .. } => Some(ToJudge::Further(*frame)),
             Body::Response { .. } => Some(ToJudge::All(Occasion::BetterCurve)),
             Body::Remetered { .. } => Some(ToJudge::All(Occasion::OtherSpots)),
+            Body::Sitting { step } if step.says_same() => Some(ToJudge::All(Occasion::SameSetUp)),
             // There may be more judgements to come; a warning and what a start begins with stand among them.
             Body::Judged(_) | Body::Sharpness(_) | Body::Warning { .. } | Body::Opened { .. } | Body::Config { .. } => {
                 return;
@@ -253,6 +254,9 @@ impl Sitting {
                     // Dials have scales of their own from here on.
                     self.exposures.forget_groups(|_| false);
                     self.former.forget_groups(|_| false);
+                }
+                if matches!(body, Body::Sitting { step } if step.says_same()) {
+                    self.exposures.go_on_with_the_set_up();
                 }
                 if let Body::Config { .. } = body {
                     let is_there = |group: &GroupName| self.setup.position(group).is_some();

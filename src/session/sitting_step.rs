@@ -33,9 +33,14 @@ pub enum SittingStep {
 }
 
 impl SittingStep {
-    /// It says, or asks, what becomes of the set-up.
+    /// From here on another set-up may be what is lit.
     pub fn is_of_the_set_up(&self) -> bool {
-        matches!(self, SittingStep::Began { .. } | SittingStep::SetUp { .. })
+        matches!(self, SittingStep::Began { .. }) || self.begins_anew()
+    }
+
+    /// The set-up goes on, which had been asked.
+    pub fn says_same(&self) -> bool {
+        matches!(self, SittingStep::SetUp { is: SetUpIs::Same })
     }
 
     /// Nothing of the set-up before holds.

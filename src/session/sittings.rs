@@ -48,13 +48,19 @@ impl SittingRow {
 
     /// It need not be told of the only one, unless it has a name.
     pub(super) fn is_told_of(&self) -> bool {
-        self.sitting != SittingNumber::FIRST || self.name.is_some()
+        self.sitting != SittingNumber::FIRST || self.name.is_some() || self.is_ended
     }
 
     /// 'sitting 2 (spring coats)'.
     pub fn in_short(&self) -> String {
         let name = self.name.as_ref().map_or_else(String::new, |name| format!(" ({name})"));
         format!("sitting {}{name}", self.sitting)
+    }
+
+    /// 'sitting 2 (spring coats): 12 frames'.
+    pub(super) fn so_far(&self) -> String {
+        let ended = if self.is_ended { ", ended" } else { "" };
+        format!("{}: {}{ended}", self.in_short(), counted(self.frames as usize, "frame"))
     }
 
     /// '212 frames, 4 corrections'.

@@ -67,8 +67,8 @@ fn eventful() -> Studio {
     set.shoot(set.usual());
     assert_eq!(set.studio.tell(json!({"command": "sitting", "what": "end"}))["ok"], true);
     set.shoot(set.usual());
-    for word in ["same", "new"] {
-        let word = json!({"command": "sitting", "what": word, "name": "winter coats"});
+    for (word, name) in [("same", "winter coats"), ("new", "summer coats")] {
+        let word = json!({"command": "sitting", "what": word, "name": name});
         assert_eq!(set.studio.tell(word.clone())["ok"], true, "{word}");
     }
     set.studio.stop();

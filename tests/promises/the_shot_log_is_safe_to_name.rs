@@ -45,7 +45,7 @@ fn what_is_no_log_is_refused_and_left_as_it_is() {
         let path = home.path().join(name);
         fs::write(&path, &bytes).unwrap();
         let said = ShotLog::open(&path).err().unwrap_or_else(|| panic!("{name} was taken")).to_string();
-        assert_eq!(said, format!("{} is no shot log: name another with --log", path.display()));
+        assert_eq!(said, format!("{} is no shot log: name another file for it", path.display()));
         assert_eq!(all_in(home.path()), BTreeMap::from([(name.to_owned(), bytes)]), "{name}");
         assert!(health(&path).is_err(), "{name}");
     }
@@ -78,7 +78,7 @@ fn a_photograph_named_as_log_ends_the_start_with_one_line() {
     let output = studio.start_and_end();
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
     assert_eq!(output.status.code(), Some(3), "{said}");
-    assert!(said.contains("is no shot log: name another with --log") && said.trim().lines().count() == 1, "{said}");
+    assert!(said.contains("is no shot log: name another file for it") && said.trim().lines().count() == 1, "{said}");
     assert_eq!(fs::read(&photograph).unwrap(), before);
     assert_eq!(all_in(&studio.folder).len(), 1);
 }

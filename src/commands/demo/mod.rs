@@ -81,7 +81,7 @@ pub fn run(args: Args, evidence: bool) -> Result<Exit, CommandError> {
     let showing = Showing { paint: Paint::for_stdout(), evidence };
     play(setup, &home, if with_page { Pace::ForEyes } else { Pace::Quick }, showing, story)?;
     say(&format!(
-        "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting",
+        "\nThe end. Everything is in {}:\n  capture/greyhold-shots.jsonl       the shot log\n  capture/greyhold-corrections.txt   the corrections, a line each\n  greyhold.yaml                      the lights and spots of this sitting\nTo look back on it, from there: greyhold report, greyhold sheet, greyhold sittings",
         home.display()
     ));
     say(

@@ -12,6 +12,7 @@ use crate::studio::{CameraSettings, Light, Pose, Scene, expose};
 /// The configuration that the sitting is watched with.
 pub const RIG: &str = "\
 # The demo's sitting: a portrait under three groups of lights.
+folder: ./capture
 spots:
   - {name: cheek, left: 0.42, top: 0.36, right: 0.50, bottom: 0.48}
   - {name: backdrop, left: 0.04, top: 0.08, right: 0.20, bottom: 0.40}

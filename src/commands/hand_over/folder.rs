@@ -22,12 +22,17 @@ const LONGEST_MARK: u64 = 64 << 20;
 #[derive(Debug, Serialize, Deserialize)]
 struct Marked {
     made_by: String,
+    /// Of which sitting's frames; nothing in those that an earlier greyhold made.
+    #[serde(default)]
+    of: String,
     /// SHA-256 of each file's bytes, in hexadecimal.
     files: BTreeMap<String, String>,
 }
 
 pub struct NewFolder {
     path: PathBuf,
+    /// The sitting that it is for.
+    of: String,
     /// One that an earlier hand-over made stands there.
     replaces: bool,
 }
@@ -35,7 +40,7 @@ pub struct NewFolder {
 impl NewFolder {
     /// # Errors
     /// What stands there is not greyhold's own, or somebody changed it since; there is no folder to make it in.
-    pub fn checked(path: &Path) -> Result<NewFolder, CommandError> {
+    pub fn checked(path: &Path, of: String) -> Result<NewFolder, CommandError> {
         let parent = folder_of(path);
         if !parent.is_dir() {
             let parent = printable(&parent.display().to_string());
@@ -46,9 +51,15 @@ impl NewFolder {
         }
         let replaces = path.symlink_metadata().is_ok();
         if replaces {
-            check_own(path).map_err(|why| refused(path, &why))?;
+            let before = check_own(path).map_err(|why| refused(path, &why))?;
+            if before != of {
+                return Err(refused(
+                    path,
+                    &format!("it holds the offsets of another sitting ({})", printable(&before)),
+                ));
+            }
         }
-        Ok(NewFolder { path: path.to_owned(), replaces })
+        Ok(NewFolder { path: path.to_owned(), of, replaces })
     }
 
     /// Makes it with these files. `go_on` is asked before each and at last before it takes its place.
@@ -59,7 +70,8 @@ impl NewFolder {
     ) -> Result<(), CommandError> {
         let failed = |e: io::Error| refused(&self.path, &e.to_string());
         let beside = beside(&self.path).map_err(failed)?;
-        let mut marked = Marked { made_by: format!("greyhold {}", env!("CARGO_PKG_VERSION")), files: BTreeMap::new() };
+        let (made_by, of) = (format!("greyhold {}", env!("CARGO_PKG_VERSION")), self.of.clone());
+        let mut marked = Marked { made_by, of, files: BTreeMap::new() };
         for (name, bytes) in files {
             go_on()?;
             create(&beside.path().join(name), bytes).map_err(failed)?;
@@ -102,8 +114,8 @@ fn beside(path: &Path) -> io::Result<TempDir> {
     builder.tempdir_in(folder_of(path))
 }
 
-/// Whether everything in a folder is as a hand-over left it. `Err` says what isn't.
-fn check_own(path: &Path) -> Result<(), String> {
+/// Whether everything in a folder is as a hand-over left it, and of which sitting that is. `Err` says what isn't.
+fn check_own(path: &Path) -> Result<String, String> {
     let not_own = || "it is there already, and no hand-over made it".to_owned();
     if !path.symlink_metadata().is_ok_and(|found| found.is_dir()) {
         return Err(not_own());
@@ -124,7 +136,7 @@ fn check_own(path: &Path) -> Result<(), String> {
             return Err(format!("{name} in it is not as the hand-over left it"));
         }
     }
-    Ok(())
+    Ok(marked.of)
 }
 
 fn checksum(bytes: &[u8]) -> String {
@@ -161,10 +173,10 @@ mod tests {
                 taken.set(taken.get() + 1);
                 if taken.get() > steps { Err(CommandError::Interrupted) } else { Ok(()) }
             };
-            assert!(NewFolder::checked(&place).unwrap().fill(&files(), go_on).is_err());
+            assert!(NewFolder::checked(&place, "monday".to_owned()).unwrap().fill(&files(), go_on).is_err());
             assert!(names(home.path()).is_empty(), "after {steps} steps");
         }
-        NewFolder::checked(&place).unwrap().fill(&files(), || Ok(())).unwrap();
+        NewFolder::checked(&place, "monday".to_owned()).unwrap().fill(&files(), || Ok(())).unwrap();
         assert_eq!(names(home.path()), ["offsets"]);
         assert_eq!(names(&place), ["1.jpg.xmp", "2.jpg.xmp", MARK]);
     }
@@ -173,21 +185,21 @@ mod tests {
     fn its_own_folder_is_made_anew_and_nobody_elses_is() {
         let home = tempfile::tempdir().unwrap();
         let place = home.path().join("offsets");
-        NewFolder::checked(&place).unwrap().fill(&files(), || Ok(())).unwrap();
-        NewFolder::checked(&place).unwrap().fill(&files()[1..], || Ok(())).unwrap();
+        NewFolder::checked(&place, "monday".to_owned()).unwrap().fill(&files(), || Ok(())).unwrap();
+        NewFolder::checked(&place, "monday".to_owned()).unwrap().fill(&files()[1..], || Ok(())).unwrap();
         assert_eq!(names(&place), ["2.jpg.xmp", MARK]);
         assert_eq!(names(home.path()), ["offsets"], "nothing is left of the one before");
         // Another program's values in a sidecar, or a file beside them.
         for name in ["2.jpg.xmp", "notes.txt"] {
             let before = fs::read(place.join(name)).ok();
             fs::write(place.join(name), "somebody's").unwrap();
-            assert!(NewFolder::checked(&place).is_err_and(|e| e.to_string().contains(name)));
+            assert!(NewFolder::checked(&place, "monday".to_owned()).is_err_and(|e| e.to_string().contains(name)));
             assert_eq!(fs::read_to_string(place.join(name)).unwrap(), "somebody's");
             before
                 .map_or_else(|| fs::remove_file(place.join(name)), |bytes| fs::write(place.join(name), bytes))
                 .unwrap();
         }
-        NewFolder::checked(&place).unwrap();
+        NewFolder::checked(&place, "monday".to_owned()).unwrap();
         for other in ["empty", "letter.txt"] {
             let other = home.path().join(other);
             if other.extension().is_some() {

@@ -56,9 +56,9 @@ struct Levelled<'a> {
 }
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let folder = NewFolder::checked(&args.into)?;
     let interrupted = Interrupted::listen(|| {})?;
     let sitting = AskedSitting::read(&args.log.clone().map_or_else(usual, Ok)?, args.sitting.as_deref())?;
+    let folder = NewFolder::checked(&args.into, sitting.is_of())?;
     sitting.passed_over.iter().for_each(|sentence| eprintln!("{}", printable(sentence)));
     let (with_xmp, with_csv) = if args.xmp || args.csv { (args.xmp, args.csv) } else { (true, true) };
     let levelled = levelled(&sitting);

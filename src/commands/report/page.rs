@@ -8,13 +8,13 @@ use super::contact::Pictures;
 use super::sections;
 use super::style::{CSS, mark};
 use crate::outlet::html::escaped;
-use crate::report::{Mark, Report};
+use crate::report::Mark;
 use crate::statistics::median;
 use crate::wording::counted;
 
 /// A page that needs nothing but itself: no script, and nothing from outside.
 pub fn html(sittings: &[AskedSitting], pictures: &Pictures, zone: &TimeZone) -> String {
-    let titles: Vec<String> = sittings.iter().map(|sitting| title(&sitting.report, zone)).collect();
+    let titles: Vec<String> = sittings.iter().map(|sitting| title(sitting, zone)).collect();
     let title = match titles.as_slice() {
         [one] => one.clone(),
         several => counted(several.len(), "sitting"),
@@ -43,14 +43,15 @@ pub fn html(sittings: &[AskedSitting], pictures: &Pictures, zone: &TimeZone) -> 
     page
 }
 
-/// 'Sitting of 2 March 2026, 10:00 to 11:23 (+01:00)'.
-fn title(report: &Report, zone: &TimeZone) -> String {
-    let Some((first, last)) = report.span else { return "A sitting without a record".to_owned() };
+/// 'Sitting of 2 March 2026, 10:00 to 11:23 (+01:00)'; behind it which one it is, where the log has several.
+fn title(sitting: &AskedSitting, zone: &TimeZone) -> String {
+    let Some((first, last)) = sitting.report.span else { return "A sitting without a record".to_owned() };
     let (begun, ended) = (day(first, zone), day(last, zone));
     let until = if begun == ended { clock(last, zone) } else { format!("{} of {ended}", clock(last, zone)) };
     let (from, to) = (offset(first, zone), offset(last, zone));
     let offsets = if from == to { from } else { format!("{from}, then {to}") };
-    format!("Sitting of {begun}, {} to {until} ({offsets})", clock(first, zone))
+    let which = sitting.sitting.as_ref().map_or_else(String::new, |which| format!(": {which}"));
+    format!("Sitting of {begun}, {} to {until} ({offsets}){which}", clock(first, zone))
 }
 
 /// A row a sitting, so that they are compared.

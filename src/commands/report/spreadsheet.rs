@@ -9,8 +9,9 @@ use crate::advice::Finding;
 use crate::photometry::Stops;
 use crate::report::ReportFrame;
 
-const HEAD: [&str; 28] = [
+const HEAD: [&str; 29] = [
     "log",
+    "sitting",
     "frame",
     "file",
     "further_files",
@@ -79,6 +80,7 @@ fn row(sitting: &AskedSitting, frame: &ReportFrame, lights: &[String], zone: &Ti
     let headline = verdict.and_then(|verdict| verdict.headline());
     let mut row = vec![
         sitting.log.display().to_string(),
+        sitting.sitting.clone().unwrap_or_default(),
         frame.number.to_string(),
         frame.file().to_owned(),
         frame.files.get(1..).unwrap_or_default().join(" "),

@@ -10,7 +10,7 @@ use crate::session::LineFault;
 pub enum LogError {
     #[error("another greyhold (process {process}) writes to {log}: stop it first, or give this one its own log")]
     InUse { log: String, process: String },
-    #[error("{log} is no shot log: name another with --log")]
+    #[error("{log} is no shot log: name another file for it")]
     NoShotLog { log: String },
     #[error("there is no shot log {log}: name one, or the folder that it lies in")]
     Absent { log: String },

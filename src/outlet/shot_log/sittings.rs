@@ -4,7 +4,7 @@ use std::io;
 use std::path::Path;
 
 use super::lines::Lines;
-use super::place::resolved;
+use super::place::{check, resolved};
 use super::reader::read_since;
 use super::replay::state_at_the_beginning_of;
 use super::segments::{Segment, all};
@@ -14,9 +14,10 @@ use crate::session::{Portion, Record, SittingRow, Sittings, State};
 /// The sittings of a log, without reading more of it than its last file.
 ///
 /// # Errors
-/// The log can't be read.
+/// The log can't be read, or is none.
 pub fn sittings(log: &Path) -> io::Result<Sittings> {
     let files = all(&resolved(log));
+    files.first().map_or(Ok(()), |first| check(&first.path)).map_err(io::Error::other)?;
     let mut begun = None;
     for file in files.iter().rev() {
         begun = listed_at_the_beginning_of(file)?;

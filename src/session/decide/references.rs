@@ -178,6 +178,9 @@ impl Draft<'_> {
         look: Option<&str>,
         observation: Option<Observation>,
     ) -> Reply {
+        if let Some(first) = self.set_up_comes_first() {
+            return first;
+        }
         let look = look.map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned);
         let look = look.unwrap_or_else(|| self.current_look());
         if wording::name(&look).is_none() {
@@ -273,6 +276,9 @@ impl Draft<'_> {
 
     /// What changed was meant: the last frame is the reference, with what it shows the lights to have been turned by.
     pub(super) fn tell_accept(&mut self) -> Reply {
+        if let Some(first) = self.set_up_comes_first() {
+            return first;
+        }
         let Some(last) = self.sitting.setup.last.clone() else {
             return Reply::refused(format!("there is no frame {}: shoot one", self.yet()));
         };
@@ -322,6 +328,9 @@ impl Draft<'_> {
     }
 
     pub(super) fn tell_new_sitter(&mut self) -> Reply {
+        if let Some(first) = self.set_up_comes_first() {
+            return first;
+        }
         let setup = &self.sitting.setup;
         if setup.standing == Standing::AwaitsSitter {
             return Reply::refused(match self.not_taken_for_the_sitter() {

@@ -6,6 +6,8 @@ use super::{Draft, Landed};
 use crate::frame::{Captured, Settings};
 use crate::numbers::SittingNumber;
 use crate::session::command::{Reply, SittingAsk};
+use crate::session::exposures::Exposure;
+use crate::session::judgement::Occasion;
 use crate::session::record::Body;
 use crate::session::set_up_asked::{HOW_TO_ANSWER, LONG_PAUSE};
 use crate::session::sitting_step::{BegunBy, SetUpIs, SittingStep};
@@ -84,7 +86,16 @@ impl Draft<'_> {
         let Some(row) = self.sitting.sittings.last().cloned() else {
             return Reply::refused("there is no frame yet: the first one begins the sitting");
         };
+        if name.is_some_and(|name| name.parse::<u64>().is_ok()) {
+            return Reply::refused("a number is no name: sittings have numbers of their own");
+        }
+        if let Some(known) = name.and_then(|name| self.sitting.sittings.find(name)) {
+            return Reply::refused(format!("{} has that name already: choose another", known.in_short()));
+        }
         match (what, name) {
+            (SittingAsk::Which | SittingAsk::End, Some(name)) => {
+                Reply::refused(format!("'{name}' is too much here: to name the sitting, greyhold sitting name NAME"))
+            }
             (SittingAsk::Which, _) => Reply::done(self.which(&row)),
             (SittingAsk::Same, name) => self.go_on_with(SetUpIs::Same, &row, name),
             (SittingAsk::New, name) => self.go_on_with(SetUpIs::New, &row, name),
@@ -108,9 +119,17 @@ impl Draft<'_> {
 
     /// Answers what is asked of the set-up; where nothing is asked, another sitting begins.
     fn go_on_with(&mut self, is: SetUpIs, row: &SittingRow, name: Option<&str>) -> Reply {
-        let is_begun = self.sitting.setup.asked.is_some() || row.frames == 0;
-        let sitting = if is_begun && !row.is_ended {
+        let is_asked = self.sitting.setup.asked.is_some();
+        let lost = if is == SetUpIs::New { self.how_it_comes_back(row, is_asked) } else { None };
+        let sitting = if (is_asked || row.frames == 0) && !row.is_ended {
+            let is_since = |exposure: &&Exposure| exposure.before.as_ref().is_some_and(|before| before.asked.is_some());
+            let since = self.sitting.exposures.iter().find(is_since).map(|exposure| exposure.frame);
             self.stage(Body::Sitting { step: SittingStep::SetUp { is } });
+            if is == SetUpIs::Same
+                && let Some(since) = since
+            {
+                self.judge_anew_from(since, Occasion::SameSetUp);
+            }
             if let Some(name) = name {
                 self.stage(Body::Sitting { step: SittingStep::Named { name: name.to_owned() } });
             }
@@ -122,23 +141,41 @@ impl Draft<'_> {
             self.stage(Body::Sitting { step });
             sitting
         };
-        Reply::done(self.what_holds(sitting, is))
+        let says = [Some(self.what_holds(sitting, is)), lost].into_iter().flatten();
+        Reply::done(says.collect::<Vec<_>>().join("\n"))
+    }
+
+    /// Nothing is lost: the log holds what a look of before takes to be built again.
+    fn how_it_comes_back(&self, row: &SittingRow, is_asked: bool) -> Option<String> {
+        let look = self.sitting.setup.looks.keys().next()?;
+        let sitting = if is_asked { row.sitting.before() } else { row.sitting };
+        let name = if look.contains(' ') { format!("'{look}'") } else { look.clone() };
+        Some(format!("To bring a look of before back: greyhold rebuild {name} --from FOLDER --sitting {sitting}"))
     }
 
     fn what_holds(&self, sitting: SittingNumber, is: SetUpIs) -> String {
         match is {
             SetUpIs::Same => {
                 let setup = &self.sitting.setup;
-                let reference = setup.reference().map_or_else(
-                    || "there is no reference yet".to_owned(),
-                    |look| format!("frames are held against {}", look.file),
-                );
-                format!("sitting {sitting} goes on with the set-up of before: {reference}; shoot a frame")
+                let Some(look) = setup.reference() else {
+                    return format!("sitting {sitting} goes on; there is no reference yet: shoot a frame");
+                };
+                let last = setup.last.as_ref().filter(|last| Some(last.frame) != look.frame);
+                let last = last.map_or_else(String::new, |last| format!("\n{}: {}", last.file, last.verdict.sentence));
+                format!(
+                    "sitting {sitting} goes on with the set-up of before: frames are held against {}{last}",
+                    look.file
+                )
             }
-            SetUpIs::New => format!(
-                "sitting {sitting} has a new set-up: build the light, and tell its powers with 'greyhold set'; no look and no power of \
-                 before holds"
-            ),
+            SetUpIs::New => {
+                let filter = self.sitting.setup.lens.in_words();
+                let filter = filter
+                    .map_or_else(String::new, |filter| format!("; but {filter} (greyhold next nd 0 where it is off)"));
+                format!(
+                    "sitting {sitting} has a new set-up: build the light, and tell its powers with 'greyhold set'; no look and no power of \
+                     before holds{filter}"
+                )
+            }
         }
     }
 
@@ -146,9 +183,15 @@ impl Draft<'_> {
         if row.is_ended {
             return Reply::refused(format!("{} is ended already: the next frame begins another one", row.in_short()));
         }
+        let withdrawn =
+            if self.sitting.setup.open.is_some() { "; what was asked of the lights is withdrawn" } else { "" };
         self.withdraw();
         self.stage(Body::Sitting { step: SittingStep::Ended });
-        Reply::done(format!("{} ended: {}; the next frame begins another one", row.in_short(), row.what_was_shot()))
+        Reply::done(format!(
+            "{} ended: {}; the next frame begins another one{withdrawn}",
+            row.in_short(),
+            row.what_was_shot()
+        ))
     }
 }
 

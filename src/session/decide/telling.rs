@@ -16,6 +16,7 @@ use crate::session::command::{Command, Planned, Reply, status};
 use crate::session::judgement::How;
 use crate::session::last_laid::LastLaid;
 use crate::session::record::{Body, PowerSource, Purpose};
+use crate::session::remembered::OpenCorrection;
 use crate::session::sheet::Sheet;
 use crate::wording::listed;
 
@@ -193,7 +194,15 @@ impl Draft<'_> {
     }
 
     fn end_if_all_told(&mut self) {
-        let open = self.sitting.setup.open.as_ref().filter(|open| open.is_all_confirmed());
+        let setup = &self.sitting.setup;
+        // Where one was told to be elsewhere than asked, the next frame shows whether the word is right.
+        let is_as_asked = |change: &DialChange| {
+            let power = setup.position(&change.group).and_then(Position::power);
+            change.setting.zip(power).is_none_or(|(asked, told)| (asked - told).abs() <= SAME_SETTING)
+        };
+        let is_done =
+            |open: &OpenCorrection| open.is_all_confirmed() && open.correction.dial_changes.iter().all(is_as_asked);
+        let open = setup.open.as_ref().filter(|open| is_done(open));
         if let Some(correction) = open.map(|open| open.record) {
             self.stage(Body::Resolved { correction, how: How::Confirmed });
         }

@@ -256,12 +256,12 @@ export class SetView {
   showLast(board) {
     const { last } = board;
     const building = board.standing === "building";
-    by("accept").disabled = !last || last.is_reference || Boolean(board.hold) || board.standing === "awaits_sitter";
+    by("accept").disabled = !last || last.is_reference || Boolean(board.hold) || board.standing === "awaits_sitter" || Boolean(board.same_set_up);
     write(by("accept"), building ? "The light stands: make this frame the reference" : "Accept: make this frame the reference");
     by("end-sitting").disabled = !last;
     by("sitting-fact").hidden = !board.sitting;
     write(by("which-sitting"), board.sitting ?? "");
-    by("new-sitter").disabled = board.standing !== "accepted" || !board.look;
+    by("new-sitter").disabled = board.standing !== "accepted" || !board.look || Boolean(board.same_set_up);
     const looks = JSON.stringify([board.look, board.looks]);
     if (by("look-form").dataset.now !== looks) {
       by("look-form").dataset.now = looks;
