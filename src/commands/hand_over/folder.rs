@@ -182,6 +182,15 @@ mod tests {
     }
 
     #[test]
+    fn another_sittings_is_left_as_it_is() {
+        let home = tempfile::tempdir().unwrap();
+        let place = home.path().join("offsets");
+        NewFolder::checked(&place, "monday".to_owned()).unwrap().fill(&files(), || Ok(())).unwrap();
+        let refused = NewFolder::checked(&place, "tuesday".to_owned()).err().unwrap();
+        assert!(refused.to_string().contains("another sitting (monday)"), "{refused}");
+    }
+
+    #[test]
     fn its_own_folder_is_made_anew_and_nobody_elses_is() {
         let home = tempfile::tempdir().unwrap();
         let place = home.path().join("offsets");
@@ -207,7 +216,10 @@ mod tests {
             } else {
                 fs::create_dir(&other).unwrap()
             }
-            assert!(NewFolder::checked(&other).is_err_and(|e| e.to_string().contains("no hand-over made it")));
+            assert!(
+                NewFolder::checked(&other, "monday".to_owned())
+                    .is_err_and(|e| e.to_string().contains("no hand-over made it"))
+            );
         }
     }
 }
