@@ -21,6 +21,8 @@ const SITTER: f64 = 0.22;
 /// How wide a letter is drawn, and how high a line, in pixels.
 const LETTER: f64 = 10.5;
 const LINE: i32 = 23;
+/// How far a name is moved to where there may be room.
+const NUDGE: i32 = 9;
 const NAME_SIZE: i32 = 22;
 const METRES_SIZE: i32 = 18;
 const LONGEST_NAME: usize = 24;
@@ -255,7 +257,8 @@ impl Names {
             *top >= 2 && *top + LINE <= all_height - 2 && self.taken.iter().all(|other| !overlap(rect, *other))
         };
         let wanted = y - LINE / 2;
-        let tops = (0..12).flat_map(|step| [wanted + step * 9, wanted - step * 9]);
+        // As far up and down as the drawing goes.
+        let tops = (0..all_height / NUDGE).flat_map(|step| [wanted + step * NUDGE, wanted - step * NUDGE]);
         let top = { tops }.find(free).unwrap_or(wanted.clamp(2, all_height - LINE - 2));
         self.taken.push((left, top, width, LINE));
         let style = ("sans-serif", NAME_SIZE).into_font().color(&INK).pos(Pos::new(HPos::Left, VPos::Center));
