@@ -132,7 +132,7 @@ fn a_file_in_its_place_stays_unless_it_is_told_otherwise() {
     assert!(refused(&report(&args)).contains("is there already, and stays as it is"));
     assert_eq!((page.exists(), fs::read_to_string(&list).unwrap().as_str()), (false, "somebody's"));
     done(&report(&[&args[..], &["--force"]].concat()));
-    assert!(page.exists() && fs::read_to_string(&list).unwrap().starts_with("log,frame,file"));
+    assert!(page.exists() && fs::read_to_string(&list).unwrap().starts_with("log,sitting,frame,file"));
     let nowhere = home.path().join("nowhere/out.html");
     assert!(refused(&report(&[shown(&log), "--out", shown(&nowhere)])).contains("make it, or name another"));
     let absent = home.path().join("absent.jsonl");
