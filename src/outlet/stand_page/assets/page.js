@@ -370,7 +370,7 @@ dark.addEventListener("change", paint);
 paint();
 
 // What the photographer asks most stands right below what leads.
-if (view === "set") by("set-leads").after(by("next"));
+if (view === "set") by("same-set-up").after(by("next"));
 
 for (const link of document.querySelectorAll("nav a")) {
   if (link.dataset.view === view) link.setAttribute("aria-current", "page");
