@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use greyhold::container::Fingerprint;
 use greyhold::numbers::{FrameNumber, RecordNumber, SittingNumber};
-use greyhold::outlet::shot_log::{ShotLog, records_of, segments, sittings, state_after};
+use greyhold::outlet::shot_log::{ShotLog, read_within, segments, sittings, state_after};
 use greyhold::session::{BegunBy, Body, Ledger, Record, SetUpIs, SittingStep, State, VERSION};
 
 const FRAMES: u64 = 2_000;
@@ -39,7 +39,8 @@ pub fn over_sittings(most: u64) {
             median(|| assert_eq!(state_after(&path, middle.records[1]).unwrap().sitting.records, middle.records[1]));
         let read = median(|| {
             let mut frames = 0;
-            records_of(&path, middle, |record| frames += u64::from(matches!(record.body, Body::Frame(_)))).unwrap();
+            read_within(&path, middle.records, |record| frames += u64::from(matches!(record.body, Body::Frame(_))))
+                .unwrap();
             assert_eq!(frames, FRAMES);
         });
         let size: u64 = segments(&path).iter().map(|file| fs::metadata(file).unwrap().len()).sum();

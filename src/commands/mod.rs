@@ -236,7 +236,8 @@ struct Where {
 }
 
 impl Where {
-    /// The socket that is named, that belongs to the folder, that the configuration here names, or the only one there is.
+    /// The socket that is named, that belongs to the folder, that the configuration here names, or, where none lies here, the only one
+    /// there is.
     fn socket(&self) -> Result<PathBuf, CommandError> {
         if let Some(socket) = self.socket.clone().or_else(|| self.folder.as_deref().map(socket_place::of_running)) {
             return Ok(socket);

@@ -157,7 +157,7 @@ impl Board {
             looks: setup.looks.keys().cloned().collect(),
             standing: setup.standing,
             sitting: sitting.sittings.last().filter(|row| row.is_told_of()).map(SittingRow::so_far),
-            same_set_up: setup.asked.as_ref().map(|asked| asked.in_words(config)),
+            same_set_up: setup.set_up_asked.as_ref().map(|asked| asked.in_words(config)),
             reference: setup.reference().map(|look| look.file.clone()),
             reference_shot_at: setup.reference().and_then(|look| look.observation.settings.captured.clone()),
             last: setup.last.as_ref().map(|last| last_shown(last, sitting, &config.judged_spot)),

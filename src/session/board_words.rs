@@ -6,7 +6,7 @@ use jiff::civil::DateTime;
 
 use super::board::{Board, CorrectionShown, LastShown};
 use super::cards::{Card, CardState};
-use super::set_up_asked::{HOW_TO_ANSWER, LONG_PAUSE};
+use super::set_up_asked::{LONG_PAUSE, with_its_answers};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
 use crate::frame::Captured;
@@ -34,7 +34,7 @@ impl Board {
             std::iter::once(format!("sharpness of {first}")).chain(more.iter().map(|line| format!("  {line}")))
         });
         let survey = self.survey.next.as_ref().map(|next| self.survey_under_way(next));
-        let question = self.same_set_up.as_ref().map(|asked| format!("{asked}. Answer with {HOW_TO_ANSWER}"));
+        let question = self.same_set_up.as_ref().map(|asked| with_its_answers(asked));
         let filter = self.filter.as_ref().map(|filter| format!("filter: {filter}"));
         let so_far = [Some(self.so_far()), question, last, Some(self.powers()), filter, asked];
         so_far.into_iter().flatten().chain(turns).chain(ends).chain(ways).chain(sharpness).chain(survey).collect()
@@ -125,12 +125,15 @@ impl Board {
     /// A turn was asked for before the last frame, which says that something comes before anything is turned.
     fn comes_first(&self, asked: &CorrectionShown) -> Option<First> {
         let last = self.last.as_ref().filter(|last| asked.is_of_before && last.is_to_be_looked_at())?;
-        match last.suspicion {
-            _ if last.awaits_light && asked.coming.is_none() => Some(First::Light),
-            true => Some(First::Shoot),
-            // For settings to come it is turned whatever is to be seen in this frame.
-            false => (asked.coming.is_none() && !last.is_correctable).then_some(First::Look),
+        // For settings to come it is turned whatever is to be seen in this frame.
+        let is_for_this_frame = asked.coming.is_none();
+        if is_for_this_frame && last.awaits_light {
+            return Some(First::Light);
         }
+        if last.suspicion {
+            return Some(First::Shoot);
+        }
+        (is_for_this_frame && !last.is_correctable).then_some(First::Look)
     }
 
     /// What is to be looked at of the last frame was seen in the picture embedded in its raw file, whose light is not read yet.

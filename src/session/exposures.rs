@@ -174,8 +174,8 @@ impl Exposures {
 
     /// What was asked of the set-up is answered: what was known before the frames since holds.
     pub(super) fn go_on_with_the_set_up(&mut self) {
-        let asked = self.0.iter_mut().filter_map(|exposure| exposure.before.as_mut());
-        asked.filter(|before| before.asked.is_some()).for_each(|before| Arc::make_mut(before).asked = None);
+        let known = self.0.iter_mut().filter_map(|exposure| exposure.before.as_mut());
+        known.filter(|it| it.set_up_asked.is_some()).for_each(|it| Arc::make_mut(it).set_up_asked = None);
     }
 
     /// A further file of an exposure landed.

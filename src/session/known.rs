@@ -71,9 +71,7 @@ impl Setup {
 
     /// As if nothing had been asked; what was told of the lights holds.
     pub(super) fn without_what_is_asked(&self) -> Setup {
-        let mut setup = self.clone();
-        setup.open = None;
-        setup
+        Setup { open: None, ..self.clone() }
     }
 
     /// Whether a frame of these settings was shot before the last one, by the same camera's clock.

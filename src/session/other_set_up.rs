@@ -16,7 +16,7 @@ impl Setup {
                     Some(is) => self.answer_of_set_up(*is),
                     None => {
                         let last = self.last.as_ref().map(|last| &last.observation.settings);
-                        self.asked = last.map(|last| SetUpAsked::new(shot.clone(), last, &self.positions));
+                        self.set_up_asked = last.map(|last| SetUpAsked::new(shot.clone(), last, &self.positions));
                     }
                 }
             }
@@ -26,7 +26,7 @@ impl Setup {
     }
 
     fn answer_of_set_up(&mut self, is: SetUpIs) {
-        self.asked = None;
+        self.set_up_asked = None;
         if is == SetUpIs::New {
             // Of the one before nothing is known to hold, but what the configuration says of every one.
             let positions = self.positions.iter().map(|p| Position::first(p.group.clone(), None)).collect();

@@ -15,7 +15,12 @@ use crate::rig::{GroupName, Position};
 /// After this nobody is sure that a set stands as it did (common practice, no source).
 pub(super) const LONG_PAUSE: SignedDuration = SignedDuration::from_hours(4);
 /// Words that answer it.
-pub(super) const HOW_TO_ANSWER: &str = "'greyhold sitting same' or 'greyhold sitting new'";
+const HOW_TO_ANSWER: &str = "'greyhold sitting same' or 'greyhold sitting new'";
+
+/// The question, with the words that answer it.
+pub(super) fn with_its_answers(question: &str) -> String {
+    format!("{question}. Answer with {HOW_TO_ANSWER}")
+}
 
 /// How things stood at the end of the sitting before.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -29,6 +34,11 @@ pub struct SetUpAsked {
 }
 
 impl SetUpAsked {
+    /// What the frame that raised the question is told with.
+    pub(super) fn warning(&self, config: &Config) -> String {
+        format!("{}. Nothing is asked of the lights until you answer with {HOW_TO_ANSWER}", self.in_words(config))
+    }
+
     pub(super) fn new(shot: Option<Captured>, last: &Settings, positions: &[Position]) -> SetUpAsked {
         let powers = positions.iter().filter_map(|p| Some((p.group.clone(), p.power()?))).collect();
         SetUpAsked { shot, settings: last.clone(), powers }

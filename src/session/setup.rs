@@ -51,7 +51,7 @@ pub struct Setup {
     pub survey_refused: Option<String>,
     /// It is asked whether all this still holds.
     #[serde(default)]
-    pub asked: Option<SetUpAsked>,
+    pub set_up_asked: Option<SetUpAsked>,
     /// Within it a frame matches, by the configuration.
     #[serde(default)]
     pub tolerance: Stops,

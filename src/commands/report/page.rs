@@ -56,9 +56,8 @@ fn title(sitting: &AskedSitting, zone: &TimeZone) -> String {
 
 /// A row a sitting, so that they are compared.
 fn side_by_side(sittings: &[AskedSitting], titles: &[String]) -> String {
-    const COMPARED: [Mark; 5] = [Mark::Matches, Mark::TooBright, Mark::TooDark, Mark::OneLight, Mark::Failed];
     let heads: String =
-        COMPARED.iter().map(|of| format!("<th scope=\"col\" class=\"number\">{}</th>", mark(*of))).collect();
+        Mark::ALL.iter().map(|of| format!("<th scope=\"col\" class=\"number\">{}</th>", mark(*of))).collect();
     let mut table = format!(
         "<h2>Side by side</h2>\n<div class=\"across\" tabindex=\"0\" role=\"group\" aria-label=\"Sittings side by side\">\n<table class=\"sittings\">\n\
          <thead><tr><th scope=\"col\">sitting</th><th scope=\"col\" class=\"number\">frames</th>{heads}\
@@ -67,7 +66,7 @@ fn side_by_side(sittings: &[AskedSitting], titles: &[String]) -> String {
     for (at, (sitting, title)) in sittings.iter().zip(titles).enumerate() {
         let report = &sitting.report;
         let counts = report.marks();
-        let cells: String = COMPARED
+        let cells: String = Mark::ALL
             .iter()
             .map(|of| format!("<td class=\"number\">{}</td>", counts.get(of).copied().unwrap_or_default()))
             .collect();

@@ -1,5 +1,7 @@
 //! A set-up sheet as a page that is one file: for a screen, and to be printed on one sheet of paper or two.
 
+use jiff::tz::TimeZone;
+
 use std::fmt::Write;
 
 use super::drawing::PlanView;
@@ -59,7 +61,7 @@ fn plan(page: &mut String, sheet: &Sheet) {
 
 fn notes(page: &mut String, sheet: &Sheet) {
     page.push_str("<h2>Notes</h2>\n");
-    let notes = sheet.notes_in_words();
+    let notes = sheet.notes_in_words(&TimeZone::system());
     if notes.is_empty() {
         write_to(page, format_args!("<p class=\"soft\">{NOT_TYPED}</p>\n"));
         return;

@@ -1,5 +1,7 @@
 //! A set-up sheet as text, for a terminal.
 
+use jiff::tz::TimeZone;
+
 use super::drawing::PlanView;
 use crate::outlet::plain::printable;
 use crate::session::sheet::{CAUTION, LookOnSheet, Sheet};
@@ -22,7 +24,7 @@ pub fn text(sheet: &Sheet) -> String {
     if !unplaced.is_empty() {
         lines.push(format!("  place not typed: {}", unplaced.join(", ")));
     }
-    let notes: Vec<String> = sheet.notes_in_words().iter().map(|note| format!("  {note}")).collect();
+    let notes: Vec<String> = sheet.notes_in_words(&TimeZone::system()).iter().map(|note| format!("  {note}")).collect();
     if !notes.is_empty() {
         lines.push("\nNotes".to_owned());
         lines.extend(notes);

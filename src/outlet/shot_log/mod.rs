@@ -42,7 +42,7 @@ pub use looking::looked_at;
 pub use reader::{LogReader, PORTION, portion, read_since};
 pub use rescue::Unwritten;
 pub use segments::segments;
-pub use sittings::{records_of, sittings, state_after};
+pub use sittings::{sittings, state_after};
 pub use whole::read_within;
 pub use writer::LogWriter;
 

@@ -9,7 +9,7 @@ use super::reader::read_since;
 use super::replay::state_at_the_beginning_of;
 use super::segments::{Segment, all};
 use crate::numbers::RecordNumber;
-use crate::session::{Portion, Record, SittingRow, Sittings, State};
+use crate::session::{Portion, Record, Sittings, State};
 
 /// The sittings of a log, without reading more of it than its last file.
 ///
@@ -38,22 +38,6 @@ fn listed_at_the_beginning_of(file: &Segment) -> io::Result<Option<(Sittings, Re
     let Some(line) = Lines::of(&file.path)?.next()? else { return Ok(None) };
     let portion = line.text().filter(|text| Portion::is_in(text.as_bytes())).map(Portion::from_line);
     Ok(portion.and_then(Result::ok).and_then(|portion| Some((portion.sittings()?, portion.carried))))
-}
-
-/// The records of one sitting.
-///
-/// # Errors
-/// The log can't be read.
-pub fn records_of(log: &Path, sitting: &SittingRow, mut each: impl FnMut(Record)) -> io::Result<()> {
-    let [first, last] = sitting.records;
-    read_since(log, first, |n, line| {
-        if n <= last
-            && let Ok(record) = Record::from_line(line)
-        {
-            each(record);
-        }
-        n < last
-    })
 }
 
 /// How things stood after a record.

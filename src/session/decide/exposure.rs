@@ -279,7 +279,7 @@ impl Draft<'_> {
     /// What follows from a verdict. Where one frame alone is no proof of it, only what is explained: a light that did as asked did so,
     /// whatever else changed, and nobody is to turn it again.
     fn with_patience(&self, before: &Setup, exposure: &Exposure, verdict: Verdict) -> (Verdict, Effects) {
-        if self.is_building(before) || before.asked.is_some() {
+        if self.is_building(before) || before.set_up_asked.is_some() {
             return (verdict, Effects::default());
         }
         let settings = &exposure.observation.settings;

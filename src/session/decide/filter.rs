@@ -18,12 +18,7 @@ impl Draft<'_> {
                 "there is nothing to take back: no filter was told since a frame showed it; to tell another: greyhold next nd 0.9, or nd 0",
             );
         };
-        let withdrawn = if self.sitting.setup.open.is_some() {
-            "; what was asked of the lights is withdrawn: ask again"
-        } else {
-            ""
-        };
-        self.withdraw();
+        let withdrawn = if self.withdraw() { "; what was asked of the lights is withdrawn: ask again" } else { "" };
         self.stage(Body::Filter { density: before });
         Reply::done(format!("{} on the lens, as before{withdrawn}", before.on_the_lens()))
     }

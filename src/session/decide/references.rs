@@ -69,7 +69,7 @@ impl Draft<'_> {
         let is_last = setup.last.as_ref().is_some_and(|last| last.frame == frame);
         let is_embedded = exposure.observation.is_by_embedded_alone();
         let is_metered = self.level_of(&exposure.observation).is_some() && !is_embedded;
-        let is_asked = setup.asked.is_some();
+        let is_asked = setup.set_up_asked.is_some();
         if !(is_first || is_newer) || !is_of_now || !is_last || !is_metered || exposure.removed || is_asked {
             return;
         }
@@ -118,7 +118,7 @@ impl Draft<'_> {
     /// Two frames matched, and now the aperture changes: with the last of them the photographer was content.
     pub(super) fn accept_before_another_aperture(&mut self, settings: &Settings) {
         let setup = &self.sitting.setup;
-        let Some(look) = setup.reference().filter(|_| self.is_building(setup) && setup.asked.is_none()) else {
+        let Some(look) = setup.reference().filter(|_| self.is_building(setup) && setup.set_up_asked.is_none()) else {
             return;
         };
         let marks = look.observation.settings.f_number.zip(settings.f_number);

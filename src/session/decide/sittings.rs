@@ -9,7 +9,7 @@ use crate::session::command::{Reply, SittingAsk};
 use crate::session::exposures::Exposure;
 use crate::session::judgement::Occasion;
 use crate::session::record::Body;
-use crate::session::set_up_asked::{HOW_TO_ANSWER, LONG_PAUSE};
+use crate::session::set_up_asked::{LONG_PAUSE, with_its_answers};
 use crate::session::sitting_step::{BegunBy, SetUpIs, SittingStep};
 use crate::session::sittings::SittingRow;
 use crate::wording;
@@ -34,11 +34,8 @@ impl Draft<'_> {
         self.withdraw();
         let step = SittingStep::Began { sitting, name: None, by, set_up: None, shot: settings.captured.clone() };
         self.stage(Body::Sitting { step });
-        if let Some(asked) = &self.sitting.setup.asked {
-            let text = format!(
-                "{}. Nothing is asked of the lights until you answer with {HOW_TO_ANSWER}",
-                asked.in_words(self.config)
-            );
+        if let Some(asked) = &self.sitting.setup.set_up_asked {
+            let text = asked.warning(self.config);
             self.stage(Body::Warning { text });
         }
     }
@@ -66,14 +63,14 @@ impl Draft<'_> {
 
     /// What nobody can say before it is said whether the set-up is the one of before.
     pub(super) fn set_up_comes_first(&self) -> Option<Reply> {
-        let asked = self.sitting.setup.asked.as_ref()?;
-        Some(Reply::refused(format!("first say: {}. Answer with {HOW_TO_ANSWER}", asked.in_words(self.config))))
+        let asked = self.sitting.setup.set_up_asked.as_ref()?;
+        Some(Reply::refused(format!("first say: {}", with_its_answers(&asked.in_words(self.config)))))
     }
 
     /// Behind 'no frame': frames of another set-up may be there.
     pub(super) fn yet(&self) -> &'static str {
-        let is_first = self.sitting.frames == self.sitting.set_up_began.after && self.sitting.frames.get() > 0;
-        if is_first { "of this set-up yet" } else { "yet" }
+        let are_of_before = self.sitting.frames == self.sitting.set_up_began.after && self.sitting.frames.get() > 0;
+        if are_of_before { "of this set-up yet" } else { "yet" }
     }
 
     // --- by somebody's word ---
@@ -109,20 +106,20 @@ impl Draft<'_> {
     }
 
     fn which(&self, row: &SittingRow) -> String {
-        let asked = self.sitting.setup.asked.as_ref();
-        let asked = asked.map_or_else(String::new, |asked| {
-            format!("\n{}. Answer with {HOW_TO_ANSWER}", asked.in_words(self.config))
-        });
+        let asked = self.sitting.setup.set_up_asked.as_ref();
+        let asked =
+            asked.map_or_else(String::new, |asked| format!("\n{}", with_its_answers(&asked.in_words(self.config))));
         let ended = if row.is_ended { ", ended" } else { "" };
         format!("{}: {}{ended}{asked}", row.in_short(), row.what_was_shot())
     }
 
     /// Answers what is asked of the set-up; where nothing is asked, another sitting begins.
     fn go_on_with(&mut self, is: SetUpIs, row: &SittingRow, name: Option<&str>) -> Reply {
-        let is_asked = self.sitting.setup.asked.is_some();
+        let is_asked = self.sitting.setup.set_up_asked.is_some();
         let lost = if is == SetUpIs::New { self.how_it_comes_back(row, is_asked) } else { None };
         let sitting = if (is_asked || row.frames == 0) && !row.is_ended {
-            let is_since = |exposure: &&Exposure| exposure.before.as_ref().is_some_and(|before| before.asked.is_some());
+            let is_since =
+                |exposure: &&Exposure| exposure.before.as_ref().is_some_and(|before| before.set_up_asked.is_some());
             let since = self.sitting.exposures.iter().find(is_since).map(|exposure| exposure.frame);
             self.stage(Body::Sitting { step: SittingStep::SetUp { is } });
             if is == SetUpIs::Same
@@ -183,9 +180,7 @@ impl Draft<'_> {
         if row.is_ended {
             return Reply::refused(format!("{} is ended already: the next frame begins another one", row.in_short()));
         }
-        let withdrawn =
-            if self.sitting.setup.open.is_some() { "; what was asked of the lights is withdrawn" } else { "" };
-        self.withdraw();
+        let withdrawn = if self.withdraw() { "; what was asked of the lights is withdrawn" } else { "" };
         self.stage(Body::Sitting { step: SittingStep::Ended });
         Reply::done(format!(
             "{} ended: {}; the next frame begins another one{withdrawn}",

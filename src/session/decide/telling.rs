@@ -208,10 +208,13 @@ impl Draft<'_> {
         }
     }
 
-    pub(super) fn withdraw(&mut self) {
-        if let Some(correction) = self.sitting.setup.open.as_ref().map(|open| open.record) {
+    /// Nothing is asked of the lights any more. Gives whether something was.
+    pub(super) fn withdraw(&mut self) -> bool {
+        let asked = self.sitting.setup.open.as_ref().map(|open| open.record);
+        if let Some(correction) = asked {
             self.stage(Body::Resolved { correction, how: How::Withdrawn });
         }
+        asked.is_some()
     }
 
     /// Why a speed that is asked for is not had, and where that stands.

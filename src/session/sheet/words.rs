@@ -156,14 +156,10 @@ fn length(metres: Option<Metres>) -> String {
     metres.map_or_else(|| NOT_TYPED.to_owned(), distance_in_words)
 }
 
-/// '2026-03-02 10:00 +01:00', where it is read.
-fn local(at: Timestamp) -> String {
-    at.to_zoned(TimeZone::system()).strftime("%Y-%m-%d %H:%M %:z").to_string()
-}
-
 impl Sheet {
-    /// Those that were typed of the set, then those of the log with their day.
-    pub fn notes_in_words(&self) -> Vec<String> {
+    /// Those that were typed of the set, then those of the log with their day, in the zone where they are read.
+    pub fn notes_in_words(&self, zone: &TimeZone) -> Vec<String> {
+        let local = |at: Timestamp| at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M %:z");
         let logged = self.log_notes.iter().map(|note| format!("{}: {}", local(note.at), note.text));
         self.set_notes.iter().cloned().chain(logged).collect()
     }
