@@ -7,27 +7,27 @@ use crate::frame::Captured;
 
 /// '2026-03-02 10:00:20 +01:00'.
 pub fn with_offset(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %:z").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M:%S %:z").to_string()
 }
 
 /// '2026-03-02T10:00:20+01:00' (ISO 8601), for programs.
 pub fn for_programs(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned(zone.clone()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
 
 /// '2 March 2026'.
 pub fn day(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned(zone.clone()).strftime("%-d %B %Y").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%-d %B %Y").to_string()
 }
 
 /// '10:00'.
 pub fn clock(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned(zone.clone()).strftime("%H:%M").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%H:%M").to_string()
 }
 
 /// '+01:00'.
 pub fn offset(at: Timestamp, zone: &TimeZone) -> String {
-    at.to_zoned(zone.clone()).strftime("%:z").to_string()
+    at.to_zoned_datetime(zone.clone()).strftime("%:z").to_string()
 }
 
 /// By the camera's own clock; without an offset where the camera tells none.

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use jiff::Zoned;
+use jiff::ZonedDateTime;
 
 use super::exit::{CommandError, Exit};
 use super::log_asked::{LogAsked, sitting_in};
@@ -49,7 +49,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     read.damage.iter().for_each(|damage| eprintln!("greyhold: {}", printable(damage)));
     if let Some(out) = &out {
         add_photographs(&mut read, &log, &config);
-        let made = Zoned::now().strftime("%Y-%m-%d %H:%M").to_string();
+        let made = ZonedDateTime::now().strftime("%Y-%m-%d %H:%M").to_string();
         let page = page(&read.sheet, &read.pictures, &log.display().to_string(), &made);
         out.create(page.as_bytes())?;
     }

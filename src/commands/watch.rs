@@ -8,7 +8,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use clap::Parser;
-use jiff::Zoned;
+use jiff::ZonedDateTime;
 use tokio::sync::watch::Receiver;
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio::task::spawn_blocking;
@@ -182,7 +182,8 @@ async fn plain(
 
 /// What holds of a sitting that was begun before; `None` for a new one.
 fn goes_on(board: &Board) -> Option<String> {
-    let pause = board.after_a_pause(Zoned::now().datetime()).map_or_else(String::new, |said| format!("\n  {said}"));
+    let pause =
+        board.after_a_pause(ZonedDateTime::now().datetime()).map_or_else(String::new, |said| format!("\n  {said}"));
     (board.frames > 0).then(|| format!("goes on: {}; {}{pause}", board.so_far(), board.powers()))
 }
 

@@ -100,7 +100,7 @@ impl CorrectionsList {
 
     /// The lines for a record: corrections, and the ends of them.
     fn lines(&self, record: &Record, zone: &TimeZone) -> Vec<String> {
-        let head = record.at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M:%S").to_string();
+        let head = record.at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M:%S").to_string();
         let ended = |how: How| format!("{head}  {}", end_line(how).trim_start());
         let asked = |what: &str, sentence: &str, correction: &Correction| {
             let dial_changes: Vec<String> = correction.dial_changes.iter().map(DialChange::in_words).collect();
@@ -175,7 +175,7 @@ mod tests {
         let at = |n: i64| {
             let at: jiff::Timestamp = "2026-03-02T10:00:00Z".parse().unwrap();
             (at + jiff::SignedDuration::from_mins(n))
-                .to_zoned(TimeZone::system())
+                .to_zoned_datetime(TimeZone::system())
                 .strftime("%Y-%m-%d %H:%M:%S")
                 .to_string()
         };

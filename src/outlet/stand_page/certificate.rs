@@ -46,7 +46,7 @@ impl Certificate {
     /// change: phones compare its fingerprint, not its names.
     pub fn kept(path: &Path, addresses: &[IpAddr], name: Option<&str>) -> Result<Certificate, CertificateError> {
         let fault = |cause| CertificateError::File { path: path.to_owned(), cause };
-        let today = Timestamp::now().to_zoned(TimeZone::UTC).date();
+        let today = Timestamp::now().to_zoned_datetime(TimeZone::UTC).date();
         if let Some(text) = private::read(path).map_err(fault)? {
             let damaged = || CertificateError::Damaged { path: path.to_owned() };
             if last_day(&text).ok_or_else(damaged)? > today {

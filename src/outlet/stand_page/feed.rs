@@ -188,7 +188,7 @@ async fn tell_gap(last_sent: RecordNumber, n: RecordNumber, to_page: &Sender) ->
         return Ok(());
     }
     let (first, last) = (last_sent.next(), n.back(1));
-    let at = Timestamp::now().to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
+    let at = Timestamp::now().to_zoned_datetime(TimeZone::system()).strftime("%H:%M:%S").to_string();
     let message = format!("! records {first} to {last} can't be shown: the shot log doesn't have them, or not yet");
     let news = json!({"n": last, "at": at, "message": message, "ended": false});
     send(Event::default().event("news").id(last.to_string()).data(news.to_string()), to_page).await
@@ -220,7 +220,7 @@ async fn send_story(text: &str, to_page: &Sender) -> Result<(), Gone> {
 
 /// A record in words, with its number as the event's id. One that has no words still moves the number.
 async fn send_news(record: &Record, to_page: &Sender) -> Result<(), Gone> {
-    let at = record.at.to_zoned(TimeZone::system()).strftime("%H:%M:%S").to_string();
+    let at = record.at.to_zoned_datetime(TimeZone::system()).strftime("%H:%M:%S").to_string();
     let message = block(record, Paint::Plain);
     let news = json!({"n": record.n, "at": at, "message": message, "ended": record.body == Body::Closed});
     send(Event::default().event("news").id(record.n.to_string()).data(news.to_string()), to_page).await

@@ -148,7 +148,7 @@ pub struct Listed {
 
 fn listed(session: &Session, here: Option<u64>, now: Timestamp, zone: &TimeZone) -> Listed {
     let told = |at: Timestamp| {
-        let (at, today) = (at.to_zoned(zone.clone()), now.to_zoned(zone.clone()).date());
+        let (at, today) = (at.to_zoned_datetime(zone.clone()), now.to_zoned_datetime(zone.clone()).date());
         at.strftime(if at.date() == today { "%H:%M" } else { "%-d %B, %H:%M" }).to_string()
     };
     let seen = if now.duration_since(session.used) <= NOW { "now".to_owned() } else { told(session.used) };

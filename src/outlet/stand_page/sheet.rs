@@ -7,7 +7,7 @@ use std::sync::Arc;
 use axum::extract::{Query, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use jiff::Zoned;
+use jiff::ZonedDateTime;
 use serde::Deserialize;
 use tokio::task::spawn_blocking;
 
@@ -50,7 +50,7 @@ fn made(sheet: Sheet, log: &Path) -> Option<String> {
     let log_notes = notes(log, [began, RecordNumber::new(u64::MAX)]).unwrap_or_default();
     let sheet = Sheet { log_notes, ..sheet };
     let pictures = PicturesOfLooks::of(&sheet, &ScenePictures::beside(log));
-    let made = Zoned::now().strftime("%Y-%m-%d %H:%M").to_string();
+    let made = ZonedDateTime::now().strftime("%Y-%m-%d %H:%M").to_string();
     let name = log.file_name()?.to_string_lossy().into_owned();
     Some(page(&sheet, &pictures, &name, &made))
 }

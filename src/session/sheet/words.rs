@@ -159,7 +159,7 @@ fn length(metres: Option<Metres>) -> String {
 impl Sheet {
     /// Those that were typed of the set, then those of the log with their day, in the zone where they are read.
     pub fn notes_in_words(&self, zone: &TimeZone) -> Vec<String> {
-        let local = |at: Timestamp| at.to_zoned(zone.clone()).strftime("%Y-%m-%d %H:%M %:z");
+        let local = |at: Timestamp| at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M %:z");
         let logged = self.log_notes.iter().map(|note| format!("{}: {}", local(note.at), note.text));
         self.set_notes.iter().cloned().chain(logged).collect()
     }
