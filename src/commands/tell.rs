@@ -100,8 +100,8 @@ enum SittingWord {
 pub struct SetUp {
     /// A light group, reflector, flag or scrim
     name: String,
-    /// A fact and its text, and so on: modifier, height, distance, angle, gel_colour, note
-    #[arg(num_args = 2, value_names = ["FACT", "TEXT"], action = clap::ArgAction::Append, required_unless_present = "take_back")]
+    /// A fact and its text, then others: modifier, height, distance, angle, gel_colour, note
+    #[arg(value_name = "FACT TEXT", required_unless_present = "take_back")]
     facts: Vec<String>,
     /// What was written down of it is gone, and it is as the configuration says
     #[arg(long, conflicts_with = "facts")]
@@ -286,7 +286,9 @@ fn as_reference(Reference { file, look }: Reference) -> Command {
 fn as_typed(SetUp { name, facts, .. }: SetUp) -> Result<TypedThing, CommandError> {
     let mut thing = TypedThing { name, ..TypedThing::default() };
     for pair in facts.chunks(2) {
-        let [fact, text] = pair else { return Err(CommandError::WrongUse("write each fact with its text".to_owned())) };
+        let [fact, text] = pair else {
+            return Err(CommandError::WrongUse("write each fact with its text, such as: height '2.1 m'".to_owned()));
+        };
         let place = match fact.to_lowercase().replace('-', "_").as_str() {
             "modifier" => &mut thing.modifier,
             "height" => &mut thing.height,

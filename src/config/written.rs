@@ -6,7 +6,6 @@ use std::path::PathBuf;
 use serde::Deserialize;
 
 use super::Config;
-use super::typed::Typed;
 use super::values::{Scalar, densities, list, list_or_one, quantity, seconds, sync_speed, word};
 use super::written_group::WrittenGroup;
 use super::written_passive::WrittenPassive;
@@ -139,7 +138,7 @@ impl Written {
             groups,
             passive,
             camera: self.camera.as_ref().map(WrittenCamera::checked).transpose()?.unwrap_or_default(),
-            typed: Typed::default(),
+            typed: usual.typed,
             notes: notes(self.notes.iter().map(|note| note.0.as_str()))?,
             remarks: self.groups.iter().flat_map(WrittenGroup::remarks).collect(),
         })

@@ -207,7 +207,7 @@ fn it_is_told_in_a_word_too() {
         (vec!["key", "height", "190"], "height: '190' is no length"),
         (vec!["key", "hight", "190 cm"], "'hight' is no fact: write modifier"),
         (vec!["rim", "height", "190 cm"], "there is key, background and silver card"),
-        (vec!["key", "height"], "2 values required"),
+        (vec!["key", "height"], "write each fact with its text"),
         (vec!["key"], "required"),
     ] {
         let (code, said) = program(&args);

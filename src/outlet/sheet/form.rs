@@ -98,6 +98,6 @@ fn written(id: &str, which: &str, name: &str, fields: &str, is_typed: bool) -> S
          <form id=\"{id}\" aria-label=\"Write down {name}\" autocomplete=\"off\" hidden>\n{fields}\
          <p class=\"row\"><button type=\"submit\">Save</button>\n\
          <button type=\"button\" class=\"leave\">Leave it as it was</button>\n{back}</p>\n</form>\n\
-         <p id=\"{id}-says\" class=\"says\" role=\"status\"></p>\n</div>\n"
+         <div id=\"{id}-says\" class=\"says\" role=\"status\"></div>\n</div>\n"
     )
 }

@@ -18,6 +18,7 @@ const after = {
 /** A form on a card, and the button that opens it. */
 class Card {
   constructor(box) {
+    this.box = box;
     this.opener = box.querySelector(".open");
     this.form = box.querySelector("form");
     this.says = box.querySelector(".says");
@@ -36,6 +37,7 @@ class Card {
   open() {
     const other = cards.find((card) => card !== this && !card.form.hidden);
     if (other?.changed.length) {
+      other.blame();
       other.tell("Save this first, or leave it as it was.");
       other.changed[0].focus();
       return;
@@ -51,7 +53,7 @@ class Card {
   close() {
     this.form.hidden = true;
     this.opener.setAttribute("aria-expanded", "false");
-    this.blame(null);
+    this.blame();
     this.tell("");
   }
 
@@ -62,8 +64,9 @@ class Card {
 
   tell(text) { this.says.textContent = text; }
 
-  /** The field that holds up the rest. */
+  /** The field that holds up the rest: what is wrong with it stands right below. */
   blame(wrong) {
+    (wrong?.parentElement ?? this.box).append(this.says);
     for (const field of this.fields) {
       if (field === wrong) {
         field.setAttribute("aria-invalid", "true");
@@ -92,6 +95,7 @@ class Card {
     const which = this.name === undefined ? { action: "set_up_notes" } : { action: "set_up", name: this.name };
     const buttons = this.form.querySelectorAll("button");
     for (const button of buttons) button.disabled = true;
+    this.blame();
     this.tell("Saving …");
     const { ok, message } = await ask({ ...which, ...facts });
     if (ok) {
@@ -100,9 +104,9 @@ class Card {
       return;
     }
     for (const button of buttons) button.disabled = false;
-    this.tell(`Not saved: ${message}`);
     const key = /^\w+(?=: )/.exec(message)?.[0];
-    this.blame(this.fields.find((field) => field.name === key) ?? null);
+    this.blame(this.fields.find((field) => field.name === key));
+    this.tell(`Not saved: ${message}`);
   }
 }
 
