@@ -74,13 +74,15 @@ pub fn apply(path: &Path, config: &mut Config) -> Result<(), ConfigError> {
 
 /// Writes facts of one thing down, beside those that are already; without a fact, it goes by the configuration again.
 pub fn write(path: &Path, config: &Config, thing: &TypedThing) -> Result<(), TypedError> {
-    let thing = thing.trimmed();
+    let mut thing = thing.trimmed();
     let (mut typed, _) = read(path)?;
     let (list, most) = if let Some(group) = config.groups.iter().find(|group| thing.is_of(group.name.as_str())) {
         thing.onto_group(&mut group.clone())?;
+        thing.name = group.name.to_string();
         (&mut typed.groups, MOST_GROUPS)
     } else if let Some(passive) = config.passive.iter().find(|passive| thing.is_of(&passive.name)) {
         thing.onto_passive(&mut passive.clone())?;
+        thing.name.clone_from(&passive.name);
         (&mut typed.passive, MOST_PASSIVE)
     } else {
         return Err(TypedError::NoSuchThing { name: thing.name, there: listed(&config.names_of_things()) });
