@@ -165,7 +165,7 @@ impl Draft<'_> {
                 let last = last.map_or_else(String::new, |last| format!("\n{}: {}", last.file, last.verdict.sentence));
                 format!(
                     "sitting {sitting} goes on with the set-up of before: frames are held against {}{last}",
-                    look.file
+                    wording::own_name(&look.file)
                 )
             }
             SetUpIs::New => {
