@@ -267,6 +267,29 @@ fn five_thousand_frames_make_a_page_that_stays_small() {
     assert_eq!(text.matches("the file is gone").count(), 240);
 }
 
+/// No record has the words of a power that the configuration gave: where it is this log's, its dials have.
+#[test]
+fn powers_are_told_as_the_dials_of_the_configuration_show_them() {
+    let (home, log) = logs::home();
+    logs::long(&log, 3);
+    let rig = "groups:\n  - {name: key, dial: fraction, power: 1/4}\n  - {name: rim, dial: percent, power: 25}\n";
+    fs::write(home.path().join("greyhold.yaml"), format!("log: {}\n{rig}", shown(&log))).unwrap();
+    let reported = |folder: &Path| {
+        let page = home.path().join("out.html");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_greyhold"));
+        command.args(["report", shown(&log), "--force", "--out", shown(&page)]).current_dir(folder);
+        done(&process::run(&mut command));
+        fs::read_to_string(&page).unwrap()
+    };
+    let by_dials = reported(home.path());
+    assert!(by_dials.contains("1/4") && by_dials.contains("25"), "key and rim by their dials");
+    let in_stops = |page: &str| page.matches("2 stops below full power").count();
+    let elsewhere = tempfile::tempdir().unwrap();
+    // Fill isn't configured.
+    assert!(in_stops(&by_dials) > 0);
+    assert_eq!(in_stops(&reported(elsewhere.path())), 3 * in_stops(&by_dials));
+}
+
 /// A photograph of one colour, with a small picture of another in its metadata, as cameras put it there (Exif 2.32, 4.5.8).
 fn with_a_small_picture(rgb: [u8; 3], small: &[u8]) -> Vec<u8> {
     let of = image::RgbImage::from_pixel(640, 480, image::Rgb(rgb));
