@@ -39,8 +39,6 @@ pub fn usual_config() -> Option<PathBuf> {
     let usual = Path::new(USUAL_CONFIG);
     usual.is_file().then(|| usual.to_owned())
 }
-/// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
-const USUAL_SPOTS: &str = "greyhold-spots.yaml";
 /// At the end, what is still to be said or shown gets this long.
 const FAREWELL: Duration = Duration::from_millis(250);
 /// Name of the shot log in the capture folder.
@@ -308,7 +306,7 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
         (None, Some(folder)) => {
             let usual = checked(folder)?.join(USUAL_LOG);
             let log = args.log.as_ref().unwrap_or(&usual);
-            ConfigWatch::unwritten(log.with_file_name(USUAL_SPOTS))?
+            ConfigWatch::unwritten(log)?
         }
         (None, None) => return Err(which_folder()),
     };

@@ -87,5 +87,6 @@ mod the_terminal_shows_the_sitting;
 mod two_files_of_an_exposure_are_judged_as_one;
 mod what_can_not_be_logged_is_told;
 mod what_else_changed_is_told;
+mod what_stands_where_is_written_down;
 mod what_was_meant_is_the_new_target;
 mod what_was_told_can_be_taken_back;

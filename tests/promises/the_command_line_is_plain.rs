@@ -30,6 +30,7 @@ fn every_command_has_help_with_an_example() {
         "compare",
         "next",
         "set",
+        "set-up",
         "reference",
         "survey",
         "follow",

@@ -243,7 +243,7 @@ pub async fn guard(State(page): State<Arc<Page>>, mut request: Request, next: Ne
     };
     let headers = response.headers_mut();
     for (name, value) in HEADERS {
-        // The set-up sheet, which has no scripts, brings a policy of its own.
+        // The set-up sheet, which has its style and its pictures in itself, brings a policy of its own.
         headers.entry(HeaderName::from_static(name)).or_insert(HeaderValue::from_static(value));
     }
     if has_stale_cookie && let Ok(forget) = HeaderValue::from_str(&page.gate.set_cookie(None)) {
