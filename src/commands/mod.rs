@@ -6,12 +6,15 @@ mod check;
 mod compare;
 mod demo;
 mod exit;
+mod first_start;
 mod follow;
 mod hand_over;
 mod interrupted;
+mod last_folder;
 mod local_time;
 mod log_asked;
 mod new_file;
+mod open;
 mod page;
 mod photographs;
 mod plan;
@@ -19,6 +22,7 @@ mod read_files;
 mod rebuild;
 mod report;
 mod series;
+mod service_manager;
 mod sheet;
 mod signals;
 mod sittings;
@@ -67,7 +71,7 @@ static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
                   Cautions for work with flash are in the README."
 )]
 pub struct Cli {
-    /// Without one, on a terminal: a watch
+    /// Without one: a watch, which asks for its folder on the terminal, or on a page where there is none
     #[command(subcommand)]
     command: Option<Sub>,
     /// How messages to standard error are written
@@ -95,6 +99,8 @@ enum Sub {
     /// The same words in the form of earlier days
     #[command(hide = true)]
     Tell(tell::Args),
+    /// Open the page of the running greyhold in the browser; where none runs, start one
+    Open(open::Args),
     /// Follow what a running greyhold says
     Follow(follow::Args),
     /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
@@ -128,7 +134,10 @@ enum Sub {
 pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
     let command = match cli.command.take() {
         Some(command) => command,
-        None => Sub::Watch(watch::Args::asked_for()?),
+        None => match first_start::asked_for()? {
+            Some(args) => Sub::Watch(args),
+            None => return Ok(Exit::Clean),
+        },
     };
     let lines = match &command {
         Sub::Watch(args) if args.is_live() => Some(Lines::default()),
@@ -151,6 +160,7 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Word(word) => tell::run(word),
         Sub::Tell(args) => tell::run(args.word),
         Sub::Init(args) => check::init(&args),
+        Sub::Open(args) => open::run(&args),
         Sub::Follow(args) => follow::run(&args, evidence),
         Sub::Check(args) => check::run(&args),
         Sub::ReadFiles(args) => read_files::run(&args),
