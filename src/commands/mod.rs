@@ -15,6 +15,7 @@ mod local_time;
 mod log_asked;
 mod new_file;
 mod open;
+mod package_files;
 mod page;
 mod photographs;
 mod plan;
@@ -30,6 +31,7 @@ mod sittings_asked;
 mod table_cell;
 mod talk;
 mod tell;
+mod version;
 mod watch;
 
 use std::io::{self, IsTerminal, Write};
@@ -65,7 +67,7 @@ static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
 #[derive(Debug, Parser)]
 #[command(
     name = "greyhold",
-    version,
+    disable_version_flag = true,
     max_term_width = 100,
     after_help = "greyhold only advises; a person sets the power. The maker's manual and local rules come first. \
                   Cautions for work with flash are in the README."
@@ -74,6 +76,9 @@ pub struct Cli {
     /// Without one: a watch, which asks for its folder on the terminal, or on a page where there is none
     #[command(subcommand)]
     command: Option<Sub>,
+    /// Print the version; with --verbose, what is in this program and whose that is
+    #[arg(short = 'V', long)]
+    version: bool,
     /// How messages to standard error are written
     #[arg(long, global = true, value_enum, default_value_t = LogFormat::Plain)]
     log_format: LogFormat,
@@ -125,6 +130,9 @@ enum Sub {
     Init(check::Init),
     /// Check a configuration, folder, log or frame
     Check(check::Args),
+    /// Write what a package carries beside the program
+    #[command(hide = true)]
+    PackageFiles(package_files::Args),
     /// Read photographs for another greyhold
     #[command(name = workers::SUBCOMMAND, hide = true)]
     ReadFiles(read_files::Args),
@@ -132,6 +140,9 @@ enum Sub {
 
 /// Runs the command line.
 pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
+    if cli.version {
+        return version::run(cli.verbose > 0);
+    }
     let command = match cli.command.take() {
         Some(command) => command,
         None => match first_start::asked_for()? {
@@ -163,6 +174,7 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Open(args) => open::run(&args),
         Sub::Follow(args) => follow::run(&args, evidence),
         Sub::Check(args) => check::run(&args),
+        Sub::PackageFiles(args) => package_files::run(&args),
         Sub::ReadFiles(args) => read_files::run(&args),
     };
     if let Messages::Aside(printer) = messages {
