@@ -10,7 +10,7 @@ use super::watch::{self, usual_config, which_folder};
 use super::{say, service_manager, signals};
 use crate::config::Config;
 use crate::files::state_folder;
-use crate::outlet::stand_page::{Chosen, Choosing, Token};
+use crate::outlet::stand_page::{Choosing, Chosen, Token};
 
 /// Name of the file with the address of the page that asks, beside those of the stand page.
 const TOKEN_FILE: &str = "page-first-start.token";
@@ -37,8 +37,7 @@ fn who_is_asked([input, output, errors]: [bool; 3]) -> Asked {
 
 /// The watch that is meant; none where the program was asked to end before anybody named a folder.
 pub fn asked_for() -> Result<Option<watch::Args>, CommandError> {
-    let terminals =
-        [std::io::stdin().is_terminal(), std::io::stdout().is_terminal(), std::io::stderr().is_terminal()];
+    let terminals = [std::io::stdin().is_terminal(), std::io::stdout().is_terminal(), std::io::stderr().is_terminal()];
     let asked = who_is_asked(terminals);
     if asked == Asked::Nobody {
         let said = "what is to be done? 'greyhold watch FOLDER' watches a folder, 'greyhold --help' names the rest";

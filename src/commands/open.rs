@@ -34,7 +34,8 @@ const MOMENT: Duration = Duration::from_millis(500);
 const LONGEST_LINE: u64 = 4096;
 
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
-    let state = state_folder().ok_or_else(|| not_open("this user has no home folder, where its token would be kept"))?;
+    let state =
+        state_folder().ok_or_else(|| not_open("this user has no home folder, where its token would be kept"))?;
     let address = match running_page(&state) {
         Some(address) => address,
         None => {

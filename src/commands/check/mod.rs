@@ -7,12 +7,12 @@ mod troubles;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
+use self::surroundings::Surroundings;
+use self::troubles::troubles;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::say;
 use super::watch::usual_config;
-use self::surroundings::Surroundings;
-use self::troubles::troubles;
 use crate::advice::AtHand;
 use crate::config::{Config, EXAMPLE};
 use crate::container::Kind;

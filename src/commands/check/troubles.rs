@@ -93,7 +93,9 @@ fn permissions(found: &Surroundings) -> Option<Trouble> {
         (Some(false), _) => trouble(Kind::Unreadable, format!("you may not look into this folder: {mend}")),
         (_, Some(false)) => trouble(
             Kind::Unwritable,
-            format!("you may not write to this folder, where the shot log lies: {mend}, or put the log elsewhere with --log"),
+            format!(
+                "you may not write to this folder, where the shot log lies: {mend}, or put the log elsewhere with --log"
+            ),
         ),
         _ => None,
     }
@@ -229,7 +231,7 @@ mod tests {
 
     #[test]
     fn each_trouble_is_told_by_itself_with_its_mend() {
-        let minutes = |n| Some(Duration::from_secs(n * 60));
+        let minutes = |n: u64| Some(Duration::from_secs(n * 60));
         let cases = [
             (Surroundings { can_read: Some(false), ..sound() }, Kind::Unreadable, "chmod"),
             (Surroundings { can_write: Some(false), ..sound() }, Kind::Unwritable, "--log"),

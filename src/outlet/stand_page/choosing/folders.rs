@@ -40,7 +40,8 @@ impl Seen {
         if !path.is_absolute() {
             return Err(format!("{}: write the whole path, from the beginning of the disk", path.display()));
         }
-        let unread = |e: std::io::Error| without_error_numbers(&format!("{} can't be looked into: {e}", path.display()));
+        let unread =
+            |e: std::io::Error| without_error_numbers(&format!("{} can't be looked into: {e}", path.display()));
         let entries: Vec<_> = fs::read_dir(path).map_err(unread)?.take(MOST_COUNTED + 1).flatten().collect();
         let pictures = entries.iter().filter(|entry| Kind::of(&entry.path()).is_some()).count();
         let mut folders: Vec<Named> = entries.iter().filter_map(|entry| shown(&entry.path())).collect();
