@@ -43,6 +43,13 @@ pub enum PixelFault {
     Strip,
     #[error("the picture is in printing inks (CMYK), which are not metered")]
     Inks,
+    #[error(
+        "decoding the HEIF picture would take {mib} MiB of memory, more than is allowed; a smaller picture, a JPEG or a raw file \
+         takes less"
+    )]
+    HeifMemory { mib: u64 },
+    #[error("the HEIF picture is coded in a way that is not read here (AVIF, say): set the camera to JPEG or raw")]
+    HeifCoding,
     #[error("the picture's data are damaged: {0}")]
     Damaged(String),
     #[error("the raw file's picture can't be read: {0}")]

@@ -28,7 +28,7 @@ const SRGB_TO_XYZ: [f32; 9] = [0.4124, 0.3576, 0.1805, 0.2126, 0.7152, 0.0722, 0
 const ILLUMINANTS: [Illuminant; 4] = [Illuminant::D65, Illuminant::D55, Illuminant::D50, Illuminant::A];
 
 /// Develops a raw file to a reduced picture of linear light.
-pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, PixelFault> {
+pub fn develop(path: &Path, bytes: Arc<Vec<u8>>, orientation: u8) -> Result<Picture, PixelFault> {
     let image = guarded(|| decoded(path, bytes));
     let image = image.unwrap_or_else(|panic| Err(PixelFault::Raw(plainly(&panic))))?;
     let reduced = reduce(&image)?;
@@ -54,8 +54,8 @@ pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, 
 }
 
 /// The samples as they are stored; to be called within the guard.
-pub(super) fn decoded(path: &Path, bytes: Vec<u8>) -> Result<RawImage, PixelFault> {
-    let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
+pub(super) fn decoded(path: &Path, bytes: Arc<Vec<u8>>) -> Result<RawImage, PixelFault> {
+    let source = RawSource::new_from_shared_vec(bytes).with_path(path);
     let refused = |e: rawler::RawlerError| PixelFault::Raw(plainly(&e.to_string()));
     // The size that it claims, before anything of that size is allocated.
     let claim = rawler::decode_dummy(&source).map_err(refused)?;

@@ -28,7 +28,7 @@ impl Draft<'_> {
         let learned = self.sitting.learned(&self.rendered(settings, metered));
         let is_learned = learned.is_some_and(|l| l.name == response.name);
         self.config.response_curve == ResponseChoice::Camera
-            && (is_learned || response.name == self.knowledge.curves.stock().name)
+            && (is_learned || response.name == self.knowledge.curves.of_no_camera(&metered.colour).name)
             && settings.rendering == Rendering::Fixed
             && settings.camera.is_some()
     }
@@ -162,7 +162,7 @@ impl Draft<'_> {
         let picture_of = |reading: &FrameReadings| self.knowledge.scenes.picture(reading.picture?);
         let parts: Vec<RawPair> = side_by_side(picture_of(picture)?, picture_of(raw)?);
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
+        let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior(&picture.colour) };
         Some((parts, known, self.rendered(settings, picture)))
     }
 
