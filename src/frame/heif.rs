@@ -102,6 +102,7 @@ fn refused(fault: &Error) -> PixelFault {
     match fault {
         Error::Unsupported(what) if what.contains("image item type") => PixelFault::HeifCoding,
         Error::Hevc(heifer::heifer_hevc_dec::Error::Unimplemented(_)) => PixelFault::HeifCoding,
-        other => damaged(other),
+        Error::Container(_) => damaged("its index can't be made out"),
+        _ => damaged("the coded picture breaks off or contradicts itself"),
     }
 }
