@@ -39,7 +39,8 @@ pub(super) fn decode_whole(bytes: &[u8]) -> Result<(DynamicImage, Colour), Pixel
         let decoded = heifer::decode_rgba8(bytes, &options).map_err(|fault| refused(&fault))?;
         let (width, height) = (decoded.width, decoded.height);
         let rgb = RgbImage::from_raw(width, height, decoded.into_rgb8());
-        let picture = rgb.filter(|rgb| rgb.width() > 0 && rgb.height() > 0).ok_or_else(|| damaged("it has no pixels"))?;
+        let picture =
+            rgb.filter(|rgb| rgb.width() > 0 && rgb.height() > 0).ok_or_else(|| damaged("it has no pixels"))?;
         Ok((DynamicImage::ImageRgb8(picture), colour))
     });
     decoded.map_err(|panic| PixelFault::Damaged(plainly(&panic)))?

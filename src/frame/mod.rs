@@ -165,12 +165,16 @@ pub fn read_parts_from(
         let bytes = Arc::new(bytes);
         match picture_of(kind, path, source, &layout, &bytes, &settings) {
             Ok(picture) => Some(picture),
-            Err(why) => {
-                let stands_in = if kind.is_raw() { embedded.take() } else { None };
-                let stands_in = stands_in.or_else(|| embedded::decode(&bytes, &layout, &settings));
+            Err(fault) => {
+                // A camera that writes what no library knows writes it in every frame: these have their pictures in common.
+                let is_lasting = fault == PixelFault::RawCoding;
+                let stands_in = if is_lasting { embedded.take() } else { None };
+                let decode = || embedded::decode(&bytes, &layout, &settings).filter(|_| is_lasting);
+                let stands_in = stands_in.or_else(decode).map(Picture::standing_in);
                 // What comes first says why there is no picture, or none of light.
-                notes.insert(0, if stands_in.is_some() { format!("{STANDS_IN}: {why}") } else { why });
-                stands_in.map(Picture::standing_in)
+                let why = if stands_in.is_some() { format!("{STANDS_IN}: {fault}") } else { fault.to_string() };
+                notes.insert(0, why);
+                stands_in
             }
         }
     };
@@ -242,29 +246,28 @@ fn picture_of(
     layout: &container::Layout,
     bytes: &Arc<Vec<u8>>,
     settings: &Settings,
-) -> Result<Picture, String> {
+) -> Result<Picture, PixelFault> {
     if !kind.is_metered() {
-        return Err(match kind {
+        return Err(PixelFault::NotMetered(match kind {
             Kind::Heif => {
                 "this greyhold was built without HEIF (HEIC, AVIF): only the settings are read. Set the camera to JPEG or raw"
             }
             _ => "this kind of file is logged but not metered",
-        }
-        .to_owned());
+        }));
     }
     if kind.is_raw() {
-        return develop(path, Arc::clone(bytes), settings.orientation).map_err(|fault| fault.to_string());
+        return develop(path, Arc::clone(bytes), settings.orientation);
     }
     #[cfg(feature = "heif")]
     if kind == Kind::Heif {
-        let (proxy, colour) = heif::decode(bytes).map_err(|fault| fault.to_string())?;
+        let (proxy, colour) = heif::decode(bytes)?;
         return Ok(Picture { proxy, colour, linear: None });
     }
     let decoded = match kind {
         Kind::Tiff => strips::decode(source, settings.orientation),
         _ => pixels::decode(kind, bytes, layout.coding.as_ref(), settings.orientation),
     };
-    let proxy = decoded.map_err(|fault| fault.to_string())?;
+    let proxy = decoded?;
     Ok(Picture { proxy, colour: Colour::of(layout.icc.as_deref(), settings.colour_space), linear: None })
 }
 

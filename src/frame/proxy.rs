@@ -28,6 +28,8 @@ pub struct Proxy {
 /// Why a picture can't be metered.
 #[derive(Debug, Error, PartialEq)]
 pub enum PixelFault {
+    #[error("{0}")]
+    NotMetered(&'static str),
     #[error(
         "the picture claims {width} x {height} pixels, more than the {MOST_MEGAPIXELS} megapixels that are looked at"
     )]
@@ -52,6 +54,11 @@ pub enum PixelFault {
     HeifCoding,
     #[error("the picture's data are damaged: {0}")]
     Damaged(String),
+    #[error(
+        "no library here reads this camera's raw files, or the way in which this one is coded (as High Efficiency is): set the camera \
+         to another kind of raw file, or to RAW and JPEG"
+    )]
+    RawCoding,
     #[error("the raw file's picture can't be read: {0}")]
     Raw(String),
 }

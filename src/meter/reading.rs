@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::histogram::{Fine, Histogram};
 use super::spot::{Area, Place, Spot, Weighting};
 use crate::align::PictureId;
-use crate::frame::{BURNT_OUT, EMBEDDED, Picture};
+use crate::frame::{BURNT_OUT, Picture};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED, Tones};
 
@@ -71,21 +71,6 @@ const LOW_CODE: u8 = 3;
 impl FrameReadings {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
         self.readings.iter().find(|r| r.spot == spot)
-    }
-
-    /// Whether this is of the picture embedded in a raw file.
-    pub fn is_embedded(&self) -> bool {
-        self.scale == Scale::Embedded
-    }
-
-    /// Whether this is of a picture that stands for the light of its raw file, which can't be read.
-    pub fn stands_in(&self) -> bool {
-        self.colour == EMBEDDED
-    }
-
-    /// Whether this is the linear light of a raw file.
-    pub fn is_raw(&self) -> bool {
-        self.scale == Scale::Linear
     }
 }
 

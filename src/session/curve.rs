@@ -25,7 +25,8 @@ pub fn response_for(
     }
     let of = rendered(settings, metered, config);
     let picked = curves.pick(config.response_curve, of.camera.as_deref(), &of.colour, of.profile.as_deref());
-    let teachable = config.response_curve == ResponseChoice::Camera && picked.name == curves.of_no_camera(&of.colour).name;
+    let teachable =
+        config.response_curve == ResponseChoice::Camera && picked.name == curves.of_no_camera(&of.colour).name;
     let learned = sitting.learned(&of).filter(|_| teachable).and_then(|l| sitting.curve(&l.name));
     learned.cloned().unwrap_or(picked)
 }

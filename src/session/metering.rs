@@ -5,7 +5,7 @@ use std::sync::Arc;
 use crate::advice::Observation;
 use crate::align::{CodePicture, PictureId};
 use crate::config::Config;
-use crate::frame::{Frame, HeifRange, Picture};
+use crate::frame::{Frame, Picture};
 use crate::meter::{FrameReadings, LightMap, Scale, Spot, light_map, meter};
 use crate::photometry::Series;
 
@@ -77,18 +77,13 @@ pub struct Compared {
     pub unlike: bool,
 }
 
-/// What a picture's codes are by: one curve reads two pictures of one rendering alone.
-fn rendering(reading: &FrameReadings) -> (bool, bool, Option<HeifRange>) {
-    (reading.is_embedded(), reading.stands_in(), HeifRange::of(&reading.colour))
-}
-
 impl Compared {
-    /// The raw files' readings where both have one, else the pictures', where these are of one rendering.
+    /// The raw files' readings where both have one, else the pictures', where one curve reads these.
     pub fn of(reference: Option<&Observation>, frame: &Observation) -> Compared {
         let both = |raw: &bool| {
             let readings = reference.into_iter().chain([frame]).map(|s| s.reading_of(*raw));
-            let renderings = readings.map(|reading| reading.map(rendering)).collect::<Option<Vec<_>>>();
-            renderings.is_some_and(|renderings| renderings.windows(2).all(|pair| pair[0] == pair[1]))
+            let readings = readings.collect::<Option<Vec<_>>>();
+            readings.is_some_and(|readings| readings.windows(2).all(|pair| pair[0].shares_curve_with(pair[1])))
         };
         let common = [true, false].into_iter().find(both);
         let only = |observation: &Observation| {

@@ -38,8 +38,7 @@ fn a_heif_picture_has_a_verdict_by_a_curve_that_is_not_the_jpegs() {
     let verdict = &darker["verdict"];
     assert_eq!(darker["settings"]["f_number"], 8.0, "{darker}");
     assert_eq!(verdict["response"], "unproved-heif", "{darker}");
-    let (observed, unsure) =
-        (verdict["observed"].as_f64().unwrap(), verdict["observed_uncertainty"].as_f64().unwrap());
+    let (observed, unsure) = (verdict["observed"].as_f64().unwrap(), verdict["observed_uncertainty"].as_f64().unwrap());
     println!("-1 stop by a HEIF picture alone: {observed:+.3} (+-{unsure})");
     assert!((observed + 1.0).abs() < unsure && unsure > 0.3, "{observed} +-{unsure}");
     // A JPEG is held against no HEIF picture, as little as the other way round.
@@ -79,9 +78,8 @@ fn sharpness_is_cut_out_of_it_at_full_size() {
 #[test]
 fn a_damaged_one_is_refused_or_told_and_never_ends_the_reader() {
     let whole = heif(&shot(8.0, 0.0, 1));
-    let read = |bytes: &[u8]| {
-        frame::read_from(Kind::Heif, Path::new("a.heic"), &mut Cursor::new(bytes), Series::Thirds)
-    };
+    let read =
+        |bytes: &[u8]| frame::read_from(Kind::Heif, Path::new("a.heic"), &mut Cursor::new(bytes), Series::Thirds);
     assert!(read(&whole).unwrap().frame.unwrap().picture.is_some());
     let ends = (0..400).chain((400..whole.len()).step_by(whole.len() / 200));
     for end in ends {

@@ -94,6 +94,8 @@ impl Draft<'_> {
             && is_steady(verdict)
             && !exposure.found_at_start
             && settings.camera == last.observation.settings.camera
+            // Codes of a JPEG and of a HEIF picture have no curve in common.
+            && last.observation.rendered().is_some_and(|of_last| of_last.colour == picture.colour)
             // Filters are off what is engraved by more than a curve may be.
             && settings.filter == last.observation.settings.filter
             && self.config.lighting != Lighting::Either
