@@ -10,6 +10,7 @@ use crate::config::Config;
 use crate::numbers::RecordNumber;
 use crate::outlet::sheet::{LogSheet, of_log};
 use crate::outlet::shot_log::sittings;
+use crate::rig::LightGroup;
 use crate::session::{SittingRow, Sittings};
 use crate::wording::without_error_numbers;
 
@@ -55,6 +56,13 @@ pub fn configuration(named: Option<&Path>) -> Result<Config, CommandError> {
 /// The log that is meant where none is named: the configuration's, or the one that lies in this folder.
 pub fn usual() -> Result<PathBuf, CommandError> {
     log_of(&configuration(None)?)
+}
+
+/// The groups of the configuration that lies here, where it is that of this log and can be read.
+pub fn lights_of(log: &Path) -> Vec<LightGroup> {
+    let Ok(config) = configuration(None) else { return Vec::new() };
+    let is_this = |own: PathBuf| own.canonicalize().ok().zip(log.canonicalize().ok()).is_some_and(|(a, b)| a == b);
+    if log_of(&config).is_ok_and(is_this) { config.groups } else { Vec::new() }
 }
 
 fn log_of(config: &Config) -> Result<PathBuf, CommandError> {

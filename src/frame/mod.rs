@@ -23,6 +23,7 @@ mod raw_cuts;
 mod settings;
 mod small;
 mod strips;
+mod thumbnail;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -61,7 +62,7 @@ pub struct Frame {
     pub settings: Settings,
     /// Absent when the pixels are not metered; the first of `notes` says why.
     pub picture: Option<Picture>,
-    /// The picture that the camera rendered and put into a raw file, where it was asked for and is there.
+    /// The picture that the camera rendered and put into the file, where it was asked for and is there.
     pub embedded: Option<Picture>,
     /// What was wrong or missing, a sentence each.
     pub notes: Vec<String>,
@@ -186,6 +187,21 @@ pub fn read_parts_from(
     let captured = settings.captured.as_ref().map(|c| c.local);
     let frame = Some(Frame { settings, picture, embedded, notes });
     Ok(Read { fingerprints: Some(fingerprints), captured, tail_missing, perhaps_unfinished, frame })
+}
+
+/// Reads a photograph for people to look at: its light may be left unread.
+pub fn glance_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
+    if kind == Kind::Jpeg {
+        let (layout, bytes) = container::load(kind, source)?;
+        let mut notes = Vec::new();
+        let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
+        let of = layout.exif.as_deref().zip(layout.coding.as_ref());
+        if let Some(embedded) = of.and_then(|(exif, coding)| thumbnail::decode(exif, coding, &settings)) {
+            let frame = Some(Frame { settings, picture: None, embedded: Some(embedded), notes });
+            return Ok(Read { frame, ..Read::default() });
+        }
+    }
+    read_parts_from(kind, path, source, series, RawParts::EmbeddedFirst)
 }
 
 /// Like [`read_from`], but of a raw file that is cut behind its metadata these are still told: for

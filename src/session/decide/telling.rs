@@ -172,7 +172,11 @@ impl Draft<'_> {
         self.stage(Body::Undone { group: group.clone(), of });
         // It may have opened what a frame asked for that was removed since.
         self.withdraw_of_removed();
-        Reply::done(format!("{group} stands as before"))
+        let power = self.sitting.setup.position(group).and_then(Position::power);
+        Reply::done(match power.zip(self.group(group)) {
+            Some((power, of)) => format!("{group} stands at {} again, as before", of.shown(power)),
+            None => format!("{group} stands as before"),
+        })
     }
 
     /// The group that was told of last, with what else can be taken back.

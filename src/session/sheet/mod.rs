@@ -11,8 +11,6 @@ mod ratios;
 mod rebuilt;
 mod words;
 
-use std::path::Path;
-
 use serde::{Deserialize, Serialize};
 
 pub use self::imported::{ImportedLook, PowerOfDial};
@@ -33,6 +31,7 @@ use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
 use crate::rig::{CameraFacts, GroupName};
+use crate::wording::own_name;
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -211,13 +210,6 @@ fn look_on_sheet(name: &str, look: &Look, sitting: &Sitting, config: &Config) ->
         pictures: look.observation.pictures().collect(),
         observation: None,
     }
-}
-
-/// A photograph from elsewhere is logged by its whole path, which is nobody's business on a sheet that is handed on.
-fn own_name(file: &str) -> String {
-    let path = Path::new(file);
-    let name = path.file_name().filter(|_| path.is_absolute());
-    name.map_or_else(|| file.to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 fn remarks(sitting: &Sitting, config: &Config) -> Vec<String> {
