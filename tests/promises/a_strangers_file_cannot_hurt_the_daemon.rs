@@ -87,7 +87,7 @@ fn assert_same(answer: &Answer, task: &Task) {
         }
     };
     let here = here.unwrap();
-    assert_eq!(answer.state, FileState::of(&file.metadata().unwrap()), "{what}");
+    assert_eq!(answer.state, FileState::of_open(&file).unwrap(), "{what}");
     assert_eq!(answer.fingerprints, here.fingerprints, "{what}");
     assert_eq!(answer.captured, here.captured, "{what}");
     assert_eq!(answer.tail_missing, here.tail_missing, "{what}");
