@@ -229,6 +229,23 @@ mod tests {
         assert_eq!(all.picture_of(root, "d.jpg", &prints(1), &renamed), Some("a.jpg".to_owned()));
     }
 
+    /// As where upper and lower case are one, or a long name has a short one: here two ways lead to one folder.
+    #[cfg(unix)]
+    #[test]
+    fn a_name_that_is_spelled_otherwise_is_no_second_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        std::fs::create_dir(root.join("DAY")).unwrap();
+        std::os::unix::fs::symlink(root.join("DAY"), root.join("day")).unwrap();
+        let mut all = Known::default();
+        all.add(known("DAY/a.jpg", at(&root.join("DAY/a.jpg"), "one"), Fingerprint::Whole(1)));
+        let again = FileState::at(&root.join("day/a.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "day/a.jpg", &prints(1), &again), Some("DAY/a.jpg".to_owned()));
+        std::fs::hard_link(root.join("DAY/a.jpg"), root.join("b.jpg")).unwrap();
+        let linked = FileState::at(&root.join("b.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "b.jpg", &prints(1), &linked), None, "a name of its own");
+    }
+
     #[test]
     fn a_name_that_is_used_again_at_once_hides_no_rename() {
         let folder = tempfile::tempdir().unwrap();

@@ -3,9 +3,11 @@
 use std::path::Path;
 
 /// Kinds of file systems, by the names that Linux and macOS give them, which other machines write to behind this one's back.
+#[cfg(any(target_os = "linux", target_os = "macos", test))]
 const NETWORK: [&str; 13] =
     ["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "davfs", "vboxsf", "afpfs", "webdav", "ftp"];
 /// Drivers of the user's own, which mostly lead to another machine. `fuseblk` is a local disk.
+#[cfg(any(target_os = "linux", target_os = "macos", test))]
 const BY_A_USER: [&str; 4] = ["fuse.", "macfuse", "osxfuse", "fusefs"];
 
 /// Whether a folder lies on a network share, as far as the system tells. Where it doesn't, the configuration must.
@@ -34,6 +36,7 @@ fn lies_on_a_share(_: &Path) -> bool {
     false
 }
 
+#[cfg(any(target_os = "linux", target_os = "macos", test))]
 fn is_network(kind: &str) -> bool {
     NETWORK.contains(&kind) || BY_A_USER.iter().any(|driver| kind.starts_with(driver))
 }
