@@ -144,7 +144,7 @@ fn not_regular() -> io::Error {
 
 /// A new file beside a path, which others may read as this user's files usually are.
 fn for_everybody(path: &Path) -> io::Result<NamedTempFile> {
-    let mut builder = beside();
+    let builder = &mut beside();
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
     builder.tempfile_in(folder_of(path))

@@ -32,9 +32,7 @@ pub fn stop(give_back: impl FnOnce() + Send + 'static) -> io::Result<impl Future
                 let _ = set_up.send(Ok(()));
                 runtime.block_on(requests.next());
                 let _ = first.send(());
-                // A window that is closed may hang up twice and more.
-                requests.heed_no_hang_up();
-                runtime.block_on(requests.next());
+                while !runtime.block_on(requests.next()).ends_at_once() {}
                 // A terminal that is stuck takes nothing back.
                 std::thread::spawn(give_back);
                 std::thread::sleep(GIVING_BACK);
@@ -52,13 +50,29 @@ pub fn stop(give_back: impl FnOnce() + Send + 'static) -> io::Result<impl Future
     })
 }
 
+/// What somebody, or the system, asks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Request {
+    /// By a key, or by another program.
+    Asked,
+    /// The terminal's window is closed, the user logs off, the machine is shut down.
+    WindowCloses,
+}
+
+impl Request {
+    /// Whether this ends a program that is ending already. A window that is closed may say so twice and more, and a log-off says
+    /// so to each window first: that hurries nobody.
+    fn ends_at_once(self) -> bool {
+        self == Request::Asked
+    }
+}
+
 #[cfg(unix)]
 struct Requests {
     interrupt: tokio::signal::unix::Signal,
     terminate: tokio::signal::unix::Signal,
     /// Closing a terminal's window asks this; `None` where the user had that ignored (nohup).
     hang_up: Option<tokio::signal::unix::Signal>,
-    heeds_hang_up: bool,
 }
 
 #[cfg(unix)]
@@ -69,26 +83,20 @@ impl Requests {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
             hang_up: (!is_hang_up_ignored()).then(|| signal(SignalKind::hangup())).transpose()?,
-            heeds_hang_up: true,
         })
     }
 
-    /// The signal goes on being taken, so that it ends nothing by itself.
-    fn heed_no_hang_up(&mut self) {
-        self.heeds_hang_up = false;
-    }
-
-    async fn next(&mut self) {
+    async fn next(&mut self) -> Request {
         let hang_up = async {
             match &mut self.hang_up {
-                Some(hang_up) if self.heeds_hang_up => hang_up.recv().await,
-                _ => std::future::pending().await,
+                Some(hang_up) => hang_up.recv().await,
+                None => std::future::pending().await,
             }
         };
         tokio::select! {
-            _ = self.interrupt.recv() => {}
-            _ = self.terminate.recv() => {}
-            _ = hang_up => {}
+            _ = self.interrupt.recv() => Request::Asked,
+            _ = self.terminate.recv() => Request::Asked,
+            _ = hang_up => Request::WindowCloses,
         }
     }
 }
@@ -96,12 +104,18 @@ impl Requests {
 /// Whether this program was started to outlive its terminal. Only Linux tells; elsewhere it ends with it.
 #[cfg(unix)]
 fn is_hang_up_ignored() -> bool {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    ignores_hang_up(&std::fs::read_to_string("/proc/self/status").unwrap_or_default())
+}
+
+#[cfg(unix)]
+fn ignores_hang_up(status: &str) -> bool {
     let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
     // Bit 0 is signal 1, which is SIGHUP (proc(5), signal(7)).
     ignored.and_then(|bits| u64::from_str_radix(bits.trim(), 16).ok()).is_some_and(|bits| bits & 1 == 1)
 }
 
+/// Where a window is closed, the system ends the program as soon as tokio's handler returns, which it never does, or after
+/// some seconds: time enough for an end in order.
 #[cfg(windows)]
 struct Requests {
     c: tokio::signal::windows::CtrlC,
@@ -124,16 +138,42 @@ impl Requests {
         })
     }
 
-    /// Nothing here comes twice by itself.
-    fn heed_no_hang_up(&mut self) {}
-
-    async fn next(&mut self) {
+    async fn next(&mut self) -> Request {
         tokio::select! {
-            _ = self.c.recv() => {}
-            _ = self.brk.recv() => {}
-            _ = self.close.recv() => {}
-            _ = self.shutdown.recv() => {}
-            _ = self.logoff.recv() => {}
+            _ = self.c.recv() => Request::Asked,
+            _ = self.brk.recv() => Request::Asked,
+            _ = self.close.recv() => Request::WindowCloses,
+            _ = self.shutdown.recv() => Request::WindowCloses,
+            _ = self.logoff.recv() => Request::WindowCloses,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where in a row of requests the program ends at once; before, the first of them ends it in order.
+    fn ends_at(requests: &[Request]) -> Option<usize> {
+        requests.iter().skip(1).position(|request| request.ends_at_once()).map(|at| at + 1)
+    }
+
+    #[test]
+    fn a_second_key_hurries_and_a_window_that_closes_does_not() {
+        use Request::{Asked, WindowCloses};
+        assert_eq!(ends_at(&[Asked]), None);
+        assert_eq!(ends_at(&[Asked, Asked]), Some(1));
+        // Windows: the window, then the log-off, then the shutdown. Linux: the shell, then the terminal.
+        assert_eq!(ends_at(&[WindowCloses, WindowCloses, WindowCloses]), None);
+        assert_eq!(ends_at(&[WindowCloses, WindowCloses, Asked]), Some(2));
+        assert_eq!(ends_at(&[Asked, WindowCloses]), None);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn who_is_to_outlive_the_terminal_is_read_from_the_status() {
+        assert!(ignores_hang_up("Name:\tx\nSigIgn:\t0000000000000001\n"));
+        assert!(!ignores_hang_up("SigIgn:\t0000000000001000\n"));
+        assert!(!ignores_hang_up(""), "the system tells nothing");
     }
 }

@@ -279,7 +279,7 @@ fn tell(command: &Command, place: &Where, as_json: bool) -> Result<Exit, Command
 
 fn as_reference(Reference { file, look }: Reference) -> Command {
     // The daemon may run elsewhere: a name that is a file here is meant as that file.
-    let file = file.map(|f| std::fs::canonicalize(&f).unwrap_or(f).display().to_string());
+    let file = file.map(|f| dunce::canonicalize(&f).unwrap_or(f).display().to_string());
     Command::Reference { file, look, frame: None }
 }
 

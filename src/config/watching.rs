@@ -93,5 +93,5 @@ impl ConfigWatch {
 /// The state of the file that is meant: behind a link it is the file that the link points to right now, so that one
 /// who edits that file, or turns the link to another, is heard.
 fn state_of(path: &Path) -> Option<FileState> {
-    std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file).map(|m| FileState::of(&m))
+    FileState::meant_by(path)
 }

@@ -11,7 +11,7 @@ use tokio::time::timeout;
 
 use crate::container::{Fingerprint, Kind};
 use crate::frame::{Frame, RawParts};
-use crate::intake::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
+use crate::intake::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope, spell};
 use crate::photometry::Series;
 use crate::session::{MeteredFrame, MeteringPlan};
 use crate::workers::{Depth, Pool, Refused, Task};
@@ -113,7 +113,7 @@ impl Named {
         let (folder, written) = (self.folder.clone(), file.to_owned());
         let looked = spawn_blocking(move || {
             let (folder, real) = (folder.canonicalize().ok()?, folder.join(&written).canonicalize().ok()?);
-            Some(real.strip_prefix(folder).ok()?.to_str()?.to_owned())
+            real.starts_with(&folder).then(|| spell(&folder, &real))
         });
         let name = timeout(ANSWERED_WITHIN, looked).await;
         name.ok().and_then(Result::ok).flatten().unwrap_or_else(|| file.to_owned())

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::identity::FileState;
+use super::identity::{FileState, are_one_name};
 use crate::container::{Fingerprint, Fingerprints};
 
 /// A file whose picture needs no metering any more.
@@ -94,20 +94,25 @@ impl Known {
         }
         let others =
             possible(prints).filter_map(|print| self.names.get(&print)).flatten().filter(|other| *other != name);
-        let mut renamed = others.filter(|other| self.is_renamed(root, other, state));
+        let mut renamed = others.filter(|other| self.is_renamed(root, name, other, state));
         renamed.next().cloned()
     }
 
-    /// Whether the file known as `other` is the one that now has `state`, under another name.
-    fn is_renamed(&self, root: &Path, other: &str, state: &FileState) -> bool {
+    /// Whether the file known as `other` is the one that now has `state`, under the name `name`.
+    fn is_renamed(&self, root: &Path, name: &str, other: &str, state: &FileState) -> bool {
         let Some((known, print)) = self.files.get(other) else { return false };
         if !may_be_renamed(print, known, state) {
             return false;
         }
-        match std::fs::symlink_metadata(path_of(root, other)) {
+        let before = path_of(root, other);
+        match FileState::look(&before) {
             Err(e) => is_absence(&e),
-            // Its name is in use again already, for another file.
-            Ok(now) => state.inode != 0 && known.inode == state.inode && FileState::of(&now).inode != known.inode,
+            // Its name is in use again already, for another file; or it leads there still, being the new name spelled otherwise.
+            Ok(now) => {
+                let is_it = state.inode != 0 && known.inode == state.inode;
+                let in_use = now.is_none_or(|now| now.inode != known.inode);
+                is_it && (in_use || are_one_name(&before, &path_of(root, name)))
+            }
         }
     }
 
@@ -154,12 +159,18 @@ fn possible(prints: &Fingerprints) -> impl Iterator<Item = Fingerprint> {
 pub fn spell(root: &Path, path: &Path) -> String {
     let relative = path.strip_prefix(root).unwrap_or(path);
     match relative.to_str() {
-        Some(text) => text.to_owned(),
+        Some(text) => with_slashes(text, std::path::MAIN_SEPARATOR),
         None => {
             let hex: String = relative.as_os_str().as_encoded_bytes().iter().map(|b| format!("{b:02x}")).collect();
             format!("{} (bytes {hex})", relative.to_string_lossy())
         }
     }
+}
+
+/// A name as every system reads it, so that a log may be gone on with on another one.
+fn with_slashes(name: &str, separator: char) -> String {
+    // Where folders are parted by a slash, a backslash is a letter of a name.
+    if separator == '/' { name.to_owned() } else { name.replace(separator, "/") }
 }
 
 /// The file that [`spell`] named.
@@ -218,6 +229,23 @@ mod tests {
         assert_eq!(all.picture_of(root, "d.jpg", &prints(1), &renamed), Some("a.jpg".to_owned()));
     }
 
+    /// As where upper and lower case are one, or a long name has a short one: here two ways lead to one folder.
+    #[cfg(unix)]
+    #[test]
+    fn a_name_that_is_spelled_otherwise_is_no_second_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path();
+        std::fs::create_dir(root.join("DAY")).unwrap();
+        std::os::unix::fs::symlink(root.join("DAY"), root.join("day")).unwrap();
+        let mut all = Known::default();
+        all.add(known("DAY/a.jpg", at(&root.join("DAY/a.jpg"), "one"), Fingerprint::Whole(1)));
+        let again = FileState::at(&root.join("day/a.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "day/a.jpg", &prints(1), &again), Some("DAY/a.jpg".to_owned()));
+        std::fs::hard_link(root.join("DAY/a.jpg"), root.join("b.jpg")).unwrap();
+        let linked = FileState::at(&root.join("b.jpg")).unwrap();
+        assert_eq!(all.picture_of(root, "b.jpg", &prints(1), &linked), None, "a name of its own");
+    }
+
     #[test]
     fn a_name_that_is_used_again_at_once_hides_no_rename() {
         let folder = tempfile::tempdir().unwrap();
@@ -257,6 +285,16 @@ mod tests {
         let other = at(&root.join("next.jpg"), "another white one");
         assert_eq!(all.picture_of(root, "next.jpg", &prints(2), &other), None);
         assert_eq!(all.picture_of(root, "old.jpg", &prints(2), &other), None, "not even under its own name");
+    }
+
+    #[test]
+    fn a_name_is_logged_alike_on_every_system() {
+        assert_eq!(with_slashes(r"card\day 1\a.jpg", '\\'), "card/day 1/a.jpg");
+        assert_eq!(with_slashes(r"card/a\b.jpg", '/'), r"card/a\b.jpg", "a letter of the name");
+        let root = std::env::temp_dir();
+        let path = root.join("card").join("a.jpg");
+        assert_eq!(spell(&root, &path), "card/a.jpg");
+        assert_eq!(path_of(&root, "card/a.jpg"), path);
     }
 
     #[cfg(unix)]

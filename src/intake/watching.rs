@@ -1,7 +1,7 @@
 //! Native file events, reduced to hints: which paths to look at, and whether to scan.
 
 use std::collections::HashMap;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use notify::event::{AccessKind, AccessMode, CreateKind, EventKind, ModifyKind, RenameMode};
@@ -68,11 +68,23 @@ struct Names {
 impl Names {
     fn as_called(&self, mut event: Event) -> Event {
         for path in &mut event.paths {
-            if let Ok(below) = path.strip_prefix(&self.real) {
+            if let Some(below) = self.below(path) {
                 *path = self.called.join(below);
             }
         }
         event
+    }
+
+    /// The part of an event's path that is below the folder. Every event is of this folder, so where its path is spelled in upper and
+    /// lower case otherwise, the file system makes no difference between them.
+    fn below(&self, path: &Path) -> Option<PathBuf> {
+        if let Ok(below) = path.strip_prefix(&self.real) {
+            return Some(below.to_owned());
+        }
+        let mut told = path.components();
+        let folded = |part: Component<'_>| part.as_os_str().to_string_lossy().to_lowercase();
+        let is_same = |part| told.next().is_some_and(|other| folded(part) == folded(other));
+        self.real.components().all(is_same).then(|| told.as_path().to_owned())
     }
 }
 
@@ -94,10 +106,10 @@ impl Hints {
             EventKind::Create(_) | EventKind::Modify(_) => Hint::Seen,
             EventKind::Access(_) | EventKind::Remove(_) | EventKind::Any | EventKind::Other => return,
         };
-        let folder_made = matches!(event.kind, EventKind::Create(CreateKind::Folder));
+        let kind = event.kind;
         for path in event.paths {
-            // Files in a folder that was just made may have no events of their own.
-            self.rescan |= folder_made || (hint == Hint::Closed && path.is_dir());
+            // Files in a folder that was just made, or moved here, may have no events of their own.
+            self.rescan |= is_of_a_folder(kind, || path.is_dir());
             if self.paths.len() < MOST_PATHS {
                 let entry = self.paths.entry(path).or_insert(hint);
                 if hint == Hint::Closed {
@@ -110,10 +122,90 @@ impl Hints {
     }
 }
 
+/// Whether an event tells that a folder came. Not every system says of what came which it is, and of what was renamed none does.
+fn is_of_a_folder(kind: EventKind, is_folder: impl FnOnce() -> bool) -> bool {
+    match kind {
+        EventKind::Create(CreateKind::Folder) => true,
+        EventKind::Create(CreateKind::Any | CreateKind::Other) | EventKind::Modify(ModifyKind::Name(_)) => is_folder(),
+        _ => false,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use notify::event::{DataChange, Flag, RemoveKind};
+    use notify::event::{DataChange, Flag, MetadataKind, RemoveKind};
+
+    /// The words of an event for each system, as notify 8.2 passes them on (its `inotify.rs`, `fsevent.rs` and `windows.rs`).
+    #[test]
+    fn a_new_file_is_heard_of_by_the_events_of_each_system() {
+        use EventKind::{Access, Create, Modify};
+        let content = Modify(ModifyKind::Data(DataChange::Content));
+        let closed = Access(AccessKind::Close(AccessMode::Write));
+        let renamed = |mode| Modify(ModifyKind::Name(mode));
+        let cases: [(&[EventKind], Hint); 6] = [
+            (&[Create(CreateKind::File), Modify(ModifyKind::Data(DataChange::Any)), closed], Hint::Closed),
+            (&[Create(CreateKind::File), Modify(ModifyKind::Metadata(MetadataKind::Any)), content], Hint::Seen),
+            (&[Create(CreateKind::Any), Modify(ModifyKind::Any), Modify(ModifyKind::Any)], Hint::Seen),
+            // Renamed into place.
+            (&[renamed(RenameMode::To)], Hint::Closed),
+            (&[renamed(RenameMode::Any)], Hint::Seen),
+            // Events of macOS come late and together; the last one stands for all.
+            (&[content], Hint::Seen),
+        ];
+        for (kinds, hint) in cases {
+            let mut hints = Hints::default();
+            kinds.iter().for_each(|kind| hints.add(event(*kind, "a.jpg")));
+            assert_eq!(hints.paths, HashMap::from([(PathBuf::from("a.jpg"), hint)]), "{kinds:?}");
+            assert!(!hints.rescan, "{kinds:?}");
+        }
+    }
+
+    #[test]
+    fn a_folder_that_came_is_searched_however_the_system_tells_it() {
+        let home = tempfile::tempdir().unwrap();
+        let folder = home.path().to_str().unwrap();
+        let moved = |mode| EventKind::Modify(ModifyKind::Name(mode));
+        for kind in [
+            EventKind::Create(CreateKind::Folder),
+            EventKind::Create(CreateKind::Any),
+            moved(RenameMode::To),
+            moved(RenameMode::Any),
+        ] {
+            let mut hints = Hints::default();
+            hints.add(event(kind, folder));
+            assert!(hints.rescan, "{kind:?}");
+        }
+        let mut hints = Hints::default();
+        hints.add(event(EventKind::Modify(ModifyKind::Metadata(MetadataKind::Any)), folder));
+        assert!(!hints.rescan, "it was there before");
+    }
+
+    #[test]
+    fn an_event_by_the_real_path_is_of_the_name_that_was_asked_for() {
+        let names = |real: &str, called: &str| Names { real: real.into(), called: called.into() };
+        let cases = [
+            // A temporary folder of macOS lies behind a link.
+            (names("/private/var/tether", "/var/tether"), "/private/var/tether/a.jpg", "/var/tether/a.jpg"),
+            (names("/Volumes/Card/DCIM", "/home/tether"), "/Volumes/Card/DCIM/day 1/a.jpg", "/home/tether/day 1/a.jpg"),
+            // Typed in another case than the disk has it, and told so.
+            (
+                names("/Users/Studio/Tether", "/users/studio/tether"),
+                "/Users/studio/Tether/A.JPG",
+                "/users/studio/tether/A.JPG",
+            ),
+            (names("/ÜBUNG/tether", "/übung/tether"), "/übung/tether/a.jpg", "/übung/tether/a.jpg"),
+            (names("/tether", "/tether"), "/tether", "/tether"),
+            // Not below it.
+            (names("/tether", "/link"), "/tethered/a.jpg", "/tethered/a.jpg"),
+            (names("/studio/tether", "/link"), "/studio", "/studio"),
+        ];
+        for (names, told, meant) in cases {
+            let told = Event::new(EventKind::Any).add_path(told.into());
+            let event = names.as_called(told);
+            assert_eq!(event.paths, [PathBuf::from(meant)], "{:?}", names.real);
+        }
+    }
 
     fn event(kind: EventKind, path: &str) -> notify::Result<Event> {
         Ok(Event::new(kind).add_path(path.into()))

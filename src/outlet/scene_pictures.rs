@@ -82,9 +82,9 @@ impl ScenePictures {
     }
 
     fn make_folder(&self) -> io::Result<()> {
-        let mut builder = DirBuilder::new();
+        let builder = &mut DirBuilder::new();
         #[cfg(unix)]
-        std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+        std::os::unix::fs::DirBuilderExt::mode(builder, 0o700);
         match builder.create(&self.folder) {
             Err(e) if e.kind() != io::ErrorKind::AlreadyExists => Err(e),
             // A link could lead our files among somebody else's.

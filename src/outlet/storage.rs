@@ -53,6 +53,6 @@ impl Storage for OnDisk {
     }
 
     fn state(&self) -> io::Result<FileState> {
-        self.0.metadata().map(|m| FileState::of(&m))
+        FileState::of_open(&self.0)
     }
 }

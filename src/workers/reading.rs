@@ -13,7 +13,7 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
     gauge.begin();
     let unreadable = |e: std::io::Error| Refused::Unreadable(e.to_string());
     let source = gauge.waits(|| container::open(&task.path, task.links)).map_err(unreadable)?;
-    let before = FileState::of(&gauge.waits(|| source.metadata()).map_err(unreadable)?);
+    let before = gauge.waits(|| FileState::of_open(&source)).map_err(unreadable)?;
     let mut file = Gauged { source, gauge };
     let mut cuts = Vec::new();
     let read = match task.depth {
@@ -43,7 +43,7 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
         Fault::Unreadable(e) => Refused::Unreadable(e.to_string()),
         _ => Refused::Foreign(fault.to_string()),
     })?;
-    let state = FileState::of(&gauge.waits(|| file.source.metadata()).map_err(unreadable)?);
+    let state = gauge.waits(|| FileState::of_open(&file.source)).map_err(unreadable)?;
     if !before.same_content_as(&state) {
         return Err(Refused::Incomplete("it changed while it was read".to_owned()));
     }

@@ -2,7 +2,6 @@
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
-use std::os::unix::process::CommandExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -16,7 +15,7 @@ use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
 
 use super::PATIENCE;
-use super::process::Printed;
+use super::process::{Printed, apart, end_all};
 
 const CHROMIUM: &str = "/usr/bin/chromium";
 const DRIVER: &str = "/usr/bin/chromedriver";
@@ -53,7 +52,7 @@ impl Driver {
             return None;
         }
         let one = ONE.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut child = Command::new(DRIVER).arg("--port=0").process_group(0).stdout(Stdio::piped()).spawn().unwrap();
+        let mut child = apart(Command::new(DRIVER).arg("--port=0")).stdout(Stdio::piped()).spawn().unwrap();
         let printed = Printed::of(child.stdout.take().unwrap());
         let port = |line: &str| line.split("successfully on port ").nth(1)?.trim_end_matches('.').parse().ok();
         let port = printed.find(port).unwrap_or_else(|why| panic!("waited in vain for the driver's port: {why}"));
@@ -123,8 +122,7 @@ fn assert_answers(url: &str) {
 impl Drop for Driver {
     fn drop(&mut self) {
         // Its browsers, too.
-        let _ = Command::new("kill").args(["-KILL", "--", &format!("-{}", self.child.id())]).status();
-        let _ = self.child.wait();
+        end_all(&mut self.child);
     }
 }
 

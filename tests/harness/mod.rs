@@ -262,7 +262,7 @@ impl Studio {
 
     /// Sends a signal: STOP, CONT.
     pub fn signal(&self, name: &str) {
-        Command::new("kill").arg(format!("-{name}")).arg(self.pid().to_string()).status().unwrap();
+        process::signal(self.child.as_ref().unwrap(), name);
     }
 
     /// The stand page's port.
@@ -287,7 +287,7 @@ impl Studio {
         let mut child = self.child.take().unwrap();
         let errors = self.errors.take().unwrap();
         let began = Instant::now();
-        Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
+        process::signal(&child, "TERM");
         let Some(status) = ended(&mut child, PATIENCE) else {
             panic!("waited in vain for the end of greyhold; it said:\n{}", errors.text());
         };

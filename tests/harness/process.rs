@@ -110,6 +110,35 @@ pub fn ended(child: &mut Child, within: Duration) -> Option<ExitStatus> {
     }
 }
 
+/// Asks a program something by a signal's name: TERM, INT, STOP. Windows knows none that a program without a console could hear:
+/// there it is ended.
+#[cfg(unix)]
+pub fn signal(child: &Child, name: &str) {
+    assert!(Command::new("kill").arg(format!("-{name}")).arg(child.id().to_string()).status().unwrap().success());
+}
+
+#[cfg(windows)]
+pub fn signal(child: &Child, name: &str) {
+    assert_eq!(name, "TERM");
+    assert!(Command::new("taskkill").args(["/F", "/PID", &child.id().to_string()]).status().unwrap().success());
+}
+
+/// Starts a program so that it, and whatever it starts, can be ended together by [`end_all`].
+pub fn apart(command: &mut Command) -> &mut Command {
+    #[cfg(unix)]
+    std::os::unix::process::CommandExt::process_group(command, 0);
+    command
+}
+
+/// Ends a program that was started [`apart`], and all that it started.
+pub fn end_all(child: &mut Child) {
+    #[cfg(unix)]
+    let _ = Command::new("kill").args(["-KILL", "--", &format!("-{}", child.id())]).status();
+    #[cfg(windows)]
+    let _ = Command::new("taskkill").args(["/F", "/T", "/PID", &child.id().to_string()]).status();
+    let _ = child.wait();
+}
+
 /// Runs a program that is expected to end by itself.
 pub fn run(command: &mut Command) -> Output {
     let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();

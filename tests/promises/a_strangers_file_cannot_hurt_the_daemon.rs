@@ -3,12 +3,10 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use crate::harness::process::in_a_process_of_its_own;
-use crate::harness::{Shot, greyhold, real_frames, shot, wait_for};
+use crate::harness::{Shot, greyhold, real_frames, shot};
 use greyhold::container::{Kind, Links, open};
 use greyhold::frame::{self, CutPlace, Frame, Picture, RawParts};
 use greyhold::intake::FileState;
@@ -88,7 +86,7 @@ fn assert_same(answer: &Answer, task: &Task) {
         }
     };
     let here = here.unwrap();
-    assert_eq!(answer.state, FileState::of(&file.metadata().unwrap()), "{what}");
+    assert_eq!(answer.state, FileState::of_open(&file).unwrap(), "{what}");
     assert_eq!(answer.fingerprints, here.fingerprints, "{what}");
     assert_eq!(answer.captured, here.captured, "{what}");
     assert_eq!(answer.tail_missing, here.tail_missing, "{what}");
@@ -223,14 +221,14 @@ fn what_is_no_file_is_refused_at_once() {
     let desk = Desk::new();
     let pool = Pool::new(program(), 1);
     let name = |name: &str| desk.home.path().join(name);
-    let mut wrong = vec![name("missing.jpg"), name("folder.jpg")];
+    let wrong = [name("missing.jpg"), name("folder.jpg")];
     fs::create_dir(name("folder.jpg")).unwrap();
     #[cfg(unix)]
-    {
-        assert!(Command::new("mkfifo").arg(name("pipe.jpg")).status().unwrap().success());
+    let wrong = {
+        assert!(std::process::Command::new("mkfifo").arg(name("pipe.jpg")).status().unwrap().success());
         std::os::unix::fs::symlink(&desk.sound, name("link.jpg")).unwrap();
-        wrong.extend([name("pipe.jpg"), name("link.jpg")]);
-    }
+        [&wrong[..], &[name("pipe.jpg"), name("link.jpg")]].concat()
+    };
     for path in wrong {
         let refused = pool.read(&of(&path, Depth::Whole)).unwrap_err();
         assert!(matches!(refused, Refused::Unreadable(_)), "{}: {refused:?}", path.display());
@@ -313,7 +311,11 @@ fn confined_as_it_is_a_worker_writes_nothing_and_reaches_nobody() {
 
 #[cfg(target_os = "linux")]
 mod on_linux {
+    use std::process::Command;
+
     use super::*;
+    use crate::harness::process::in_a_process_of_its_own;
+    use crate::harness::wait_for;
 
     /// The fields of `/proc/PID/stat` behind the name: state, parent, group.
     fn stat(pid: u32) -> Option<Vec<String>> {

@@ -1,9 +1,7 @@
 //! The token is offered once. From then on a phone has a session of its own, which can be ended, and outlives a restart.
 
 use std::net::SocketAddr;
-use std::process::Command;
 
-use crate::harness::PATIENCE;
 use crate::harness::http::{Feed, ask, enter, here, open_to_the_network, send, sign_in};
 use serde_json::json;
 
@@ -96,6 +94,7 @@ fn who_is_signed_out_is_out_at_once_and_for_good() {
 }
 
 /// Neither in what it prints, which may be a journal, nor in the log; its file is this user's alone.
+#[cfg(unix)]
 #[test]
 fn the_token_stands_where_only_this_user_reads_it() {
     use std::os::unix::fs::PermissionsExt;
@@ -103,7 +102,7 @@ fn the_token_stands_where_only_this_user_reads_it() {
     let (folder, state) = (home.path().join("capture"), home.path().join("state"));
     std::fs::create_dir(&folder).unwrap();
     let said = std::fs::File::create(home.path().join("said")).unwrap();
-    let mut child = Command::new(env!("CARGO_BIN_EXE_greyhold"))
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_greyhold"))
         .args(["watch", "-vv", "--lan", "--log-format", "json", "--socket"])
         .args([&home.path().join("s.sock"), &folder])
         .env("XDG_STATE_HOME", &state)
@@ -126,8 +125,8 @@ fn the_token_stands_where_only_this_user_reads_it() {
         assert_eq!(mode, 0o600, "{:?}", entry.path());
         assert!(!std::fs::read_to_string(entry.path()).unwrap().contains(&id), "{:?} lets nobody in", entry.path());
     }
-    let ended = Command::new("kill").arg("-TERM").arg(child.id().to_string()).status().unwrap();
-    assert!(ended.success() && crate::harness::process::ended(&mut child, PATIENCE).is_some_and(|end| end.success()));
+    crate::harness::process::signal(&child, "TERM");
+    assert!(crate::harness::process::ended(&mut child, crate::harness::PATIENCE).is_some_and(|end| end.success()));
     let log = std::fs::read_to_string(folder.join("greyhold-shots.jsonl")).unwrap();
     for (what, text) in [("output", text()), ("log", log)] {
         let bare = text.replace('-', "");

@@ -1,4 +1,5 @@
 //! A test that waits for a program that says no more fails, and tells what it waited for.
+#![cfg(unix)]
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::process::{Command, Stdio};

@@ -2,9 +2,9 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use crate::harness::{Client, Studio, shot, wait_for};
+use crate::harness::{Studio, shot, wait_for};
 use serde_json::{Value, json};
 
 /// Clients that ask without a pause until told to stop; how often they were answered.
@@ -100,7 +100,7 @@ fn a_reference_that_is_no_photograph_of_the_folder_is_refused_with_a_sentence() 
         ("absent.jpg", "no such file"),
         ("notes.txt", "no picture by its name"),
     ] {
-        let began = Instant::now();
+        let began = std::time::Instant::now();
         let reply = studio.tell(json!({"command": "reference", "file": file}));
         assert_eq!(reply["ok"], false, "{reply}");
         let says = reply["message"].as_str().unwrap();
@@ -126,7 +126,7 @@ fn a_pipe_in_the_place_of_a_frame_hangs_nobody() {
     studio.put("last.jpg", &shot(8.0, 0.0, 30).jpeg());
     assert!(studio.sync().is_empty());
     assert!(studio.frames().contains(&"last.jpg".to_owned()));
-    assert_eq!(Client::connect(&studio.socket()).ask(json!({"command": "status"}))["ok"], true);
+    assert_eq!(studio.tell(json!({"command": "status"}))["ok"], true);
     let (code, took) = studio.stop();
     assert_eq!(code, Some(0));
     assert!(took < Duration::from_secs(5), "{took:?}");

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
-use std::time::{Duration, Instant};
+use std::process::{Command, Output};
+use std::time::Instant;
 
 use base64::Engine;
 use exif::experimental::Writer;
@@ -231,6 +231,7 @@ fn what_is_damaged_is_passed_over_with_a_sentence() {
     assert_eq!(fs::read(&log).unwrap(), before);
 }
 
+#[cfg(unix)]
 #[test]
 fn who_interrupts_it_finds_nothing_half_written() {
     let (home, log) = logs::home();
@@ -238,11 +239,11 @@ fn who_interrupts_it_finds_nothing_half_written() {
     let page = home.path().join("out.html");
     let mut child = Command::new(env!("CARGO_BIN_EXE_greyhold"))
         .args(["report", shown(&log), "--out", shown(&page)])
-        .stderr(Stdio::piped())
+        .stderr(std::process::Stdio::piped())
         .spawn()
         .unwrap();
-    std::thread::sleep(Duration::from_millis(250));
-    assert!(Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+    std::thread::sleep(std::time::Duration::from_millis(250));
+    crate::harness::process::signal(&child, "INT");
     let ended = child.wait().unwrap();
     assert!(!ended.success(), "6,000 frames are not read in a quarter of a second");
     let left: Vec<_> = fs::read_dir(home.path()).unwrap().flatten().map(|entry| entry.file_name()).collect();

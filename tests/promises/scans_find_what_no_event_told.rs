@@ -75,7 +75,7 @@ fn read(path: &Path, pause: Duration) -> Outcome<u64> {
     let unreadable = |e: std::io::Error| NotRead::Unreadable(e.to_string());
     let mut file = open(path, Links::Refused).map_err(unreadable)?;
     std::thread::sleep(pause);
-    let state = FileState::of(&file.metadata().map_err(unreadable)?);
+    let state = FileState::of_open(&file).map_err(unreadable)?;
     let mut bytes = Vec::new();
     std::io::Read::read_to_end(&mut file, &mut bytes).map_err(unreadable)?;
     if !bytes.ends_with(b"END") {

@@ -3,11 +3,11 @@
 
 use std::collections::BTreeMap;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use crate::harness::logs::{home, note, read};
 use crate::harness::{Studio, shot};
-use greyhold::outlet::shot_log::{LogError, ShotLog, health};
+use greyhold::outlet::shot_log::{ShotLog, health};
 use greyhold::session::{Ledger, VERSION};
 
 fn notes(numbers: impl IntoIterator<Item = u64>) -> Vec<u8> {
@@ -54,6 +54,7 @@ fn what_is_no_log_is_refused_and_left_as_it_is() {
 #[cfg(unix)]
 #[test]
 fn what_is_no_file_is_refused_at_once() {
+    use greyhold::outlet::shot_log::LogError;
     let home = tempfile::tempdir().unwrap();
     let fifo = home.path().join("pipe.jsonl");
     assert!(std::process::Command::new("mkfifo").arg(&fifo).status().unwrap().success());
@@ -61,7 +62,7 @@ fn what_is_no_file_is_refused_at_once() {
     fs::create_dir(&folder).unwrap();
     let link = home.path().join("link.jsonl");
     std::os::unix::fs::symlink(&fifo, &link).unwrap();
-    for path in [fifo, folder, link, PathBuf::from("/dev/full"), PathBuf::from("/dev/zero")] {
+    for path in [fifo, folder, link, "/dev/full".into(), "/dev/zero".into()] {
         assert!(matches!(ShotLog::open(&path), Err(LogError::NoShotLog { .. })), "{}", path.display());
         assert!(health(&path).is_err(), "{}", path.display());
     }
@@ -86,6 +87,7 @@ fn a_photograph_named_as_log_ends_the_start_with_one_line() {
 #[cfg(unix)]
 #[test]
 fn a_log_that_is_a_link_is_gone_on_with_where_it_lies() {
+    use greyhold::outlet::shot_log::LogError;
     let (home, link) = home();
     let elsewhere = home.path().join("other disk");
     fs::create_dir(&elsewhere).unwrap();

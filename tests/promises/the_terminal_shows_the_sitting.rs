@@ -1,12 +1,8 @@
 //! On a terminal a watch shows the sitting as the pages do, calmly; into a pipe, or with --plain, it writes lines.
 
 use std::fs;
-use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
 
-use crate::harness::{shot, wait_for};
 use greyhold::config::Config;
 use greyhold::outlet::live_keys::{Over, Typing};
 use greyhold::outlet::live_view::{Fixed, Lines, draw};
@@ -92,86 +88,99 @@ fn no_size_of_terminal_is_too_small() {
 }
 
 /// Its terminal goes with it, whatever became of the test.
-struct Ends(Child);
 
-impl Drop for Ends {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
+/// Terminals and shells as Linux has them: macOS has another `script`.
+#[cfg(target_os = "linux")]
+mod on_linux {
+    use std::fs;
+    use std::io::{Read, Write};
+    use std::process::{Child, Command, Stdio};
+    use std::sync::{Arc, Mutex};
 
-/// A watch on a terminal of its own (by `script` of util-linux), and what that terminal was sent.
-#[test]
-fn a_watch_takes_the_terminal_and_gives_it_back() {
-    let home = tempfile::tempdir().unwrap();
-    let capture = home.path().join("capture");
-    fs::create_dir(&capture).unwrap();
-    let command =
-        format!("stty rows 40 columns 120; exec {} watch capture --socket s.sock", env!("CARGO_BIN_EXE_greyhold"));
-    let script = Command::new("script")
-        .args(["-qec", &command, "/dev/null"])
-        .current_dir(home.path())
-        .env("TERM", "xterm")
-        .env("SHELL", "/bin/sh")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn();
-    let Ok(script) = script else {
-        println!("skipped: 'script' (util-linux) is not here");
-        return;
-    };
-    let mut script = Ends(script);
-    let sent = Arc::new(Mutex::new(Vec::new()));
-    let mut out = script.0.stdout.take().unwrap();
-    let heard = Arc::clone(&sent);
-    let reading = std::thread::spawn(move || {
-        let mut part = [0; 4096];
-        while let Ok(n @ 1..) = out.read(&mut part) {
-            heard.lock().unwrap().extend_from_slice(&part[..n]);
+    use crate::harness::{shot, wait_for};
+
+    struct Ends(Child);
+
+    impl Drop for Ends {
+        fn drop(&mut self) {
+            let _ = self.0.kill();
+            let _ = self.0.wait();
         }
-    });
-    let shows = |text: &str| String::from_utf8_lossy(&sent.lock().unwrap()).contains(text);
-    // Words one by one: the gaps between them are moves of the cursor.
-    wait_for("the view", || shows("Shoot") && shows("power"));
-    let mut keys = script.0.stdin.take().unwrap();
-    fs::write(capture.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
-    wait_for("the frame", || shows("1.jpg"));
-    keys.write_all(b"q").unwrap();
-    wait_for("the question", || shows("watch?"));
-    keys.write_all(b"y").unwrap();
-    assert!(script.0.wait().unwrap().success());
-    reading.join().unwrap();
-    // The alternate screen was left (xterm control sequences, private mode 1049).
-    assert!(shows("\u{1b}[?1049h") && shows("\u{1b}[?1049l"));
-    assert!(fs::read_to_string(capture.join("greyhold-shots.jsonl")).unwrap().contains("\"type\":\"closed\""));
-}
+    }
 
-/// What a watch writes until a frame is in its log, by the shell's command line.
-fn written(through: &str) -> String {
-    let home = tempfile::tempdir().unwrap();
-    let capture = home.path().join("capture");
-    fs::create_dir(&capture).unwrap();
-    let line = through.replace("WATCH", &format!("{} watch capture --socket s.sock", env!("CARGO_BIN_EXE_greyhold")));
-    let shell =
-        Command::new("sh").args(["-c", &line]).current_dir(home.path()).env("SHELL", "/bin/sh").spawn().unwrap();
-    let _ends = Ends(shell);
-    let out = home.path().join("out.txt");
-    let read = || fs::read_to_string(&out).unwrap_or_default();
-    wait_for("the beginning", || read().contains("watching capture"));
-    fs::write(capture.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
-    wait_for("the frame", || read().contains("held against the one before"));
-    read()
-}
+    /// A watch on a terminal of its own (by `script` of util-linux), and what that terminal was sent.
+    #[test]
+    fn a_watch_takes_the_terminal_and_gives_it_back() {
+        let home = tempfile::tempdir().unwrap();
+        let capture = home.path().join("capture");
+        fs::create_dir(&capture).unwrap();
+        let command =
+            format!("stty rows 40 columns 120; exec {} watch capture --socket s.sock", env!("CARGO_BIN_EXE_greyhold"));
+        let script = Command::new("script")
+            .args(["-qec", &command, "/dev/null"])
+            .current_dir(home.path())
+            .env("TERM", "xterm")
+            .env("SHELL", "/bin/sh")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn();
+        let Ok(script) = script else {
+            println!("skipped: 'script' (util-linux) is not here");
+            return;
+        };
+        let mut script = Ends(script);
+        let sent = Arc::new(Mutex::new(Vec::new()));
+        let mut out = script.0.stdout.take().unwrap();
+        let heard = Arc::clone(&sent);
+        let reading = std::thread::spawn(move || {
+            let mut part = [0; 4096];
+            while let Ok(n @ 1..) = out.read(&mut part) {
+                heard.lock().unwrap().extend_from_slice(&part[..n]);
+            }
+        });
+        let shows = |text: &str| String::from_utf8_lossy(&sent.lock().unwrap()).contains(text);
+        // Words one by one: the gaps between them are moves of the cursor.
+        wait_for("the view", || shows("Shoot") && shows("power"));
+        let mut keys = script.0.stdin.take().unwrap();
+        fs::write(capture.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
+        wait_for("the frame", || shows("1.jpg"));
+        keys.write_all(b"q").unwrap();
+        wait_for("the question", || shows("watch?"));
+        keys.write_all(b"y").unwrap();
+        assert!(script.0.wait().unwrap().success());
+        reading.join().unwrap();
+        // The alternate screen was left (xterm control sequences, private mode 1049).
+        assert!(shows("\u{1b}[?1049h") && shows("\u{1b}[?1049l"));
+        assert!(fs::read_to_string(capture.join("greyhold-shots.jsonl")).unwrap().contains("\"type\":\"closed\""));
+    }
 
-#[test]
-fn into_a_pipe_it_writes_lines() {
-    let text = written("exec WATCH > out.txt");
-    assert!(!text.contains('\u{1b}'), "{text}");
-}
+    /// What a watch writes until a frame is in its log, by the shell's command line.
+    fn written(through: &str) -> String {
+        let home = tempfile::tempdir().unwrap();
+        let capture = home.path().join("capture");
+        fs::create_dir(&capture).unwrap();
+        let line =
+            through.replace("WATCH", &format!("{} watch capture --socket s.sock", env!("CARGO_BIN_EXE_greyhold")));
+        let shell =
+            Command::new("sh").args(["-c", &line]).current_dir(home.path()).env("SHELL", "/bin/sh").spawn().unwrap();
+        let _ends = Ends(shell);
+        let out = home.path().join("out.txt");
+        let read = || fs::read_to_string(&out).unwrap_or_default();
+        wait_for("the beginning", || read().contains("watching capture"));
+        fs::write(capture.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
+        wait_for("the frame", || read().contains("held against the one before"));
+        read()
+    }
 
-#[test]
-fn with_plain_it_writes_lines_on_a_terminal_too() {
-    let text = written("exec script -qefc 'WATCH --plain' out.txt > script.txt");
-    assert!(!text.contains("1049h"), "{text}");
+    #[test]
+    fn into_a_pipe_it_writes_lines() {
+        let text = written("exec WATCH > out.txt");
+        assert!(!text.contains('\u{1b}'), "{text}");
+    }
+
+    #[test]
+    fn with_plain_it_writes_lines_on_a_terminal_too() {
+        let text = written("exec script -qefc 'WATCH --plain' out.txt > script.txt");
+        assert!(!text.contains("1049h"), "{text}");
+    }
 }

@@ -9,6 +9,7 @@ mod batch;
 mod fault;
 mod health;
 mod lines;
+mod lock;
 mod looking;
 mod pause;
 mod place;
@@ -28,8 +29,8 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use self::batch::batch;
+use self::lock::Lock;
 use self::pause::Pause;
-use self::place::Lock;
 use self::replay::{Extent, replay};
 use self::rescue::Rescue;
 use self::segments::{Segment, after, all};
@@ -126,7 +127,7 @@ impl ShotLog {
         for file in [files.first(), files.last()].into_iter().flatten() {
             place::check(&file.path)?;
         }
-        let lock = place::lock(&path)?;
+        let lock = lock::lock(&path)?;
         // Another greyhold may have ended since.
         files = all(&path);
         let mut opened = Opened::default();
@@ -178,7 +179,7 @@ impl ShotLog {
 
     fn open_segment(&mut self) {
         if self.lock.is_none() {
-            match place::lock(&self.path) {
+            match lock::lock(&self.path) {
                 Ok(lock) => self.lock = lock,
                 Err(e) => return self.trouble = Some(e.to_string()),
             }

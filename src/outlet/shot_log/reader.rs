@@ -42,7 +42,7 @@ impl OpenSegment {
 
     /// Whether the file is still the one that was opened, and no shorter than what was read of it.
     fn holds(&self) -> bool {
-        let here = self.lines.file().metadata().ok().map(|m| FileState::of(&m));
+        let here = FileState::of_open(self.lines.file()).ok();
         let there = FileState::at(&self.file.path);
         let same = here.zip(there).is_some_and(|(here, there)| here.inode == there.inode);
         same && there.is_some_and(|there| there.size >= self.lines.at())

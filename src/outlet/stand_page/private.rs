@@ -1,6 +1,6 @@
 //! greyhold's own files that nobody but this user may read: the token, the sessions, the certificate's key.
 
-use std::fs::{self, DirBuilder, File};
+use std::fs::{DirBuilder, File};
 use std::io::{self, Read};
 use std::path::Path;
 
@@ -41,7 +41,7 @@ fn make_folder(folder: &Path) -> io::Result<()> {
     #[cfg(unix)]
     {
         use std::os::unix::fs::MetadataExt;
-        let there = fs::metadata(folder)?;
+        let there = folder.metadata()?;
         // Who may write to the folder may put files of his own in place of these.
         if there.uid() != rustix::process::geteuid().as_raw() && there.uid() != 0 || there.mode() & 0o022 != 0 {
             let fault = format!("others can write to the folder {}", folder.display());
@@ -67,6 +67,7 @@ fn is_open_to_others(_: &File) -> io::Result<bool> {
 #[cfg(all(test, unix))]
 mod tests {
     use super::*;
+    use std::fs;
     use std::os::unix::fs::PermissionsExt;
 
     #[test]
