@@ -87,8 +87,6 @@ fn no_size_of_terminal_is_too_small() {
     }
 }
 
-/// Its terminal goes with it, whatever became of the test.
-
 /// Terminals and shells as Linux has them: macOS has another `script`.
 #[cfg(target_os = "linux")]
 mod on_linux {
