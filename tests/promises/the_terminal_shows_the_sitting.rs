@@ -97,6 +97,7 @@ mod on_linux {
 
     use crate::harness::{shot, wait_for};
 
+    /// Its terminal goes with it, whatever became of the test.
     struct Ends(Child);
 
     impl Drop for Ends {
