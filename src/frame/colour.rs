@@ -48,6 +48,12 @@ pub enum HeifRange {
     High,
 }
 
+/// The name of a space whose pictures have a curve of their own: HEIF pictures, each transfer by itself, and those that stand for a
+/// raw file's light. `None` of all others, which one curve of their camera reads.
+pub fn apart(colour: &str) -> Option<&str> {
+    (colour == EMBEDDED || colour.starts_with(HEIF)).then_some(colour)
+}
+
 impl HeifRange {
     /// By the name of a space, as readings have it.
     pub fn of(colour: &str) -> Option<HeifRange> {

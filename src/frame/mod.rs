@@ -33,7 +33,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use captured::Captured;
-pub use colour::{Colour, EMBEDDED, HeifRange, Space};
+pub use colour::{Colour, EMBEDDED, HeifRange, Space, apart};
 pub use cuts::{Cut, CutPlace, MOST_CUTS, Rectangle};
 pub use proxy::{BURNT_OUT, PixelFault, Proxy, is_burnt_out};
 pub use settings::{ColourTag, FlashTag, IsoKind, Rendering, Settings};
