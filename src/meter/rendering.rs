@@ -1,7 +1,7 @@
 //! What a reading's codes are by: light itself, or which of a camera's ways to render it.
 
-use super::reading::{FrameReadings, Scale};
 use super::light_map::LightMap;
+use super::reading::{FrameReadings, Scale};
 use crate::frame::{EMBEDDED, HeifRange, apart};
 
 impl FrameReadings {
@@ -86,7 +86,9 @@ mod tests {
         };
         let (plain, heif) = (map(Space::Srgb), map(Space::Heif));
         assert!(!plain.shares_curve_with(&heif) && plain.shares_curve_with(&map(Space::DisplayP3)));
-        for (space, goes_with) in [(Space::Srgb, &plain), (Space::Heif, &heif), (Space::Embedded, &map(Space::Embedded))] {
+        for (space, goes_with) in
+            [(Space::Srgb, &plain), (Space::Heif, &heif), (Space::Embedded, &map(Space::Embedded))]
+        {
             for other in [Space::Srgb, Space::Embedded, Space::Heif, Space::HeifHlg, Space::HeifPq] {
                 assert_eq!(of(Scale::Rendered, other).is_beside(goes_with), other == space, "{other}");
             }

@@ -130,7 +130,8 @@ mod tests {
     fn two_kinds_are_told_by_name() {
         let of = |space: Space| {
             let colour = space.to_string();
-            let metered = FrameReadings { scale: Scale::Rendered, colour, readings: vec![], cells: vec![], picture: None };
+            let metered =
+                FrameReadings { scale: Scale::Rendered, colour, readings: vec![], cells: vec![], picture: None };
             Observation { settings: Settings::default(), metered: Some(metered), second: None }
         };
         let unlike = |reference: Space, frame: Space| Compared::of(Some(&of(reference)), &of(frame)).unlike;

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use super::Draft;
 use super::follow::{Effects, end, is_worth_asking};
 use crate::advice::{
-    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Verdict, correct, correct_each,
-    is_soon_after, moved_with_the_frame,
+    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Verdict, correct, correct_each, is_soon_after,
+    moved_with_the_frame,
 };
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
