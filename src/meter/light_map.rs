@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::reading::Scale;
 use crate::align::Alignment;
-use crate::frame::{BURNT_OUT, Picture, apart};
+use crate::frame::{Ends, Picture, apart};
 use crate::response::srgb_encode;
 
 /// Codes of the patches of a frame, row by row from the top left.
@@ -85,6 +85,7 @@ impl From<LightMap> for Written {
 pub fn light_map(picture: &Picture) -> LightMap {
     let (width, height) = (picture.proxy.width, picture.proxy.height);
     let (columns, rows) = grid(width, height);
+    let ends = Ends::of(picture);
     let mut sums = vec![(0.0_f64, 0_u32, 0_u32); columns * rows];
     let column_of: Vec<usize> = (0..width).map(|x| x * columns / width).collect();
     for (at, y) in picture.luminance().enumerate() {
@@ -92,7 +93,7 @@ pub fn light_map(picture: &Picture) -> LightMap {
         let (sum, pixels, clipped) = &mut sums[patch];
         *sum += f64::from(y.clamp(0.0, 1.0));
         *pixels += 1;
-        *clipped += u32::from(picture.proxy.rgb[at].iter().any(|code| *code >= BURNT_OUT));
+        *clipped += u32::from(picture.proxy.rgb[at].iter().any(|code| ends.is_burnt_out(*code)));
     }
     let codes = sums.into_iter().map(|(sum, pixels, clipped)| {
         let told = f64::from(clipped) <= MOST_CLIPPED * f64::from(pixels);

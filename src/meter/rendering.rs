@@ -37,7 +37,7 @@ impl FrameReadings {
             _ if self.is_raw() => "a raw file's light".to_owned(),
             _ if self.is_embedded() || self.stands_in() => "the picture in a raw file".to_owned(),
             Some(HeifRange::Standard) => "a HEIF picture".to_owned(),
-            Some(HeifRange::High) => format!("a HEIF picture of high range ({})", self.colour),
+            Some(HeifRange::High) => format!("a HEIF picture of another transfer ({})", self.colour),
             None => "a picture as JPEG, TIFF, PNG or WebP files hold it".to_owned(),
         }
     }
