@@ -40,8 +40,8 @@ pub fn create(path: &Path, bytes: &[u8]) -> io::Result<()> {
 }
 
 /// Puts several files in their places, all of them or none: each is written and synced beside its place before the first takes it.
-/// Where `over` says so they take the place of files that are there; else such are left alone, and an error of the kind
-/// [`io::ErrorKind::AlreadyExists`].
+/// Where `over` says so they take the place of files that are there, and one that can't be put there leaves those before it in
+/// theirs; else such are left alone, and an error of the kind [`io::ErrorKind::AlreadyExists`].
 pub fn put_all(files: &[(&Path, &[u8])], over: bool) -> io::Result<()> {
     let mut ready = Vec::new();
     for (path, bytes) in files {
@@ -54,9 +54,18 @@ pub fn put_all(files: &[(&Path, &[u8])], over: bool) -> io::Result<()> {
         fresh.as_file().sync_all()?;
         ready.push((fresh, path));
     }
+    let mut placed: Vec<PathBuf> = Vec::new();
     for (fresh, path) in ready {
-        if over { fresh.persist(&path) } else { fresh.persist_noclobber(&path) }.map_err(|e| e.error)?;
+        let put = if over { fresh.persist(&path) } else { fresh.persist_noclobber(&path) };
+        if let Err(refused) = put {
+            // What took another's place can't be brought back: then it stays, and each of these is whole.
+            if !over {
+                placed.iter().for_each(|file| drop(fs::remove_file(file)));
+            }
+            return Err(refused.error);
+        }
         sync_folder_of(&path);
+        placed.push(path);
     }
     Ok(())
 }

@@ -1,6 +1,8 @@
 //! Words that all sentences share: numbers of things; and what the parsers of YAML and JSON find wrong, in words for the person
 //! who wrote it. Where that is, and what would be right for a key of one's own, is for others.
 
+use std::path::Path;
+
 /// '1 frame', '2 frames'.
 pub fn counted(count: usize, what: &str) -> String {
     if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
@@ -165,6 +167,13 @@ fn kind_found(found: &str) -> String {
         }
         _ => "this".to_owned(),
     }
+}
+
+/// A photograph from elsewhere is logged by its whole path; people are told its name.
+pub fn own_name(file: &str) -> String {
+    let path = Path::new(file);
+    let name = path.file_name().filter(|_| path.is_absolute());
+    name.map_or_else(|| file.to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 #[cfg(test)]

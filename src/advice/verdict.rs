@@ -126,12 +126,13 @@ pub struct Observation {
 impl Observation {
     /// With the reading of a further file of the same exposure: a raw file's counts before a picture's.
     pub fn with(self, further: FrameReadings) -> Observation {
+        let is_of_raw_file = |reading: &FrameReadings| reading.is_embedded() || reading.stands_in();
         let Some(first) = self.metered else { return Observation { metered: Some(further), ..self } };
         let (metered, second) = match (first.is_raw(), further.is_raw()) {
             (false, true) => (further, Some(first)),
             (true, false) => (first, Some(further)),
             // What a camera gives beside its raw file is its rendering; what is in the raw file may be another.
-            (false, false) if first.is_embedded() && !further.is_embedded() => (further, None),
+            (false, false) if is_of_raw_file(&first) && !is_of_raw_file(&further) => (further, None),
             _ => (first, self.second),
         };
         Observation { metered: Some(metered), second, ..self }

@@ -44,7 +44,6 @@ const HEAD: &str =
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let lighting = if args.flash { Lighting::Flash } else { Lighting::Continuous };
     let curves = Curves::stock_only();
-    let prior = curves.prior();
     let exposures = Exposures::read(args.exposures.as_deref())?;
     let mut exit = Exit::Clean;
     say("Errors in stops: median / worst, how many of the pairs told lie within the stated 95 % interval, and\n\
@@ -55,7 +54,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     for folder in &args.folders {
         let (frames, unread) = read(&photographs, folder, &exposures)?;
         exit = if unread.is_empty() { exit } else { Exit::SomeUnusable };
-        let result = accuracy(&frames, curves.stock(), &prior, lighting);
+        let colour = frames.iter().find(|frame| !frame.is_raw).map_or("", |frame| &frame.metered.colour);
+        let result = accuracy(&frames, curves.of_no_camera(colour), &curves.prior(colour), lighting);
         let name = printable(&folder.file_name().unwrap_or(folder.as_os_str()).to_string_lossy());
         say(&row(&name, frames.len(), &result));
         if let Some((count, why)) = result.refused() {

@@ -5,11 +5,12 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::exit::CommandError;
-use super::watch::{USUAL_CONFIG, USUAL_LOG};
-use crate::config::Config;
+use super::watch::{USUAL_LOG, usual_config};
+use crate::config::{Config, typed};
 use crate::numbers::RecordNumber;
 use crate::outlet::sheet::{LogSheet, of_log};
 use crate::outlet::shot_log::sittings;
+use crate::rig::LightGroup;
 use crate::session::{SittingRow, Sittings};
 use crate::wording::without_error_numbers;
 
@@ -31,7 +32,9 @@ impl LogAsked {
     pub fn log(&self) -> Result<(PathBuf, Config), CommandError> {
         let config = configuration(self.config.as_deref())?;
         let log = self.log.as_deref().map_or_else(|| log_of(&config), |log| Ok(log_at(log)))?;
-        is_there(&log).map(|()| (log, config))
+        is_there(&log)?;
+        let config = with_what_was_typed(config, &log, self.config.as_deref())?;
+        Ok((log, config))
     }
 
     /// `until` is the last record that counts.
@@ -46,15 +49,34 @@ impl LogAsked {
 }
 
 /// The configuration that is named, or that lies here; else the usual one.
-pub fn configuration(named: Option<&Path>) -> Result<Config, CommandError> {
-    let usual = Path::new(USUAL_CONFIG);
-    let file = named.or_else(|| usual.is_file().then_some(usual));
-    file.map_or_else(|| Ok(Config::default()), |file| Ok(Config::read(file)?))
+fn configuration(named: Option<&Path>) -> Result<Config, CommandError> {
+    let file = named.map(Path::to_owned).or_else(usual_config);
+    file.map_or_else(|| Ok(Config::default()), |file| Ok(Config::read(&file)?))
+}
+
+/// The configuration that is named, or that lies here; else the usual one, with what was written down of the set beside the log.
+pub fn configuration_for(log: &Path, named: Option<&Path>) -> Result<Config, CommandError> {
+    with_what_was_typed(configuration(named)?, log, named)
+}
+
+/// Where nobody wrote a configuration, what was written down of the set lies beside the log.
+fn with_what_was_typed(mut config: Config, log: &Path, named: Option<&Path>) -> Result<Config, CommandError> {
+    if named.is_none() && usual_config().is_none() {
+        typed::apply(&typed::beside_log(log), &mut config)?;
+    }
+    Ok(config)
 }
 
 /// The log that is meant where none is named: the configuration's, or the one that lies in this folder.
 pub fn usual() -> Result<PathBuf, CommandError> {
     log_of(&configuration(None)?)
+}
+
+/// The groups of the configuration that lies here, where it is that of this log and can be read.
+pub fn lights_of(log: &Path) -> Vec<LightGroup> {
+    let Ok(config) = configuration(None) else { return Vec::new() };
+    let is_this = |own: PathBuf| own.canonicalize().ok().zip(log.canonicalize().ok()).is_some_and(|(a, b)| a == b);
+    if log_of(&config).is_ok_and(is_this) { config.groups } else { Vec::new() }
 }
 
 fn log_of(config: &Config) -> Result<PathBuf, CommandError> {

@@ -6,12 +6,16 @@ mod check;
 mod compare;
 mod demo;
 mod exit;
+mod first_start;
 mod follow;
 mod hand_over;
 mod interrupted;
+mod last_folder;
 mod local_time;
 mod log_asked;
 mod new_file;
+mod open;
+mod package_files;
 mod page;
 mod photographs;
 mod plan;
@@ -19,6 +23,7 @@ mod read_files;
 mod rebuild;
 mod report;
 mod series;
+mod service_manager;
 mod sheet;
 mod signals;
 mod sittings;
@@ -26,6 +31,7 @@ mod sittings_asked;
 mod table_cell;
 mod talk;
 mod tell;
+mod version;
 mod watch;
 
 use std::io::{self, IsTerminal, Write};
@@ -61,15 +67,18 @@ static UNPRINTED: Mutex<Option<io::Error>> = Mutex::new(None);
 #[derive(Debug, Parser)]
 #[command(
     name = "greyhold",
-    version,
+    disable_version_flag = true,
     max_term_width = 100,
     after_help = "greyhold only advises; a person sets the power. The maker's manual and local rules come first. \
                   Cautions for work with flash are in the README."
 )]
 pub struct Cli {
-    /// Without one, on a terminal: a watch
+    /// Without one: a watch, which asks for its folder on the terminal, or on a page where there is none
     #[command(subcommand)]
     command: Option<Sub>,
+    /// Print the version; with --verbose, what is in this program and whose that is
+    #[arg(short = 'V', long)]
+    version: bool,
     /// How messages to standard error are written
     #[arg(long, global = true, value_enum, default_value_t = LogFormat::Plain)]
     log_format: LogFormat,
@@ -95,6 +104,8 @@ enum Sub {
     /// The same words in the form of earlier days
     #[command(hide = true)]
     Tell(tell::Args),
+    /// Open the page of the running greyhold in the browser; where none runs, start one
+    Open(open::Args),
     /// Follow what a running greyhold says
     Follow(follow::Args),
     /// Before the sitting: what the lights have to be at for each aperture, and how much is sharp
@@ -119,6 +130,9 @@ enum Sub {
     Init(check::Init),
     /// Check a configuration, folder, log or frame
     Check(check::Args),
+    /// Write what a package carries beside the program
+    #[command(hide = true)]
+    PackageFiles(package_files::Args),
     /// Read photographs for another greyhold
     #[command(name = workers::SUBCOMMAND, hide = true)]
     ReadFiles(read_files::Args),
@@ -126,9 +140,15 @@ enum Sub {
 
 /// Runs the command line.
 pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
+    if cli.version {
+        return version::run(cli.verbose > 0);
+    }
     let command = match cli.command.take() {
         Some(command) => command,
-        None => Sub::Watch(watch::Args::asked_for()?),
+        None => match first_start::asked_for()? {
+            Some(args) => Sub::Watch(args),
+            None => return Ok(Exit::Clean),
+        },
     };
     let lines = match &command {
         Sub::Watch(args) if args.is_live() => Some(Lines::default()),
@@ -151,8 +171,10 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
         Sub::Word(word) => tell::run(word),
         Sub::Tell(args) => tell::run(args.word),
         Sub::Init(args) => check::init(&args),
+        Sub::Open(args) => open::run(&args),
         Sub::Follow(args) => follow::run(&args, evidence),
         Sub::Check(args) => check::run(&args),
+        Sub::PackageFiles(args) => package_files::run(&args),
         Sub::ReadFiles(args) => read_files::run(&args),
     };
     if let Messages::Aside(printer) = messages {

@@ -11,7 +11,7 @@ use crate::outlet::stand_page::{self, Audience, Certificate, PageSetup, Token};
 const CERTIFICATE: &str = "page-certificate.pem";
 
 /// How the stand page is served.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 pub(super) struct PageArgs {
     /// Open the stand page to phones and tablets on this network, with a token that is new at every start
     #[arg(long)]
@@ -28,9 +28,17 @@ pub(super) struct PageArgs {
     /// Serve no page
     #[arg(long, conflicts_with_all = ["lan", "port", "tls", "name"])]
     no_page: bool,
+    /// What opened the page that this one follows
+    #[arg(skip)]
+    token: Option<Token>,
 }
 
 impl PageArgs {
+    /// A page that takes the place of another one, for who has that open.
+    pub fn going_on(port: u16, token: Token) -> PageArgs {
+        PageArgs { port: Some(port), token: Some(token), ..PageArgs::default() }
+    }
+
     /// Whether anything was said of how it is served.
     pub fn is_asked(&self) -> bool {
         self.lan || self.port.is_some() || self.tls
@@ -41,8 +49,12 @@ impl PageArgs {
         if self.no_page {
             return Ok(None);
         }
-        let token = Token::fresh()
-            .map_err(|e| CommandError::CannotRun(format!("this system gives no random numbers for a token: {e}")))?;
+        let token = match self.token.clone() {
+            Some(token) => token,
+            None => Token::fresh().map_err(|e| {
+                CommandError::CannotRun(format!("this system gives no random numbers for a token: {e}"))
+            })?,
+        };
         let folder = state_folder();
         // Where output goes elsewhere it is kept, and read by who knows whom.
         let is_shown = std::io::stdout().is_terminal();

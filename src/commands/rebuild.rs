@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use tempfile::NamedTempFile;
 
 use super::exit::{CommandError, Exit};
-use super::log_asked::{LogAsked, configuration, log_at, sitting_in};
+use super::log_asked::{LogAsked, configuration_for, log_at, sitting_in};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::tell::ask;
 use super::{Where, say};
@@ -172,7 +172,7 @@ fn take_up(args: &Args, from: &Path, socket: &Path) -> Result<(Sheet, String), C
         let log = log_at(from);
         let sitting = args.sitting.as_ref().map(|wanted| sitting_in(&log, wanted)).transpose()?;
         let until = sitting.map(|sitting| sitting.records[1]);
-        let read = LogAsked::sheet(&log, &configuration(args.config.as_deref())?, Some(&args.look), until)?;
+        let read = LogAsked::sheet(&log, &configuration_for(&log, args.config.as_deref())?, Some(&args.look), until)?;
         let file = SheetFile::of(read.sheet, &read.kept);
         // For as long as it is read: the running greyhold takes looks out of files.
         let mut kept = NamedTempFile::with_suffix(".json").map_err(|e| cannot(e.to_string()))?;

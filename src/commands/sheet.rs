@@ -11,7 +11,7 @@ use super::photographs::Photographs;
 use super::{say, say_json};
 use crate::config::Config;
 use crate::outlet::plain::printable;
-use crate::outlet::sheet::{LogSheet, SheetFile, page, text};
+use crate::outlet::sheet::{LogSheet, Read, SheetFile, page, text};
 use crate::workers::Depth;
 
 #[derive(Debug, clap::Args)]
@@ -22,7 +22,7 @@ use crate::workers::Depth;
   greyhold sheet ~/tether --sitting 2          as it stood at the end of an earlier sitting ('greyhold sittings' lists them)
   greyhold sheet ~/tether --json > low-key.sheet.json   to build it again by: greyhold rebuild 'low key' --from low-key.sheet.json
 
-What was typed of the set is read in the configuration as it is now; all else is the log's. The log is only read.")]
+What was typed of the set is read in the configuration, and in what was written down beside it, as they are now; all else is the log's. The log is only read.")]
 pub struct Args {
     #[command(flatten)]
     of: LogAsked,
@@ -50,7 +50,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     if let Some(out) = &out {
         add_photographs(&mut read, &log, &config);
         let made = ZonedDateTime::now().strftime("%Y-%m-%d %H:%M").to_string();
-        let page = page(&read.sheet, &read.pictures, &log.display().to_string(), &made);
+        let page = page(&read.sheet, &read.pictures, &log.display().to_string(), &made, Read::Kept);
         out.create(page.as_bytes())?;
     }
     match (args.json, &out) {

@@ -4,7 +4,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::exit::CommandError;
-use super::log_asked::{log_at, sitting_in, sittings_of, unreadable};
+use super::log_asked::{lights_of, log_at, sitting_in, sittings_of, unreadable};
 use crate::files::folder_of;
 use crate::numbers::{RecordNumber, SittingNumber};
 use crate::outlet::plain::printable;
@@ -53,7 +53,8 @@ impl AskedSitting {
             })?;
             Ok(())
         });
-        let report = report.map_err(|e: LogError| CommandError::CannotRun(e.to_string()))?;
+        let mut report = report.map_err(|e: LogError| CommandError::CannotRun(e.to_string()))?;
+        report.show_on_dials_of(&lights_of(&log));
         let number = row.as_ref().map_or(SittingNumber::FIRST, |row| row.sitting);
         let sitting = row.filter(|_| !first || wanted.is_some()).map(|row| row.in_short());
         Ok(AskedSitting { log, sitting, folders: folders.0, report, number, passed_over })

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::exit::{CommandError, Exit};
 use super::talk::{PATIENCE, Talk, hangs, is_alive};
 use super::{Where, say, say_json};
+use crate::config::typed::TypedThing;
 use crate::rig::GroupName;
 use crate::session::{Command, SittingAsk, SurveyAsk};
 
@@ -96,6 +97,18 @@ enum SittingWord {
 }
 
 #[derive(Debug, clap::Args)]
+pub struct SetUp {
+    /// A light group, reflector, flag or scrim
+    name: String,
+    /// A fact and its text, then others: modifier, height, distance, angle, gel_colour, note
+    #[arg(value_name = "FACT TEXT", required_unless_present = "take_back")]
+    facts: Vec<String>,
+    /// What was written down of it is gone, and it is as the configuration says
+    #[arg(long, conflicts_with = "facts")]
+    take_back: bool,
+}
+
+#[derive(Debug, clap::Args)]
 pub struct Note {
     #[arg(required = true)]
     words: Vec<String>,
@@ -162,6 +175,13 @@ pub enum Word {
   greyhold sitting same                another sitting, or another day, with the set-up of before
   greyhold sitting end                 the next frame begins another one")]
     Sitting(Told<Sitting>),
+    /// Write down what stands where, for the set-up sheet
+    #[command(after_help = "Examples:
+  greyhold set-up key modifier 'softbox 90 cm'
+  greyhold set-up key height '2.1 m' distance '130 cm' angle '45 left'
+  greyhold set-up 'silver card' note 'tilted up'
+  greyhold set-up key --take-back          as the configuration says again")]
+    SetUp(Told<SetUp>),
     /// Put a note into the shot log
     Note(Told<Note>),
     /// Wait until all that is in the folder is logged (exit code 1: not all of it is, or can be known to be)
@@ -205,6 +225,7 @@ pub fn run(word: Word) -> Result<Exit, CommandError> {
             Ok(Command::Sitting { what: sitting.what.map_or(SittingAsk::Which, SittingAsk::from), name })
         }),
         Word::Status(told) => told.tell(|_| Ok(Command::Status {})),
+        Word::SetUp(told) => told.tell(|set_up| Ok(Command::SetUp(Box::new(as_typed(set_up)?)))),
         Word::Note(told) => told.tell(|note| Ok(Command::Note { text: note.words.join(" ") })),
         Word::Wait(told) => told.tell(|_| Ok(Command::Wait {})),
     }
@@ -260,6 +281,31 @@ fn as_reference(Reference { file, look }: Reference) -> Command {
     // The daemon may run elsewhere: a name that is a file here is meant as that file.
     let file = file.map(|f| dunce::canonicalize(&f).unwrap_or(f).display().to_string());
     Command::Reference { file, look, frame: None }
+}
+
+fn as_typed(SetUp { name, facts, .. }: SetUp) -> Result<TypedThing, CommandError> {
+    let mut thing = TypedThing { name, ..TypedThing::default() };
+    for pair in facts.chunks(2) {
+        let [fact, text] = pair else {
+            return Err(CommandError::WrongUse("write each fact with its text, such as: height '2.1 m'".to_owned()));
+        };
+        let place = match fact.to_lowercase().replace('-', "_").as_str() {
+            "modifier" => &mut thing.modifier,
+            "height" => &mut thing.height,
+            "distance" => &mut thing.distance,
+            "angle" => &mut thing.angle,
+            "gel_colour" => &mut thing.gel_colour,
+            "note" => &mut thing.note,
+            _ => {
+                let why = format!(
+                    "'{fact}' is no fact: write modifier, height, distance, angle, gel_colour or note, then its text"
+                );
+                return Err(CommandError::WrongUse(why));
+            }
+        };
+        *place = Some(text.clone());
+    }
+    Ok(thing)
 }
 
 /// Sends one command and waits for its reply: for as long as it takes, while greyhold lives.

@@ -7,7 +7,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
-use clap::Parser;
 use jiff::ZonedDateTime;
 use tokio::sync::watch::Receiver;
 use tokio::sync::{broadcast, mpsc, oneshot};
@@ -16,7 +15,7 @@ use tokio::time::timeout;
 
 use super::exit::{CommandError, Exit};
 use super::page::{PageArgs, page_in_words};
-use super::{say, signals};
+use super::{service_manager, signals};
 use crate::config::ConfigWatch;
 use crate::daemon::{self, Setup};
 use crate::outlet::corrections::CorrectionsList;
@@ -26,6 +25,7 @@ use crate::outlet::printing::{Printer, each_record};
 use crate::outlet::screen::Shown;
 use crate::outlet::socket::{self, EVENTS_KEPT};
 use crate::outlet::socket_place;
+use crate::outlet::stand_page::Chosen;
 use crate::session::{Board, Command, Published};
 use crate::workers::{Pool, this_program};
 
@@ -39,14 +39,12 @@ pub fn usual_config() -> Option<PathBuf> {
     let usual = Path::new(USUAL_CONFIG);
     usual.is_file().then(|| usual.to_owned())
 }
-/// Name of the file of drawn spots beside the shot log, where there is no configuration to keep them beside.
-const USUAL_SPOTS: &str = "greyhold-spots.yaml";
 /// At the end, what is still to be said or shown gets this long.
 const FAREWELL: Duration = Duration::from_millis(250);
 /// Name of the shot log in the capture folder.
 pub const USUAL_LOG: &str = "greyhold-shots.jsonl";
 
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[command(after_help = "Examples:
   greyhold watch ~/tether                      no configuration needed: one group, stops and thirds
   greyhold watch --config studio.yaml          folder, lights and spots from the configuration
@@ -78,32 +76,15 @@ pub struct Args {
     plain: bool,
 }
 
-/// A watch's own command line.
-#[derive(Debug, clap::Parser)]
-struct Words {
-    #[command(flatten)]
-    args: Args,
-}
-
 impl Args {
-    /// What `greyhold` alone means: a watch of the folder that the configuration here names, or that somebody answers.
-    pub fn asked_for() -> Result<Args, CommandError> {
-        let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
-        if !on_terminal {
-            let said = "what is to be done? 'greyhold watch FOLDER' watches a folder, 'greyhold --help' names the rest";
-            return Err(CommandError::WrongUse(said.to_owned()));
-        }
-        let mut words = vec!["watch".to_owned()];
-        if !Path::new(USUAL_CONFIG).is_file() {
-            say("Which folder does the camera write to? (its path; or 'greyhold init' first, for a configuration)");
-            let mut folder = String::new();
-            std::io::stdin().read_line(&mut folder).map_err(|e| CommandError::CannotRun(e.to_string()))?;
-            match folder.trim() {
-                "" => return Err(which_folder()),
-                folder => words.push(folder.to_owned()),
-            }
-        }
-        Words::try_parse_from(words).map(|words| words.args).map_err(|e| CommandError::WrongUse(e.to_string()))
+    /// A watch of this folder.
+    pub fn of(folder: PathBuf) -> Args {
+        Args { folder: Some(folder), ..Args::default() }
+    }
+
+    /// A watch of the folder that was chosen on the page, which goes on there.
+    pub fn chosen(chosen: Chosen) -> Args {
+        Args { page: PageArgs::going_on(chosen.port, chosen.token), ..Args::of(chosen.folder) }
     }
 
     /// Whether the sitting is shown on the whole terminal.
@@ -163,9 +144,15 @@ async fn plain(
             let goes_on = goes_on(&ready.screens.borrow().board).map(|said| format!("\n{said}"));
             let said = [Some(head), page, goes_on].into_iter().flatten().collect::<String>();
             head_printer.say(&printable_lines(&said));
+            service_manager::is_up("watching");
+            tokio::spawn(service_manager::keep_told(ready.commands));
             let _ = kept.set(ready.screens);
         }
     });
+    let stop = async {
+        stop.await;
+        service_manager::ends();
+    };
     let (events, heard) = broadcast::channel(EVENTS_KEPT);
     let (shows, misses) = (printer.clone(), printer.clone());
     let show = move |published: &Published| {
@@ -308,7 +295,7 @@ fn setup(args: Args) -> Result<Setup, CommandError> {
         (None, Some(folder)) => {
             let usual = checked(folder)?.join(USUAL_LOG);
             let log = args.log.as_ref().unwrap_or(&usual);
-            ConfigWatch::unwritten(log.with_file_name(USUAL_SPOTS))?
+            ConfigWatch::unwritten(log)?
         }
         (None, None) => return Err(which_folder()),
     };
@@ -342,7 +329,7 @@ fn checked(folder: &Path) -> Result<&Path, CommandError> {
     Err(CommandError::CannotRun(format!("{} {what}: name the folder that the camera writes to", folder.display())))
 }
 
-fn which_folder() -> CommandError {
+pub fn which_folder() -> CommandError {
     CommandError::WrongUse(
         "which folder? name it (greyhold watch FOLDER), or as folder: in the configuration".to_owned(),
     )

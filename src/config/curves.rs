@@ -10,6 +10,7 @@ use thiserror::Error;
 use super::ConfigError;
 use super::reading::text_of;
 use crate::files;
+use crate::frame::HeifRange;
 use crate::photometry::Stops;
 use crate::response::{Curve, Response, ResponseChoice};
 use crate::wording;
@@ -97,6 +98,10 @@ pub enum CurveError {
 #[derive(Debug, Clone)]
 pub struct Curves {
     stock: Response,
+    /// In the stock curve's place for HEIF pictures, whose curves nobody measured: the same, held unsurely.
+    heif: Response,
+    /// And for those that show more than a screen's white.
+    heif_high: Response,
     own: Vec<(Calibrated, Response)>,
 }
 
@@ -155,7 +160,11 @@ impl Calibrated {
 impl Curves {
     /// The stock curve alone.
     pub fn stock_only() -> Curves {
-        Curves { stock: built_in(STOCK), own: Vec::new() }
+        let stock = built_in(STOCK);
+        let unproved = |name: &str, curve: Curve| Response::new(name.to_owned(), curve, None, Stops::ZERO);
+        let heif = stock.curve().map_or_else(Curve::vague, Curve::of_unsure_range);
+        let heif_high = unproved("unproved-heif-high-range", Curve::vague());
+        Curves { heif: unproved("unproved-heif", heif), heif_high, stock, own: Vec::new() }
     }
 
     /// With the calibrated ones of a folder; those that can't be used are told.
@@ -192,9 +201,18 @@ impl Curves {
         &self.stock
     }
 
-    /// What is likely of a camera before it is calibrated.
-    pub fn prior(&self) -> Curve {
-        self.stock.curve().cloned().unwrap_or_else(Curve::vague)
+    /// The curve of a picture whose camera is not known: by the name of its colour space.
+    pub fn of_no_camera(&self, colour: &str) -> &Response {
+        match HeifRange::of(colour) {
+            None => &self.stock,
+            Some(HeifRange::Standard) => &self.heif,
+            Some(HeifRange::High) => &self.heif_high,
+        }
+    }
+
+    /// What is likely of a camera's pictures in a colour space before it is calibrated.
+    pub fn prior(&self, colour: &str) -> Curve {
+        self.of_no_camera(colour).curve().cloned().unwrap_or_else(Curve::vague)
     }
 
     /// The curve to read a picture by. Of several looks of one camera it is the named one, and
@@ -205,10 +223,10 @@ impl Curves {
         };
         match choice {
             ResponseChoice::Srgb => Response::srgb(),
-            ResponseChoice::Stock => self.stock.clone(),
+            ResponseChoice::Stock => self.of_no_camera(colour).clone(),
             ResponseChoice::Camera => {
                 let own = self.own.iter().filter(|(c, _)| fits(c)).max_by(|a, b| a.0.made.at.cmp(&b.0.made.at));
-                own.map_or(&self.stock, |(_, response)| response).clone()
+                own.map_or(self.of_no_camera(colour), |(_, response)| response).clone()
             }
         }
     }

@@ -16,6 +16,9 @@ const HEAD: &str = "\
 # delete it here to go by the configuration again. greyhold writes this file, comments in it are not kept.
 ";
 
+/// Its name beside the shot log, where there is no configuration to keep it beside.
+const BESIDE_LOG: &str = "greyhold-spots.yaml";
+
 /// A place that can't be a spot, or a file that doesn't take it.
 #[derive(Debug, thiserror::Error)]
 pub enum DrawnError {
@@ -51,6 +54,11 @@ struct Drawn {
 /// Where the spots that belong to a configuration are kept.
 pub fn beside(config: &Path) -> PathBuf {
     config.with_extension("spots.yaml")
+}
+
+/// Where they are kept when nobody wrote a configuration.
+pub fn beside_log(log: &Path) -> PathBuf {
+    log.with_file_name(BESIDE_LOG)
 }
 
 fn read(path: &Path) -> Result<File, ConfigError> {

@@ -7,6 +7,10 @@ mod curves;
 pub mod drawn;
 mod fault;
 mod reading;
+pub mod typed;
+#[cfg(test)]
+mod typed_tests;
+mod typed_thing;
 mod values;
 mod watching;
 mod written;
@@ -27,6 +31,7 @@ use thiserror::Error;
 pub use self::curves::{Calibrated, CurveError, Curves, Made, curve_of_earlier_logs, usual_folder};
 use self::fault::fault_in;
 use self::reading::text_of;
+use self::typed::Typed;
 pub use self::watching::ConfigWatch;
 use self::written::Written;
 use self::wrong::Wrong;
@@ -77,6 +82,8 @@ pub struct Config {
     pub camera: CameraFacts,
     /// Of the set, in somebody's own words.
     pub notes: Vec<String>,
+    /// What of the set was written down on the set-up sheet; it stands in for what is written here, and is taken up already.
+    pub typed: Typed,
     /// What is taken for something else than it says, in words.
     pub remarks: Vec<String>,
 }
@@ -131,13 +138,14 @@ impl Default for Config {
             passive: Vec::new(),
             camera: CameraFacts::default(),
             notes: Vec::new(),
+            typed: Typed::default(),
             remarks: Vec::new(),
         }
     }
 }
 
 impl Config {
-    /// Reads and checks a configuration file, with the spots that were drawn beside it.
+    /// Reads and checks a configuration file, with the spots that were drawn and what was written down of the set, beside it.
     pub fn read(path: &Path) -> Result<Config, ConfigError> {
         let config = Config::parse(&text_of(path)?, &path.display().to_string())?;
         // Paths in a configuration are meant from where it lies.
@@ -151,6 +159,7 @@ impl Config {
             ..config
         };
         drawn::apply(&drawn::beside(path), &mut config)?;
+        typed::apply(&typed::beside(path), &mut config)?;
         config.remarks.extend(config.target_without_a_place().map(|why| format!("target: {why}")));
         Ok(config)
     }

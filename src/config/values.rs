@@ -14,6 +14,13 @@ const MOST_FILTERS: usize = 20;
 #[derive(Debug, Clone)]
 pub(super) struct Scalar(pub String);
 
+impl Scalar {
+    /// The text of a key that may be left out.
+    pub fn text_of(written: &Option<Scalar>) -> Option<&str> {
+        written.as_ref().map(|scalar| scalar.0.as_str())
+    }
+}
+
 impl<'de> Deserialize<'de> for Scalar {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Scalar, D::Error> {
         struct AsWritten;

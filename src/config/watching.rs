@@ -3,37 +3,38 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use super::{Config, ConfigError, drawn};
+use super::{Config, ConfigError, drawn, typed};
 use crate::intake::FileState;
 
 /// A changed file must have been quiet for this long.
 const QUIET: Duration = Duration::from_millis(500);
 
-/// The files that a configuration is made of: what somebody wrote, and the spots that were drawn.
+/// The files that a configuration is made of: what somebody wrote, the spots that were drawn, and what was written down of the set.
 #[derive(Debug, Clone)]
 pub struct ConfigWatch {
     written: Option<PathBuf>,
     drawn: PathBuf,
+    typed: PathBuf,
     taken: States,
     seen: Option<(States, Instant)>,
 }
 
-type States = [Option<FileState>; 2];
+type States = [Option<FileState>; 3];
 
 impl ConfigWatch {
     /// Reads a configuration and begins to look for changes of it. The files' states are noted before
     /// they are read: what is saved from then on is a change.
     pub fn read(file: &Path) -> Result<(Config, ConfigWatch), ConfigError> {
-        ConfigWatch::begin(Some(file.to_owned()), drawn::beside(file))
+        ConfigWatch::begin(Some(file.to_owned()), [drawn::beside(file), typed::beside(file)])
     }
 
-    /// A configuration that nobody wrote, with the spots drawn in this file.
-    pub fn unwritten(drawn: PathBuf) -> Result<(Config, ConfigWatch), ConfigError> {
-        ConfigWatch::begin(None, drawn)
+    /// A configuration that nobody wrote, with what is kept beside the shot log instead.
+    pub fn unwritten(log: &Path) -> Result<(Config, ConfigWatch), ConfigError> {
+        ConfigWatch::begin(None, [drawn::beside_log(log), typed::beside_log(log)])
     }
 
-    fn begin(written: Option<PathBuf>, drawn: PathBuf) -> Result<(Config, ConfigWatch), ConfigError> {
-        let mut watch = ConfigWatch { written, drawn, taken: [None, None], seen: None };
+    fn begin(written: Option<PathBuf>, [drawn, typed]: [PathBuf; 2]) -> Result<(Config, ConfigWatch), ConfigError> {
+        let mut watch = ConfigWatch { written, drawn, typed, taken: [None; 3], seen: None };
         watch.taken = watch.states();
         Ok((watch.config()?, watch))
     }
@@ -43,8 +44,13 @@ impl ConfigWatch {
         &self.drawn
     }
 
+    /// The file of what was written down of the set.
+    pub fn typed(&self) -> &Path {
+        &self.typed
+    }
+
     fn states(&self) -> States {
-        [self.written.as_deref().and_then(state_of), state_of(&self.drawn)]
+        [self.written.as_deref().and_then(state_of), state_of(&self.drawn), state_of(&self.typed)]
     }
 
     fn config(&self) -> Result<Config, ConfigError> {
@@ -53,6 +59,7 @@ impl ConfigWatch {
         }
         let mut config = Config::default();
         drawn::apply(&self.drawn, &mut config)?;
+        typed::apply(&self.typed, &mut config)?;
         Ok(config)
     }
 

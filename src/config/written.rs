@@ -21,8 +21,8 @@ use crate::photometry::{IsoSpeed, Series, Stops};
 use crate::response::ResponseChoice;
 use crate::rig::{LightGroup, LightShare, Passive};
 
-const MOST_GROUPS: usize = 16;
-const MOST_PASSIVE: usize = 16;
+pub(super) const MOST_GROUPS: usize = 16;
+pub(super) const MOST_PASSIVE: usize = 16;
 const MOST_ENDINGS: usize = 64;
 
 /// The second names are those of earlier days: a configuration that has them still holds.
@@ -138,7 +138,8 @@ impl Written {
             groups,
             passive,
             camera: self.camera.as_ref().map(WrittenCamera::checked).transpose()?.unwrap_or_default(),
-            notes: notes(&self.notes)?,
+            typed: usual.typed,
+            notes: notes(self.notes.iter().map(|note| note.0.as_str()))?,
             remarks: self.groups.iter().flat_map(WrittenGroup::remarks).collect(),
         })
     }

@@ -91,10 +91,15 @@ impl WrittenGroup {
             in_front: in_front.into_iter().flatten().collect(),
             recycle_time: time("recycle_time", &self.recycle_time)?,
             flash_duration: time("flash_duration", &self.flash_duration)?,
-            modifier: text("modifier", self.modifier.as_ref())?,
-            gel_colour: text("gel_colour", self.gel_colour.as_ref())?,
-            stands: stands(self.height.as_ref(), self.distance.as_ref(), self.angle.as_ref(), heads)?,
-            note: text("note", self.note.as_ref())?,
+            modifier: text("modifier", Scalar::text_of(&self.modifier))?,
+            gel_colour: text("gel_colour", Scalar::text_of(&self.gel_colour))?,
+            stands: stands(
+                Scalar::text_of(&self.height),
+                Scalar::text_of(&self.distance),
+                Scalar::text_of(&self.angle),
+                heads,
+            )?,
+            note: text("note", Scalar::text_of(&self.note))?,
         })
     }
 

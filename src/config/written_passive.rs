@@ -6,7 +6,7 @@ use super::values::{Scalar, word};
 use super::written_spot::checked_name;
 use super::written_stands::{stands, text};
 use super::wrong::Wrong;
-use crate::rig::{Angle, Passive, PassiveKind, Side};
+use crate::rig::{Passive, PassiveKind, Side, Stands};
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -31,17 +31,23 @@ impl WrittenPassive {
         let kind = word("kind", Some(&self.kind), &KINDS)?;
         let kind = kind.ok_or_else(|| Wrong::new("kind", "", "write reflector, flag or scrim"))?;
         let side = word("side", self.side.as_ref(), &SIDES)?;
-        let stands = stands(self.height.as_ref(), self.distance.as_ref(), self.angle.as_ref(), 1)?;
-        let is_right = stands.angles.first().and_then(|angle: &Angle| angle.is_right());
-        match (side, is_right, &self.angle) {
-            (Some(side @ (Side::Left | Side::Right)), Some(is_right), Some(angle))
-                if (side == Side::Right) != is_right =>
-            {
-                let fault = format!("'{}' is on the other side: side says {side}. Leave one of them out", angle.0);
-                Err(Wrong::new("angle", &angle.0, fault))
-            }
-            _ => Ok(Passive { name, kind, side, stands, note: text("note", self.note.as_ref())? }),
+        let angle = Scalar::text_of(&self.angle);
+        let stands = stands(Scalar::text_of(&self.height), Scalar::text_of(&self.distance), angle, 1)?;
+        if let Some(angle) = angle {
+            on_its_side(side, &stands, angle)?;
         }
+        Ok(Passive { name, kind, side, stands, note: text("note", Scalar::text_of(&self.note))? })
+    }
+}
+
+/// Refuses an angle on the other side than the one that is written.
+pub(super) fn on_its_side(side: Option<Side>, stands: &Stands, angle: &str) -> Result<(), Wrong> {
+    match (side, stands.angles.first().and_then(|angle| angle.is_right())) {
+        (Some(side @ (Side::Left | Side::Right)), Some(is_right)) if (side == Side::Right) != is_right => {
+            let fault = format!("'{angle}' is on the other side: side says {side}. Leave one of them out");
+            Err(Wrong::new("angle", angle, fault))
+        }
+        _ => Ok(()),
     }
 }
 

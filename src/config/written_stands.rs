@@ -27,28 +27,28 @@ pub(super) struct WrittenCamera {
 impl WrittenCamera {
     pub fn checked(&self) -> Result<CameraFacts, Wrong> {
         Ok(CameraFacts {
-            height: height(self.height.as_ref())?,
-            distance: distance(self.distance.as_ref())?,
-            lens: text("lens", self.lens.as_ref())?,
+            height: Scalar::text_of(&self.height).map(height).transpose()?,
+            distance: Scalar::text_of(&self.distance).map(distance).transpose()?,
+            lens: text("lens", Scalar::text_of(&self.lens))?,
         })
     }
 }
 
 /// `most` is how many things of the kind there are, each of which may have a direction of its own.
 pub(super) fn stands(
-    height_text: Option<&Scalar>,
-    distance_text: Option<&Scalar>,
-    angle: Option<&Scalar>,
+    height_text: Option<&str>,
+    distance_text: Option<&str>,
+    angle: Option<&str>,
     most: u32,
 ) -> Result<Stands, Wrong> {
     Ok(Stands {
-        height: height(height_text)?,
-        distance: distance(distance_text)?,
-        angles: angle.map_or_else(|| Ok(Vec::new()), |text| angles(&text.0, most))?,
+        height: height_text.map(height).transpose()?,
+        distance: distance_text.map(distance).transpose()?,
+        angles: angle.map_or_else(|| Ok(Vec::new()), |text| angles(text, most))?,
     })
 }
 
-fn angles(text: &str, most: u32) -> Result<Vec<Angle>, Wrong> {
+pub(super) fn angles(text: &str, most: u32) -> Result<Vec<Angle>, Wrong> {
     let wrong = |fault: String| Wrong::new("angle", text, fault);
     let angles: Vec<Angle> = text.split(" and ").map(str::parse).collect::<Result<_, String>>().map_err(wrong)?;
     if angles.len() > most as usize {
@@ -61,45 +61,39 @@ fn angles(text: &str, most: u32) -> Result<Vec<Angle>, Wrong> {
     Ok(angles)
 }
 
-fn height(text: Option<&Scalar>) -> Result<Option<Metres>, Wrong> {
+pub(super) fn height(text: &str) -> Result<Metres, Wrong> {
     length("height", text, HEIGHTS, "1 cm and 20 m")
 }
 
-fn distance(text: Option<&Scalar>) -> Result<Option<Metres>, Wrong> {
+pub(super) fn distance(text: &str) -> Result<Metres, Wrong> {
     length("distance", text, DISTANCES, "5 cm and 50 m")
 }
 
-fn length(
-    key: &str,
-    text: Option<&Scalar>,
-    range: std::ops::RangeInclusive<f64>,
-    between: &str,
-) -> Result<Option<Metres>, Wrong> {
-    let Some(text) = text else { return Ok(None) };
-    let wrong = |fault: String| Wrong::new(key, &text.0, fault);
-    let length = read_distance(&text.0).map_err(|fault| wrong(fault.to_string()))?;
+fn length(key: &str, text: &str, range: std::ops::RangeInclusive<f64>, between: &str) -> Result<Metres, Wrong> {
+    let wrong = |fault: String| Wrong::new(key, text, fault);
+    let length = read_distance(text).map_err(|fault| wrong(fault.to_string()))?;
     match range.contains(&length.get()) {
-        true => Ok(Some(length)),
-        false => Err(wrong(format!("'{}' is out of range: it lies between {between}", text.0))),
+        true => Ok(length),
+        false => Err(wrong(format!("'{text}' is out of range: it lies between {between}"))),
     }
 }
 
-/// Text of somebody's own.
-pub(super) fn text(key: &str, text: Option<&Scalar>) -> Result<Option<String>, Wrong> {
-    let Some(Scalar(text)) = text else { return Ok(None) };
+/// Text of somebody's own; `None` where it is empty.
+pub(super) fn text(key: &str, text: Option<&str>) -> Result<Option<String>, Wrong> {
+    let Some(text) = text else { return Ok(None) };
     let length = text.chars().count();
     if length > LONGEST_TEXT || text.chars().any(char::is_control) {
         let fault = format!("write at most {LONGEST_TEXT} printable characters, on one line");
         return Err(Wrong::new(key, text, fault));
     }
-    Ok((length > 0).then(|| text.clone()))
+    Ok((length > 0).then(|| text.to_owned()))
 }
 
-pub(super) fn notes(written: &[Scalar]) -> Result<Vec<String>, Wrong> {
+pub(super) fn notes<'a>(written: impl ExactSizeIterator<Item = &'a str>) -> Result<Vec<String>, Wrong> {
     if written.len() > MOST_NOTES {
         return Err(Wrong::new("notes", "", format!("there are more than {MOST_NOTES} notes: leave some out")));
     }
-    let notes: Result<Vec<Option<String>>, Wrong> = written.iter().map(|note| text("notes", Some(note))).collect();
+    let notes: Result<Vec<Option<String>>, Wrong> = written.map(|note| text("notes", Some(note))).collect();
     Ok(notes?.into_iter().flatten().collect())
 }
 

@@ -24,9 +24,13 @@ pub fn examine_raw(file: &mut (impl Read + Seek), length: u64) -> Result<Layout,
 
 /// A HEIF file: whole when every box at the top, and every part that its index tells of, fits into the file.
 pub fn examine_heif(file: &mut (impl Read + Seek), length: u64) -> Result<Layout, Fault> {
-    let mut index = None;
+    let (mut index, mut has_index) = (None, false);
     let mut layout = top(file, length, |file, found| {
-        if &found.name == b"meta" && index.is_none() {
+        if &found.name == b"meta" {
+            // What is checked here must be what the decoder reads.
+            if std::mem::replace(&mut has_index, true) {
+                return Err(Fault::Foreign("it has two indexes"));
+            }
             index = heif::Index::read(file, found)?;
         }
         Ok(())

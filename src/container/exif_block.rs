@@ -100,6 +100,32 @@ impl<F: Read + Seek> Reader<'_, '_, F> {
     }
 }
 
+/// A value that is known otherwise and is put into a block.
+pub enum Value {
+    Text(String),
+    Short(u16),
+    Rational(f64),
+    SignedRational(f64),
+}
+
+/// A block of values with their tags. `None` of nothing.
+pub fn block_of(values: &[(u16, Value)]) -> Option<Vec<u8>> {
+    const PARTS: f64 = 10_000.0;
+    let entry = |(tag, value): &(u16, Value)| {
+        let rational = |kind: u64, parts: [u8; 4]| (kind, 1, [parts, (PARTS as u32).to_le_bytes()].concat());
+        let (kind, count, value) = match value {
+            Value::Text(text) => (2, text.len() as u64 + 1, [text.as_bytes(), &[0]].concat()),
+            Value::Short(number) => (3, 1, number.to_le_bytes().to_vec()),
+            Value::Rational(number) => rational(5, ((number * PARTS).round() as u32).to_le_bytes()),
+            Value::SignedRational(number) => rational(10, ((number * PARTS).round() as i32).to_le_bytes()),
+        };
+        Entry { tag: *tag, kind, count, value }
+    };
+    // Those of the first directory have numbers below those of the one with the settings.
+    let (main, settings): (Vec<Entry>, Vec<Entry>) = values.iter().map(entry).partition(|e| e.tag < 0x0200);
+    (!main.is_empty() || !settings.is_empty()).then(|| written(true, main, Some(settings), None))
+}
+
 /// Directories with their values, one after the other.
 fn written(
     little: bool,

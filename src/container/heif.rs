@@ -49,7 +49,7 @@ impl Index {
             let body =
                 Fields { bytes: bytes.get(..found.end as usize).unwrap_or_default(), at: found.content as usize };
             let read = match &found.name {
-                b"iinf" => index.items(body),
+                b"iinf" => index.items(body)?,
                 b"iloc" => index.places(body)?,
                 b"idat" => {
                     index.held = Some(Piece { at: meta.content + found.content, length: found.end - found.content });
@@ -65,10 +65,20 @@ impl Index {
     }
 
     /// Which items are metadata.
-    fn items(&mut self, mut list: Fields<'_>) -> Option<()> {
-        let version = list.number(4)? >> 24;
-        list.number(if version == 0 { 2 } else { 4 })?;
-        for entry in side_by_side(list.bytes, list.at).take(MOST_BOXES) {
+    fn items(&mut self, mut list: Fields<'_>) -> Result<Option<()>, Fault> {
+        let Some(version) = list.number(4).map(|number| number >> 24) else { return Ok(None) };
+        if list.number(if version == 0 { 2 } else { 4 }).is_none() {
+            return Ok(None);
+        }
+        // The decoder looks for each item among all.
+        if side_by_side(list.bytes, list.at).nth(MOST_BOXES).is_some() {
+            return Err(Fault::Overloaded("its index tells of more than 4096 pictures and blocks"));
+        }
+        Ok(self.metadata_among(list))
+    }
+
+    fn metadata_among(&mut self, list: Fields<'_>) -> Option<()> {
+        for entry in side_by_side(list.bytes, list.at) {
             let mut entry = Fields { bytes: list.bytes.get(..entry.end as usize)?, at: entry.content as usize };
             let item = match entry.number(4)? >> 24 {
                 2 => entry.number(2)?,

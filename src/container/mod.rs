@@ -7,6 +7,7 @@
 mod box_heading;
 mod boxes;
 mod chunks;
+mod ciff;
 mod directories;
 mod exif_block;
 mod fingerprint;
@@ -41,7 +42,7 @@ pub enum Kind {
     Tiff,
     Png,
     WebP,
-    /// HEIF and its kin: settings only.
+    /// HEIF and its kin.
     Heif,
     /// A camera's raw file in TIFF structure.
     RawTiff,
@@ -49,6 +50,8 @@ pub enum Kind {
     RawBoxes,
     /// A camera's raw file with a heading that points to its parts.
     RawRaf,
+    /// A camera's raw file in heaps with their directories at the end.
+    RawCiff,
     /// A camera's raw file of a structure not known here: its wholeness can't be told, so that it is
     /// logged and not metered.
     RawOther,
@@ -64,12 +67,12 @@ impl Kind {
             "png" => Kind::Png,
             "webp" => Kind::WebP,
             "heic" | "heif" | "hif" | "avif" => Kind::Heif,
-            "nef" | "nrw" | "arw" | "sr2" | "srf" | "dng" | "cr2" | "pef" | "orf" | "rw2" | "3fr" | "iiq" | "srw" => {
-                Kind::RawTiff
-            }
+            "nef" | "nrw" | "arw" | "sr2" | "srf" | "dng" | "cr2" | "pef" | "orf" | "rw2" | "3fr" | "iiq" | "srw"
+            | "gpr" => Kind::RawTiff,
             "cr3" => Kind::RawBoxes,
             "raf" => Kind::RawRaf,
-            "x3f" | "crw" | "mrw" => Kind::RawOther,
+            "crw" => Kind::RawCiff,
+            "x3f" | "mrw" => Kind::RawOther,
             _ => return None,
         })
     }
@@ -77,18 +80,19 @@ impl Kind {
     /// Whether greyhold meters the pixels of this kind.
     pub fn is_metered(self) -> bool {
         matches!(self, Kind::Jpeg | Kind::Tiff | Kind::Png | Kind::WebP)
-            || (cfg!(feature = "raw") && matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf))
+            || (cfg!(feature = "heif") && self == Kind::Heif)
+            || (cfg!(feature = "raw") && matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf | Kind::RawCiff))
     }
 
     pub fn is_raw(self) -> bool {
-        matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf | Kind::RawOther)
+        matches!(self, Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf | Kind::RawCiff | Kind::RawOther)
     }
 
     /// The largest file of this kind that is looked at, in bytes.
     fn size_limit(self) -> u64 {
         match self {
             Kind::Jpeg | Kind::Heif | Kind::WebP | Kind::Png => 128 << 20,
-            Kind::Tiff | Kind::RawTiff | Kind::RawBoxes | Kind::RawRaf | Kind::RawOther => 512 << 20,
+            _ => 512 << 20,
         }
     }
 }
@@ -158,6 +162,7 @@ fn examine_structure(kind: Kind, mut file: &mut dyn Source, extent: Extent) -> R
         Kind::Heif => boxes::examine_heif(&mut file, length)?,
         Kind::RawBoxes => boxes::examine_raw(&mut file, length)?,
         Kind::RawRaf => raf::examine(&mut file, length)?,
+        Kind::RawCiff => ciff::examine(&mut file, length)?,
         _ => Layout { picture: vec![Piece { at: 0, length }], ..Layout::default() },
     };
     if unwritten::has_empty_page(file, &layout.picture, extent)? {

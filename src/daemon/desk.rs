@@ -1,22 +1,23 @@
-//! The files that a sitting is set up by: configuration, drawn spots, camera curves. They are read and written one
+//! The files that a sitting is set up by: configuration, drawn spots, what is written down of the set, camera curves. They are read and written one
 //! job at a time beside the session, which hears of it when a job is done.
 
 use std::collections::VecDeque;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
 use tokio::sync::oneshot;
 
-use crate::config::{Config, ConfigWatch, Curves, drawn};
+use crate::config::typed::TypedThing;
+use crate::config::{Config, ConfigWatch, Curves, drawn, typed};
 use crate::meter::Area;
 use crate::session::Reply;
 
-/// Wishes for spots are taken up no faster than this: each has the references metered anew.
-const BETWEEN_SPOTS: Duration = Duration::from_millis(500);
+/// Wishes are taken up no faster than this: each has the configuration taken up anew, and one for a spot the references metered.
+const BETWEEN_WISHES: Duration = Duration::from_millis(500);
 /// A wish that can't be taken up by then is refused: the disk of the configuration doesn't answer.
 const PATIENCE: Duration = Duration::from_secs(10);
-/// Spots of different names that wait at one time, and people who wait for one of them.
+/// Wishes that wait at one time, and people who wait for one of them.
 const MOST_WISHES: usize = 16;
 const MOST_WAITING: usize = 64;
 
@@ -31,13 +32,35 @@ pub(super) fn curves_of(config: &Config) -> Arc<Curves> {
     Arc::new(curves)
 }
 
-/// A spot to be drawn, and those who wait to hear of it.
+/// What people add to the configuration, each in a file of its own.
+#[derive(Debug)]
+pub(super) enum Wished {
+    Spot { name: String, area: Option<Area> },
+    Thing(Box<TypedThing>),
+    Notes(Option<Vec<String>>),
+}
+
+/// What is wished for, and those who wait to hear of it.
 #[derive(Debug)]
 pub(super) struct Wish {
-    name: String,
-    area: Option<Area>,
+    what: Wished,
     asked: Instant,
     pub backs: Vec<oneshot::Sender<Reply>>,
+}
+
+impl Wish {
+    pub fn is_spot(&self) -> bool {
+        matches!(self.what, Wished::Spot { .. })
+    }
+
+    /// A further wish leaves nothing of this one. One for a thing's height leaves its angle.
+    fn is_overtaken_by(&self, other: &Wished) -> bool {
+        match (&self.what, other) {
+            (Wished::Spot { name, .. }, Wished::Spot { name: other, .. }) => name == other,
+            (Wished::Notes(_), Wished::Notes(_)) => true,
+            _ => false,
+        }
+    }
 }
 
 /// A configuration that was read, and the curves that it names the folder of.
@@ -54,8 +77,8 @@ pub(super) struct Done {
     pub config: Option<Result<Taken, String>>,
     /// Only the cameras' curves changed.
     pub curves: Option<Arc<Curves>>,
-    /// The spot that was to be drawn, and what is answered.
-    pub drawn: Option<(Wish, Reply)>,
+    /// The wish that was carried out or refused, and what is answered.
+    pub wished: Option<(Wish, Reply)>,
 }
 
 /// What is known of those files, and what is to be done with them.
@@ -64,31 +87,32 @@ pub(super) struct Desk {
     stamp: CurvesStamp,
     busy: bool,
     wishes: VecDeque<Wish>,
-    drawn_at: Option<Instant>,
+    taken_at: Option<Instant>,
 }
 
 impl Desk {
     pub fn new(watch: ConfigWatch, config: &Config) -> Desk {
         let stamp = Curves::stamp(config.curves.as_deref());
-        Desk { watch, stamp, busy: false, wishes: VecDeque::new(), drawn_at: None }
+        Desk { watch, stamp, busy: false, wishes: VecDeque::new(), taken_at: None }
     }
 
-    /// Takes a wish for a spot. One that is still waiting under the same name is overtaken; who asked for it hears
-    /// what came of the last.
-    pub fn wish(&mut self, name: String, area: Option<Area>, back: oneshot::Sender<Reply>) {
-        let full = || Reply::refused("too many spots are being drawn at one time: try again in a moment");
+    /// Takes a wish. One that is still waiting and that this one overtakes is forgotten; who asked for it hears what came of the last.
+    pub fn wish(&mut self, what: Wished, back: oneshot::Sender<Reply>) {
         let asked = Instant::now();
         let room = self.wishes.len() < MOST_WISHES;
-        match self.wishes.iter_mut().find(|wish| wish.name == name) {
+        match self.wishes.iter_mut().find(|wish| wish.is_overtaken_by(&what)) {
             Some(wish) if wish.backs.len() < MOST_WAITING => {
-                wish.area = area;
+                wish.what = what;
                 wish.backs.push(back);
             }
-            None if room => {
-                self.wishes.push_back(Wish { name, area, asked, backs: vec![back] });
-            }
+            None if room => self.wishes.push_back(Wish { what, asked, backs: vec![back] }),
             _ => {
-                let _ = back.send(full());
+                let what = if matches!(what, Wished::Spot { .. }) {
+                    "spots are being drawn"
+                } else {
+                    "things are being written down"
+                };
+                let _ = back.send(Reply::refused(format!("too many {what} at one time: try again in a moment")));
             }
         }
     }
@@ -99,18 +123,18 @@ impl Desk {
         for wish in self.take_overdue() {
             answer(wish.backs, &Reply::refused("the disk of the configuration doesn't answer: try again later"));
         }
-        let rested = self.drawn_at.is_none_or(|at| at.elapsed() >= BETWEEN_SPOTS);
+        let rested = self.taken_at.is_none_or(|at| at.elapsed() >= BETWEEN_WISHES);
         let wish = if self.busy || !rested { None } else { self.wishes.pop_front() };
         if self.busy || (wish.is_none() && !look) {
             return None;
         }
         self.busy = true;
         if wish.is_some() {
-            self.drawn_at = Some(Instant::now());
+            self.taken_at = Some(Instant::now());
         }
         let (watch, stamp, config) = (self.watch.clone(), self.stamp.clone(), config.clone());
         Some(move || match wish {
-            Some(wish) => draw(watch, stamp, wish),
+            Some(wish) => carry_out(watch, stamp, &config, wish),
             None => poll(watch, stamp, &config),
         })
     }
@@ -118,7 +142,7 @@ impl Desk {
     /// How long until a wish may be taken up that waits now.
     pub fn next_due(&self) -> Option<Duration> {
         let waits = !self.busy && !self.wishes.is_empty();
-        waits.then(|| self.drawn_at.map_or(Duration::ZERO, |at| BETWEEN_SPOTS.saturating_sub(at.elapsed())))
+        waits.then(|| self.taken_at.map_or(Duration::ZERO, |at| BETWEEN_WISHES.saturating_sub(at.elapsed())))
     }
 
     /// A job is done, or broke off.
@@ -151,34 +175,30 @@ fn poll(mut watch: ConfigWatch, stamp: CurvesStamp, config: &Config) -> Done {
         Some(Ok(config)) => {
             let stamp = Curves::stamp(config.curves.as_deref());
             let curves = curves_of(&config);
-            Done { watch, stamp, config: Some(Ok(Taken { config, curves })), curves: None, drawn: None }
+            Done { watch, stamp, config: Some(Ok(Taken { config, curves })), curves: None, wished: None }
         }
         Some(Err(fault)) => {
             let fault = format!("the changed configuration is not taken up, the old one holds: {fault}");
-            Done { watch, stamp, config: Some(Err(fault)), curves: None, drawn: None }
+            Done { watch, stamp, config: Some(Err(fault)), curves: None, wished: None }
         }
         None => {
             let now = Curves::stamp(config.curves.as_deref());
             let curves = (now != stamp).then(|| curves_of(config));
-            Done { watch, stamp: now, config: None, curves, drawn: None }
+            Done { watch, stamp: now, config: None, curves, wished: None }
         }
     }
 }
 
-/// Saves a drawn spot and reads the configuration with it.
-fn draw(mut watch: ConfigWatch, stamp: CurvesStamp, wish: Wish) -> Done {
+/// Saves what is wished for and reads the configuration with it.
+fn carry_out(mut watch: ConfigWatch, stamp: CurvesStamp, config: &Config, wish: Wish) -> Done {
     let done =
-        |watch, stamp, config, wish, reply| Done { watch, stamp, config, curves: None, drawn: Some((wish, reply)) };
-    if let Err(why) = drawn::draw(watch.drawn(), &wish.name, wish.area) {
-        return done(watch, stamp, None, wish, Reply::refused(why.to_string()));
+        |watch, stamp, config, wish, reply| Done { watch, stamp, config, curves: None, wished: Some((wish, reply)) };
+    if let Err(why) = save(&watch, config, &wish.what) {
+        return done(watch, stamp, None, wish, Reply::refused(why));
     }
     match watch.now() {
         Ok(config) => {
-            let file = watch.drawn().file_name().unwrap_or_default().to_string_lossy().into_owned();
-            let reply = Reply::done(match wish.area {
-                Some(_) => format!("the spot '{}' counts from the next frame on (saved in {file})", wish.name),
-                None => format!("the drawn spot '{}' is gone", wish.name),
-            });
+            let reply = Reply::done(said(&watch, &wish.what));
             let stamp = Curves::stamp(config.curves.as_deref());
             let curves = curves_of(&config);
             done(watch, stamp, Some(Ok(Taken { config, curves })), wish, reply)
@@ -186,6 +206,31 @@ fn draw(mut watch: ConfigWatch, stamp: CurvesStamp, wish: Wish) -> Done {
         Err(fault) => {
             let reply = Reply::refused(format!("it is saved, but the configuration can't be read: {fault}"));
             done(watch, stamp, None, wish, reply)
+        }
+    }
+}
+
+fn save(watch: &ConfigWatch, config: &Config, what: &Wished) -> Result<(), String> {
+    match what {
+        Wished::Spot { name, area } => drawn::draw(watch.drawn(), name, *area).map_err(|why| why.to_string()),
+        Wished::Thing(thing) => typed::write(watch.typed(), config, thing).map_err(|why| why.to_string()),
+        Wished::Notes(notes) => typed::write_notes(watch.typed(), notes.as_deref()).map_err(|why| why.to_string()),
+    }
+}
+
+/// What is told of a wish that was carried out.
+fn said(watch: &ConfigWatch, what: &Wished) -> String {
+    let name_of = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    match what {
+        Wished::Spot { name, area: Some(_) } => {
+            format!("the spot '{name}' counts from the next frame on (saved in {})", name_of(watch.drawn()))
+        }
+        Wished::Spot { name, area: None } => format!("the drawn spot '{name}' is gone"),
+        Wished::Thing(thing) if thing.is_bare() => format!("{} is as the configuration says", thing.name.trim()),
+        Wished::Thing(thing) => format!("{} is written down (saved in {})", thing.name.trim(), name_of(watch.typed())),
+        Wished::Notes(None) => "the notes of the set are the configuration's".to_owned(),
+        Wished::Notes(Some(_)) => {
+            format!("the notes of the set are written down (saved in {})", name_of(watch.typed()))
         }
     }
 }

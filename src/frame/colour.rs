@@ -24,6 +24,47 @@ pub enum Space {
     Profile,
     /// Nothing says which: taken as sRGB.
     Assumed,
+    /// A picture embedded in a raw file, which stands for the light that can't be read.
+    Embedded,
+    /// A HEIF picture's codes, as they stand: what curve they have differs from the JPEG's of the same camera.
+    Heif,
+    /// The same with the hybrid log-gamma transfer (ITU-R BT.2100).
+    HeifHlg,
+    /// The same with the perceptual quantiser (ITU-R BT.2100).
+    HeifPq,
+}
+
+/// The name of the space of a picture that stands for a raw file's light: its curve is none of the JPEG's beside it.
+pub const EMBEDDED: &str = "picture in the raw file";
+
+/// What names of HEIF pictures' spaces begin with.
+const HEIF: &str = "HEIF";
+
+/// Which kind of HEIF picture a space's name is of, if any: readings keep the name alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HeifRange {
+    Standard,
+    /// Of a transfer that shows more than a screen's white.
+    High,
+}
+
+impl HeifRange {
+    /// By the name of a space, as readings have it.
+    pub fn of(colour: &str) -> Option<HeifRange> {
+        let is = |space: Space| colour == space.to_string();
+        if is(Space::HeifHlg) || is(Space::HeifPq) {
+            return Some(HeifRange::High);
+        }
+        colour.starts_with(HEIF).then_some(HeifRange::Standard)
+    }
+}
+
+/// Colour as a HEIF file's index tells it, in code points of ITU-T H.273.
+#[cfg(feature = "heif")]
+#[derive(Debug, Clone, Copy)]
+pub(super) struct HeifColour {
+    pub primaries: u16,
+    pub transfer: u16,
 }
 
 impl fmt::Display for Space {
@@ -34,6 +75,10 @@ impl fmt::Display for Space {
             Space::DisplayP3 => "Display P3",
             Space::Profile => "its own profile",
             Space::Assumed => "sRGB (assumed)",
+            Space::Embedded => EMBEDDED,
+            Space::Heif => HEIF,
+            Space::HeifHlg => "HEIF, HLG",
+            Space::HeifPq => "HEIF, PQ",
         })
     }
 }
@@ -53,6 +98,9 @@ const SRGB_WEIGHTS: Weights = [0.2126, 0.7152, 0.0722];
 const ADOBE_WEIGHTS: Weights = [0.29734, 0.62736, 0.07529];
 /// Display P3: SMPTE EG 432-1 primaries with the D65 white point.
 const P3_WEIGHTS: Weights = [0.22897, 0.69174, 0.07929];
+/// ITU-R BT.2020.
+#[cfg(feature = "heif")]
+const BT2020_WEIGHTS: Weights = [0.2627, 0.678, 0.0593];
 /// Adobe RGB (1998) encoding specification.
 const ADOBE_GAMMA: f64 = 563.0 / 256.0;
 
@@ -64,6 +112,24 @@ impl Colour {
             Some(ColourTag::Srgb) => Colour::new(Space::Srgb, SRGB_WEIGHTS, srgb_decode),
             Some(ColourTag::Uncalibrated) | None => Colour::new(Space::Assumed, SRGB_WEIGHTS, srgb_decode),
         })
+    }
+
+    /// Of a HEIF picture. Its codes are read as they stand, by a curve that is learned: only how much each channel counts is
+    /// taken from the profile or the index, where they tell it.
+    #[cfg(feature = "heif")]
+    pub(super) fn of_heif(icc: Option<&[u8]>, coded: Option<HeifColour>) -> Colour {
+        let by_profile = icc.and_then(Colour::from_profile).map(|colour| colour.weights);
+        let by_index = coded.and_then(|coded| match coded.primaries {
+            9 => Some(BT2020_WEIGHTS),
+            11 | 12 => Some(P3_WEIGHTS),
+            _ => None,
+        });
+        let space = match coded.map(|coded| coded.transfer) {
+            Some(16) => Space::HeifPq,
+            Some(18) => Space::HeifHlg,
+            _ => Space::Heif,
+        };
+        Colour::new(space, by_profile.or(by_index).unwrap_or(SRGB_WEIGHTS), srgb_decode)
     }
 
     fn from_profile(icc: &[u8]) -> Option<Colour> {

@@ -121,6 +121,13 @@ pub(super) fn cut_picture(
 ) -> Result<Vec<Cut>, PixelFault> {
     let colour = Colour::of(layout.icc.as_deref(), settings.colour_space);
     let orientation = settings.orientation;
+    #[cfg(feature = "heif")]
+    if kind == Kind::Heif {
+        let (whole, colour) = super::heif::decode_whole(bytes)?;
+        // Upright by the file's own index.
+        let pieces = Pieces::of_whole(&whole, 1, places)?;
+        return Ok(pieces.0.into_iter().map(|(laid, rgb)| laid.cut(rgb, colour.clone(), None)).collect());
+    }
     let in_memory = |format| decode_whole(format, Cursor::new(bytes), [bytes.len(); 2], MEMORY_MIB);
     let decoded = guarded(|| {
         let whole = match kind {

@@ -21,7 +21,7 @@ pub(super) fn decode(bytes: &[u8], layout: &Layout, settings: &Settings) -> Opti
         let to = from.checked_add(usize::try_from(piece.length).ok()?)?;
         bytes.get(from..to).filter(|jpeg| jpeg.starts_with(&[0xFF, 0xD8, 0xFF]))
     });
-    let sound = jpegs.take(MOST).filter_map(|jpeg| container::load(Kind::Jpeg, &mut Cursor::new(jpeg)).ok());
+    let sound = jpegs.take(MOST).filter_map(sound_jpeg);
     let long = |coding: &Coding| coding.width.max(coding.height);
     let sized = sound.filter_map(|(layout, jpeg)| {
         let coding = layout.coding.clone()?;
@@ -34,4 +34,9 @@ pub(super) fn decode(bytes: &[u8], layout: &Layout, settings: &Settings) -> Opti
     })?;
     let proxy = pixels::decode(Kind::Jpeg, &jpeg, Some(&coding), settings.orientation).ok()?;
     Some(Picture { proxy, colour: Colour::of(layout.icc.as_deref(), settings.colour_space), linear: None })
+}
+
+/// A JPEG within a file, where it is whole.
+pub(super) fn sound_jpeg(bytes: &[u8]) -> Option<(Layout, Vec<u8>)> {
+    container::load(Kind::Jpeg, &mut Cursor::new(bytes)).ok()
 }

@@ -12,6 +12,8 @@ mod dc_codes;
 mod dc_tests;
 mod embedded;
 mod guard;
+#[cfg(feature = "heif")]
+mod heif;
 mod pixels;
 mod proxy;
 #[cfg(feature = "raw")]
@@ -21,15 +23,17 @@ mod raw_cuts;
 mod settings;
 mod small;
 mod strips;
+mod thumbnail;
 
 use std::path::Path;
+use std::sync::Arc;
 
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use captured::Captured;
-pub use colour::{Colour, Space};
+pub use colour::{Colour, EMBEDDED, HeifRange, Space};
 pub use cuts::{Cut, CutPlace, MOST_CUTS, Rectangle};
 pub use proxy::{BURNT_OUT, PixelFault, Proxy, is_burnt_out};
 pub use settings::{ColourTag, FlashTag, IsoKind, Rendering, Settings};
@@ -58,7 +62,7 @@ pub struct Frame {
     pub settings: Settings,
     /// Absent when the pixels are not metered; the first of `notes` says why.
     pub picture: Option<Picture>,
-    /// The picture that the camera rendered and put into a raw file, where it was asked for and is there.
+    /// The picture that the camera rendered and put into the file, where it was asked for and is there.
     pub embedded: Option<Picture>,
     /// What was wrong or missing, a sentence each.
     pub notes: Vec<String>,
@@ -93,6 +97,11 @@ pub struct Picture {
 }
 
 impl Picture {
+    /// As a picture that stands for the light of its raw file.
+    fn standing_in(self) -> Picture {
+        Picture { colour: Colour { space: Space::Embedded, ..self.colour }, ..self }
+    }
+
     /// Luminance of each pixel as the file's own curve has it, 0 to 1.
     pub fn luminance(&self) -> impl Iterator<Item = f32> + '_ {
         let decoded = self.colour.srgb_code.map(|code| srgb_decode(f64::from(code) / 255.0) as f32);
@@ -123,6 +132,10 @@ pub struct Read {
     pub frame: Option<Frame>,
 }
 
+/// What is said of a raw file that is metered by another's means than its light.
+const STANDS_IN: &str =
+    "metered by the picture embedded in the raw file, through a curve as a JPEG is, and not by the sensor's light";
+
 /// Reads a photograph. `Err` only when the file is not whole, not a picture or not readable.
 pub fn read_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
     read_parts_from(kind, path, source, series, RawParts::Light)
@@ -146,13 +159,25 @@ pub fn read_parts_from(
     let tail_missing = layout.tail_missing;
     let perhaps_unfinished = layout.perhaps_unfinished.map(str::to_owned);
     let is_asked_for = kind.is_raw() && parts != RawParts::Light;
-    let embedded = if is_asked_for { embedded::decode(&bytes, &layout, &settings) } else { None };
+    let mut embedded = if is_asked_for { embedded::decode(&bytes, &layout, &settings) } else { None };
     let picture = if embedded.is_some() && parts == RawParts::EmbeddedFirst {
         None
     } else {
-        let picture = picture_of(kind, path, source, &layout, bytes, &settings);
-        // What comes first says why there is no picture.
-        picture.map_err(|why| notes.insert(0, why)).ok()
+        let bytes = Arc::new(bytes);
+        match picture_of(kind, path, source, &layout, &bytes, &settings) {
+            Ok(picture) => Some(picture),
+            Err(fault) => {
+                // A camera that writes what no library knows writes it in every frame: these have their pictures in common.
+                let is_lasting = fault == PixelFault::RawCoding;
+                let stands_in = if is_lasting { embedded.take() } else { None };
+                let decode = || embedded::decode(&bytes, &layout, &settings).filter(|_| is_lasting);
+                let stands_in = stands_in.or_else(decode).map(Picture::standing_in);
+                // What comes first says why there is no picture, or none of light.
+                let why = if stands_in.is_some() { format!("{STANDS_IN}: {fault}") } else { fault.to_string() };
+                notes.insert(0, why);
+                stands_in
+            }
+        }
     };
     if tail_missing {
         notes.push(
@@ -162,6 +187,21 @@ pub fn read_parts_from(
     let captured = settings.captured.as_ref().map(|c| c.local);
     let frame = Some(Frame { settings, picture, embedded, notes });
     Ok(Read { fingerprints: Some(fingerprints), captured, tail_missing, perhaps_unfinished, frame })
+}
+
+/// Reads a photograph for people to look at: its light may be left unread.
+pub fn glance_from(kind: Kind, path: &Path, source: &mut dyn Source, series: Series) -> Result<Read, FrameError> {
+    if kind == Kind::Jpeg {
+        let (layout, bytes) = container::load(kind, source)?;
+        let mut notes = Vec::new();
+        let settings = settings_of(kind, &layout, &bytes, series, &mut notes);
+        let of = layout.exif.as_deref().zip(layout.coding.as_ref());
+        if let Some(embedded) = of.and_then(|(exif, coding)| thumbnail::decode(exif, coding, &settings)) {
+            let frame = Some(Frame { settings, picture: None, embedded: Some(embedded), notes });
+            return Ok(Read { frame, ..Read::default() });
+        }
+    }
+    read_parts_from(kind, path, source, series, RawParts::EmbeddedFirst)
 }
 
 /// Like [`read_from`], but of a raw file that is cut behind its metadata these are still told: for
@@ -220,26 +260,30 @@ fn picture_of(
     path: &Path,
     source: &mut dyn Source,
     layout: &container::Layout,
-    bytes: Vec<u8>,
+    bytes: &Arc<Vec<u8>>,
     settings: &Settings,
-) -> Result<Picture, String> {
+) -> Result<Picture, PixelFault> {
     if !kind.is_metered() {
-        return Err(match kind {
+        return Err(PixelFault::NotMetered(match kind {
             Kind::Heif => {
-                "pictures in HEIF (HEIC, AVIF) can't be metered: only the settings are read. Set the camera to JPEG or raw"
+                "this greyhold was built without HEIF (HEIC, AVIF): only the settings are read. Set the camera to JPEG or raw"
             }
             _ => "this kind of file is logged but not metered",
-        }
-        .to_owned());
+        }));
     }
     if kind.is_raw() {
-        return develop(path, bytes, settings.orientation).map_err(|fault| fault.to_string());
+        return develop(path, Arc::clone(bytes), settings.orientation);
+    }
+    #[cfg(feature = "heif")]
+    if kind == Kind::Heif {
+        let (proxy, colour) = heif::decode(bytes)?;
+        return Ok(Picture { proxy, colour, linear: None });
     }
     let decoded = match kind {
         Kind::Tiff => strips::decode(source, settings.orientation),
-        _ => pixels::decode(kind, &bytes, layout.coding.as_ref(), settings.orientation),
+        _ => pixels::decode(kind, bytes, layout.coding.as_ref(), settings.orientation),
     };
-    let proxy = decoded.map_err(|fault| fault.to_string())?;
+    let proxy = decoded?;
     Ok(Picture { proxy, colour: Colour::of(layout.icc.as_deref(), settings.colour_space), linear: None })
 }
 
@@ -247,7 +291,7 @@ fn picture_of(
 use raw::develop;
 
 #[cfg(not(feature = "raw"))]
-fn develop(_: &Path, _: Vec<u8>, _: u8) -> Result<Picture, PixelFault> {
+fn develop(_: &Path, _: Arc<Vec<u8>>, _: u8) -> Result<Picture, PixelFault> {
     Err(PixelFault::Raw("this greyhold was built without raw files".to_owned()))
 }
 
@@ -265,7 +309,7 @@ pub fn cut_from(
     }
     let places = &places[..places.len().min(MOST_CUTS)];
     let cut = if kind.is_raw() {
-        cut_raw(path, bytes, settings.orientation, places)
+        cut_raw(path, Arc::new(bytes), settings.orientation, places)
     } else {
         cuts::cut_picture(kind, source, &layout, &bytes, &settings, places)
     };
@@ -276,7 +320,7 @@ pub fn cut_from(
 use raw_cuts::cut_raw;
 
 #[cfg(not(feature = "raw"))]
-fn cut_raw(_: &Path, _: Vec<u8>, _: u8, _: &[CutPlace]) -> Result<Vec<Cut>, PixelFault> {
+fn cut_raw(_: &Path, _: Arc<Vec<u8>>, _: u8, _: &[CutPlace]) -> Result<Vec<Cut>, PixelFault> {
     Err(PixelFault::Raw("this greyhold was built without raw files".to_owned()))
 }
 

@@ -28,6 +28,8 @@ pub struct Proxy {
 /// Why a picture can't be metered.
 #[derive(Debug, Error, PartialEq)]
 pub enum PixelFault {
+    #[error("{0}")]
+    NotMetered(&'static str),
     #[error(
         "the picture claims {width} x {height} pixels, more than the {MOST_MEGAPIXELS} megapixels that are looked at"
     )]
@@ -43,8 +45,20 @@ pub enum PixelFault {
     Strip,
     #[error("the picture is in printing inks (CMYK), which are not metered")]
     Inks,
+    #[error(
+        "decoding the HEIF picture would take {mib} MiB of memory, more than is allowed; a smaller picture, a JPEG or a raw file \
+         takes less"
+    )]
+    HeifMemory { mib: u64 },
+    #[error("the HEIF picture is coded in a way that is not read here (AVIF, say): set the camera to JPEG or raw")]
+    HeifCoding,
     #[error("the picture's data are damaged: {0}")]
     Damaged(String),
+    #[error(
+        "no library here reads this camera's raw files, or the way in which this one is coded (as High Efficiency is): set the camera \
+         to another kind of raw file, or to RAW and JPEG"
+    )]
+    RawCoding,
     #[error("the raw file's picture can't be read: {0}")]
     Raw(String),
 }

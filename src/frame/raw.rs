@@ -7,6 +7,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use nalgebra::{Matrix3, Vector3};
+use rawler::RawlerError;
 use rawler::decoders::RawDecodeParams;
 use rawler::imgop::xyz::Illuminant;
 use rawler::rawimage::{RawImage, RawImageData, RawPhotometricInterpretation};
@@ -28,7 +29,7 @@ const SRGB_TO_XYZ: [f32; 9] = [0.4124, 0.3576, 0.1805, 0.2126, 0.7152, 0.0722, 0
 const ILLUMINANTS: [Illuminant; 4] = [Illuminant::D65, Illuminant::D55, Illuminant::D50, Illuminant::A];
 
 /// Develops a raw file to a reduced picture of linear light.
-pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, PixelFault> {
+pub fn develop(path: &Path, bytes: Arc<Vec<u8>>, orientation: u8) -> Result<Picture, PixelFault> {
     let image = guarded(|| decoded(path, bytes));
     let image = image.unwrap_or_else(|panic| Err(PixelFault::Raw(plainly(&panic))))?;
     let reduced = reduce(&image)?;
@@ -54,13 +55,20 @@ pub fn develop(path: &Path, bytes: Vec<u8>, orientation: u8) -> Result<Picture, 
 }
 
 /// The samples as they are stored; to be called within the guard.
-pub(super) fn decoded(path: &Path, bytes: Vec<u8>) -> Result<RawImage, PixelFault> {
-    let source = RawSource::new_from_shared_vec(Arc::new(bytes)).with_path(path);
-    let refused = |e: rawler::RawlerError| PixelFault::Raw(plainly(&e.to_string()));
+pub(super) fn decoded(path: &Path, bytes: Arc<Vec<u8>>) -> Result<RawImage, PixelFault> {
+    let source = RawSource::new_from_shared_vec(bytes).with_path(path);
     // The size that it claims, before anything of that size is allocated.
     let claim = rawler::decode_dummy(&source).map_err(refused)?;
     check_area(claim.width as u32, claim.height as u32)?;
     rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
+}
+
+/// The library tells partly by words alone whether it knows camera and coding.
+fn refused(fault: RawlerError) -> PixelFault {
+    let said = fault.to_string();
+    let words = ["nsupported", "not supported", "Don't know"];
+    let is_unknown = matches!(fault, RawlerError::Unsupported { .. }) || words.iter().any(|word| said.contains(word));
+    if is_unknown { PixelFault::RawCoding } else { PixelFault::Raw(plainly(&said)) }
 }
 
 /// Light from 0 to 1; what is no number is black.

@@ -3,6 +3,7 @@
 //! Light is told by the green samples, of which there are most. Filling in blurs a little, and alike in every frame.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use nalgebra::{Matrix3, Vector3};
 use rawler::rawimage::{RawImage, RawImageData};
@@ -21,7 +22,7 @@ const GREEN: usize = 1;
 
 pub(super) fn cut_raw(
     path: &Path,
-    bytes: Vec<u8>,
+    bytes: Arc<Vec<u8>>,
     orientation: u8,
     places: &[CutPlace],
 ) -> Result<Vec<Cut>, PixelFault> {

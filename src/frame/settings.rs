@@ -217,7 +217,7 @@ impl Settings {
 }
 
 /// Reads what can be read: a damaged field costs only itself.
-fn leniently(block: Vec<u8>) -> Option<Exif> {
+pub(super) fn leniently(block: Vec<u8>) -> Option<Exif> {
     let mut reader = Reader::new();
     reader.continue_on_error(true);
     reader.read_raw(block).or_else(|e| e.distill_partial_result(|_| ())).ok()

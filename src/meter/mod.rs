@@ -7,6 +7,7 @@ mod earlier;
 mod histogram;
 mod light_map;
 mod reading;
+mod rendering;
 mod spot;
 
 pub use earlier::{EarlierLightMap, EarlierReadings, Logged, LoggedMap};

@@ -72,16 +72,6 @@ impl FrameReadings {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
         self.readings.iter().find(|r| r.spot == spot)
     }
-
-    /// Whether this is of the picture embedded in a raw file.
-    pub fn is_embedded(&self) -> bool {
-        self.scale == Scale::Embedded
-    }
-
-    /// Whether this is the linear light of a raw file.
-    pub fn is_raw(&self) -> bool {
-        self.scale == Scale::Linear
-    }
 }
 
 impl Reading {

@@ -33,6 +33,7 @@ pub use offset::{NoOffset, Offset};
 
 use self::gathering::Gathering;
 use crate::photometry::{FNumber, SAME_SETTING, Stops};
+use crate::rig::LightGroup;
 use crate::session::{Record, State};
 
 /// A sitting, looked back on.
@@ -87,6 +88,16 @@ impl Report {
         let mut gathering = Gathering::from(before);
         each(&mut |record| gathering.take(record))?;
         Ok(gathering.finish())
+    }
+
+    /// Powers of which the records have no words are told as these groups' dials show them.
+    pub fn show_on_dials_of(&mut self, groups: &[LightGroup]) {
+        for light in &mut self.lights {
+            let Some(group) = groups.iter().find(|group| group.name == light.group) else { continue };
+            for step in light.steps.iter_mut().filter(|step| step.shown.is_none()) {
+                step.shown = step.power.map(|power| group.shown(power));
+            }
+        }
     }
 
     /// Cameras that took the frames, by name.

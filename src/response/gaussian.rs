@@ -100,6 +100,16 @@ impl Curve {
         }
     }
 
+    /// The same curve where it isn't known whether codes go from 0 to 255 or from 16 to 235: files tell it wrongly, or readers take
+    /// it wrongly. One standard deviation is the one taken for the other (ITU-T H.273, full and narrow range of 8 bits).
+    pub fn of_unsure_range(&self) -> Curve {
+        let narrow = |code: f64| 16.0 + code * 219.0 / 255.0;
+        let from_anchor = |code: f64, anchor: f64| self.value(code) - self.value(anchor);
+        let off = basis::centres().map(|c| from_anchor(narrow(c), narrow(ANCHOR)) - from_anchor(c, ANCHOR));
+        let off = DVector::from_iterator(SPLINES, off);
+        Curve { mean: self.mean.clone(), covariance: &self.covariance + &off * off.transpose() }
+    }
+
     /// The same curve, with smooth differences of this size held likely as well: for fitting on many frames, which know
     /// better than any sample of other cameras.
     pub fn loosened(&self, smooth: f64) -> Curve {

@@ -10,7 +10,7 @@ use super::set_up_asked::{LONG_PAUSE, with_its_answers};
 use super::standing::{FIRST_LOOK, Standing};
 use crate::advice::Finding;
 use crate::frame::Captured;
-use crate::wording::{counted, listed};
+use crate::wording::{counted, listed, own_name};
 
 impl Board {
     /// Frames, look, reference; the last frame; powers; what is asked; the survey.
@@ -61,7 +61,7 @@ impl Board {
             (_, Standing::AwaitsSitter) => ", waiting for the new sitter's first frame".to_owned(),
             (Some(_), Standing::Building) => ", the light is being built".to_owned(),
             (Some(file), Standing::Accepted) => {
-                format!(", reference {file}{}", shot(self.reference_shot_at.as_ref()))
+                format!(", reference {}{}", own_name(file), shot(self.reference_shot_at.as_ref()))
             }
             (None, _) => ", no reference yet".to_owned(),
         };

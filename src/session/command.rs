@@ -8,6 +8,7 @@ use super::remembered::Look;
 use super::setup::Setup;
 use super::sharpness_stands::SharpnessStands;
 use super::sitting::Sitting;
+use crate::config::typed::TypedThing;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::{Density, ExposureTime, FNumber, IsoSpeed, Series};
@@ -107,6 +108,13 @@ pub enum Command {
         name: String,
         #[serde(default, skip_serializing_if = "Option::is_none")]
         area: Option<Area>,
+    },
+    /// Writes down what stands where, for the set-up sheet; without any fact, the thing is as the configuration says again.
+    SetUp(Box<TypedThing>),
+    /// The same of the notes of the set; without them, they are the configuration's again.
+    SetUpNotes {
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        notes: Option<Vec<String>>,
     },
     /// Begins another sitting, ends or names this one, or answers whether the set-up is the one of before.
     Sitting {

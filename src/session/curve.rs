@@ -12,7 +12,7 @@ use crate::response::{Response, ResponseChoice};
 
 /// The curve for a file of a frame with these settings. A raw file's linear light has its own. A picture goes by the
 /// curve that the configuration names; by the camera's calibrated one; by what this log taught of the camera; or, where
-/// nothing is known of it, by the stock curve.
+/// nothing is known of it, by the curve of no camera: the stock curve, or that of a HEIF picture.
 pub fn response_for(
     settings: &Settings,
     metered: &FrameReadings,
@@ -25,7 +25,8 @@ pub fn response_for(
     }
     let of = rendered(settings, metered, config);
     let picked = curves.pick(config.response_curve, of.camera.as_deref(), &of.colour, of.profile.as_deref());
-    let teachable = config.response_curve == ResponseChoice::Camera && picked.name == curves.stock().name;
+    let teachable =
+        config.response_curve == ResponseChoice::Camera && picked.name == curves.of_no_camera(&of.colour).name;
     let learned = sitting.learned(&of).filter(|_| teachable).and_then(|l| sitting.curve(&l.name));
     learned.cloned().unwrap_or(picked)
 }

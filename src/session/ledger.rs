@@ -22,7 +22,7 @@ pub trait Ledger {
         false
     }
 
-    /// Begins a new file with the state after the last line, as lines.
+    /// Begins a new file, with the state after the last line, as lines, where that doesn't outweigh the records.
     fn carry(&mut self, _state: &[String]) {}
 
     /// What befell the lines' place since the last call, a sentence each.

@@ -78,13 +78,12 @@ pub struct Compared {
 }
 
 impl Compared {
-    /// The raw files' readings where both have one, else the pictures'.
+    /// The raw files' readings where both have one, else the pictures', where one curve reads these.
     pub fn of(reference: Option<&Observation>, frame: &Observation) -> Compared {
         let both = |raw: &bool| {
             let readings = reference.into_iter().chain([frame]).map(|s| s.reading_of(*raw));
-            let embedded =
-                readings.map(|reading| reading.map(FrameReadings::is_embedded)).collect::<Option<Vec<bool>>>();
-            embedded.is_some_and(|embedded| embedded.windows(2).all(|pair| pair[0] == pair[1]))
+            let readings = readings.collect::<Option<Vec<_>>>();
+            readings.is_some_and(|readings| readings.windows(2).all(|pair| pair[0].shares_curve_with(pair[1])))
         };
         let common = [true, false].into_iter().find(both);
         let only = |observation: &Observation| {

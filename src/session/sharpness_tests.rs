@@ -52,7 +52,7 @@ fn a_frame_is_told_in_one_line_and_its_apertures_in_one_each() {
         sharpness.in_words("main", "1.jpg"),
         [
             "3.jpg: eyes 100 %, lips 80 %, ear 41 % of f/14's detail",
-            "By half of the finest detail: f/5.6 keeps eyes, lips and ear; f/4 loses ear.",
+            "f/5.6 keeps eyes, lips and ear; f/4 loses ear (kept: at least half of the finest detail).",
             "f/4: eyes 100 %, lips 80 %, ear 41 %",
             "f/5.6: eyes 100 %, lips 100 %, ear 70 %",
             "f/14: eyes 100 %, lips 100 %, ear 100 %",
@@ -119,7 +119,7 @@ fn a_spot_too_blurred_for_a_width_is_lost_at_that_aperture() {
     assert_eq!(wide.in_words().unwrap(), "eyes 100 %, lips 100 %, ear < 1 % of f/14's detail");
     assert_eq!(
         fold(&[wide]).looks["main"].suggestion().unwrap(),
-        "By half of the finest detail: f/14 keeps eyes, lips and ear; f/1.4 loses ear."
+        "f/14 keeps eyes, lips and ear; f/1.4 loses ear (kept: at least half of the finest detail)."
     );
 }
 

@@ -5,8 +5,8 @@ use jiff::Timestamp;
 use serde::de::IgnoredAny;
 use serde::{Deserialize, Serialize};
 
-use super::record::{Body, Record};
-use super::sitting_step::SittingStep;
+use super::record::{Body, Purpose, Record};
+use super::sitting_step::{SetUpIs, SittingStep};
 use crate::numbers::{FrameNumber, RecordNumber, SittingNumber};
 use crate::wording::counted;
 
@@ -27,8 +27,11 @@ pub struct SittingRow {
     pub frames: u64,
     /// Its first frame's number in the log.
     pub first_frame: Option<FrameNumber>,
-    /// Corrections that were asked for in it.
+    /// Corrections that its frames asked for.
     pub corrections: u64,
+    /// What was answered of its set-up since its last frame.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) set_up_is: Option<SetUpIs>,
 }
 
 impl SittingRow {
@@ -43,6 +46,7 @@ impl SittingRow {
             frames: 0,
             first_frame: None,
             corrections: 0,
+            set_up_is: None,
         }
     }
 
@@ -81,6 +85,7 @@ enum Tells {
     Began(SittingNumber, Option<String>),
     Named(String),
     Ended,
+    SetUp(SetUpIs),
     Frame(FrameNumber),
     Asks,
     Nothing,
@@ -109,7 +114,7 @@ impl Sittings {
             Body::Sitting { step } => Tells::of_step(step),
             Body::Frame(frame) => Tells::Frame(frame.frame),
             Body::Judged(judgement) if judgement.supersedes.is_none() && judgement.correction.is_some() => Tells::Asks,
-            Body::Correction { .. } => Tells::Asks,
+            Body::Correction { purpose: Purpose::Drift { .. }, .. } => Tells::Asks,
             _ => Tells::Nothing,
         };
         self.take(record.n, record.at, tells);
@@ -149,11 +154,12 @@ impl Sittings {
             Tells::Frame(frame) => {
                 row.frames += 1;
                 row.first_frame.get_or_insert(frame);
-                row.last_frame_at = Some(at);
+                (row.last_frame_at, row.set_up_is) = (Some(at), None);
             }
             Tells::Asks => row.corrections += 1,
             Tells::Named(name) => row.name = Some(name),
             Tells::Ended => row.is_ended = true,
+            Tells::SetUp(is) => row.set_up_is = Some(is),
             Tells::Began(..) | Tells::Nothing => {}
         }
     }
@@ -171,6 +177,9 @@ struct Line {
     correction: Option<IgnoredAny>,
     #[serde(default)]
     supersedes: Option<IgnoredAny>,
+    /// What somebody asked a correction for. Up to format 4 a frame's own is a record like it.
+    #[serde(default)]
+    purpose: Option<Purpose>,
     #[serde(default)]
     step: Option<SittingStep>,
 }
@@ -185,7 +194,7 @@ impl Line {
             ("sitting", Some(step), ..) => Tells::of_step(&step),
             ("frame", _, Some(frame), _) => Tells::Frame(frame),
             ("judged", .., Some(_)) if self.supersedes.is_none() => Tells::Asks,
-            ("correction", ..) => Tells::Asks,
+            ("correction", ..) if matches!(self.purpose, Some(Purpose::Drift { .. })) => Tells::Asks,
             _ => Tells::Nothing,
         }
     }
@@ -197,7 +206,7 @@ impl Tells {
             SittingStep::Began { sitting, name, .. } => Tells::Began(*sitting, name.clone()),
             SittingStep::Named { name } => Tells::Named(name.clone()),
             SittingStep::Ended => Tells::Ended,
-            SittingStep::SetUp { .. } => Tells::Nothing,
+            SittingStep::SetUp { is } => Tells::SetUp(*is),
         }
     }
 }

@@ -18,15 +18,15 @@ impl WhichAperture {
         WhichAperture { kept: kept(spots, frames), untold: untold(frames) }
     }
 
-    /// 'By half of the finest detail: f/5.6 keeps eyes and lips; f/4 loses ear; of f/2.8 nothing could be told.' `None` where nothing is
-    /// known of any two.
+    /// 'f/5.6 keeps eyes and lips; f/4 loses ear; of f/2.8 nothing could be told (kept: at least half of the finest detail).' `None`
+    /// where nothing is known of any two.
     pub fn sentence(&self) -> Option<String> {
         let said = KeptAt::sentence(&self.kept)?;
         let untold = match self.untold.as_slice() {
             [] => String::new(),
             untold => format!("; of {} nothing could be told", listed(untold)),
         };
-        Some(format!("By half of the finest detail: {said}{untold}."))
+        Some(format!("{said}{untold} (kept: at least half of the finest detail)."))
     }
 }
 
@@ -58,12 +58,10 @@ mod tests {
         let said =
             |more: &[(FNumber, Vec<Option<f64>>)]| WhichAperture::of(&spots, &[&two[..], more].concat()).sentence();
         let known = said(&[]).unwrap();
-        assert!(
-            known.starts_with("By half of the finest detail: f/") && known.ends_with("f/5.6 loses ear."),
-            "{known}"
-        );
+        let loses = "f/5.6 loses ear (kept: at least half of the finest detail).";
+        assert!(known.starts_with("f/") && known.ends_with(loses), "{known}");
         let more = [(f(2.8), vec![None, None]), (f(4.0), vec![None, None]), (f(5.6), vec![None, None])];
-        assert_eq!(said(&more).unwrap(), known.replace("ear.", "ear; of f/4 and f/2.8 nothing could be told."));
+        assert_eq!(said(&more).unwrap(), known.replace("ear (", "ear; of f/4 and f/2.8 nothing could be told ("));
         assert_eq!(WhichAperture::of(&spots, &more).sentence(), None);
     }
 }

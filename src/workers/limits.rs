@@ -21,6 +21,7 @@ pub struct Bounds {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Limits {
     pub picture: Bounds,
+    /// Of raw files, and of HEIF pictures, which are decoded at full size.
     pub raw: Bounds,
     /// For so long a disk or share may give no byte.
     pub silence: Duration,
@@ -38,7 +39,7 @@ impl Default for Limits {
 
 impl Limits {
     pub(super) fn of(&self, kind: Kind) -> Bounds {
-        if kind.is_raw() { self.raw } else { self.picture }
+        if kind.is_raw() || kind == Kind::Heif { self.raw } else { self.picture }
     }
 }
 

@@ -73,6 +73,8 @@ pub enum Depth {
     WithEmbedded,
     /// Like whole; but of a raw file only the picture embedded in it, where one serves.
     EmbeddedFirst,
+    /// A small picture for people to look at, the file's own where it has one.
+    Glance,
     /// Like whole; but of a raw file that is cut behind its metadata these are still told.
     Lenient,
     /// Pieces of its pixels at full resolution, and nothing else.

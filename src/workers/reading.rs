@@ -27,6 +27,7 @@ pub(super) fn read(task: &Task, bounds: Bounds, gauge: &Gauge) -> Result<Answer,
         },
         Depth::Structure => frame::examine(task.kind, &mut file),
         Depth::Whole => frame::read_from(task.kind, &task.path, &mut file, task.series),
+        Depth::Glance => frame::glance_from(task.kind, &task.path, &mut file, task.series),
         Depth::WithEmbedded | Depth::EmbeddedFirst => {
             let parts = match task.depth {
                 Depth::EmbeddedFirst => RawParts::EmbeddedFirst,

@@ -25,8 +25,17 @@ use greyhold::session::{Command, Record};
 use runner::run;
 
 /// Kinds by the first byte of an input.
-const KINDS: [Kind; 8] =
-    [Kind::Jpeg, Kind::Tiff, Kind::Png, Kind::WebP, Kind::Heif, Kind::RawTiff, Kind::RawBoxes, Kind::RawRaf];
+const KINDS: [Kind; 9] = [
+    Kind::Jpeg,
+    Kind::Tiff,
+    Kind::Png,
+    Kind::WebP,
+    Kind::Heif,
+    Kind::RawTiff,
+    Kind::RawBoxes,
+    Kind::RawRaf,
+    Kind::RawCiff,
+];
 
 fn kind_of(input: &[u8]) -> Option<(Kind, &[u8])> {
     let (first, rest) = input.split_first()?;
@@ -74,6 +83,18 @@ fn pictures() {
                 }
             }
         }
+    });
+}
+
+/// The library that decodes HEIF, alone: damage that keeps the structure whole comes to it as often as can be.
+#[cfg(feature = "heif")]
+#[test]
+fn heif_pictures() {
+    run("heif_pictures", seeds::heif_pictures(), |bytes| {
+        let read = frame::read_from(Kind::Heif, Path::new("a.heic"), &mut Cursor::new(bytes), Series::Thirds);
+        let Ok(frame) = read.map(|read| read.frame.unwrap()) else { return };
+        assert!(frame.picture.is_some() || !frame.notes.is_empty());
+        frame.notes.iter().for_each(|note| assert_plain(note));
     });
 }
 

@@ -53,6 +53,7 @@ pub fn containers() -> Vec<Vec<u8>> {
     all.push(of_kind("a.heic", &heif(&exif)));
     all.push(of_kind("a.cr3", &cr3(&exif)));
     all.push(of_kind("a.raf", &raf(&all[0][1..])));
+    all.push(of_kind("a.crw", &crw()));
     let maker: Vec<u8> = [&b"Nikon\0\x02\x10\0\0II*\0\x08\0\0\0\x01\0"[..], &entry(1, 7, 4, 0), &[0; 4]].concat();
     let raw = tiff(&[entry(256, 3, 1, 20), entry(273, 4, 1, 100), entry(279, 4, 1, 400), entry(330, 4, 1, 62)], 0, 0);
     let raw =
@@ -88,6 +89,40 @@ fn cr3(exif: &[u8]) -> Vec<u8> {
     let track = boxed(b"trak", &boxed(b"mdia", &boxed(b"minf", &table)));
     let movie = boxed(b"moov", &[uuid, boxed(b"mvhd", &[0; 100]), track].concat());
     [boxed(b"ftyp", b"crx \0\0\0\x01crx isom"), movie, boxed(b"mdat", &[7; 400])].concat()
+}
+
+/// Heaps as CIFF has them: the samples, the maker, what was set.
+fn crw() -> Vec<u8> {
+    let heap = |values: &[(u16, &[u8])]| {
+        let mut bytes = values.iter().flat_map(|(_, value)| value.to_vec()).collect::<Vec<u8>>();
+        let (directory, mut at) = (bytes.len() as u32, 0_u32);
+        bytes.extend((values.len() as u16).to_le_bytes());
+        for (tag, value) in values {
+            bytes.extend(tag.to_le_bytes());
+            bytes.extend((value.len() as u32).to_le_bytes());
+            bytes.extend(at.to_le_bytes());
+            at += value.len() as u32;
+        }
+        bytes.extend(directory.to_le_bytes());
+        bytes
+    };
+    let shot: Vec<u8> = (0..30_u16).flat_map(|n| (n * 13).to_le_bytes()).collect();
+    let inner = heap(&[(0x102A, &shot), (0x180E, &[9; 12]), (0x1810, &[1; 28])]);
+    let outer = heap(&[(0x2005, &[5; 400]), (0x080A, b"Maker\0A camera\0"), (0x300A, &inner)]);
+    [&b"II\x1a\0\0\0HEAPCCDR"[..], &[0; 12], &outer].concat()
+}
+
+/// Whole HEIF pictures: one alone, one of tiles, one with opacity.
+#[cfg(feature = "heif")]
+pub fn heif_pictures() -> Vec<Vec<u8>> {
+    let options = heifer::EncodeOptions { quality: 60, max_threads: 1 };
+    let pixels = |width: u32, height: u32, opacity: u8| -> Vec<u8> {
+        (0..width * height).flat_map(|n| [n as u8, (n / width) as u8, (n * 7) as u8, opacity]).collect()
+    };
+    [(64, 48, 255), (600, 40, 255), (72, 40, 90)]
+        .map(|(width, height, opacity)| heifer::encode_rgba8(width, height, &pixels(width, height, opacity), &options))
+        .map(|encoded| encoded.unwrap())
+        .to_vec()
 }
 
 fn raf(jpeg: &[u8]) -> Vec<u8> {

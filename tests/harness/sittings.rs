@@ -260,7 +260,7 @@ pub fn calibrate_into(folder: &Path) {
             }
         })
         .collect();
-    let found = calibrate(&frames, &Curves::stock_only().prior(), Lighting::Flash).unwrap();
+    let found = calibrate(&frames, &Curves::stock_only().prior("sRGB"), Lighting::Flash).unwrap();
     let made = Made {
         program: "test".to_owned(),
         at: "2026-03-02".to_owned(),

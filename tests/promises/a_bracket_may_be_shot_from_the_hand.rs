@@ -121,7 +121,7 @@ struct Errors {
 
 /// Frames of the tripod, read by a curve of other frames of the one who taught.
 fn errors(tripod: &[SeriesFrame], teaching: &[SeriesFrame]) -> Errors {
-    let prior = Curves::stock_only().prior();
+    let prior = Curves::stock_only().prior("sRGB");
     let bracket = Bracket::of(teaching.iter().collect(), Lighting::Continuous).unwrap();
     let (mut found, mut refused, mut inside) = (Vec::new(), 0, 0);
     for (i, a) in tripod.iter().enumerate() {

@@ -75,6 +75,8 @@ fn of_another_set_up_no_look_and_no_power_of_before_holds() {
     take_at(&studio, "5.jpg", shot(8.0, 1.0, 5), 23);
     assert_eq!(take_at(&studio, "6.jpg", shot(8.0, 1.0, 6), 23)["verdict"]["finding"], "matched");
     tell(&studio, json!({"command": "power", "group": "key", "setting": "1/8"}));
+    // What somebody asks for before a frame is no correction of one.
+    tell(&studio, json!({"command": "next", "f_number": "f/5.6"}));
     assert_eq!(
         studio.tell(json!({"command": "sitting"}))["message"],
         "sitting 2 (spring coats): 3 frames, 0 corrections"
@@ -108,6 +110,9 @@ fn a_sitting_is_ended_by_hand_and_the_next_frame_begins_another() {
     }
     tell(&studio, json!({"command": "sitting", "what": "same"}));
     assert_eq!(board(&studio)["same_set_up"], Value::Null);
+    // Whoever answers at the same time begins no further one.
+    let again = tell(&studio, json!({"command": "sitting", "what": "same"}));
+    assert!(again.starts_with("that was said already: sitting 2 goes on"), "{again}");
     let listed = greyhold(&["sittings", studio.folder.to_str().unwrap()]);
     let listed = String::from_utf8(listed.stdout).unwrap();
     let lines: Vec<&str> = listed.lines().collect();

@@ -69,6 +69,7 @@ fn assert_same(answer: &Answer, task: &Task) {
         Depth::EmbeddedFirst => {
             frame::read_parts_from(task.kind, &task.path, &mut file, task.series, RawParts::EmbeddedFirst)
         }
+        Depth::Glance => frame::glance_from(task.kind, &task.path, &mut file, task.series),
         Depth::Lenient => frame::read_leniently_from(task.kind, &task.path, &mut file, task.series),
         Depth::Cuts => {
             let here = frame::cut_from(task.kind, &task.path, &mut file, &task.cuts).unwrap().unwrap();
@@ -182,7 +183,7 @@ fn what_a_worker_reads_is_what_reading_here_gives() {
             let (files, pool) = (&files, pool.clone());
             scope.spawn(move || {
                 for at in 0..files.len() {
-                    for depth in [Depth::Structure, Depth::Whole, Depth::Lenient, Depth::Cuts] {
+                    for depth in [Depth::Structure, Depth::Whole, Depth::Lenient, Depth::Glance, Depth::Cuts] {
                         let task = of(&files[(at + first * 2) % files.len()], depth);
                         assert_same(&pool.read(&task).unwrap(), &task);
                     }

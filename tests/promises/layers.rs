@@ -137,6 +137,14 @@ fn impurities(sources: &Sources) -> Vec<String> {
     said.filter(|(.., said)| is_impure(said)).map(|(file, _, said)| format!("{file} uses {said}")).collect()
 }
 
+/// Files outside of the configuration that name the crate which reads it: it is kept by nobody any more, and must be easy to take out.
+fn readers_of_yaml(sources: &Sources) -> BTreeSet<String> {
+    let said = sources.said().filter(|(_, module, _)| module.first().is_none_or(|first| first != "config"));
+    said.filter(|(.., said)| said.split("::").any(|word| word == "serde_yaml"))
+        .map(|(file, ..)| file.to_owned())
+        .collect()
+}
+
 fn long_files(sources: &Sources) -> BTreeSet<String> {
     sources.lengths().into_iter().filter(|(_, lines)| *lines > MOST_LINES).map(|(name, _)| name.to_owned()).collect()
 }
@@ -175,6 +183,20 @@ fn the_files_of_a_folder_stand_in_no_circle() {
 fn pure_modules_are_pure() {
     let impurities = impurities(&source());
     assert!(impurities.is_empty(), "{impurities:#?}");
+}
+
+#[test]
+fn only_the_configuration_is_read_by_the_yaml_crate() {
+    assert_none(&readers_of_yaml(&source()), "files that name serde_yaml");
+    let of = |file: &str, text: &str| readers_of_yaml(&Sources::of(&[(file, text)])).len();
+    for text in ["use serde_yaml::Value;", "fn f() { serde_yaml::from_str(\"a\"); }", "use serde_yaml as y;"] {
+        assert_eq!((of("outlet/sheet.rs", text), of("config/written.rs", text)), (1, 0), "{text}");
+    }
+    assert_eq!(of("outlet/sheet.rs", "// serde_yaml\nconst A: &str = \"serde_yaml\";"), 0);
+    let sources = source();
+    let reads =
+        |(_, module, said): &(&str, &modules::Module, String)| module[..] == ["config"] && said.contains("serde_yaml");
+    assert!(sources.said().any(|said| reads(&said)), "it is looked for under another name than it has");
 }
 
 #[test]

@@ -77,6 +77,37 @@ fn metadata_are_what_exiftool_reads() {
     assert!(refused.len() * 20 < compared, "{refused:?}");
 }
 
+/// CHECK: exiftool reads the same. TIFF 6.0 has four bytes behind each directory's entries, the place of the next one; where a
+/// block ends without them, or within them, the entries are there nevertheless.
+#[test]
+fn a_directory_without_its_link_to_the_next_one_tells_its_settings() {
+    use crate::harness::hostile::{entry, segment, tiff};
+    let home = tempfile::tempdir().unwrap();
+    let jpeg = encode(&RgbImage::new(64, 48), (1, 1), false);
+    let has_exiftool = Command::new("exiftool").arg("-ver").output().is_ok();
+    for link in 0..=4 {
+        // Values longer than an entry stand between the first directory and the one below it, which ends the block.
+        let rationals = [[1_u32, 160], [56, 10]].concat().into_iter().flat_map(u32::to_le_bytes).collect::<Vec<u8>>();
+        let below = [entry(0x829A, 5, 1, 26), entry(0x829D, 5, 1, 34), entry(0x8827, 3, 1, 200)].concat();
+        let block = [tiff(&[entry(0x8769, 4, 1, 42)], 0, 0), rationals, 3_u16.to_le_bytes().to_vec(), below].concat();
+        let block = [block, vec![0; link]].concat();
+        let bytes = [&jpeg[..2], &segment(0xE1, &[&b"Exif\0\0"[..], &block].concat()), &jpeg[2..]].concat();
+        let path = home.path().join(format!("{link}.jpg"));
+        std::fs::write(&path, &bytes).unwrap();
+        let settings = Settings::from_exif(&block, Series::Thirds).unwrap();
+        assert_eq!(settings.in_short(), "f/5.6  1/160 s  ISO 200", "{link} bytes of the link");
+        let of_heif = Settings::from_heif(&[&b"box Exif\0\0"[..], &block].concat(), Series::Thirds).unwrap();
+        assert_eq!(of_heif, settings);
+    }
+    if !has_exiftool {
+        println!("skipped: exiftool is not installed (Debian package libimage-exiftool-perl)");
+        return;
+    }
+    for theirs in exiftool(home.path()) {
+        assert_eq!((theirs["FNumber"].as_f64(), theirs["ISO"].as_f64()), (Some(5.6), Some(200.0)), "{theirs}");
+    }
+}
+
 fn read_bytes(name: &str, bytes: &[u8]) -> frame::Frame {
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join(name);

@@ -2,10 +2,14 @@
 
 use std::collections::BTreeMap;
 use std::fs;
+use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::time::Instant;
 
+use base64::Engine;
+use exif::experimental::Writer;
+use exif::{Field, In, Tag};
 use serde_json::json;
 
 use crate::harness::browser::with_browser;
@@ -262,6 +266,77 @@ fn five_thousand_frames_make_a_page_that_stays_small() {
     let text = fs::read_to_string(&page).unwrap();
     assert!(text.contains("left out so that the page stays small") && text.contains("17 frames together"));
     assert_eq!(text.matches("the file is gone").count(), 240);
+}
+
+/// No record has the words of a power that the configuration gave: where it is this log's, its dials have.
+#[test]
+fn powers_are_told_as_the_dials_of_the_configuration_show_them() {
+    let (home, log) = logs::home();
+    logs::long(&log, 3);
+    let rig = "groups:\n  - {name: key, dial: fraction, power: 1/4}\n  - {name: rim, dial: percent, power: 25}\n";
+    fs::write(home.path().join("greyhold.yaml"), format!("log: {}\n{rig}", shown(&log))).unwrap();
+    let reported = |folder: &Path| {
+        let page = home.path().join("out.html");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_greyhold"));
+        command.args(["report", shown(&log), "--force", "--out", shown(&page)]).current_dir(folder);
+        done(&process::run(&mut command));
+        fs::read_to_string(&page).unwrap()
+    };
+    let by_dials = reported(home.path());
+    assert!(by_dials.contains("1/4") && by_dials.contains("25"), "key and rim by their dials");
+    let in_stops = |page: &str| page.matches("2 stops below full power").count();
+    let elsewhere = tempfile::tempdir().unwrap();
+    // Fill isn't configured.
+    assert!(in_stops(&by_dials) > 0);
+    assert_eq!(in_stops(&reported(elsewhere.path())), 3 * in_stops(&by_dials));
+}
+
+/// A photograph of one colour, with a small picture of another in its metadata, as cameras put it there (Exif 2.32, 4.5.8).
+fn with_a_small_picture(rgb: [u8; 3], small: &[u8]) -> Vec<u8> {
+    let of = image::RgbImage::from_pixel(640, 480, image::Rgb(rgb));
+    let mut plain = Cursor::new(Vec::new());
+    of.write_to(&mut plain, image::ImageFormat::Jpeg).unwrap();
+    let field =
+        Field { tag: Tag::Model, ifd_num: In::PRIMARY, value: exif::Value::Ascii(vec![b"a made-up camera".to_vec()]) };
+    let mut writer = Writer::new();
+    writer.push_field(&field);
+    writer.set_jpeg(small, In::THUMBNAIL);
+    let mut block = Cursor::new(Vec::new());
+    writer.write(&mut block, false).unwrap();
+    let block = [b"Exif\0\0".as_slice(), &block.into_inner()].concat();
+    let length = (block.len() as u16 + 2).to_be_bytes();
+    [&[0xFF, 0xD8, 0xFF, 0xE1], length.as_slice(), &block, &plain.into_inner()[2..]].concat()
+}
+
+/// A contact sheet of thousands of photographs would take minutes to decode: what the camera made for looking at is shown.
+#[test]
+fn a_contact_sheet_shows_the_small_picture_that_a_photograph_has_in_it() {
+    let (home, log) = logs::home();
+    logs::long(&log, 20);
+    let [page, list] = ["out.html", "out.csv"].map(|name| home.path().join(name));
+    done(&report(&[shown(&log), "--csv", shown(&list)]));
+    let files: Vec<String> = table(&list).into_keys().take(2).collect();
+    let mut small = Cursor::new(Vec::new());
+    let red = image::RgbImage::from_pixel(160, 120, image::Rgb([220, 20, 20]));
+    red.write_to(&mut small, image::ImageFormat::Jpeg).unwrap();
+    let small = small.into_inner();
+    fs::write(home.path().join(&files[0]), with_a_small_picture([20, 20, 220], &small)).unwrap();
+    // One that is cut is none: then it is the photograph's own.
+    let cut = &small[..small.len() / 2];
+    fs::write(home.path().join(&files[1]), with_a_small_picture([20, 20, 220], cut)).unwrap();
+    done(&report(&[shown(&log), "--out", shown(&page)]));
+    let text = fs::read_to_string(&page).unwrap();
+    let pictures: Vec<image::RgbImage> = text
+        .split("src=\"data:image/jpeg;base64,")
+        .skip(1)
+        .map(|rest| base64::engine::general_purpose::STANDARD.decode(rest.split('"').next().unwrap()).unwrap())
+        .map(|jpeg| image::load_from_memory(&jpeg).unwrap().to_rgb8())
+        .collect();
+    assert_eq!(pictures.len(), 2);
+    let mut middles: Vec<[u8; 3]> = pictures.iter().map(|p| p.get_pixel(p.width() / 2, p.height() / 2).0).collect();
+    middles.sort();
+    assert!(middles[0][2] > 180 && middles[0][0] < 60, "{middles:?}");
+    assert!(middles[1][0] > 180 && middles[1][2] < 60, "{middles:?}");
 }
 
 /// Sittings beside each other: each of them is told, and what they come to stands in one table.

@@ -244,7 +244,10 @@ fn the_stand_page_gives_the_sheet_to_who_is_signed_in() {
     let answer = ask(to, "GET /sheet", &cookie);
     assert_eq!(answer.status, 200, "{}", answer.text());
     let policy = answer.header("content-security-policy").unwrap();
-    assert!(policy.contains("default-src 'none'") && !policy.contains("script-src"), "{policy}");
+    assert!(
+        policy.contains("default-src 'none'; script-src 'self'; ") && policy.contains("form-action 'none'"),
+        "{policy}"
+    );
     for part in ["Look: main", "softbox 60 x 90 cm", "a note of the sitting", "<svg"] {
         assert!(answer.text().contains(part), "'{part}' is missing");
     }

@@ -259,7 +259,7 @@ fn series_frame(path: &Path, exposure: f64) -> SeriesFrame {
 fn curve_without(frames: &[SeriesFrame], out: &[usize]) -> Option<Response> {
     let others: Vec<SeriesFrame> =
         frames.iter().enumerate().filter(|(at, _)| !out.contains(at)).map(|(_, frame)| frame.clone()).collect();
-    let found = calibrate(&others, &Curves::stock_only().prior(), Lighting::Continuous).ok()?;
+    let found = calibrate(&others, &Curves::stock_only().prior("sRGB"), Lighting::Continuous).ok()?;
     Some(Response::new("the others'".to_owned(), found.luminance.curve, None, found.luminance.scatter))
 }
 

@@ -12,9 +12,11 @@ use crate::harness::{Studio, shot, wait_for};
 use greyhold::container::Fingerprint;
 use greyhold::intake::{FileState, KnownFile};
 use greyhold::numbers::RecordNumber;
-use greyhold::outlet::shot_log::{LogReader, LogWriter, MOST_WAITING, ShotLog, health, read_since, segments};
+use greyhold::outlet::shot_log::{
+    LogReader, LogWriter, MOST_WAITING, ShotLog, health, read_since, segments, state_after,
+};
 use greyhold::outlet::storage::{Open, Storage, on_disk};
-use greyhold::session::{Body, Ledger, Record, State, VERSION};
+use greyhold::session::{Body, Ledger, Portion, Record, State, VERSION};
 
 #[test]
 fn cut_at_every_byte_it_keeps_all_whole_lines_and_goes_on() {
@@ -414,6 +416,58 @@ fn a_long_log_is_opened_by_its_last_file() {
         opened.damage
     );
     assert_eq!(read(&path).last(), Some(&(n + 1)));
+}
+
+/// Short sittings in a folder of many files: each has a file of its own, all states together are no longer than what was
+/// written, and how things stood at any sitting's end is found without reading the states of later ones.
+#[test]
+fn states_never_outweigh_the_records_of_a_log() {
+    let (_home, path) = home();
+    let (mut log, opened) = ShotLog::open(&path).unwrap();
+    let mut state = opened.state;
+    let mut n = 0;
+    let mut write = |log: &mut ShotLog, state: &mut State, body: Body| {
+        n += 1;
+        let at = "2026-03-02T10:00:00Z".parse().unwrap();
+        let line = Record { v: VERSION, n: RecordNumber::new(n), at, body }.to_line().unwrap();
+        state.apply(&Record::from_line(&line).unwrap());
+        assert!(log.append(vec![line]));
+        RecordNumber::new(n)
+    };
+    for portion in 0..20 {
+        let file = |n: u64| KnownFile {
+            name: format!("IMG_{n:05}.JPG"),
+            state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
+            fingerprint: Fingerprint::Whole(n),
+        };
+        let files = (portion * 1_000..(portion + 1) * 1_000).map(file).collect();
+        write(&mut log, &mut state, Body::ExistingFiles { files, last: portion == 19 });
+    }
+    log.carry(&state.carried().unwrap());
+    let (mut ends, mut stood) = (Vec::new(), Vec::new());
+    for sitting in 0..12 {
+        for _ in 0..1_500 {
+            write(&mut log, &mut state, Body::Note { text: "x".repeat(100) });
+        }
+        ends.push(write(&mut log, &mut state, Body::Note { text: format!("the end of {sitting}") }));
+        stood.push(state.clone());
+        log.carry(&state.carried().unwrap());
+    }
+    drop(log);
+    assert_eq!(segments(&path).len(), 14);
+    let carried: u64 = segments(&path)
+        .iter()
+        .flat_map(|file| fs::read_to_string(file).unwrap().lines().map(str::to_owned).collect::<Vec<_>>())
+        .filter(|line| Portion::is_in(line.as_bytes()))
+        .map(|line| line.len() as u64)
+        .sum();
+    let all: u64 = segments(&path).iter().map(|file| fs::metadata(file).unwrap().len()).sum();
+    assert!(carried > 2 << 20 && carried <= all - carried, "{carried} of {all}");
+    for (end, stood) in ends.iter().zip(&stood) {
+        assert_eq!(&state_after(&path, *end).unwrap(), stood);
+    }
+    assert_eq!(ShotLog::open(&path).unwrap().1.state, state);
+    assert!(health(&path).unwrap().is_sound());
 }
 
 /// A state that was carried only in part, or can't be read, costs time and nothing else.

@@ -271,7 +271,7 @@ fn the_end_of_the_watch_is_told() {
 #[test]
 fn a_phones_clock_is_never_asked() {
     let assets = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/outlet/stand_page/assets");
-    for script in ["page.js", "stand.js", "set.js", "light_map.js", "phones.js", "plan.js"] {
+    for script in ["page.js", "stand.js", "set.js", "light_map.js", "phones.js", "plan.js", "asking.js", "sheet.js"] {
         assert!(!fs::read_to_string(assets.join(script)).unwrap().contains("Date"), "{script}");
     }
 }

@@ -328,7 +328,19 @@ fn a_stranger_learns_nothing_from_any_path_or_method() {
     }
     // What everybody is given says nothing of this machine, this sitting or this moment.
     let folder = studio.folder.display().to_string();
-    for path in ["/", "/set", "/page.css", "/page.js", "/stand.js", "/set.js", "/phones.js", "/icon.svg", "/nowhere"] {
+    for path in [
+        "/",
+        "/set",
+        "/page.css",
+        "/page.js",
+        "/stand.js",
+        "/set.js",
+        "/phones.js",
+        "/sheet.js",
+        "/asking.js",
+        "/icon.svg",
+        "/nowhere",
+    ] {
         let answer = ask(to, &format!("GET {path}"), "");
         assert!(answer.header("date").is_none() && answer.header("server").is_none(), "{}", answer.head);
         let all = format!("{}{}", answer.head, answer.text());

@@ -181,10 +181,10 @@ fn what_was_told_last_is_taken_back_without_a_name() {
     let undone = greyhold(&["undo", "--socket", &socket]);
     assert_eq!(
         String::from_utf8_lossy(&undone.stdout),
-        "key stands as before; rim can be taken back, too\n",
+        "key stands at 1/2 again, as before; rim can be taken back, too\n",
         "{undone:?}"
     );
-    assert_eq!(studio.tell(json!({"command": "undo"}))["message"], "rim stands as before");
+    assert_eq!(studio.tell(json!({"command": "undo"}))["message"], "rim stands at 7.0 again, as before");
     assert_eq!(standing(&studio), before);
     let nothing = studio.tell(json!({"command": "undo"}));
     assert!(

@@ -62,13 +62,14 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         .ok_or_else(|| CommandError::WrongUse("a profile's name has 1 to 40 printable characters".to_owned()))?;
     let frames = read_all(&args.frames, &Exposures::read(args.exposures.as_deref())?)?;
     let stock = Curves::stock_only();
-    let prior = stock.prior();
+    let colour = &frames[0].metered.colour;
+    let prior = stock.prior(colour);
     let lighting = if args.flash { Lighting::Flash } else { Lighting::Continuous };
     let found = calibrate(&frames, &prior, lighting)
         .map_err(|why| CommandError::CannotRun(format!("no curve was made: {why}")))?;
     report(&frames, &found);
     let calibrated = named(&frames[0], profile, frames.len(), &found);
-    let plot = plot::svg(&calibrated, stock.stock());
+    let plot = plot::svg(&calibrated, stock.of_no_camera(colour));
     if args.dry_run {
         say("kept nothing (--dry-run)");
         return write_plot(args.plot.clone(), &plot).map(|()| Exit::Clean);

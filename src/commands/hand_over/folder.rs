@@ -92,17 +92,42 @@ impl NewFolder {
             return Ok(());
         }
         check_own(&self.path).map_err(io::Error::other)?;
+        if exchanged(fresh.path(), &self.path)? {
+            // Under the other name the old one goes with the value.
+            sync_folder_of(&self.path);
+            return Ok(());
+        }
         let old = beside(&self.path)?;
         let away = old.path().join("old");
         fs::rename(&self.path, &away)?;
         if let Err(e) = fs::rename(fresh.path(), &self.path) {
-            fs::rename(&away, &self.path)?;
+            if fs::rename(&away, &self.path).is_err() {
+                let kept = old.keep();
+                return Err(io::Error::other(format!("{e}; what was there before is in {}", kept.display())));
+            }
             return Err(e);
         }
         let _ = fresh.keep();
         sync_folder_of(&self.path);
         Ok(())
     }
+}
+
+/// Lets two folders change places at one stroke. `false` where the file system or the system can't.
+#[cfg(any(target_os = "linux", target_vendor = "apple"))]
+fn exchanged(one: &Path, other: &Path) -> io::Result<bool> {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    use rustix::io::Errno;
+    match renameat_with(CWD, one, CWD, other, RenameFlags::EXCHANGE) {
+        Ok(()) => Ok(true),
+        Err(Errno::INVAL | Errno::NOSYS | Errno::NOTSUP) => Ok(false),
+        Err(e) => Err(e.into()),
+    }
+}
+
+#[cfg(not(any(target_os = "linux", target_vendor = "apple")))]
+fn exchanged(_: &Path, _: &Path) -> io::Result<bool> {
+    Ok(false)
 }
 
 /// An empty folder beside a path; it is gone with the value.

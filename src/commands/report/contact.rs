@@ -108,7 +108,7 @@ fn picture_of(sitting: &AskedSitting, frame: &ReportFrame, photographs: &Photogr
 }
 
 fn read(file: &Path, photographs: &Photographs) -> Result<Vec<u8>, String> {
-    let frame = photographs.read(file, Series::Thirds, Depth::EmbeddedFirst)?;
+    let frame = photographs.read(file, Series::Thirds, Depth::Glance)?;
     let why = frame.not_metered();
     let picture = frame.embedded.or(frame.picture).ok_or_else(|| why.unwrap_or_default())?;
     picture.small().jpeg_within(LONG_SIDE, QUALITY).ok_or_else(|| "its picture is empty".to_owned())

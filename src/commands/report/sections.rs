@@ -9,7 +9,7 @@ use super::style::mark;
 use super::{drawing, sheet};
 use crate::outlet::html::escaped;
 use crate::photometry::Stops;
-use crate::report::{AskedFor, Failed, Mark, NoOffset, Report, ReportFrame};
+use crate::report::{AskedFor, Failed, Failure, Mark, NoOffset, Report, ReportFrame};
 use crate::sharpness::per_cent;
 use crate::wording::{counted, listed};
 
@@ -179,27 +179,25 @@ fn asked(report: &Report, zone: &TimeZone) -> String {
     table("What was asked", &["at", "because of", "asked", "what became of it"], rows.collect(), &[])
 }
 
+/// Flashes that gave no light, which wear out, and those that were hurried, which need more time or less power.
 fn failures(report: &Report) -> String {
     if report.failures.is_empty() {
         return String::new();
     }
-    let rows = report.failures.iter().map(|failure| {
-        let file = report.frames.iter().find(|frame| frame.number == failure.frame).map_or("", ReportFrame::file);
-        let (what, by) = match &failure.what {
-            Failed::All => ("no flash lit it".to_owned(), None),
-            Failed::NotFired(groups) => (format!("{} did not fire", listed(groups)), None),
-            Failed::NotRecycled { groups, by } if groups.is_empty() => ("a flash had not recycled".to_owned(), *by),
-            Failed::NotRecycled { groups, by } => (format!("{} had not recycled", listed(groups)), *by),
+    let (dips, misfires): (Vec<&Failure>, Vec<&Failure>) =
+        report.failures.iter().partition(|failure| matches!(failure.what, Failed::NotRecycled { .. }));
+    let misfires = misfires.into_iter().map(|failure| vec![file_of(report, failure), failed(&failure.what)]);
+    let dips = dips.into_iter().map(|failure| {
+        let by = match &failure.what {
+            Failed::NotRecycled { by, .. } => *by,
+            Failed::All | Failed::NotFired(_) => None,
         };
         let after = failure.after_seconds.map_or_else(String::new, |seconds| format!("{seconds:.1}"));
-        vec![file.to_owned(), what, shown(by), after]
+        vec![file_of(report, failure), failed(&failure.what), shown(by), after]
     });
-    let listed_failures = table(
-        "Flashes that failed",
-        &["frame", "what", "light lost, stops", "seconds since the frame before"],
-        rows.collect(),
-        &[2, 3],
-    );
+    let misfires = table("Flashes that did not fire", &["frame", "what"], misfires.collect(), &[]);
+    let heads = ["frame", "what", "light lost, stops", "seconds since the frame before"];
+    let dips = table("Flashes that had not recycled", &heads, dips.collect(), &[2, 3]);
     let tallies = report.tallies().into_iter().filter(|tally| tally.told > 0 || !tally.not_fired.is_empty());
     let rows = tallies.map(|tally| {
         let counts = [tally.not_fired.len(), tally.not_recycled.len(), tally.told].map(|count| count.to_string());
@@ -207,10 +205,24 @@ fn failures(report: &Report) -> String {
     });
     let heads = ["light", "did not fire", "had not recycled", "frames in which it was read by itself"];
     format!(
-        "{listed_failures}{}<p class=\"caution\">A light that fails more often from sitting to sitting may have a tube, a trigger or a cable that is going. \
+        "{misfires}{dips}{}<p class=\"caution\">A light that fails more often from sitting to sitting may have a tube, a trigger or a cable that is going. \
          Heads and generators hold a dangerous charge after they are switched off and unplugged: never open one, and go by its maker's manual.</p>\n",
         table("Failures light by light", &heads, rows.collect(), &[1, 2, 3])
     )
+}
+
+fn file_of(report: &Report, failure: &Failure) -> String {
+    let frame = report.frames.iter().find(|frame| frame.number == failure.frame);
+    frame.map_or_else(String::new, |frame| frame.file().to_owned())
+}
+
+fn failed(what: &Failed) -> String {
+    match what {
+        Failed::All => "no flash lit it".to_owned(),
+        Failed::NotFired(groups) => format!("{} did not fire", listed(groups)),
+        Failed::NotRecycled { groups, .. } if groups.is_empty() => "a flash had not recycled".to_owned(),
+        Failed::NotRecycled { groups, .. } => format!("{} had not recycled", listed(groups)),
+    }
 }
 
 fn apertures(report: &Report) -> String {

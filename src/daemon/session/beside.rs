@@ -1,5 +1,5 @@
-//! What is done beside the session's loop, and what its results set off: named references, the configuration and the
-//! spots in it, and the references that are metered anew for them.
+//! What is done beside the session's loop, and what its results set off: named references, the configuration and what people
+//! add to it, the spots in it, and the references that are metered anew for them.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -8,7 +8,7 @@ use tokio::sync::oneshot;
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
-use super::super::desk::{self, Taken, answer};
+use super::super::desk::{self, Taken, Wished, answer};
 use super::super::reading::ANSWERED_WITHIN;
 use super::super::sharpness::Sharpened;
 use super::{MOST_NAMED, Session, Then};
@@ -172,20 +172,35 @@ impl Session {
         }
     }
 
+    pub(super) fn ask_at_desk(&mut self, what: Wished, back: oneshot::Sender<Reply>) {
+        self.desk.wish(what, back);
+        self.work_at_desk(false);
+    }
+
     fn take_from_desk(&mut self, done: desk::Done) {
         self.desk.is_done(Some(&done));
         let spots = self.setup.config.spots.clone();
+        // Who drew a spot hears of it when the references are read by it, all others when the configuration holds.
+        let mut told = None;
+        match done.wished {
+            Some((wish, reply)) if wish.is_spot() => self.rereading.answers.push((wish.backs, reply)),
+            Some((wish, reply)) => told = Some((wish.backs, reply)),
+            None => {}
+        }
         match done.config {
-            Some(Ok(taken)) => self.take_config(taken),
+            Some(Ok(taken)) => {
+                let then = told.take().map_or(Then::Nothing, |(backs, reply)| Then::AnswerWish(backs, reply));
+                self.take_config(taken, then);
+            }
             Some(Err(fault)) => self.warn(fault),
             None => {}
+        }
+        if let Some((backs, reply)) = told {
+            answer(backs, &reply);
         }
         if let Some(curves) = done.curves {
             self.in_turn(|engine| engine.set_curves(curves), Then::Nothing);
             tracing::info!("the camera curves are read anew");
-        }
-        if let Some((wish, reply)) = done.drawn {
-            self.rereading.answers.push((wish.backs, reply));
         }
         if spots == self.setup.config.spots && !self.rereading.under_way {
             self.answer_spots();
@@ -194,7 +209,7 @@ impl Session {
         }
     }
 
-    fn take_config(&mut self, Taken { config, curves }: Taken) {
+    fn take_config(&mut self, Taken { config, curves }: Taken, then: Then) {
         let old = &self.setup.config;
         let fixed = |c: &Config| (c.folder.clone(), c.log.clone(), c.socket.clone(), c.mode, c.rules.clone());
         if fixed(&config) != fixed(old) {
@@ -204,7 +219,7 @@ impl Session {
         changes.into_iter().for_each(|text| self.warn(text));
         self.setup.config = (*config).clone();
         let _ = self.metering.send(Arc::new(MeteringPlan::of(&config)));
-        self.in_turn(|engine| engine.configure(*config, curves), Then::Nothing);
+        self.in_turn(|engine| engine.configure(*config, curves), then);
         tracing::info!("the changed configuration is taken up");
     }
 

@@ -23,7 +23,7 @@ pub(super) use self::lights::{LIGHTS_AT_ONCE, Lights};
 pub(super) use self::turns::Turns;
 use self::turns::{FrameTaken, Takes, Then};
 use super::answers::{self, Synced};
-use super::desk::Desk;
+use super::desk::{Desk, Wished};
 use super::pipeline::{What, Work};
 use super::reading::Named;
 use super::sharpness::Sharpening;
@@ -93,7 +93,7 @@ impl Session {
             self.go_on(&mut works, Takes { frames: has_room && self.lights.has_room(), lights: has_room });
             let takes_files = has_room && self.turns.is_idle();
             let takes_frames = takes_files && self.lights.has_room();
-            let spot_due = self.desk.next_due();
+            let desk_due = self.desk.next_due();
             tokio::select! {
                 biased;
                 () = &mut stop => break,
@@ -104,7 +104,7 @@ impl Session {
                     Ok(later) => self.take_later(later),
                     Err(e) => self.broke_off(&e.to_string()),
                 },
-                () = sleep(spot_due.unwrap_or_default()), if spot_due.is_some() => self.work_at_desk(false),
+                () = sleep(desk_due.unwrap_or_default()), if desk_due.is_some() => self.work_at_desk(false),
                 Some((command, back)) = asked.recv() => self.ask(command, back),
                 work = works.recv(), if takes_frames => match work {
                     Some(work) => self.take(work),
@@ -246,10 +246,9 @@ impl Session {
             Command::TakeLook { sheet, look, taken_up_as, folder } => {
                 self.read_sheet(TakeLook { sheet, look, taken_up_as, folder }, back);
             }
-            Command::Spot { name, area } => {
-                self.desk.wish(name, area, back);
-                self.work_at_desk(false);
-            }
+            Command::Spot { name, area } => self.ask_at_desk(Wished::Spot { name, area }, back),
+            Command::SetUp(thing) => self.ask_at_desk(Wished::Thing(thing), back),
+            Command::SetUpNotes { notes } => self.ask_at_desk(Wished::Notes(notes), back),
             Command::Status {} => {
                 let _ = back.send(self.status());
             }

@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::{JoinError, JoinHandle, block_in_place, spawn_blocking};
 
+use super::super::desk::answer;
 use super::super::pipeline::Work;
 use super::Session;
 use crate::frame::Small;
@@ -38,6 +39,8 @@ pub(super) enum Then {
     Answer(oneshot::Sender<Reply>),
     /// Who drew spots hears of it.
     AnswerSpots,
+    /// Those who wished for something that the configuration has now.
+    AnswerWish(Vec<oneshot::Sender<Reply>>, Reply),
 }
 
 /// A frame whose turn it is.
@@ -192,6 +195,7 @@ impl Session {
                 let _ = back.send(reply);
             }
             Then::AnswerSpots => self.answer_spots(),
+            Then::AnswerWish(backs, reply) => answer(backs, &reply),
         }
         self.tend_lights();
         self.speak_of_trouble();

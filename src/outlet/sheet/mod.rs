@@ -2,6 +2,7 @@
 
 mod drawing;
 mod file;
+mod form;
 mod of_log;
 mod page;
 mod pictures;
@@ -10,6 +11,6 @@ mod text;
 pub use self::drawing::PlanView;
 pub use self::file::{KeptLook, SheetFault, SheetFile};
 pub use self::of_log::{LogSheet, notes, of_log};
-pub use self::page::page;
+pub use self::page::{Read, page};
 pub use self::pictures::PicturesOfLooks;
 pub use self::text::text;

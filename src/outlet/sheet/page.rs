@@ -1,29 +1,46 @@
-//! A set-up sheet as a page that is one file: for a screen, and to be printed on one sheet of paper or two.
+//! A set-up sheet as a page that is one file: for a screen, and to be printed on one sheet of paper or two. The page of a running
+//! sitting has forms besides.
 
 use jiff::tz::TimeZone;
 
 use std::fmt::Write;
 
 use super::drawing::PlanView;
+use super::form::Forms;
 use super::pictures::PicturesOfLooks;
 use crate::outlet::html::escaped;
 use crate::session::sheet::{CAUTION, LookOnSheet, NOT_TYPED, Sheet};
 
 const HEAD: &str = include_str!("page_head.html");
+/// Where the head of a page that is kept differs from that of one that is served.
+const OWN_HEAD: &str = "<!-- its own -->";
+const HEAD_OF_KEPT: &str = "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">";
+const HEAD_OF_SERVED: &str =
+    concat!("<style>\n", include_str!("form.css"), "</style>\n<script type=\"module\" src=\"/sheet.js\"></script>");
 
-/// `from` tells where it was read, `made` when: for people.
-pub fn page(sheet: &Sheet, pictures: &PicturesOfLooks, from: &str, made: &str) -> String {
-    let mut page = HEAD.to_owned();
+/// Where a page is read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Read {
+    /// Out of a file, which needs nothing but itself.
+    Kept,
+    /// From the watch, to which things can be told.
+    Served,
+}
+
+/// `from` tells where the sheet was read, `made` when: for people.
+pub fn page(sheet: &Sheet, pictures: &PicturesOfLooks, from: &str, made: &str, read: Read) -> String {
+    let (own_head, mut forms, typed) = match read {
+        Read::Kept => (HEAD_OF_KEPT, None, "What was typed is the configuration's, or was written down on this sheet."),
+        Read::Served => (
+            HEAD_OF_SERVED,
+            Forms::of(sheet),
+            "What was typed is the configuration's, or was written down here; what others write down shows when the page is loaded anew.",
+        ),
+    };
+    let mut page = HEAD.replacen(OWN_HEAD, own_head, 1);
     let names: Vec<&str> = sheet.looks.iter().map(|look| look.name.as_str()).collect();
     write_to(&mut page, format_args!("<h1>Set-up sheet: {}</h1>\n", escaped(&names.join(", "))));
-    write_to(
-        &mut page,
-        format_args!(
-            "<p class=\"soft\">From {}, {}. What was typed is the configuration's.</p>\n",
-            escaped(from),
-            escaped(made)
-        ),
-    );
+    write_to(&mut page, format_args!("<p class=\"soft\">From {}, {}. {typed}</p>\n", escaped(from), escaped(made)));
     write_to(&mut page, format_args!("<p class=\"caution\">{}</p>\n", escaped(CAUTION)));
     for remark in &sheet.remarks {
         write_to(&mut page, format_args!("<p class=\"caution\">{}</p>\n", escaped(remark)));
@@ -33,8 +50,9 @@ pub fn page(sheet: &Sheet, pictures: &PicturesOfLooks, from: &str, made: &str) -
     page.push_str("<section aria-labelledby=\"camera\">\n<h2 id=\"camera\">Camera</h2>\n");
     rows(&mut page, &sheet.camera_rows());
     notes(&mut page, sheet);
+    page.extend(forms.as_mut().map(|forms| forms.of_notes(&sheet.set_notes)));
     page.push_str("</section>\n</div>\n");
-    things(&mut page, sheet);
+    things(&mut page, sheet, forms.as_mut());
     for (number, look) in sheet.looks.iter().enumerate() {
         look_on_page(&mut page, look, pictures, number);
     }
@@ -73,16 +91,24 @@ fn notes(page: &mut String, sheet: &Sheet) {
     page.push_str("</ul>\n");
 }
 
-fn things(page: &mut String, sheet: &Sheet) {
+fn things(page: &mut String, sheet: &Sheet, mut forms: Option<&mut Forms>) {
     page.push_str("<section aria-labelledby=\"lights\">\n<h2 id=\"lights\">Lights and what stands beside them</h2>\n<div class=\"cards\">\n");
-    let lights = sheet.lights.iter().map(|light| (light.title(), light.rows()));
-    let passive = sheet.passive.iter().map(|thing| (thing.title(), thing.rows()));
-    for (title, of_it) in lights.chain(passive) {
-        write_to(page, format_args!("<section class=\"card\"><h3>{}</h3>\n", escaped(&title)));
-        rows(page, &of_it);
-        page.push_str("</section>\n");
+    for light in &sheet.lights {
+        let form = forms.as_mut().map(|forms| forms.of_light(light));
+        card(page, &light.title(), &light.rows(), form);
+    }
+    for thing in &sheet.passive {
+        let form = forms.as_mut().map(|forms| forms.of_passive(thing));
+        card(page, &thing.title(), &thing.rows(), form);
     }
     page.push_str("</div>\n</section>\n");
+}
+
+fn card(page: &mut String, title: &str, of_it: &[(&str, String)], form: Option<String>) {
+    write_to(page, format_args!("<section class=\"card\"><h3>{}</h3>\n", escaped(title)));
+    rows(page, of_it);
+    page.extend(form);
+    page.push_str("</section>\n");
 }
 
 fn look_on_page(page: &mut String, look: &LookOnSheet, pictures: &PicturesOfLooks, number: usize) {

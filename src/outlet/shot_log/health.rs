@@ -1,6 +1,9 @@
 //! A look over a whole log, from its first record to its last: what is sound, what is missing, what is damaged.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
 
 use super::LogError;
 use super::lines::{Line, Lines};
@@ -23,6 +26,15 @@ pub struct Health {
     pub doubled: u64,
     /// Files that begin with a state which the records before them don't come to.
     pub strayed: Vec<PathBuf>,
+    /// How many sound records there are of each type.
+    pub kinds: BTreeMap<String, u64>,
+}
+
+/// A sound record's type, by the name in its line.
+#[derive(Deserialize)]
+struct Typed {
+    #[serde(rename = "type")]
+    kind: String,
 }
 
 impl Health {
@@ -46,6 +58,9 @@ impl Health {
         }
         self.missing += record.n.since(state.sitting.records.next());
         self.records += 1;
+        if let Ok(Typed { kind }) = serde_json::from_str(text) {
+            *self.kinds.entry(kind).or_default() += 1;
+        }
         state.apply(&record);
         Ok(false)
     }

@@ -2,7 +2,8 @@
 //!
 //! A torn tail is cut before anything is appended, and kept beside the log. After a failed sync nothing that was
 //! written is trusted: the lines go into a new segment (`….2.jsonl`), and reading takes the segments in order, each
-//! record once. A segment ends by its size; the next one begins with the state so far, so that a start reads it alone.
+//! record once. A segment ends by its size and with a sitting; the next one begins with the state so far, so that a start
+//! reads it alone, unless the states would come to more than the records.
 
 mod batch;
 mod fault;
@@ -53,6 +54,8 @@ pub const MOST_WAITING: usize = 10_000;
 /// Together they bound what a start must read, and what the states add to a log.
 const SEGMENT: u64 = 8 << 20;
 const TIMES_CARRIED: u64 = 4;
+/// A state no longer than this never outweighs the records.
+const LIGHT: u64 = 1 << 20;
 /// When the next one could not be begun, this much more is written before that is tried again.
 const MORE: u64 = 1 << 20;
 /// A place whose disk fails so often can't be trusted.
@@ -310,15 +313,14 @@ impl ShotLog {
         self.extent.since > 0 && self.waiting.is_empty() && self.active.is_some()
     }
 
-    /// Begins a new segment with a state; where that can't be, the present one goes on.
-    fn begin_with(&mut self, lines: &[String]) -> io::Result<()> {
+    /// Begins a new segment with these lines of a state, or without; where that can't be, the present one goes on.
+    fn begin_with(&mut self, bytes: &[u8]) -> io::Result<()> {
         let mut next = Segment::of(&self.path, self.segment + 1);
         while let Some(taken) = after(&self.path, next.number - 1).filter(|f| !is_empty(&f.path)) {
             next = Segment::of(&self.path, taken.number + 1);
         }
         let mut storage = (self.open)(&next.path)?;
-        let bytes: Vec<u8> = lines.iter().flat_map(|line| [line.as_bytes(), b"\n"].concat()).collect();
-        if let Err(e) = storage.write(&bytes).and_then(|()| storage.sync()) {
+        if let Err(e) = storage.write(bytes).and_then(|()| storage.sync()) {
             // Half a state must not stand in front of what still goes into the present segment.
             if storage.cut(0).is_err() {
                 self.next_segment();
@@ -328,7 +330,9 @@ impl ShotLog {
         let good = bytes.len() as u64;
         self.active = Some(Active { storage, path: next.path, good, lacks_end: false, has_failed: false });
         self.segment = next.number;
-        self.extent = Extent { carried: good, since: 0 };
+        if good > 0 {
+            self.extent = Extent { carried: good, since: 0 };
+        }
         Ok(())
     }
 }
@@ -374,7 +378,12 @@ impl Ledger for ShotLog {
     }
 
     fn carry(&mut self, state: &[String]) {
-        self.due = match self.begin_with(state) {
+        let bytes: Vec<u8> = state.iter().flat_map(|line| [line.as_bytes(), b"\n"].concat()).collect();
+        let length = bytes.len() as u64;
+        // Else short sittings in a folder of many files would each add all of these to the log.
+        let outweighs = length > self.extent.since.max(LIGHT);
+        self.due = match self.begin_with(if outweighs { &[] } else { &bytes }) {
+            Ok(()) if outweighs => self.due.max(length),
             Ok(()) => SEGMENT.max(self.extent.carried * TIMES_CARRIED),
             Err(e) => {
                 tracing::warn!("no new file of the shot log can be begun: {e}");

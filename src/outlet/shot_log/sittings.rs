@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::lines::Lines;
 use super::place::{check, resolved};
-use super::reader::read_since;
+use super::reader::{first_number, read_since};
 use super::replay::state_at_the_beginning_of;
 use super::segments::{Segment, all};
 use crate::numbers::RecordNumber;
@@ -47,6 +47,10 @@ fn listed_at_the_beginning_of(file: &Segment) -> io::Result<Option<(Sittings, Re
 pub fn state_after(log: &Path, record: RecordNumber) -> io::Result<State> {
     let mut state = State::default();
     for file in all(&resolved(log)).iter().rev() {
+        // A state of later records need not be read to know that it is one.
+        if first_number(file)?.is_none_or(|first| first > record.next()) {
+            continue;
+        }
         let begun = state_at_the_beginning_of(file).map_err(io::Error::other)?;
         if let Some(begun) = begun.filter(|begun| begun.sitting.records <= record) {
             state = begun;

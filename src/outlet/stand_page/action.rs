@@ -11,6 +11,7 @@ use serde::Deserialize;
 use serde_json::json;
 
 use super::{Page, gate};
+use crate::config::typed::TypedThing;
 use crate::meter::Area;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Series;
@@ -64,6 +65,12 @@ enum Action {
         name: String,
         area: Option<Area>,
     },
+    /// What stands where; without any fact, as the configuration says.
+    SetUp(Box<TypedThing>),
+    /// Without notes they are the configuration's.
+    SetUpNotes {
+        notes: Option<Vec<String>>,
+    },
 }
 
 impl From<Action> for Command {
@@ -82,6 +89,8 @@ impl From<Action> for Command {
             Action::Sitting { what, name } => Command::Sitting { what, name },
             Action::Survey { what } => Command::Survey { what, groups: Vec::new() },
             Action::Spot { name, area } => Command::Spot { name, area },
+            Action::SetUp(thing) => Command::SetUp(thing),
+            Action::SetUpNotes { notes } => Command::SetUpNotes { notes },
         }
     }
 }

@@ -74,7 +74,7 @@ fn keeps_pace<K: std::hash::Hash + Eq + Clone>(limiter: &DefaultKeyedRateLimiter
 }
 
 /// A request that is not let in, with what its sender may read.
-type Refusal = (StatusCode, &'static str);
+pub type Refusal = (StatusCode, &'static str);
 
 const FOREIGN: Refusal = (StatusCode::FORBIDDEN, "another site may not ask this page for anything");
 const TOO_OFTEN: Refusal = (StatusCode::TOO_MANY_REQUESTS, "too many requests: wait a minute");
@@ -128,7 +128,7 @@ impl Gate {
     }
 
     /// Refuses what another site's page asks, or a page under a name that isn't ours.
-    fn check_site(&self, request: &Request) -> Result<(), Refusal> {
+    pub fn check_site(&self, request: &Request) -> Result<(), Refusal> {
         let headers = request.headers();
         let host =
             self.host(headers).ok_or((StatusCode::MISDIRECTED_REQUEST, "this is not the address of this page"))?;
@@ -173,6 +173,11 @@ impl Gate {
             (Some(id), None) => Offered::One(id),
             _ => Offered::Several,
         }
+    }
+
+    /// The same for a page without sessions.
+    pub fn keeps_machines_pace(&self, machine: IpAddr, method: &Method) -> Result<(), Refusal> {
+        self.keeps_pace(Who::Machine(machine), method)
     }
 
     fn keeps_pace(&self, who: Who, method: &Method) -> Result<(), Refusal> {
@@ -242,14 +247,18 @@ pub async fn guard(State(page): State<Arc<Page>>, mut request: Request, next: Ne
         }
     };
     let headers = response.headers_mut();
-    for (name, value) in HEADERS {
-        // The set-up sheet, which has no scripts, brings a policy of its own.
-        headers.entry(HeaderName::from_static(name)).or_insert(HeaderValue::from_static(value));
-    }
+    keep_to_itself(headers);
     if has_stale_cookie && let Ok(forget) = HeaderValue::from_str(&page.gate.set_cookie(None)) {
         headers.entry(header::SET_COOKIE).or_insert(forget);
     }
     response
+}
+
+/// Puts in what keeps a page to itself. The set-up sheet, which has its style and its pictures in itself, brings a policy of its own.
+pub fn keep_to_itself(headers: &mut HeaderMap) {
+    for (name, value) in HEADERS {
+        headers.entry(HeaderName::from_static(name)).or_insert(HeaderValue::from_static(value));
+    }
 }
 
 const HEADERS: [(&str, &str); 7] = [

@@ -6,6 +6,7 @@
 
 mod action;
 mod certificate;
+mod choosing;
 mod feed;
 mod gate;
 mod light_map;
@@ -39,6 +40,7 @@ use tokio::sync::{Semaphore, watch};
 
 pub use self::action::command_in;
 pub use self::certificate::{Certificate, CertificateError};
+pub use self::choosing::{Choosing, Chosen};
 use self::gate::Gate;
 pub use self::named::checked as checked_name;
 pub use self::opening::{Opened, PageSetup};

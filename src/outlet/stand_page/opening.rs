@@ -145,7 +145,7 @@ fn whole(log: &Path) -> PathBuf {
 }
 
 /// Opens the port: `None` is the usual one, or any when that is taken.
-async fn listen(audience: Audience, port: Option<u16>) -> io::Result<TcpListener> {
+pub async fn listen(audience: Audience, port: Option<u16>) -> io::Result<TcpListener> {
     let host = match audience {
         Audience::ThisMachine => Ipv4Addr::LOCALHOST,
         Audience::LocalNetwork => Ipv4Addr::UNSPECIFIED,

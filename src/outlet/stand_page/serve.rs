@@ -83,9 +83,10 @@ async fn ended(screens: &mut watch::Receiver<Arc<Shown>>) {
 }
 
 /// A client's connection can't be served.
-type Fault = Box<dyn std::error::Error + Send + Sync>;
+pub type Fault = Box<dyn std::error::Error + Send + Sync>;
 
-async fn connection(
+/// Answers one client's requests, within the bounds of this file.
+pub async fn connection(
     stream: TcpStream,
     peer: SocketAddr,
     router: Router,

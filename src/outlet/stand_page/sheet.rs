@@ -1,5 +1,5 @@
 //! The set-up sheet of the running sitting, as a page of its own: worked out by the sitting, with the notes and pictures that
-//! lie in the log and beside it.
+//! lie in the log and beside it. What is written down on it comes as an action.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -14,13 +14,13 @@ use tokio::task::spawn_blocking;
 use super::{Page, file};
 use crate::numbers::RecordNumber;
 use crate::outlet::scene_pictures::ScenePictures;
-use crate::outlet::sheet::{PicturesOfLooks, notes, page};
+use crate::outlet::sheet::{PicturesOfLooks, Read, notes, page};
 use crate::session::Command;
 use crate::session::sheet::Sheet;
 
-/// It has no script, a style of its own, and its pictures in itself.
-const POLICY: &str = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; \
-                      frame-ancestors 'none'";
+/// It has a style of its own, and its pictures in itself.
+const POLICY: &str = "default-src 'none'; script-src 'self'; connect-src 'self'; img-src data:; style-src 'unsafe-inline'; \
+                      base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'";
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -52,5 +52,5 @@ fn made(sheet: Sheet, log: &Path) -> Option<String> {
     let pictures = PicturesOfLooks::of(&sheet, &ScenePictures::beside(log));
     let made = ZonedDateTime::now().strftime("%Y-%m-%d %H:%M").to_string();
     let name = log.file_name()?.to_string_lossy().into_owned();
-    Some(page(&sheet, &pictures, &name, &made))
+    Some(page(&sheet, &pictures, &name, &made, Read::Served))
 }

@@ -12,17 +12,19 @@ use super::Page;
 const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 /// The fixed files: path, kind and content.
-const FILES: [(&str, &str, &[u8]); 14] = [
+const FILES: [(&str, &str, &[u8]); 16] = [
     ("/", "text/html; charset=utf-8", include_bytes!("assets/page.html")),
     ("/set", "text/html; charset=utf-8", include_bytes!("assets/page.html")),
     ("/page.css", "text/css; charset=utf-8", include_bytes!("assets/page.css")),
     ("/page.js", SCRIPT, include_bytes!("assets/page.js")),
+    ("/asking.js", SCRIPT, include_bytes!("assets/asking.js")),
     ("/stand.js", SCRIPT, include_bytes!("assets/stand.js")),
     ("/set.js", SCRIPT, include_bytes!("assets/set.js")),
     ("/light_map.js", SCRIPT, include_bytes!("assets/light_map.js")),
     ("/plan.js", SCRIPT, include_bytes!("assets/plan.js")),
     ("/apertures.js", SCRIPT, include_bytes!("assets/apertures.js")),
     ("/phones.js", SCRIPT, include_bytes!("assets/phones.js")),
+    ("/sheet.js", SCRIPT, include_bytes!("assets/sheet.js")),
     ("/icon.svg", "image/svg+xml", include_bytes!("assets/icon.svg")),
     ("/icon-192.png", "image/png", include_bytes!("assets/icon-192.png")),
     ("/icon-512.png", "image/png", include_bytes!("assets/icon-512.png")),

@@ -23,7 +23,7 @@ use crate::session::setup::Setup;
 const OVERTAKEN: &str = "it was shot before the frame that is logged before it, and took longer to read: it is logged, \
                          and nothing is asked for it";
 /// A frame and its reference have no readings that compare.
-const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw or picture), or \
+const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw, JPEG, HEIF), or \
                       one of an earlier day by a curve that is not known; set a reference anew";
 /// Less is no other verdict.
 const NO_DIFFERENCE: Stops = Stops(0.005);

@@ -28,7 +28,7 @@ impl Draft<'_> {
         let learned = self.sitting.learned(&self.rendered(settings, metered));
         let is_learned = learned.is_some_and(|l| l.name == response.name);
         self.config.response_curve == ResponseChoice::Camera
-            && (is_learned || response.name == self.knowledge.curves.stock().name)
+            && (is_learned || response.name == self.knowledge.curves.of_no_camera(&metered.colour).name)
             && settings.rendering == Rendering::Fixed
             && settings.camera.is_some()
     }
@@ -94,6 +94,8 @@ impl Draft<'_> {
             && is_steady(verdict)
             && !exposure.found_at_start
             && settings.camera == last.observation.settings.camera
+            // Codes of a JPEG and of a HEIF picture have no curve in common.
+            && last.observation.rendered().is_some_and(|of_last| of_last.colour == picture.colour)
             // Filters are off what is engraved by more than a curve may be.
             && settings.filter == last.observation.settings.filter
             && self.config.lighting != Lighting::Either
@@ -162,7 +164,7 @@ impl Draft<'_> {
         let picture_of = |reading: &FrameReadings| self.knowledge.scenes.picture(reading.picture?);
         let parts: Vec<RawPair> = side_by_side(picture_of(picture)?, picture_of(raw)?);
         // A pair that the curve in use doesn't hold on shows another look: that is learned from the start.
-        let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior() };
+        let known = if agrees_with(&parts, &known) { known } else { self.knowledge.curves.prior(&picture.colour) };
         Some((parts, known, self.rendered(settings, picture)))
     }
 

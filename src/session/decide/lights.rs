@@ -6,8 +6,8 @@ use std::sync::Arc;
 use super::Draft;
 use super::follow::{Effects, end, is_worth_asking};
 use crate::advice::{
-    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Verdict, correct, correct_each, is_soon_after,
-    moved_with_the_frame,
+    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Observation, Verdict, correct, correct_each,
+    is_soon_after, moved_with_the_frame,
 };
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -80,7 +80,12 @@ impl Draft<'_> {
 
     /// What the single lights of a frame can be read out of: the light of a file that is of the survey's kind.
     pub(super) fn map_by_survey(&self, frame: FrameNumber, before: &Setup) -> Option<&LightMap> {
-        self.maps_of(frame).find(|light| is_of_the_survey(before, light))
+        let rendered = |observation: &Observation| observation.reading_of(false).cloned();
+        let of_frame = self.sitting.exposures.find(frame).and_then(|exposure| rendered(&exposure.observation));
+        let of_reference = before.reference().and_then(|look| rendered(&look.observation));
+        // The survey was made beside the reference.
+        let is_alike = of_frame.zip(of_reference).is_none_or(|(frame, reference)| frame.shares_curve_with(&reference));
+        self.maps_of(frame).find(|light| is_of_the_survey(before, light) && (light.is_raw() || is_alike))
     }
 
     /// What the single lights did in an exposure, where a survey tells.

@@ -116,6 +116,10 @@ impl Draft<'_> {
     /// Answers what is asked of the set-up; where nothing is asked, another sitting begins.
     fn go_on_with(&mut self, is: SetUpIs, row: &SittingRow, name: Option<&str>) -> Reply {
         let is_asked = self.sitting.setup.set_up_asked.is_some();
+        // Two people may have answered at one time.
+        if !is_asked && name.is_none() && row.set_up_is == Some(is) && !row.is_ended {
+            return Reply::done(format!("that was said already: {}", self.what_holds(row.sitting, is)));
+        }
         let lost = if is == SetUpIs::New { self.how_it_comes_back(row, is_asked) } else { None };
         let sitting = if (is_asked || row.frames == 0) && !row.is_ended {
             let is_since =
@@ -161,7 +165,7 @@ impl Draft<'_> {
                 let last = last.map_or_else(String::new, |last| format!("\n{}: {}", last.file, last.verdict.sentence));
                 format!(
                     "sitting {sitting} goes on with the set-up of before: frames are held against {}{last}",
-                    look.file
+                    wording::own_name(&look.file)
                 )
             }
             SetUpIs::New => {

@@ -171,6 +171,10 @@ impl Draft<'_> {
         let settings = &exposure.observation.settings;
         let light = self.maps_of(exposure.frame).next().ok_or(SurveyRefusal::OtherShape)?;
         let reference = before.reference().and_then(|look| look.observation.reading_of(light.is_raw()));
+        let own = exposure.observation.reading_of(light.is_raw());
+        if own.zip(reference).is_some_and(|(own, reference)| !own.shares_curve_with(reference)) {
+            return Err(SurveyRefusal::OtherShape);
+        }
         // Frames of a survey lie over one picture, so that a sitter who moves between them costs little.
         let over = survey.laid_over().or(reference.and_then(|reading| reading.picture));
         let clipped = light.clipped();

@@ -22,7 +22,8 @@ use crate::wording::listed;
 
 impl Draft<'_> {
     /// Carries out a command. A file that it names was read by the caller, who hands it on as
-    /// `observation`; `wait`, `since` and `spot` are answered elsewhere.
+    /// `observation`; `wait`, `since`, `spot` and what is written
+    /// down of the set are answered elsewhere.
     pub(super) fn answer(&mut self, command: &Command, observation: Option<Observation>) -> Reply {
         let setup = &self.sitting.setup;
         match &self.with_known_names(command) {
@@ -62,9 +63,12 @@ impl Draft<'_> {
                 Reply::with(board.how_it_stands().join("\n"), status(&self.sitting))
             }
             Command::Sheet { look } => self.tell_sheet(look.as_deref()),
-            Command::Wait {} | Command::Since { .. } | Command::Spot { .. } | Command::TakeLook { .. } => {
-                Reply::refused("this command is answered elsewhere")
-            }
+            Command::Wait {}
+            | Command::Since { .. }
+            | Command::Spot { .. }
+            | Command::SetUp(_)
+            | Command::SetUpNotes { .. }
+            | Command::TakeLook { .. } => Reply::refused("this command is answered elsewhere"),
         }
     }
 
@@ -172,7 +176,11 @@ impl Draft<'_> {
         self.stage(Body::Undone { group: group.clone(), of });
         // It may have opened what a frame asked for that was removed since.
         self.withdraw_of_removed();
-        Reply::done(format!("{group} stands as before"))
+        let power = self.sitting.setup.position(group).and_then(Position::power);
+        Reply::done(match power.zip(self.group(group)) {
+            Some((power, of)) => format!("{group} stands at {} again, as before", of.shown(power)),
+            None => format!("{group} stands as before"),
+        })
     }
 
     /// The group that was told of last, with what else can be taken back.

@@ -11,8 +11,6 @@ mod ratios;
 mod rebuilt;
 mod words;
 
-use std::path::Path;
-
 use serde::{Deserialize, Serialize};
 
 pub use self::imported::{ImportedLook, PowerOfDial};
@@ -29,10 +27,12 @@ use super::standing::Standing;
 use crate::advice::Finding;
 use crate::align::PictureId;
 use crate::config::Config;
+use crate::config::typed::TypedThing;
 use crate::frame::Settings;
 use crate::numbers::{FrameNumber, RecordNumber};
 use crate::photometry::Stops;
 use crate::rig::{CameraFacts, GroupName};
+use crate::wording::own_name;
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -98,6 +98,21 @@ pub struct NowOnSheet {
     #[serde(default)]
     pub set_up_began: RecordNumber,
     pub last: Option<LastOnSheet>,
+    /// What can be written down on the page of the running sitting, as it is.
+    #[serde(default)]
+    pub facts: Vec<FactsOnSheet>,
+    /// Notes of the set were written down there, and stand in for the configuration's.
+    #[serde(default)]
+    pub notes_are_typed: bool,
+}
+
+/// What is told of a configured thing of the set, as the configuration would write it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FactsOnSheet {
+    pub of: TypedThing,
+    /// Some of it was written down, and stands in for what the configuration says.
+    pub is_typed: bool,
 }
 
 /// The last frame that is one to go by.
@@ -185,6 +200,8 @@ impl Sheet {
             frames: sitting.frames,
             set_up_began: sitting.set_up_began.record,
             last,
+            facts: facts(config),
+            notes_are_typed: config.typed.has_notes(),
         };
         Ok(Sheet { now: Some(now), ..Sheet::of(sitting, config, only)? })
     }
@@ -199,6 +216,12 @@ impl Sheet {
     }
 }
 
+fn facts(config: &Config) -> Vec<FactsOnSheet> {
+    let groups = config.groups.iter().map(TypedThing::of_group);
+    let things = groups.chain(config.passive.iter().map(TypedThing::of_passive));
+    things.map(|of| FactsOnSheet { is_typed: config.typed.of(&of.name).is_some(), of }).collect()
+}
+
 fn look_on_sheet(name: &str, look: &Look, sitting: &Sitting, config: &Config) -> LookOnSheet {
     let setup = &sitting.setup;
     LookOnSheet {
@@ -211,13 +234,6 @@ fn look_on_sheet(name: &str, look: &Look, sitting: &Sitting, config: &Config) ->
         pictures: look.observation.pictures().collect(),
         observation: None,
     }
-}
-
-/// A photograph from elsewhere is logged by its whole path, which is nobody's business on a sheet that is handed on.
-fn own_name(file: &str) -> String {
-    let path = Path::new(file);
-    let name = path.file_name().filter(|_| path.is_absolute());
-    name.map_or_else(|| file.to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 fn remarks(sitting: &Sitting, config: &Config) -> Vec<String> {
@@ -235,5 +251,5 @@ fn remarks(sitting: &Sitting, config: &Config) -> Vec<String> {
     });
     let building = (setup.standing == Standing::Building)
         .then(|| "the light was still being built: its last frame stands for the reference".to_owned());
-    strange.into_iter().chain(building).collect()
+    strange.into_iter().chain(config.typed_in_vain()).chain(building).collect()
 }

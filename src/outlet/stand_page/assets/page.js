@@ -5,6 +5,8 @@ import { SetView } from "/set.js";
 import { Phones } from "/phones.js";
 import { Plan } from "/plan.js";
 import { Apertures } from "/apertures.js";
+import { json } from "/asking.js";
+export { twice } from "/asking.js";
 
 export const by = (id) => document.getElementById(id);
 
@@ -27,19 +29,6 @@ export const kept = {
   set(key, value) { try { localStorage.setItem(`greyhold-${key}`, value); } catch { /* It then holds until the page is left. */ } },
 };
 
-/** A button whose deed can't be undone: it asks once more before it does it. */
-export function twice(button, deed) {
-  const words = button.textContent;
-  let waiting = 0;
-  const rest = () => { clearTimeout(waiting); waiting = 0; button.textContent = words; };
-  button.addEventListener("blur", rest);
-  button.addEventListener("click", () => {
-    if (waiting) { rest(); deed(); return; }
-    button.textContent = "Sure? Press again";
-    waiting = setTimeout(rest, 5000);
-  });
-}
-
 /** Fills a list of choices, keeping the one that is chosen. */
 export function choices(select, values, chosen = select.value) {
   const now = values.map(([value, label]) => `${value}\n${label}`).join("\n\n");
@@ -60,8 +49,6 @@ function say(text) {
   clearTimeout(fading);
   fading = setTimeout(() => { said.hidden = true; }, 6000);
 }
-
-const json = (what) => ({ method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(5000) });
 
 /** Sends what somebody does and says what came of it. */
 export const act = (what, aloud = say) => post("/action", what, aloud);

@@ -1,8 +1,14 @@
-//! `greyhold check`: whether configuration, folder, log and camera metadata are as they should be.
+//! `greyhold check`: whether configuration, folder, log and camera metadata are as they should be, and whether the machine is.
+
+mod report;
+mod surroundings;
+mod troubles;
 
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
+use self::surroundings::Surroundings;
+use self::troubles::troubles;
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::say;
@@ -11,7 +17,6 @@ use crate::advice::AtHand;
 use crate::config::{Config, EXAMPLE};
 use crate::container::Kind;
 use crate::frame::{self, Settings};
-use crate::intake::is_network_share;
 use crate::outlet::plain::printable;
 use crate::outlet::shot_log::health;
 use crate::wording::{counted, without_error_numbers};
@@ -22,7 +27,8 @@ use crate::workers::Depth;
   greyhold check                                greyhold.yaml here: is it sound, and what does it say?
   greyhold check studio.yaml                    another one
   greyhold check IMG_0001.JPG                   what the camera tells in this frame
-  greyhold check --folder ~/tether --log ~/tether/greyhold-shots.jsonl")]
+  greyhold check --folder ~/tether --log ~/tether/greyhold-shots.jsonl
+  greyhold check --report fault.txt             one file for who reports a fault; it names nothing and nobody")]
 pub struct Args {
     /// A configuration (.yaml), a shot log (.jsonl), a folder or a photograph [default: greyhold.yaml, where it lies here]
     #[arg(conflicts_with_all = ["config", "folder", "log", "frame"])]
@@ -39,6 +45,9 @@ pub struct Args {
     /// A frame whose camera metadata to check
     #[arg(long, value_name = "FILE")]
     frame: Option<PathBuf>,
+    /// Write a file for who reports a fault: numbers and kinds, no names and no pictures
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
     /// Write the commented example configuration to a file, or to the terminal
     #[arg(long, value_name = "FILE", num_args = 0..=1, hide = true)]
     #[allow(clippy::option_option, reason = "absent, present, present with a file")]
@@ -63,6 +72,10 @@ pub fn init(args: &Init) -> Result<Exit, CommandError> {
 pub fn run(args: &Args) -> Result<Exit, CommandError> {
     if let Some(target) = &args.write_example {
         return write_example(target.as_deref());
+    }
+    if let Some(file) = &args.report {
+        let (config, folder, log) = (args.config.as_deref(), args.folder.as_deref(), args.log.as_deref());
+        return report::write(file, &report::Subject { config, folder, log });
     }
     let is_named = args.config.is_some() || args.folder.is_some() || args.log.is_some() || args.frame.is_some();
     let mut sound = true;
@@ -165,10 +178,13 @@ fn check_folder(folder: &Path) -> bool {
         Ok(entries) => {
             let pictures = entries.flatten().filter(|e| Kind::of(&e.path()).is_some()).count();
             let pictures = counted(pictures, "picture");
-            let share = if is_network_share(folder) { ", on a network share: it will be polled" } else { "" };
-            say(&format!("{}: can be read, {pictures} in it{share}", folder.display()));
+            say(&format!("{}: can be read, {pictures} in it", folder.display()));
             say(&format!("  {}", Photographs::open().confinement()));
-            true
+            let troubles = troubles(&Surroundings::look(Some(folder)));
+            for trouble in &troubles {
+                say(&format!("  ! {}", trouble.said));
+            }
+            !troubles.iter().any(|trouble| trouble.kind.is_in_the_way())
         }
         Err(e) => {
             say(&without_error_numbers(&format!(
