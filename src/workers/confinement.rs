@@ -309,5 +309,8 @@ mod tests {
         }
         assert!(said(Landlocked::Whole, false).contains("network"));
         assert!(said(Landlocked::No, false).contains("writing"));
+        assert!(said(Landlocked::No, false).contains("in time and memory;"));
+        let windows = Confinement { landlock: Landlocked::No, seccomp: false, bounds_memory: false };
+        assert!(windows.to_string().contains("not in memory"));
     }
 }
