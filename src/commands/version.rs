@@ -7,7 +7,7 @@ use super::say;
 const NOTICES: &str = include_str!("../../packaging/notices.txt");
 
 /// The features that can be left out of a build, and whether they are in this one.
-const FEATURES: [(&str, bool); 1] = [("raw", cfg!(feature = "raw"))];
+const FEATURES: [(&str, bool); 2] = [("raw", cfg!(feature = "raw")), ("heif", cfg!(feature = "heif"))];
 
 /// What a program with these features owes first of all.
 const OWED: &str = "\

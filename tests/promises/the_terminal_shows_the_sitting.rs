@@ -87,8 +87,6 @@ fn no_size_of_terminal_is_too_small() {
     }
 }
 
-/// Its terminal goes with it, whatever became of the test.
-
 /// Terminals and shells as Linux has them: macOS has another `script`.
 #[cfg(target_os = "linux")]
 mod on_linux {
@@ -99,6 +97,7 @@ mod on_linux {
 
     use crate::harness::{shot, wait_for};
 
+    /// Its terminal goes with it, whatever became of the test.
     struct Ends(Child);
 
     impl Drop for Ends {
