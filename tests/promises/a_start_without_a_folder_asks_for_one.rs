@@ -11,7 +11,7 @@ use std::time::Duration;
 use crate::harness::browser::with_browser;
 use crate::harness::http::{Answer, enter, here, send};
 use crate::harness::process::{Printed, ended, run};
-use crate::harness::{PATIENCE, shot, wait_for};
+use crate::harness::{PATIENCE, wait_for};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
@@ -261,7 +261,7 @@ fn the_service_manager_hears_how_it_stands() {
     while hear().trim() != "STOPPING=1" {}
 
     // With a folder it is up when the first scan is done, and not before: the photograph that lies there is known by then.
-    fs::write(home.folder.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
+    fs::write(home.folder.join("1.jpg"), crate::harness::shot(8.0, 0.0, 1).jpeg()).unwrap();
     let watches = notified();
     let first = hear();
     assert!(first.contains("READY=1") && first.contains("STATUS=watching"), "{first}");
