@@ -19,7 +19,7 @@ pub struct HandedOn {
 
 impl HandedOn {
     /// The watch is up: the sitting tells that it lives, and only now it is known that the folder that was named can be watched.
-    pub fn is_up(self) {
+    pub fn watch_is_up(self) {
         drop(self.pings);
         if let Some(folder) = &self.named {
             remember(folder);

@@ -158,10 +158,10 @@ fn lead(address: &str, state: &Path) -> Result<(), CommandError> {
 /// A file for this user alone that leads a browser to an address.
 fn redirect(state: &Path, address: &str) -> std::io::Result<NamedTempFile> {
     let mut file = tempfile::Builder::new().prefix("open-").suffix(".html").tempfile_in(state)?;
-    write!(
+    writeln!(
         file,
         "<!doctype html><meta charset=\"utf-8\"><title>greyhold</title><meta http-equiv=\"refresh\" content=\"0; url={address}\">\
-         <p><a href=\"{address}\">To the page of greyhold</a></p>\n"
+         <p><a href=\"{address}\">To the page of greyhold</a></p>"
     )?;
     file.flush()?;
     Ok(file)

@@ -151,7 +151,7 @@ async fn plain(
             head_printer.say(&printable_lines(&said));
             service_manager::is_up("watching");
             tokio::spawn(service_manager::keep_told(ready.commands));
-            handed_on.is_up();
+            handed_on.watch_is_up();
             let _ = kept.set(ready.screens);
         }
     });
@@ -215,7 +215,7 @@ async fn live(
     let says = printer.clone();
     let viewing = tokio::spawn(async move {
         let Ok(mut ready) = is_ready.await else { return };
-        handed_on.is_up();
+        handed_on.watch_is_up();
         let _ = kept.set(ready.screens.clone());
         if let Some(said) = goes_on(&ready.screens.borrow().board) {
             lines.add(&said);
