@@ -128,7 +128,8 @@ fn wait_for_page(state: &Path, started: &mut Child) -> Result<String, CommandErr
         }
         std::thread::sleep(Duration::from_millis(100));
     }
-    let said = "no page was found: the greyhold that was started runs, and serves none; end it, and 'greyhold', called from your home folder in a terminal, says why";
+    let said = "no page was found: the greyhold that was started runs, and serves none; end it, and 'greyhold', called \
+                from your home folder in a terminal, says why";
     Err(CommandError::NotRunning(said.to_owned()))
 }
 

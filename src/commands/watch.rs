@@ -142,6 +142,7 @@ async fn plain(
     let (kept, log) = (Arc::clone(&screens), setup.log.clone());
     tokio::spawn(async move {
         if let Ok(ready) = is_ready.await {
+            handed_on.watch_is_up();
             let page = page.zip(ready.port).map(|(page, port)| {
                 // Its second address stands below its first.
                 format!("\n  page     {}", page_in_words(&page, port).replacen('\n', "\n           ", 1))
@@ -151,7 +152,6 @@ async fn plain(
             head_printer.say(&printable_lines(&said));
             service_manager::is_up("watching");
             tokio::spawn(service_manager::keep_told(ready.commands));
-            handed_on.watch_is_up();
             let _ = kept.set(ready.screens);
         }
     });
