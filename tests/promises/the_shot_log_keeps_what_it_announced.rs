@@ -373,15 +373,17 @@ fn a_long_log_is_opened_by_its_last_file() {
         let mut lines = Vec::new();
         for _ in 0..500 {
             n += 1;
-            let files = vec![KnownFile {
-                name: format!("IMG_{n:05}.JPG{}", " ".repeat(3000)),
+            let file = || KnownFile {
+                name: format!("IMG_{n:05}.JPG"),
                 state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
                 fingerprint: Fingerprint::Whole(n),
-            }];
-            let line =
-                Record { v: VERSION, n: RecordNumber::new(n), at, body: Body::ExistingFiles { files, last: true } }
-                    .to_line()
-                    .unwrap();
+            };
+            // As in a sitting, the state is much shorter than the records.
+            let body = match n % 2 {
+                0 => Body::ExistingFiles { files: vec![file()], last: true },
+                _ => Body::Note { text: "x".repeat(6000) },
+            };
+            let line = Record { v: VERSION, n: RecordNumber::new(n), at, body }.to_line().unwrap();
             state.apply(&Record::from_line(&line).unwrap());
             lines.push(line);
         }
