@@ -138,10 +138,11 @@ impl Observation {
         Observation { metered: Some(metered), second, ..self }
     }
 
-    /// Takes a reading of the same file by other spots. Of a pair of files the other one keeps its old spots.
+    /// Takes a reading of the same file by other spots. Of a pair of files the other one keeps its old spots, and a file whose reading
+    /// doesn't count says nothing.
     pub fn reread(&mut self, again: &FrameReadings) {
         let readings = [&mut self.metered, &mut self.second].into_iter().flatten();
-        if let Some(reading) = { readings }.find(|m| m.is_raw() == again.is_raw()) {
+        if let Some(reading) = { readings }.find(|m| m.is_raw() == again.is_raw() && m.shares_curve_with(again)) {
             *reading = again.clone();
         }
     }
@@ -348,5 +349,29 @@ impl Verdict {
     pub fn wanted(&self, tolerance: Stops) -> Option<Stops> {
         let drift = self.drift.filter(|d| d.abs() > tolerance)?;
         (self.finding.is_correctable() || self.finding == Finding::Clipped).then_some(-drift)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{EMBEDDED, Space};
+    use crate::meter::Scale;
+
+    fn reading(colour: &str, cells: f64) -> FrameReadings {
+        let colour = colour.to_owned();
+        FrameReadings { scale: Scale::Rendered, colour, readings: vec![], cells: vec![cells], picture: None }
+    }
+
+    /// A picture that stands for its raw file's light comes after the JPEG beside it, and doesn't count.
+    #[test]
+    fn a_reading_by_other_spots_takes_the_place_of_its_own_kind() {
+        let jpeg = Space::Srgb.to_string();
+        let observation = Observation { settings: Settings::default(), metered: None, second: None };
+        let mut observation = observation.with(reading(&jpeg, 1.0)).with(reading(EMBEDDED, 2.0));
+        observation.reread(&reading(EMBEDDED, 3.0));
+        assert_eq!(observation.metered, Some(reading(&jpeg, 1.0)));
+        observation.reread(&reading(&jpeg, 4.0));
+        assert_eq!(observation.metered, Some(reading(&jpeg, 4.0)));
     }
 }

@@ -4,7 +4,7 @@ use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 use super::plane::Plane;
-use crate::frame::{Picture, is_burnt_out};
+use crate::frame::{Ends, Picture};
 use crate::response::{Tones, srgb_decode};
 
 /// Codes of luminance and of colour, row by row from the top left.
@@ -43,7 +43,8 @@ impl CodePicture {
         let in_steps = |light: &f32| ((CODES.of(*light) * PER_CODE).round() as u16).min(MOST);
         let mut luminance: Vec<u16> = light.values.iter().map(in_steps).collect();
         let (column, row) = (covering(from_width, width), covering(from_height, height));
-        let burnt_out = picture.proxy.rgb.iter().enumerate().filter(|(_, rgb)| is_burnt_out(rgb));
+        let ends = Ends::of(picture);
+        let burnt_out = picture.proxy.rgb.iter().enumerate().filter(|(_, rgb)| ends.burn_out(rgb));
         for (at, _) in burnt_out {
             for row in row(at / from_width) {
                 luminance[row * width..][column(at % from_width)].fill(MOST);

@@ -52,7 +52,8 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     let mut reasons = Vec::new();
     let photographs = Photographs::open();
     for folder in &args.folders {
-        let (frames, unread) = read(&photographs, folder, &exposures)?;
+        let (mut frames, mut unread) = read(&photographs, folder, &exposures)?;
+        unread.extend(without_other_kinds(&mut frames));
         exit = if unread.is_empty() { exit } else { Exit::SomeUnusable };
         let colour = frames.iter().find(|frame| !frame.is_raw).map_or("", |frame| &frame.metered.colour);
         let result = accuracy(&frames, curves.of_no_camera(colour), &curves.prior(colour), lighting);
@@ -85,6 +86,19 @@ fn read(
         }
     }
     Ok((frames, unread))
+}
+
+/// Leaves the pictures out that another curve reads than the first one's, a HEIF picture among JPEGs, say, and tells which.
+fn without_other_kinds(frames: &mut Vec<SeriesFrame>) -> Vec<String> {
+    let Some(first) = frames.iter().find(|frame| !frame.is_raw).map(|frame| frame.metered.clone()) else {
+        return Vec::new();
+    };
+    let is_other = |frame: &mut SeriesFrame| !frame.is_raw && !frame.metered.shares_curve_with(&first);
+    let others = frames.extract_if(.., is_other).map(|frame| {
+        let (file, own, of) = (printable(&frame.file), frame.metered.kind(), first.kind());
+        format!("{file}: left out, as it is {own}, and the series' first picture is {of}")
+    });
+    others.collect()
 }
 
 fn row(name: &str, frames: usize, result: &Accuracy) -> String {

@@ -273,7 +273,7 @@ impl Comparison {
             colour_limit: self.config.colour_limit,
             laid: overlay.as_ref().map(|overlay| Laid { overlay, anchor: None }),
         });
-        let verdict = self.with_patience(verdict);
+        let verdict = self.with_patience(pair.explained(verdict));
         Judged { metered, small, overlay, response, verdict }
     }
 

@@ -31,6 +31,9 @@ pub struct Typed {
     passive: Vec<TypedThing>,
     #[serde(skip_serializing_if = "Option::is_none")]
     notes: Option<Vec<String>>,
+    /// What doesn't fit the configuration as it is by now, and is left out, in sentences.
+    #[serde(skip)]
+    unfit: Vec<String>,
 }
 
 /// Something can't be written down.
@@ -60,15 +63,16 @@ pub fn beside_log(log: &Path) -> PathBuf {
 
 /// The configuration with what is typed in it.
 pub fn apply(path: &Path, config: &mut Config) -> Result<(), ConfigError> {
-    let (typed, written) = read(path)?;
-    typed.onto(config).map_err(|wrong| ConfigError::At {
+    let (mut typed, written) = read(path)?;
+    typed.unfit = typed.onto(config).map_err(|wrong| ConfigError::At {
         file: path.display().to_string(),
         line: wrong.line_in(&written),
         key: wrong.key.clone(),
         fault: wrong.fault,
     })?;
     config.typed = typed;
-    config.remarks.extend(config.typed_in_vain());
+    let in_vain: Vec<String> = config.typed_in_vain().collect();
+    config.remarks.extend(in_vain);
     Ok(())
 }
 
@@ -132,8 +136,10 @@ impl From<Wrong> for TypedError {
 }
 
 impl Typed {
-    /// Puts what is typed in the place of what is configured. Names that nothing has are passed over.
-    fn onto(&self, config: &mut Config) -> Result<(), Wrong> {
+    /// Puts what is typed in the place of what is configured. Names that nothing has are passed over, and so is what fits no more: the
+    /// configuration may have changed since. Gives the latter.
+    fn onto(&self, config: &mut Config) -> Result<Vec<String>, Wrong> {
+        let mut unfit = Vec::new();
         for (list, things, most) in [("groups", &self.groups, MOST_GROUPS), ("passive", &self.passive, MOST_PASSIVE)] {
             if things.len() > most {
                 return Err(Wrong::new(list, "", format!("there are more than {most}: leave some out")));
@@ -141,18 +147,21 @@ impl Typed {
         }
         for (i, thing) in self.groups.iter().enumerate() {
             if let Some(group) = config.groups.iter_mut().find(|group| thing.is_of(group.name.as_str())) {
-                thing.trimmed().onto_group(group).map_err(|wrong| wrong.within("groups", i))?;
+                let left_out = thing.put(group, TypedThing::onto_group).map_err(|wrong| wrong.within("groups", i))?;
+                unfit.extend(left_out);
             }
         }
         for (i, thing) in self.passive.iter().enumerate() {
             if let Some(passive) = config.passive.iter_mut().find(|passive| thing.is_of(&passive.name)) {
-                thing.trimmed().onto_passive(passive).map_err(|wrong| wrong.within("passive", i))?;
+                let left_out =
+                    thing.put(passive, TypedThing::onto_passive).map_err(|wrong| wrong.within("passive", i))?;
+                unfit.extend(left_out);
             }
         }
         if let Some(typed) = &self.notes {
             config.notes = notes(typed.iter().map(|note| note.trim()))?;
         }
-        Ok(())
+        Ok(unfit)
     }
 
     /// What is written down of a thing, if anything is.
@@ -171,18 +180,19 @@ impl Config {
         groups.chain(self.passive.iter().map(|passive| passive.name.as_str())).collect()
     }
 
-    /// What was written down under names that the configuration has no more, in a sentence.
-    pub fn typed_in_vain(&self) -> Option<String> {
+    /// What was written down under names that the configuration has no more, and what fits no more, each in a sentence.
+    pub fn typed_in_vain(&self) -> impl Iterator<Item = String> {
         let is_group = |thing: &&TypedThing| self.groups.iter().any(|group| thing.is_of(group.name.as_str()));
         let is_passive = |thing: &&TypedThing| self.passive.iter().any(|passive| thing.is_of(&passive.name));
         let groups = self.typed.groups.iter().filter(|thing| !is_group(thing));
         let passive = self.typed.passive.iter().filter(|thing| !is_passive(thing));
         let gone: Vec<&str> = groups.chain(passive).map(|thing| thing.name.as_str()).collect();
-        (!gone.is_empty()).then(|| {
+        let gone = (!gone.is_empty()).then(|| {
             let gone = listed(&gone);
             format!(
                 "what was written down on the set-up sheet of {gone} is shown nowhere: the configuration has no such light or thing"
             )
-        })
+        });
+        gone.into_iter().chain(self.typed.unfit.iter().cloned())
     }
 }

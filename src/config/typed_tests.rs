@@ -133,11 +133,10 @@ fn a_wrong_file_is_said_with_its_line_and_a_name_that_is_gone_is_told() {
     let (_home, path) = nowhere();
     for (text, parts) in [
         (
-            "groups:\n- name: background\n  angle: 45 left and 30 right\n- name: Key\n  angle: 45 left and 30 right\n",
-            ["x.typed.yaml, line 5: angle", "2 angles and 1"],
+            "groups:\n- name: background\n  angle: 45 left and 30 right\n- name: Key\n  angle: 45\n",
+            ["x.typed.yaml, line 5: angle", "45"],
         ),
         ("# typed\ngroups:\n- name: Key\n  modifer: x\n", ["line 4: modifer", "unknown key"]),
-        ("passive:\n- name: silver card\n  gel_colour: warm\n", ["line 3: gel_colour", "a reflector has none"]),
         ("notes: [a, \"b\\tc\"]\n", ["line 1: notes", "printable"]),
         ("groups: key\n", ["line 1: groups", "write a list"]),
         ("lights: []\n", ["line 1: lights", "unknown key"]),
@@ -152,4 +151,27 @@ fn a_wrong_file_is_said_with_its_line_and_a_name_that_is_gone_is_told() {
     std::fs::write(&path, "groups:\n- name: rim\n  height: 2 m\n").unwrap();
     let config = set(&path).unwrap();
     assert!(config.remarks[0].contains("of rim is shown nowhere"), "{:?}", config.remarks);
+}
+
+/// Two angles were right for two lights; one was taken away since.
+#[test]
+fn what_fits_no_more_is_left_out_and_told() {
+    let (_home, path) = nowhere();
+    std::fs::write(
+        &path,
+        "groups:\n- name: Key\n  angle: 45 left and 30 right\n  height: 2 m\npassive:\n- name: silver card\n  gel_colour: warm\n  \
+         angle: 60 right\n",
+    )
+    .unwrap();
+    let config = set(&path).unwrap();
+    let key = &config.groups[0].facts.stands;
+    assert_eq!(key.height.map(|m| m.get()), Some(2.0), "the other facts are taken up");
+    assert_eq!(key.angles_in_words().as_deref(), Some("45° left"), "as the configuration says");
+    let parts = ["angle of Key", "angle of silver card", "gel_colour of silver card"];
+    assert_eq!(config.remarks.len(), parts.len(), "{:?}", config.remarks);
+    for (remark, part) in config.remarks.iter().zip(parts) {
+        assert!(remark.starts_with(part) && remark.contains("is left out: "), "{remark}");
+    }
+    write(&path, &config, &told("Key", &[("note", "x")])).unwrap();
+    assert_eq!(set(&path).unwrap().groups[0].facts.note.as_deref(), Some("x"));
 }

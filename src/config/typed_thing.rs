@@ -93,6 +93,45 @@ impl TypedThing {
         }
     }
 
+    /// Puts each fact onto a thing of the set. Gives in sentences what is right by itself and doesn't fit that thing.
+    pub(super) fn put<T: Clone>(
+        &self,
+        onto: &mut T,
+        put: impl Fn(&TypedThing, &mut T) -> Result<(), Wrong>,
+    ) -> Result<Vec<String>, Wrong> {
+        let mut unfit = Vec::new();
+        for fact in self.trimmed().single_facts() {
+            let mut tried = onto.clone();
+            match put(&fact, &mut tried) {
+                Ok(()) => *onto = tried,
+                // A group of any number of lights takes every fact that is right.
+                Err(wrong)
+                    if fact.onto_group(&mut LightGroup { heads: u32::MAX, ..LightGroup::all_lights() }).is_ok() =>
+                {
+                    let (key, name) = (&wrong.key, &fact.name);
+                    unfit.push(format!(
+                        "{key} of {name}, as it was written down on the set-up sheet, is left out: {}",
+                        wrong.fault
+                    ));
+                }
+                Err(wrong) => return Err(wrong),
+            }
+        }
+        Ok(unfit)
+    }
+
+    fn single_facts(&self) -> [TypedThing; 6] {
+        let bare = || TypedThing { name: self.name.clone(), ..TypedThing::default() };
+        [
+            TypedThing { modifier: self.modifier.clone(), ..bare() },
+            TypedThing { height: self.height.clone(), ..bare() },
+            TypedThing { distance: self.distance.clone(), ..bare() },
+            TypedThing { angle: self.angle.clone(), ..bare() },
+            TypedThing { gel_colour: self.gel_colour.clone(), ..bare() },
+            TypedThing { note: self.note.clone(), ..bare() },
+        ]
+    }
+
     pub(super) fn onto_group(&self, group: &mut LightGroup) -> Result<(), Wrong> {
         let facts = &mut group.facts;
         stand_in_text(&mut facts.modifier, "modifier", self.modifier.as_deref())?;

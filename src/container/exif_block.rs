@@ -104,6 +104,7 @@ impl<F: Read + Seek> Reader<'_, '_, F> {
 pub enum Value {
     Text(String),
     Short(u16),
+    /// Above 0.
     Rational(f64),
     SignedRational(f64),
 }
@@ -112,12 +113,21 @@ pub enum Value {
 pub fn block_of(values: &[(u16, Value)]) -> Option<Vec<u8>> {
     const PARTS: f64 = 10_000.0;
     let entry = |(tag, value): &(u16, Value)| {
-        let rational = |kind: u64, parts: [u8; 4]| (kind, 1, [parts, (PARTS as u32).to_le_bytes()].concat());
+        let signed = |number: f64| [((number * PARTS).round() as i32).to_le_bytes(), (PARTS as i32).to_le_bytes()];
         let (kind, count, value) = match value {
             Value::Text(text) => (2, text.len() as u64 + 1, [text.as_bytes(), &[0]].concat()),
             Value::Short(number) => (3, 1, number.to_le_bytes().to_vec()),
-            Value::Rational(number) => rational(5, ((number * PARTS).round() as u32).to_le_bytes()),
-            Value::SignedRational(number) => rational(10, ((number * PARTS).round() as i32).to_le_bytes()),
+            Value::Rational(number) => {
+                // The larger of the two numbers is the rounded one.
+                let whole = |number: f64| number.round() as u32;
+                let fraction = if *number < 1.0 {
+                    [PARTS as u32, whole(PARTS / number)]
+                } else {
+                    [whole(number * PARTS), PARTS as u32]
+                };
+                (5, 1, fraction.map(u32::to_le_bytes).concat())
+            }
+            Value::SignedRational(number) => (10, 1, signed(*number).concat()),
         };
         Entry { tag: *tag, kind, count, value }
     };
@@ -181,4 +191,26 @@ fn append(block: &mut Vec<u8>, entries: &[Entry], little: bool) {
 
 fn bytes_of(value: u64, width: usize, little: bool) -> Vec<u8> {
     if little { value.to_le_bytes()[..width].to_vec() } else { value.to_be_bytes()[8 - width..].to_vec() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::photometry::{ExposureTime, Series};
+
+    /// Cameras that tell exposure times as powers of two tell every mark by its exact time.
+    #[test]
+    fn every_exposure_time_is_the_same_when_it_is_read() {
+        for series in [Series::Thirds, Series::Halves] {
+            for seconds in ExposureTime::marks(series) {
+                let mark = ExposureTime::new(*seconds, None, series).unwrap();
+                let block = block_of(&[(0x829A, Value::Rational(mark.exact_seconds()))]).unwrap();
+                let exif = exif::Reader::new().read_raw(block).unwrap();
+                let field = exif.get_field(exif::Tag::ExposureTime, exif::In::PRIMARY).unwrap();
+                let exif::Value::Rational(read) = &field.value else { panic!("{field:?}") };
+                let read = ExposureTime::new(read[0].to_f64(), None, series).unwrap();
+                assert!((read.tv() - mark.tv()).abs().0 < 1e-3, "{mark}: {read}");
+            }
+        }
+    }
 }

@@ -32,6 +32,8 @@ pub enum Space {
     HeifHlg,
     /// The same with the perceptual quantiser (ITU-R BT.2100).
     HeifPq,
+    /// The same where neither index, stream nor profile tells the transfer.
+    HeifUntold,
 }
 
 /// The name of the space of a picture that stands for a raw file's light: its curve is none of the JPEG's beside it.
@@ -44,27 +46,41 @@ const HEIF: &str = "HEIF";
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum HeifRange {
     Standard,
-    /// Of a transfer that shows more than a screen's white.
+    /// Of a transfer that shows more than a screen's white, or may do so for all that the file tells.
     High,
+}
+
+/// The name of a space whose pictures have a curve of their own: HEIF pictures, each transfer by itself, and those that stand for a
+/// raw file's light. `None` of all others, which one curve of their camera reads.
+pub fn apart(colour: &str) -> Option<&str> {
+    (colour == EMBEDDED || colour.starts_with(HEIF)).then_some(colour)
 }
 
 impl HeifRange {
     /// By the name of a space, as readings have it.
     pub fn of(colour: &str) -> Option<HeifRange> {
         let is = |space: Space| colour == space.to_string();
-        if is(Space::HeifHlg) || is(Space::HeifPq) {
+        if [Space::HeifHlg, Space::HeifPq, Space::HeifUntold].into_iter().any(is) {
             return Some(HeifRange::High);
         }
         colour.starts_with(HEIF).then_some(HeifRange::Standard)
     }
 }
 
-/// Colour as a HEIF file's index tells it, in code points of ITU-T H.273.
+/// Colour as a HEIF file's index or its coded stream tells it, in code points of ITU-T H.273.
 #[cfg(feature = "heif")]
 #[derive(Debug, Clone, Copy)]
 pub(super) struct HeifColour {
     pub primaries: u16,
     pub transfer: u16,
+}
+
+#[cfg(feature = "heif")]
+impl HeifColour {
+    /// Code point 2 is 'unspecified'.
+    pub fn tells_transfer(&self) -> bool {
+        self.transfer != 2
+    }
 }
 
 impl fmt::Display for Space {
@@ -79,7 +95,14 @@ impl fmt::Display for Space {
             Space::Heif => HEIF,
             Space::HeifHlg => "HEIF, HLG",
             Space::HeifPq => "HEIF, PQ",
+            Space::HeifUntold => "HEIF, transfer not told",
         })
+    }
+}
+
+impl Space {
+    pub fn is_heif(self) -> bool {
+        matches!(self, Space::Heif | Space::HeifHlg | Space::HeifPq | Space::HeifUntold)
     }
 }
 
@@ -124,9 +147,11 @@ impl Colour {
             11 | 12 => Some(P3_WEIGHTS),
             _ => None,
         });
-        let space = match coded.map(|coded| coded.transfer) {
+        let space = match coded.filter(HeifColour::tells_transfer).map(|coded| coded.transfer) {
+            // ITU-T H.273, table 3.
             Some(16) => Space::HeifPq,
             Some(18) => Space::HeifHlg,
+            None if by_profile.is_none() => Space::HeifUntold,
             _ => Space::Heif,
         };
         Colour::new(space, by_profile.or(by_index).unwrap_or(SRGB_WEIGHTS), srgb_decode)
@@ -193,5 +218,23 @@ mod tests {
             assert!((colour.weights.iter().sum::<f32>() - 1.0).abs() < 1e-4);
         }
         assert_eq!(Colour::of(Some(b"not a profile"), None).space, Space::Assumed);
+    }
+
+    /// CHECK: code points of transfer characteristics by ITU-T H.273, table 3.
+    #[test]
+    #[cfg(feature = "heif")]
+    fn a_transfer_that_nothing_tells_is_held_as_unsurely_as_one_of_high_range() {
+        let icc = ColorProfile::new_display_p3().encode().unwrap();
+        let space = |icc: Option<&[u8]>, transfer: Option<u16>| {
+            Colour::of_heif(icc, transfer.map(|transfer| HeifColour { primaries: 9, transfer })).space
+        };
+        for (transfer, told) in [(Some(16), Space::HeifPq), (Some(18), Space::HeifHlg), (Some(13), Space::Heif)] {
+            assert_eq!(space(None, transfer), told);
+        }
+        for nothing in [None, Some(2)] {
+            assert_eq!(space(None, nothing), Space::HeifUntold);
+            assert_eq!(space(Some(&icc), nothing), Space::Heif);
+        }
+        assert_eq!(HeifRange::of(&Space::HeifUntold.to_string()), Some(HeifRange::High));
     }
 }

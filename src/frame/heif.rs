@@ -3,6 +3,8 @@
 //! The library turns a picture upright by the file's own index, so that Exif's orientation, which tells the same once more,
 //! is left out here.
 
+use heifer::heifer_hevc_dec::nal::NalUnit;
+use heifer::heifer_hevc_dec::params::ParameterSets;
 use heifer::heifer_isobmff::boxes::{ColorInfo, Property};
 use heifer::heifer_isobmff::{HeifFile, ItemId};
 use heifer::{Error, Options};
@@ -83,19 +85,35 @@ impl Work {
     }
 }
 
-/// The colours of the primary picture, or of the first that it is put together of.
+/// The colours of the primary picture, or of the first that it is put together of: as the index tells them, else the coded stream.
 fn colour_of(file: &HeifFile<'_>) -> Colour {
     let first = file.referenced_items(file.primary_id, b"dimg").first().copied();
-    let coded = [Some(file.primary_id), first].into_iter().flatten().find_map(|item| {
-        file.item_properties(item).ok()?.find_map(|property| match property {
-            Property::Color(ColorInfo::Nclx { primaries, transfer, .. }) => {
-                Some(HeifColour { primaries: *primaries, transfer: *transfer })
-            }
-            _ => None,
-        })
-    });
+    let items = [Some(file.primary_id), first].into_iter().flatten();
+    let index = items.clone().find_map(|item| in_index(file, item));
+    let stream = || items.clone().find_map(|item| in_stream(file, item)).filter(HeifColour::tells_transfer);
+    let coded = index.filter(HeifColour::tells_transfer).or_else(stream).or(index);
     let profile = file.icc_profile(file.primary_id).ok().flatten();
     Colour::of_heif(profile, coded)
+}
+
+fn in_index(file: &HeifFile<'_>, item: ItemId) -> Option<HeifColour> {
+    file.item_properties(item).ok()?.find_map(|property| match property {
+        Property::Color(ColorInfo::Nclx { primaries, transfer, .. }) => {
+            Some(HeifColour { primaries: *primaries, transfer: *transfer })
+        }
+        _ => None,
+    })
+}
+
+/// Some encoders tell them there alone: in the sequence parameter set (ITU-T H.265, annex E), which stands in the index beside the
+/// coded picture.
+fn in_stream(file: &HeifFile<'_>, item: ItemId) -> Option<HeifColour> {
+    let mut sets = ParameterSets::default();
+    for unit in &file.hevc_config(item).ok()??.nal_units {
+        sets.add(&NalUnit::parse(unit).ok()?).ok()?;
+    }
+    let vui = sets.sps.iter().flatten().find_map(|sps| sps.vui.as_ref())?;
+    Some(HeifColour { primaries: u16::from(vui.colour_primaries), transfer: u16::from(vui.transfer_characteristics) })
 }
 
 /// What the library says, in a person's words.
@@ -105,5 +123,56 @@ fn refused(fault: &Error) -> PixelFault {
         Error::Hevc(heifer::heifer_hevc_dec::Error::Unimplemented(_)) => PixelFault::HeifCoding,
         Error::Container(_) => damaged("its index can't be made out"),
         _ => damaged("the coded picture breaks off or contradicts itself"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use heifer::heifer_hevc_enc::encoder::{EncoderConfig, Planes, encode_picture};
+    use heifer::heifer_isobmff::boxes::HevcConfig;
+    use heifer::heifer_isobmff::writer::{HeifWriter, ImageSpec};
+
+    use super::*;
+    use crate::frame::Space;
+
+    /// A grey picture whose coded stream tells primaries, transfer and matrix, and whose index tells a transfer or none.
+    fn grey(stream: (u8, u8, u8), index: Option<u16>) -> Vec<u8> {
+        const SIDE: u32 = 32;
+        let (luma, chroma) = ([148; (SIDE * SIDE) as usize], [128; (SIDE * SIDE / 4) as usize]);
+        let planes = Planes { y: &luma, chroma: Some((&chroma, &chroma)) };
+        let config = EncoderConfig { colour: stream, ..EncoderConfig::default() };
+        let picture = encode_picture(SIDE, SIDE, planes, &config).unwrap();
+        let config = HevcConfig {
+            profile_idc: picture.profile_idc,
+            level_idc: picture.level_idc,
+            chroma_format: picture.chroma_format,
+            bit_depth_luma: 8,
+            bit_depth_chroma: 8,
+            nal_length_size: 4,
+            nal_units: picture.parameter_sets,
+        };
+        let mut writer = HeifWriter::new();
+        let mut spec = ImageSpec::new(picture.width, picture.height, config, &picture.slices);
+        let told = |transfer| ColorInfo::Nclx { primaries: 1, transfer, matrix: 6, full_range: true };
+        spec.color = index.map(told);
+        let id = writer.add_image(&spec);
+        writer.set_primary(id);
+        writer.finish()
+    }
+
+    /// CHECK: code points by ITU-T H.273, table 3: 13 sRGB, 16 PQ, 18 HLG, 2 unspecified.
+    #[test]
+    fn a_transfer_that_the_coded_stream_alone_tells_is_read() {
+        for (stream, index, space) in [
+            ((9, 16, 9), None, Space::HeifPq),
+            ((9, 18, 9), None, Space::HeifHlg),
+            ((9, 18, 9), Some(2), Space::HeifHlg),
+            ((9, 18, 9), Some(13), Space::Heif),
+            ((1, 13, 6), None, Space::Heif),
+            ((2, 2, 2), None, Space::HeifUntold),
+        ] {
+            let (_, colour) = decode(&grey(stream, index)).unwrap();
+            assert_eq!(colour.space, space, "{stream:?} {index:?}");
+        }
     }
 }

@@ -11,6 +11,7 @@ mod dc_codes;
 #[cfg(test)]
 mod dc_tests;
 mod embedded;
+mod ends;
 mod guard;
 #[cfg(feature = "heif")]
 mod heif;
@@ -33,9 +34,10 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 pub use captured::Captured;
-pub use colour::{Colour, EMBEDDED, HeifRange, Space};
+pub use colour::{Colour, EMBEDDED, HeifRange, Space, apart};
 pub use cuts::{Cut, CutPlace, MOST_CUTS, Rectangle};
-pub use proxy::{BURNT_OUT, PixelFault, Proxy, is_burnt_out};
+pub use ends::Ends;
+pub use proxy::{PixelFault, Proxy};
 pub use settings::{ColourTag, FlashTag, IsoKind, Rendering, Settings};
 pub use small::Small;
 

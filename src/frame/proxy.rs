@@ -8,14 +8,6 @@ pub(super) const MOST_MEGAPIXELS: u64 = 200;
 /// For all that decoding one picture takes, the file's own bytes with it.
 pub(super) const MEMORY_MIB: u64 = 448;
 
-/// A channel from this code on is burnt out: at reduced size a clipped pixel is pulled below the very end of the scale.
-pub const BURNT_OUT: u8 = 251;
-
-/// Whether a pixel is: of warm skin one channel often stands at the end, and the light is told by the others.
-pub fn is_burnt_out(rgb: &[u8; 3]) -> bool {
-    rgb.iter().filter(|code| **code >= BURNT_OUT).count() > 1
-}
-
 /// A small upright copy of the picture, 8-bit RGB in its own colour space.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Proxy {
@@ -55,8 +47,8 @@ pub enum PixelFault {
     #[error("the picture's data are damaged: {0}")]
     Damaged(String),
     #[error(
-        "no library here reads this camera's raw files, or the way in which this one is coded (as High Efficiency is): set the camera \
-         to another kind of raw file, or to RAW and JPEG"
+        "no library here reads this camera's raw files, or the way in which this one is coded: set the camera to another kind of raw \
+         file, or to RAW and JPEG"
     )]
     RawCoding,
     #[error("the raw file's picture can't be read: {0}")]

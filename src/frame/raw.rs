@@ -63,12 +63,24 @@ pub(super) fn decoded(path: &Path, bytes: Arc<Vec<u8>>) -> Result<RawImage, Pixe
     rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
 }
 
+/// How the library begins to say that it doesn't know a coding which the file's own directory names. What is not of these may be
+/// damage, and damage is no reason to go by another picture.
+const UNKNOWN_CODINGS: [&str; 6] = [
+    "NEF compression ",
+    "ARW: Don't know how to decode type ",
+    "ARW2: Don't know how to decode images with ",
+    "Unsupported IIQ format: ",
+    "TODO: Unsupported DNG compression",
+    "Unsupported compression method: ",
+];
+
 /// The library tells partly by words alone whether it knows camera and coding.
 fn refused(fault: RawlerError) -> PixelFault {
-    let said = fault.to_string();
-    let words = ["nsupported", "not supported", "Don't know"];
-    let is_unknown = matches!(fault, RawlerError::Unsupported { .. }) || words.iter().any(|word| said.contains(word));
-    if is_unknown { PixelFault::RawCoding } else { PixelFault::Raw(plainly(&said)) }
+    let is_unknown = match &fault {
+        RawlerError::Unsupported { .. } => true,
+        RawlerError::DecoderFailed(said) => UNKNOWN_CODINGS.iter().any(|coding| said.starts_with(coding)),
+    };
+    if is_unknown { PixelFault::RawCoding } else { PixelFault::Raw(plainly(&fault.to_string())) }
 }
 
 /// Light from 0 to 1; what is no number is black.
@@ -231,4 +243,48 @@ pub(super) fn to_srgb(image: &RawImage) -> Matrix3<f32> {
     }
     let sound = from_srgb.iter().all(|v| v.is_finite());
     from_srgb.try_inverse().filter(|_| sound).unwrap_or_else(Matrix3::identity)
+}
+
+#[cfg(test)]
+mod tests {
+    use rawler::decompressors::ljpeg::LjpegDecompressor;
+    use rawler::ljpeg92::LjpegCompressor;
+
+    use super::*;
+
+    const SIDE: usize = 16;
+
+    fn decoded(coded: &[u8]) -> Result<(), RawlerError> {
+        let mut samples = vec![0; SIDE * SIDE];
+        let decoder = LjpegDecompressor::new(coded).map_err(|said| RawlerError::from(&said))?;
+        decoder.decode(&mut samples, 0, SIDE, SIDE, SIDE, false).map_err(|said| RawlerError::from(&said))
+    }
+
+    /// The library has the same words for a byte that is damaged and for a way to code that nobody knows.
+    #[test]
+    fn damage_is_not_taken_for_a_camera_that_is_not_known() {
+        let samples: Vec<u16> = (0..SIDE * SIDE).map(|n| (n * 7 % 251) as u16).collect();
+        let coded = LjpegCompressor::new(&samples, SIDE, SIDE, 1, 14, 1, 0, 0).unwrap().encode().unwrap();
+        decoded(&coded).unwrap();
+        let after = |marker: u8| coded.windows(2).position(|two| two == [0xFF, marker]).unwrap() + 2;
+        // ITU-T T.81: the class of a table stands behind its segment's length, the predictor behind the components.
+        let (class, predictor) = (after(0xC4) + 2, after(0xDA) + 5);
+        for (at, value, words) in
+            [(class, 0x50, "unsupported table class"), (predictor, 9, "predictor 9 not supported")]
+        {
+            let mut damaged = coded.clone();
+            damaged[at] = value;
+            let fault = decoded(&damaged).unwrap_err();
+            assert!(fault.to_string().contains(words), "the byte is another one: {fault}");
+            assert!(matches!(refused(fault), PixelFault::Raw(_)), "{words}");
+        }
+    }
+
+    #[test]
+    fn a_coding_that_the_directory_names_is_told_from_damage() {
+        let unknown = ["NEF compression Some(HighEfficency) is not supported", "TODO: Unsupported DNG compression"];
+        for said in unknown {
+            assert_eq!(refused(RawlerError::DecoderFailed(said.to_owned())), PixelFault::RawCoding, "{said}");
+        }
+    }
 }

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::reading::Scale;
 use crate::align::Alignment;
-use crate::frame::{BURNT_OUT, Picture};
+use crate::frame::{Ends, Picture, apart};
 use crate::response::srgb_encode;
 
 /// Codes of the patches of a frame, row by row from the top left.
@@ -19,6 +19,8 @@ pub struct LightMap {
     pub columns: usize,
     pub rows: usize,
     pub scale: Scale,
+    /// The colour space, where its pictures have a curve of their own.
+    pub rendering: Option<String>,
     /// In steps of a [`PER_CODE`]th, as records hold them; `None` where too much of a patch is clipped to say how
     /// bright it is.
     codes: Vec<Option<u16>>,
@@ -45,6 +47,8 @@ struct Written {
     columns: usize,
     rows: usize,
     scale: Scale,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    rendering: Option<String>,
     codes: Vec<Option<u16>>,
 }
 
@@ -56,7 +60,8 @@ impl TryFrom<Written> for LightMap {
         if w.codes.iter().flatten().any(|code| *code > MOST) {
             return Err("a map of light has codes up to white");
         }
-        Ok(LightMap { columns: w.columns, rows: w.rows, scale: w.scale, codes: w.codes })
+        let Written { columns, rows, scale, rendering, codes } = w;
+        Ok(LightMap { columns, rows, scale, rendering, codes })
     }
 }
 
@@ -71,7 +76,8 @@ pub(super) fn check_shape(columns: usize, rows: usize, values: usize) -> Result<
 
 impl From<LightMap> for Written {
     fn from(map: LightMap) -> Written {
-        Written { columns: map.columns, rows: map.rows, scale: map.scale, codes: map.codes }
+        let LightMap { columns, rows, scale, rendering, codes } = map;
+        Written { columns, rows, scale, rendering, codes }
     }
 }
 
@@ -79,6 +85,7 @@ impl From<LightMap> for Written {
 pub fn light_map(picture: &Picture) -> LightMap {
     let (width, height) = (picture.proxy.width, picture.proxy.height);
     let (columns, rows) = grid(width, height);
+    let ends = Ends::of(picture);
     let mut sums = vec![(0.0_f64, 0_u32, 0_u32); columns * rows];
     let column_of: Vec<usize> = (0..width).map(|x| x * columns / width).collect();
     for (at, y) in picture.luminance().enumerate() {
@@ -86,13 +93,14 @@ pub fn light_map(picture: &Picture) -> LightMap {
         let (sum, pixels, clipped) = &mut sums[patch];
         *sum += f64::from(y.clamp(0.0, 1.0));
         *pixels += 1;
-        *clipped += u32::from(picture.proxy.rgb[at].iter().any(|code| *code >= BURNT_OUT));
+        *clipped += u32::from(picture.proxy.rgb[at].iter().any(|code| ends.is_burnt_out(*code)));
     }
     let codes = sums.into_iter().map(|(sum, pixels, clipped)| {
         let told = f64::from(clipped) <= MOST_CLIPPED * f64::from(pixels);
         told.then(|| srgb_encode(sum / f64::from(pixels)) * 255.0)
     });
-    LightMap::of(columns, rows, Scale::of(picture), codes)
+    let rendering = apart(&picture.colour.space.to_string()).map(str::to_owned);
+    LightMap { rendering, ..LightMap::of(columns, rows, Scale::of(picture), codes) }
 }
 
 /// Columns and rows of patches for a picture: about square, in whole cells, none without a pixel.
@@ -107,7 +115,7 @@ impl LightMap {
     pub(super) fn of(columns: usize, rows: usize, scale: Scale, codes: impl Iterator<Item = Option<f64>>) -> LightMap {
         // The cast stops at both ends, and takes what is no number for black.
         let step = |code: f64| ((code * PER_CODE).round() as u16).min(MOST);
-        LightMap { columns, rows, scale, codes: codes.map(|code| code.map(step)).collect() }
+        LightMap { columns, rows, scale, rendering: None, codes: codes.map(|code| code.map(step)).collect() }
     }
 
     /// The map as a reference that the frame was laid over would see it: each patch where its part of the scene lies in the
@@ -125,7 +133,8 @@ impl LightMap {
             let [x, y] = alignment.place_in_frame(in_reference);
             self.between(x * self.columns as f64 - 0.5, y * self.rows as f64 - 0.5)
         };
-        LightMap::of(columns, rows, self.scale, (0..columns * rows).map(place))
+        let laid = LightMap::of(columns, rows, self.scale, (0..columns * rows).map(place));
+        LightMap { rendering: self.rendering.clone(), ..laid }
     }
 
     /// The code between four patches, by their distance; `None` where one that counts is clipped, or lies beyond the edge by more

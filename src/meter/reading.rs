@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use super::histogram::{Fine, Histogram};
 use super::spot::{Area, Place, Spot, Weighting};
 use crate::align::PictureId;
-use crate::frame::{BURNT_OUT, Picture};
+use crate::frame::{Ends, Picture};
 use crate::photometry::Stops;
 use crate::response::{Response, TRUSTED, Tones};
 
@@ -65,8 +65,6 @@ pub struct FrameReadings {
 /// Columns and rows of the coarse grid.
 pub const GRID: (usize, usize) = (8, 6);
 const QUANTILES: usize = 64;
-/// A channel up to this code is black: averaging at reduced size pulls clipped pixels off the very end of the scale.
-const LOW_CODE: u8 = 3;
 
 impl FrameReadings {
     pub fn reading(&self, spot: &str) -> Option<&Reading> {
@@ -118,6 +116,7 @@ struct PixelLight<'a> {
     light: Vec<f32>,
     /// Stops from mid-grey for each code value of a colour.
     log_of_code: [f32; 256],
+    ends: Ends,
 }
 
 /// Meters every spot of a picture. Which small picture goes with the readings is for whoever made that.
@@ -151,7 +150,7 @@ impl<'a> PixelLight<'a> {
         let log_of_code = picture.colour.srgb_code.map(|code| standard.light(f64::from(code)).0 as f32);
         let tones = Tones::new(|code| standard.light(code).0);
         let light = picture.luminance().map(|y| tones.of(y)).collect();
-        PixelLight { picture, standard, light, log_of_code }
+        PixelLight { picture, standard, light, log_of_code, ends: Ends::of(picture) }
     }
 
     fn colours(&self, at: usize) -> [f32; 3] {
@@ -182,8 +181,8 @@ impl<'a> PixelLight<'a> {
                 let logs = self.colours(line + x);
                 for channel in 0..3 {
                     colours[channel] += f64::from(logs[channel] * weight);
-                    high[channel] += u32::from(rgb[channel] >= BURNT_OUT);
-                    low[channel] += u32::from(rgb[channel] <= LOW_CODE);
+                    high[channel] += u32::from(self.ends.is_burnt_out(rgb[channel]));
+                    low[channel] += u32::from(self.ends.is_black(rgb[channel]));
                 }
             }
         }

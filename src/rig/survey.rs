@@ -194,7 +194,7 @@ impl Survey {
         beside: BesideReference,
         response: &Response,
     ) -> Result<(), SurveyRefusal> {
-        if self.taken.iter().any(|t| !t.light.fits(&frame.light) || t.light.is_raw() != frame.light.is_raw()) {
+        if self.taken.iter().any(|t| !t.light.fits(&frame.light) || !t.light.shares_curve_with(&frame.light)) {
             return Err(SurveyRefusal::OtherShape);
         }
         if expected(&frame.settings, &frame.settings, Lighting::Continuous).is_none() {

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::advice::Observation;
+use crate::advice::{Finding, Observation, Verdict};
 use crate::align::{CodePicture, PictureId};
 use crate::config::Config;
 use crate::frame::{Frame, Picture};
@@ -73,8 +73,8 @@ impl MeteringPlan {
 pub struct Compared {
     pub reference: Option<Observation>,
     pub frame: Observation,
-    /// They have no kind of reading in common.
-    pub unlike: bool,
+    /// What is said where they have no kind of reading in common.
+    pub unlike: Option<String>,
 }
 
 impl Compared {
@@ -90,10 +90,56 @@ impl Compared {
             let reading = common.and_then(|raw| observation.reading_of(raw));
             Observation { settings: observation.settings.clone(), metered: reading.cloned(), second: None }
         };
+        let unlike = frame.metered.as_ref().filter(|_| common.is_none());
         Compared {
             reference: reference.map(only),
             frame: only(frame),
-            unlike: common.is_none() && frame.metered.is_some(),
+            unlike: unlike.map(|own| said_of_unlike(own, reference.and_then(|reference| reference.metered.as_ref()))),
         }
+    }
+
+    /// The verdict on them, which says why where they were metered and yet can't be compared.
+    pub fn explained(&self, verdict: Verdict) -> Verdict {
+        match &self.unlike {
+            Some(said) if verdict.finding == Finding::NotMetered => Verdict { sentence: said.clone(), ..verdict },
+            _ => verdict,
+        }
+    }
+}
+
+fn said_of_unlike(own: &FrameReadings, reference: Option<&FrameReadings>) -> String {
+    let own = own.kind();
+    match reference {
+        Some(reference) => format!(
+            "Metered, but not compared: this is {own}, the reference is {}, and no one curve reads both. Compare with a reference of the \
+             same kind.",
+            reference.kind()
+        ),
+        None => "Metered, but not compared: the reference was not metered, or on an earlier day by a curve that is not known. Set a \
+                 reference anew."
+            .to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Settings, Space};
+
+    #[test]
+    fn two_kinds_are_told_by_name() {
+        let of = |space: Space| {
+            let colour = space.to_string();
+            let metered =
+                FrameReadings { scale: Scale::Rendered, colour, readings: vec![], cells: vec![], picture: None };
+            Observation { settings: Settings::default(), metered: Some(metered), second: None }
+        };
+        let unlike = |reference: Space, frame: Space| Compared::of(Some(&of(reference)), &of(frame)).unlike;
+        let said = unlike(Space::Srgb, Space::Heif).unwrap();
+        assert!(said.contains("this is a HEIF picture, the reference is a picture as JPEG"), "{said}");
+        let said = unlike(Space::HeifHlg, Space::HeifPq).unwrap();
+        assert!(said.contains("HLG") && said.contains("PQ"), "{said}");
+        assert_eq!(unlike(Space::Heif, Space::Heif), None);
+        assert_eq!(Compared::of(None, &of(Space::Heif)).unlike, None);
     }
 }

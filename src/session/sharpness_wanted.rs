@@ -260,15 +260,17 @@ fn place_in(verdict: &Verdict, spot: &str, area: Area) -> Area {
 }
 
 /// Of both exposures a file of one kind, pictures first: those are smaller. A raw file is never held against a picture, which the camera
-/// sharpened.
+/// sharpened, nor a HEIF picture against another, which it sharpened otherwise.
 fn files_of_one_kind(sitting: &Sitting, shot: &Sharpest, base: &Sharpest) -> Option<(bool, String, String)> {
     let files = |of: &Sharpest| {
         let exposure = of.frame.and_then(|frame| sitting.exposures.find(frame));
         exposure.map_or_else(|| vec![of.file.clone()], |exposure| exposure.lies_at.clone())
     };
-    let of_kind = |files: &[String], raw: bool| {
-        files.iter().find(|file| Kind::of(Path::new(file)).is_some_and(|kind| kind.is_raw() == raw)).cloned()
+    let class = |kind: Kind| (kind.is_raw(), kind == Kind::Heif);
+    let of_class = |files: &[String], asked: (bool, bool)| {
+        files.iter().find(|file| Kind::of(Path::new(file)).is_some_and(|kind| class(kind) == asked)).cloned()
     };
     let (own, bases) = (files(shot), files(base));
-    [false, true].into_iter().find_map(|raw| Some((raw, of_kind(&own, raw)?, of_kind(&bases, raw)?)))
+    let classes = [Kind::Jpeg, Kind::Heif, Kind::RawOther].map(class);
+    classes.into_iter().find_map(|asked| Some((asked.0, of_class(&own, asked)?, of_class(&bases, asked)?)))
 }

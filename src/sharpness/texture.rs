@@ -1,6 +1,6 @@
 //! Where in a frame there is anything to measure sharpness by, where nobody named spots.
 
-use crate::frame::{Picture, is_burnt_out};
+use crate::frame::{Ends, Picture};
 use crate::meter::Area;
 
 /// Side of a place, as a part of the frame's long side.
@@ -17,12 +17,13 @@ const COLUMNS: [&str; 3] = ["left", "", "right"];
 pub fn most_textured(picture: &Picture, count: usize) -> Vec<(String, Area)> {
     let (width, height) = (picture.proxy.width, picture.proxy.height);
     let light: Vec<f32> = picture.luminance().collect();
+    let ends = Ends::of(picture);
     let side = ((width.max(height) as f64 * SIDE) as usize).max(2).min(width).min(height);
     let step = (side / 2).max(1);
     let mut best: [Option<(f64, [usize; 2])>; 9] = [None; 9];
     for top in (0..=height - side).step_by(step) {
         for left in (0..=width - side).step_by(step) {
-            let Some(texture) = texture(picture, &light, [left, top], side) else { continue };
+            let Some(texture) = texture(picture, &light, ends, [left, top], side) else { continue };
             let ninth = |middle: usize, of: usize| (middle * 3 / of.max(1)).min(2);
             let best = &mut best[ninth(top + side / 2, height) * 3 + ninth(left + side / 2, width)];
             if best.is_none_or(|(most, _)| texture > most) {
@@ -45,7 +46,7 @@ fn name(ninth: usize) -> String {
 }
 
 /// Mean step from pixel to pixel as a part of the mean light; `None` where it is burnt out or dark.
-fn texture(picture: &Picture, light: &[f32], [left, top]: [usize; 2], side: usize) -> Option<f64> {
+fn texture(picture: &Picture, light: &[f32], ends: Ends, [left, top]: [usize; 2], side: usize) -> Option<f64> {
     let width = picture.proxy.width;
     let (mut steps, mut sum, mut burnt) = (0.0_f32, 0.0_f32, 0_usize);
     for row in top..top + side {
@@ -53,7 +54,7 @@ fn texture(picture: &Picture, light: &[f32], [left, top]: [usize; 2], side: usiz
         let line = &light[at..at + side];
         sum += line.iter().sum::<f32>();
         steps += line.windows(2).map(|pair| (pair[1] - pair[0]).abs()).sum::<f32>();
-        burnt += picture.proxy.rgb[at..at + side].iter().filter(|rgb| is_burnt_out(rgb)).count();
+        burnt += picture.proxy.rgb[at..at + side].iter().filter(|rgb| ends.burn_out(rgb)).count();
     }
     let all = (side * side) as f32;
     let is_sound = burnt as f32 <= BURNT as f32 * all && sum / all >= DARKEST;

@@ -10,7 +10,7 @@ use image::{ImageFormat, RgbImage};
 use jiff::civil::date;
 
 use super::KINDS;
-use super::harness::hostile::{self, boxed, entry, tiff};
+use super::harness::hostile::{self, CIFF_HEAD, boxed, entry, heap, tiff};
 
 fn here(path: &str) -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
@@ -93,23 +93,10 @@ fn cr3(exif: &[u8]) -> Vec<u8> {
 
 /// Heaps as CIFF has them: the samples, the maker, what was set.
 fn crw() -> Vec<u8> {
-    let heap = |values: &[(u16, &[u8])]| {
-        let mut bytes = values.iter().flat_map(|(_, value)| value.to_vec()).collect::<Vec<u8>>();
-        let (directory, mut at) = (bytes.len() as u32, 0_u32);
-        bytes.extend((values.len() as u16).to_le_bytes());
-        for (tag, value) in values {
-            bytes.extend(tag.to_le_bytes());
-            bytes.extend((value.len() as u32).to_le_bytes());
-            bytes.extend(at.to_le_bytes());
-            at += value.len() as u32;
-        }
-        bytes.extend(directory.to_le_bytes());
-        bytes
-    };
     let shot: Vec<u8> = (0..30_u16).flat_map(|n| (n * 13).to_le_bytes()).collect();
     let inner = heap(&[(0x102A, &shot), (0x180E, &[9; 12]), (0x1810, &[1; 28])]);
     let outer = heap(&[(0x2005, &[5; 400]), (0x080A, b"Maker\0A camera\0"), (0x300A, &inner)]);
-    [&b"II\x1a\0\0\0HEAPCCDR"[..], &[0; 12], &outer].concat()
+    [CIFF_HEAD, &outer].concat()
 }
 
 /// Whole HEIF pictures: one alone, one of tiles, one with opacity.

@@ -17,6 +17,7 @@ pub fn all() -> Vec<Hostile> {
     let mut all = boxes();
     all.extend(directories());
     all.extend(pictures());
+    all.push(heaps());
     all
 }
 
@@ -116,6 +117,32 @@ fn directories() -> Vec<Hostile> {
     }
     all.push(hostile("big.tif", b"II+\0\x08\0\0\0\x10\0\0\0\0\0\0\0".to_vec()));
     all
+}
+
+/// A heap as CIFF has them: values, then their directory, each value's place counted from the beginning.
+pub fn heap(values: &[(u16, &[u8])]) -> Vec<u8> {
+    let mut bytes = values.iter().flat_map(|(_, value)| value.to_vec()).collect::<Vec<u8>>();
+    let (directory, mut at) = (bytes.len() as u32, 0_u32);
+    bytes.extend((values.len() as u16).to_le_bytes());
+    for (tag, value) in values {
+        bytes.extend(tag.to_le_bytes());
+        bytes.extend((value.len() as u32).to_le_bytes());
+        bytes.extend(at.to_le_bytes());
+        at += value.len() as u32;
+    }
+    bytes.extend(directory.to_le_bytes());
+    bytes
+}
+
+/// The head of a CIFF file.
+pub const CIFF_HEAD: &[u8] = b"II\x1a\0\0\0HEAPCCDR\0\0\0\0\0\0\0\0\0\0\0\0";
+
+/// A heap with more entries than it has room for: they lie in the samples behind it, and each is that heap again.
+fn heaps() -> Hostile {
+    let inner = [0xFF, 0xFF, 0, 0, 0, 0];
+    let itself = [&0x3000_u16.to_le_bytes()[..], &6_u32.to_le_bytes(), &0_u32.to_le_bytes()].concat();
+    let samples = [&[0; 6][..], &itself.repeat(65_535)].concat();
+    hostile("a heap within itself.crw", [CIFF_HEAD, &heap(&[(0x300A, &inner), (0x2005, &samples)])].concat())
 }
 
 /// A JPEG segment.

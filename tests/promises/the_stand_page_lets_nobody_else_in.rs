@@ -184,7 +184,7 @@ fn no_path_from_a_client_reaches_the_disk() {
 fn too_much_and_too_often_is_refused_and_costs_nothing() {
     let studio = Studio::with_config(RIG);
     let host = format!("127.0.0.1:{}", studio.port());
-    let long = format!(r#"{{"action":"look","look":"{}"}}"#, "x".repeat(5000));
+    let long = format!(r#"{{"action":"look","look":"{}"}}"#, "x".repeat(20_000));
     assert_eq!(post(&studio, &[], &long).status, 413);
     assert_eq!(get(&studio, "/marks", &[("Host", &host), ("X-Long", &"x".repeat(20_000))]).status, 431);
     // Actions without end.

@@ -251,7 +251,7 @@ fn only_who_may_confirm_writes_and_only_what_a_configuration_takes() {
         (format!(r#""gel_colour":"{long}""#), 409, "gel_colour: write at most 200"),
         (r#""angle":"45""#.to_owned(), 409, "angle: '45' has no side"),
         (r#""power":"1/4""#.to_owned(), 400, "can't be understood"),
-        (format!(r#""note":"{}""#, "x".repeat(5000)), 413, "at most 4096 bytes"),
+        (format!(r#""note":"{}""#, "x".repeat(20_000)), 413, "at most 17408 bytes"),
     ] {
         let answer = post(&studio, &format!(r#"{{"action":"set_up","name":"key",{facts}}}"#), &[]);
         assert!(answer.status == status && answer.text().contains(part), "{facts}: {}", answer.text());

@@ -76,7 +76,7 @@ impl Draft<'_> {
         }
         let reference = before.reference()?.observation.by_embedded()?;
         let frame = exposure.observation.by_embedded().filter(|_| exposure.observation.reading_of(true).is_some())?;
-        let pair = Compared { reference: Some(reference), frame, unlike: false };
+        let pair = Compared { reference: Some(reference), frame, unlike: None };
         let laid = self.lay(before, &pair);
         let verdict = self.verdict(before, &pair, laid.as_ref(), exposure.found_at_start, None);
         EmbeddedCheck::of(&verdict, by_light)

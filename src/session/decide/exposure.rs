@@ -22,9 +22,6 @@ use crate::session::setup::Setup;
 /// What is said of a frame that later ones have overtaken.
 const OVERTAKEN: &str = "it was shot before the frame that is logged before it, and took longer to read: it is logged, \
                          and nothing is asked for it";
-/// A frame and its reference have no readings that compare.
-const UNLIKE: &str = "it can't be compared: the reference has no reading of this kind of file (raw, JPEG, HEIF), or \
-                      one of an earlier day by a curve that is not known; set a reference anew";
 /// Less is no other verdict.
 const NO_DIFFERENCE: Stops = Stops(0.005);
 
@@ -267,8 +264,7 @@ impl Draft<'_> {
             Some(asked) => self.goes_on_asking(before, asked, &exposure.observation.settings, &mut effects),
             None => effects.correction.take().map(|c| Asked { still: None, correction: Box::new(c) }),
         };
-        let Effects { positions, ended, mut notes, .. } = effects;
-        notes.extend(pair.unlike.then(|| UNLIKE.to_owned()));
+        let Effects { positions, ended, notes, .. } = effects;
         let lasting = before.reference().filter(|_| !self.is_building(before));
         let anchor = self.new_anchor(lasting, exposure, &pair, laid.as_ref(), &verdict);
         let embedded = self.check_embedded(exposure, before, &verdict, occasion);
@@ -336,7 +332,7 @@ impl Draft<'_> {
         found_at_start: bool,
         lights: Option<&LightEvidence>,
     ) -> Verdict {
-        judge(&Evidence {
+        let verdict = judge(&Evidence {
             reference: pair.reference.as_ref(),
             frame: &pair.frame,
             building: self.is_building(before),
@@ -355,7 +351,8 @@ impl Draft<'_> {
             passive: if let [only] = self.config.passive.as_slice() { Some(only) } else { None },
             colour_limit: self.config.colour_limit,
             laid: laid.map(LaidOver::of_frame),
-        })
+        });
+        pair.explained(verdict)
     }
 
     /// An exposure and its reference, by the kind of file that both have.

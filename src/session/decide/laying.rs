@@ -6,7 +6,7 @@ use super::Draft;
 use crate::advice::{Finding, Laid, Verdict};
 use crate::align::{Overlay, PictureId};
 use crate::drift::{Anchor, AnchorSpot, Observed};
-use crate::meter::{LightMap, WHOLE};
+use crate::meter::{FrameReadings, LightMap, WHOLE};
 use crate::photometry::Stops;
 use crate::session::exposures::Exposure;
 use crate::session::metering::Compared;
@@ -115,7 +115,12 @@ impl Draft<'_> {
             let in_reference = reference.reading(&seen.spot)?.area;
             Some(AnchorSpot { in_reference, seen: seen.clone() })
         };
-        let pictures = exposure.observation.pictures().collect();
+        // Of its pictures, those of a kind that the look has, too: a HEIF picture is laid under no JPEG.
+        let of_look = &look?.observation;
+        let is_like =
+            |own: &FrameReadings| of_look.reading_of(own.is_raw()).is_some_and(|of| of.shares_curve_with(own));
+        let readings = [true, false].into_iter().filter_map(|raw| exposure.observation.reading_of(raw));
+        let pictures = readings.filter(|own| is_like(own)).filter_map(|own| own.picture).collect();
         Some(Box::new(Anchor {
             frame: exposure.frame,
             pictures,

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use super::Draft;
 use super::follow::{Effects, end, is_worth_asking};
 use crate::advice::{
-    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Observation, Verdict, correct, correct_each,
-    is_soon_after, moved_with_the_frame,
+    Correction, Finding, GroupPrior, GroupReading, LightEvidence, Verdict, correct, correct_each, is_soon_after,
+    moved_with_the_frame,
 };
 use crate::drift::{Lighting, expected};
 use crate::frame::Settings;
@@ -72,20 +72,20 @@ impl Settled<'_> {
 impl Draft<'_> {
     // --- reading the lights ---
 
-    /// The light of a frame's parts, of each of its files that is kept.
+    /// The light of a frame's parts, of each of its files whose reading is kept: by that the map's curve is known.
     pub(super) fn maps_of(&self, frame: FrameNumber) -> impl Iterator<Item = &LightMap> {
         let landed = self.landed_map.iter().filter(move |(of, _)| *of == frame).map(|(_, map)| map);
-        landed.chain(self.knowledge.maps_of(frame))
+        let exposure = self.sitting.exposures.find(frame);
+        let has_reading = move |map: &&LightMap| {
+            let reading = exposure.map(|exposure| exposure.observation.reading_of(map.is_raw()));
+            reading.is_none_or(|reading| reading.is_some_and(|reading| reading.is_beside(map)))
+        };
+        landed.chain(self.knowledge.maps_of(frame)).filter(has_reading)
     }
 
     /// What the single lights of a frame can be read out of: the light of a file that is of the survey's kind.
     pub(super) fn map_by_survey(&self, frame: FrameNumber, before: &Setup) -> Option<&LightMap> {
-        let rendered = |observation: &Observation| observation.reading_of(false).cloned();
-        let of_frame = self.sitting.exposures.find(frame).and_then(|exposure| rendered(&exposure.observation));
-        let of_reference = before.reference().and_then(|look| rendered(&look.observation));
-        // The survey was made beside the reference.
-        let is_alike = of_frame.zip(of_reference).is_none_or(|(frame, reference)| frame.shares_curve_with(&reference));
-        self.maps_of(frame).find(|light| is_of_the_survey(before, light) && (light.is_raw() || is_alike))
+        self.maps_of(frame).find(|light| is_of_the_survey(before, light))
     }
 
     /// What the single lights did in an exposure, where a survey tells.
@@ -320,13 +320,13 @@ impl Draft<'_> {
     }
 }
 
-/// Whether a frame's light can be told apart by the last survey: made for this look, by this kind of file.
+/// Whether a frame's light can be told apart by the last survey: made for this look, by files of this kind.
 fn is_of_the_survey(setup: &Setup, light: &LightMap) -> bool {
     let Some(surveyed) = &setup.surveyed else { return false };
     // Another look has other lights.
     let same_look = surveyed.look.is_none() || surveyed.look == setup.current;
     let first = surveyed.survey.taken.first().map(|frame| &frame.light);
-    same_look && first.is_some_and(|first| first.is_raw() == light.is_raw())
+    same_look && first.is_some_and(|first| first.shares_curve_with(light))
 }
 
 /// The turn that somebody told after the last frame, where it is more than a word against what that was read to show.

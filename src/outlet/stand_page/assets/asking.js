@@ -1,7 +1,7 @@
 // How greyhold is asked for something, on every page.
 
-/** A request that bears something, as only a page of its own can send it. */
-export const json = (what) => ({ method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(5000) });
+/** A request that bears something, as only a page of its own can send it. `patience` is in milliseconds. */
+export const json = (what, patience = 5000) => ({ method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(what), signal: AbortSignal.timeout(patience) });
 
 /** A button whose deed can't be undone: it asks once more before it does it. */
 export function twice(button, deed) {

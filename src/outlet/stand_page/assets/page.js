@@ -63,8 +63,9 @@ export async function post(where, what, aloud = say) {
     try { reply = JSON.parse(text); } catch { /* Words as they are. */ }
     aloud(reply.ok ? reply.message : `Not done: ${reply.message}`);
     return reply.ok;
-  } catch {
-    aloud("Not done: greyhold can't be reached. Try again when the connection is back.");
+  } catch (why) {
+    if (why.name === "TimeoutError") aloud("No answer came yet. It may be done all the same: see what the page shows.");
+    else aloud("Not done: greyhold can't be reached. Try again when the connection is back.");
     return false;
   }
 }

@@ -97,7 +97,7 @@ class Card {
     for (const button of buttons) button.disabled = true;
     this.blame();
     this.tell("Saving …");
-    const { ok, message } = await ask({ ...which, ...facts });
+    const { ok, message, unanswered } = await ask({ ...which, ...facts });
     if (ok) {
       after.keep({ name: this.name ?? null, message });
       location.reload();
@@ -106,17 +106,21 @@ class Card {
     for (const button of buttons) button.disabled = false;
     const key = /^\w+(?=: )/.exec(message)?.[0];
     this.blame(this.fields.find((field) => field.name === key));
-    this.tell(`Not saved: ${message}`);
+    this.tell(unanswered ? message : `Not saved: ${message}`);
   }
 }
 
+// Longer than greyhold itself waits for a disk (ten seconds), so that its own answer comes first.
+const PATIENCE = 12000;
+
 async function ask(what) {
   try {
-    const answer = await fetch("/action", json(what));
+    const answer = await fetch("/action", json(what, PATIENCE));
     if (answer.status === 401) return { ok: false, message: "this device is not signed in any more. Sign in on the stand page in another tab, then save again." };
     const text = await answer.text();
     try { return JSON.parse(text); } catch { return { ok: false, message: text }; }
-  } catch {
+  } catch (why) {
+    if (why.name === "TimeoutError") return { ok: false, unanswered: true, message: "No answer came yet. It may be saved all the same: load the page anew to see." };
     return { ok: false, message: "greyhold can't be reached. Try again when the connection is back." };
   }
 }
