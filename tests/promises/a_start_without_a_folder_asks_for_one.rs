@@ -326,7 +326,7 @@ fn the_service_manager_hears_how_it_stands() {
     hear_ping_or("STOPPING=1");
 
     // With a folder it is up when that has been looked through.
-    fs::write(home.folder.join("1.jpg"), shot(8.0, 0.0, 1).jpeg()).unwrap();
+    fs::write(home.folder.join("1.jpg"), crate::harness::shot(8.0, 0.0, 1).jpeg()).unwrap();
     let watches = notified();
     let first = hear();
     assert!(first.contains("READY=1") && first.contains("STATUS=watching"), "{first}");
