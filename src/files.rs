@@ -1,7 +1,7 @@
 //! Small files of greyhold's own, written so that nobody ever meets half of one, not even after a power cut. What
 //! stands in them is for others; the shot log, which only grows, has its own way to the disk.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -92,6 +92,15 @@ fn finish(
 pub fn state_folder() -> Option<PathBuf> {
     let own = directories::ProjectDirs::from("", "", "greyhold")?;
     Some(own.state_dir().unwrap_or_else(|| own.data_local_dir()).to_owned())
+}
+
+/// Makes a folder for what is this user's alone, with those that it lies in; one that is there already stays as it is.
+pub fn make_private_folder(folder: &Path) -> io::Result<()> {
+    let mut builder = DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
 }
 
 /// Opens a file of greyhold's own, to be read or written as the options say. Never waits for another program (as a

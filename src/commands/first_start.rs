@@ -3,17 +3,31 @@
 
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::channel;
+use std::time::Duration;
+
+use tokio::task::spawn_blocking;
+use tokio::time::sleep;
 
 use super::exit::CommandError;
-use super::last_folder::{keep, last_folder};
+use super::handed_on::HandedOn;
+use super::last_folder::last_folder;
+use super::service_manager::Pings;
 use super::watch::{self, usual_config, which_folder};
-use super::{say, service_manager, signals};
+use super::{check, say, service_manager, signals};
 use crate::config::Config;
 use crate::files::state_folder;
-use crate::outlet::stand_page::{Choosing, Chosen, Token};
+use crate::outlet::stand_page::{Choosing, Token};
 
 /// Name of the file with the address of the page that asks, beside those of the stand page.
 const TOKEN_FILE: &str = "page-first-start.token";
+/// A folder whose disk or share doesn't answer within this isn't there.
+const ANSWERS: Duration = Duration::from_secs(3);
+/// A folder that isn't there is looked for this often.
+const LOOK_EVERY: Duration = Duration::from_secs(2);
+
+/// A watch, and what it takes over.
+type Begun = (watch::Args, HandedOn);
 
 /// Who can be asked for a folder.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,7 +50,7 @@ fn who_is_asked([input, output, errors]: [bool; 3]) -> Asked {
 }
 
 /// The watch that is meant; none where the program was asked to end before anybody named a folder.
-pub fn asked_for() -> Result<Option<watch::Args>, CommandError> {
+pub fn asked_for() -> Result<Option<Begun>, CommandError> {
     let terminals = [std::io::stdin().is_terminal(), std::io::stdout().is_terminal(), std::io::stderr().is_terminal()];
     let asked = who_is_asked(terminals);
     if asked == Asked::Nobody {
@@ -44,19 +58,27 @@ pub fn asked_for() -> Result<Option<watch::Args>, CommandError> {
         return Err(CommandError::WrongUse(said.to_owned()));
     }
     if usual_config().map(|file| Config::read(&file)).transpose()?.is_some_and(|config| config.folder.is_some()) {
-        return Ok(Some(watch::Args::default()));
+        return Ok(Some(Begun::default()));
     }
     match asked {
         Asked::Terminal => on_terminal().map(Some),
         Asked::Page | Asked::Nobody => match last_folder() {
-            Some(folder) if folder.is_dir() => Ok(Some(watch::Args::of(folder))),
-            last => Ok(on_page(last.as_deref())?.map(watch::Args::chosen)),
+            Some(folder) if is_there(&folder) => Ok(Some((watch::Args::of(folder), HandedOn::default()))),
+            last => on_page(last),
         },
     }
 }
 
-fn on_terminal() -> Result<watch::Args, CommandError> {
-    let last = last_folder().filter(|folder| folder.is_dir());
+/// Whether it is there now. A share that hangs may let its asker wait without end.
+fn is_there(folder: &Path) -> bool {
+    let (tell, told) = channel();
+    let folder = folder.to_owned();
+    std::thread::spawn(move || tell.send(folder.is_dir()));
+    told.recv_timeout(ANSWERS).unwrap_or(false)
+}
+
+fn on_terminal() -> Result<Begun, CommandError> {
+    let last = last_folder().filter(|folder| is_there(folder));
     say("Which folder does the camera write to? (its path; or 'greyhold init' first, for a configuration)");
     if let Some(last) = &last {
         say(&format!("Press Enter for {}, as last time.", last.display()));
@@ -64,20 +86,17 @@ fn on_terminal() -> Result<watch::Args, CommandError> {
     let mut said = String::new();
     std::io::stdin().read_line(&mut said).map_err(|e| CommandError::CannotRun(e.to_string()))?;
     match (said.trim(), last) {
-        ("", Some(last)) => Ok(watch::Args::of(last)),
+        ("", Some(last)) => Ok((watch::Args::of(last), HandedOn::default())),
         ("", None) => Err(which_folder()),
         (folder, _) => {
-            let folder = PathBuf::from(folder);
-            if folder.is_dir() {
-                remember(&folder);
-            }
-            Ok(watch::Args::of(folder))
+            let named = Some(PathBuf::from(folder));
+            Ok((watch::Args::of(PathBuf::from(folder)), HandedOn { named, ..HandedOn::default() }))
         }
     }
 }
 
-/// Asks on a page of this machine until a folder is chosen or the end is asked for.
-fn on_page(last: Option<&Path>) -> Result<Option<Chosen>, CommandError> {
+/// Asks on a page of this machine until a folder is chosen, the last one is there again, or the end is asked for.
+fn on_page(last: Option<PathBuf>) -> Result<Option<Begun>, CommandError> {
     let cannot = |e: std::io::Error| CommandError::CannotRun(format!("the capture folder can't be asked for: {e}"));
     let state = state_folder().ok_or_else(|| {
         CommandError::CannotRun(
@@ -86,40 +105,48 @@ fn on_page(last: Option<&Path>) -> Result<Option<Chosen>, CommandError> {
         )
     })?;
     let token = Token::fresh().map_err(|e| cannot(std::io::Error::other(e)))?;
-    let why = last.map(|last| {
-        format!("{} isn't there now. Connect its disk and look again, or choose another folder.", last.display())
+    let why = last.as_ref().map(|last| {
+        format!(
+            "{} isn't there now. Connect its disk, and greyhold goes on by itself; or choose another folder.",
+            last.display()
+        )
     });
-    let stop = signals::stop(|| {}).map_err(cannot)?;
+    let mut stop = signals::stop(|| {}).map_err(cannot)?;
     let runtime = tokio::runtime::Runtime::new().map_err(cannot)?;
-    runtime.block_on(async {
-        let page = Choosing::open(token, state.join(TOKEN_FILE), why).await.map_err(cannot)?;
-        let said = format!(
+    let chosen = runtime.block_on(async {
+        let page = Choosing::open(token, state.join(TOKEN_FILE), why, check::unwritable).await.map_err(cannot)?;
+        say(&format!(
             "no capture folder is known: choose it at http://127.0.0.1:{}/ ('greyhold open' opens that page)\n  token    in {}, \
              which you alone can read",
             page.port,
             page.token_file().display()
-        );
-        say(&said);
+        ));
         service_manager::is_up("asks for the capture folder: 'greyhold open' opens its page");
-        let chosen = tokio::select! {
-            chosen = page.serve() => Some(chosen),
-            () = stop => None,
-            () = service_manager::keep_told_without_sitting() => None,
-        };
-        if let Some(chosen) = &chosen {
-            remember(&chosen.folder);
-        } else {
-            service_manager::ends();
-        }
-        Ok(chosen)
-    })
+        let pings = Pings::begin();
+        Ok::<_, CommandError>(tokio::select! {
+            chosen = page.serve(comes_back(last)) => Some((chosen, pings)),
+            () = &mut stop => None,
+        })
+    });
+    // Whoever looks into a share that hangs is not waited for.
+    runtime.shutdown_background();
+    let Some((chosen, pings)) = chosen? else {
+        service_manager::ends();
+        return Ok(None);
+    };
+    let handed_on = HandedOn { stop: Some(stop), pings, named: Some(chosen.folder.clone()) };
+    Ok(Some((watch::Args::chosen(chosen), handed_on)))
 }
 
-/// One that can't be remembered is asked for again next time, which is no reason not to watch it.
-fn remember(folder: &Path) {
-    let whole = std::path::absolute(folder);
-    if let Err(e) = whole.and_then(|folder| keep(&folder)) {
-        say(&format!("(the folder can't be remembered for the next start: {e})"));
+/// The last folder, when it is there again.
+async fn comes_back(last: Option<PathBuf>) -> PathBuf {
+    let Some(last) = last else { return std::future::pending().await };
+    loop {
+        let folder = last.clone();
+        if spawn_blocking(move || folder.is_dir()).await.unwrap_or(false) {
+            return last;
+        }
+        sleep(LOOK_EVERY).await;
     }
 }
 

@@ -4,7 +4,8 @@ use std::fs;
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
-use crate::files::{self, folder_of, state_folder};
+use super::say;
+use crate::files::{folder_of, make_private_folder, replace_private, state_folder};
 
 /// Name of the file, among what greyhold remembers of itself.
 const NAME: &str = "capture-folder";
@@ -14,10 +15,16 @@ pub fn last_folder() -> Option<PathBuf> {
     read(&state_folder()?.join(NAME))
 }
 
-/// Keeps a folder for the next start. One that can't be kept is asked for again.
-pub fn keep(folder: &Path) -> io::Result<()> {
-    let state = state_folder().ok_or_else(|| io::Error::new(ErrorKind::NotFound, "this user has no home folder"))?;
-    write(&state.join(NAME), folder)
+/// Keeps a folder for the next start. One that can't be kept is asked for again then, which is no reason not to watch it.
+pub fn remember(folder: &Path) {
+    let kept = || {
+        let state =
+            state_folder().ok_or_else(|| io::Error::new(ErrorKind::NotFound, "this user has no home folder"))?;
+        write(&state.join(NAME), &std::path::absolute(folder)?)
+    };
+    if let Err(e) = kept() {
+        say(&format!("(the folder can't be remembered for the next start: {e})"));
+    }
 }
 
 fn read(file: &Path) -> Option<PathBuf> {
@@ -29,8 +36,8 @@ fn read(file: &Path) -> Option<PathBuf> {
 fn write(file: &Path, folder: &Path) -> io::Result<()> {
     let said = folder.to_str().filter(|said| !said.contains('\n'));
     let said = said.ok_or_else(|| io::Error::new(ErrorKind::InvalidInput, "its name is no line of text"))?;
-    fs::create_dir_all(folder_of(file))?;
-    files::replace_private(file, format!("{said}\n").as_bytes())
+    make_private_folder(folder_of(file))?;
+    replace_private(file, format!("{said}\n").as_bytes())
 }
 
 #[cfg(test)]
@@ -47,5 +54,12 @@ mod tests {
             assert_eq!(read(&file), Some(PathBuf::from(folder)));
         }
         assert!(write(&file, Path::new("two\nlines")).is_err());
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::PermissionsExt;
+            // The page's token lies there, too, and is refused a folder that others may write to.
+            let mode = fs::metadata(folder_of(&file)).unwrap().permissions().mode();
+            assert_eq!(mode & 0o777, 0o700);
+        }
     }
 }

@@ -9,6 +9,7 @@ mod exit;
 mod first_start;
 mod follow;
 mod hand_over;
+mod handed_on;
 mod interrupted;
 mod last_folder;
 mod local_time;
@@ -44,6 +45,7 @@ use tracing_subscriber::EnvFilter;
 use tracing_subscriber::fmt::writer::BoxMakeWriter;
 
 pub use exit::{CommandError, Exit};
+use handed_on::HandedOn;
 
 use crate::config::Config;
 use crate::outlet::live_view::Lines;
@@ -143,10 +145,10 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
     if cli.version {
         return version::run(cli.verbose > 0);
     }
-    let command = match cli.command.take() {
-        Some(command) => command,
+    let (command, handed_on) = match cli.command.take() {
+        Some(command) => (command, HandedOn::default()),
         None => match first_start::asked_for()? {
-            Some(args) => Sub::Watch(args),
+            Some((args, handed_on)) => (Sub::Watch(args), handed_on),
             None => return Ok(Exit::Clean),
         },
     };
@@ -157,7 +159,7 @@ pub fn run(mut cli: Cli) -> Result<Exit, CommandError> {
     let messages = set_up_messages(&cli, &command, lines.clone());
     let evidence = cli.verbose > 0;
     let done = match command {
-        Sub::Watch(args) => watch::run(args, lines, evidence),
+        Sub::Watch(args) => watch::run(args, handed_on, lines, evidence),
         Sub::Demo(args) => demo::run(args, evidence),
         Sub::Plan(args) => plan::run(&args),
         Sub::Sittings(args) => sittings::run(&args),

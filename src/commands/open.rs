@@ -1,14 +1,16 @@
 //! `greyhold open`: the page of the greyhold that runs here, in the browser; where none runs, one is started.
 //!
-//! Other users of a machine can read every command line. So the browser is given an address of this command's own, which works once and
-//! leads on to the page with its token.
+//! Other users of a machine can read every command line. So the browser is given a file that this user alone can read, with an address of
+//! this command's own in it, which works once and leads on to the page with its token.
 
 use std::fs;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener, TcpStream};
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant, SystemTime};
+
+use tempfile::NamedTempFile;
 
 use super::exit::{CommandError, Exit};
 use super::say;
@@ -25,8 +27,10 @@ pub struct Args {
     print: bool,
 }
 
-/// A greyhold that was just started has this long to serve its page.
-const STARTING: Duration = Duration::from_secs(20);
+/// A greyhold that was just started has this long to serve its page: a long log on a share takes its time to be read.
+const STARTING: Duration = Duration::from_secs(300);
+/// Who waits for it longer than this is told so.
+const SOON: Duration = Duration::from_secs(5);
 /// The browser has this long to come for the address.
 const BROWSER: Duration = Duration::from_secs(60);
 /// A server of this machine answers, or isn't there, within this.
@@ -38,16 +42,13 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         state_folder().ok_or_else(|| not_open("this user has no home folder, where its token would be kept"))?;
     let address = match running_page(&state) {
         Some(address) => address,
-        None => {
-            start()?;
-            wait_for_page(&state)?
-        }
+        None => wait_for_page(&state, &mut start()?)?,
     };
     if args.print {
         say(&address);
         return Ok(Exit::Clean);
     }
-    lead(&address)?;
+    lead(&address, &state)?;
     Ok(Exit::Clean)
 }
 
@@ -89,44 +90,57 @@ fn answers(port: u16) -> bool {
     TcpStream::connect_timeout(&SocketAddr::from((Ipv4Addr::LOCALHOST, port)), MOMENT).is_ok()
 }
 
-/// Starts this program as a service would: without a terminal.
-fn start() -> Result<(), CommandError> {
+/// Starts this program as a service would: without a terminal, and in the home folder, wherever this was called.
+fn start() -> Result<Child, CommandError> {
     let program = std::env::current_exe().map_err(not_open)?;
+    let user = directories::UserDirs::new().ok_or_else(|| not_open("this user has no home folder to start it in"))?;
     let mut command = Command::new(program);
+    command.current_dir(user.home_dir());
     command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
     // Its end is its own, not that of the terminal in which this command was called.
     #[cfg(unix)]
     std::os::unix::process::CommandExt::process_group(&mut command, 0);
     #[cfg(windows)]
     std::os::windows::process::CommandExt::creation_flags(&mut command, DETACHED);
-    command.spawn().map(drop).map_err(|e| not_open(format!("greyhold can't be started: {e}")))
+    command.spawn().map_err(|e| not_open(format!("greyhold can't be started: {e}")))
 }
 
 /// DETACHED_PROCESS | CREATE_NEW_PROCESS_GROUP (process creation flags of the Windows API).
 #[cfg(windows)]
 const DETACHED: u32 = 0x0000_0008 | 0x0000_0200;
 
-fn wait_for_page(state: &Path) -> Result<String, CommandError> {
+fn wait_for_page(state: &Path, started: &mut Child) -> Result<String, CommandError> {
     let began = Instant::now();
+    let mut is_told = false;
     while began.elapsed() < STARTING {
         if let Some(address) = running_page(state) {
             return Ok(address);
         }
+        if let Ok(Some(ended)) = started.try_wait() {
+            return Err(CommandError::NotRunning(format!(
+                "no page was found: the greyhold that was started ended at once ({ended}); 'greyhold', called from your home folder \
+                 in a terminal, says why (and one that runs on a terminal shows its page's address there)"
+            )));
+        }
+        if !is_told && began.elapsed() > SOON {
+            tracing::warn!("greyhold was started, and its page is waited for");
+            is_told = true;
+        }
         std::thread::sleep(Duration::from_millis(100));
     }
-    Err(CommandError::NotRunning(
-        "no page was found: a greyhold that runs on a terminal shows its page's address there; where none runs, 'greyhold watch \
-         FOLDER' says what is wrong"
-            .to_owned(),
-    ))
+    let said = "no page was found: the greyhold that was started runs, and serves none; end it, and 'greyhold', called \
+                from your home folder in a terminal, says why";
+    Err(CommandError::NotRunning(said.to_owned()))
 }
 
 /// Opens the browser at an address that works once, and leads it on to the page.
-fn lead(address: &str) -> Result<(), CommandError> {
+fn lead(address: &str, state: &Path) -> Result<(), CommandError> {
     let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).map_err(not_open)?;
     let ticket = Token::fresh().map_err(not_open)?;
     let port = listener.local_addr().map_err(not_open)?.port();
-    open_browser(&format!("http://127.0.0.1:{port}/{}", ticket.as_str()))?;
+    // It goes away with this command.
+    let file = redirect(state, &format!("http://127.0.0.1:{port}/{}", ticket.as_str())).map_err(not_open)?;
+    open_browser(file.path())?;
     let (done, is_done) = std::sync::mpsc::channel();
     let address = address.to_owned();
     std::thread::spawn(move || {
@@ -139,7 +153,19 @@ fn lead(address: &str) -> Result<(), CommandError> {
     });
     is_done
         .recv_timeout(BROWSER)
-        .map_err(|_| not_open("no browser came for it; 'greyhold open --print' says the address to type"))
+        .map_err(|_| not_open("no browser came for it; 'greyhold open --print' says the address to paste into one"))
+}
+
+/// A file for this user alone that leads a browser to an address.
+fn redirect(state: &Path, address: &str) -> std::io::Result<NamedTempFile> {
+    let mut file = tempfile::Builder::new().prefix("open-").suffix(".html").tempfile_in(state)?;
+    writeln!(
+        file,
+        "<!doctype html><meta charset=\"utf-8\"><title>greyhold</title><meta http-equiv=\"refresh\" content=\"0; url={address}\">\
+         <p><a href=\"{address}\">To the page of greyhold</a></p>"
+    )?;
+    file.flush()?;
+    Ok(file)
 }
 
 /// Answers one request; whether it was the one with the ticket.
@@ -155,7 +181,7 @@ fn answer(stream: TcpStream, ticket: &Token, address: &str) -> std::io::Result<b
     Ok(is_right)
 }
 
-/// The system's own way to open an address.
+/// The system's own way to open a file by what is meant for its kind.
 fn opener(system: &str) -> (&'static str, &'static [&'static str]) {
     match system {
         "macos" => ("open", &[]),
@@ -164,12 +190,14 @@ fn opener(system: &str) -> (&'static str, &'static [&'static str]) {
     }
 }
 
-fn open_browser(address: &str) -> Result<(), CommandError> {
+fn open_browser(file: &Path) -> Result<(), CommandError> {
     let (program, before) = opener(std::env::consts::OS);
     let mut command = Command::new(program);
-    command.args(before).arg(address).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+    command.args(before).arg(file).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
     command.spawn().map(drop).map_err(|e| {
-        not_open(format!("{program} can't be run ({e}); 'greyhold open --print' says the address for a browser"))
+        not_open(format!(
+            "{program} can't be run ({e}); 'greyhold open --print' says the address to paste into a browser"
+        ))
     })
 }
 

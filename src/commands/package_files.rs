@@ -37,6 +37,13 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
 
 fn write(into: &Path) -> io::Result<()> {
     let (completions, man) = (into.join("completions"), into.join("man"));
+    fs::create_dir_all(into)?;
+    if fs::read_dir(into)?.next().is_some() {
+        return Err(io::Error::new(
+            io::ErrorKind::DirectoryNotEmpty,
+            "something lies in it; name an empty or new folder",
+        ));
+    }
     fs::create_dir_all(&completions)?;
     fs::create_dir_all(&man)?;
     let shown = shown(super::Cli::command());

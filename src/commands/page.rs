@@ -41,7 +41,8 @@ impl PageArgs {
 
     /// Whether anything was said of how it is served.
     pub fn is_asked(&self) -> bool {
-        self.lan || self.port.is_some() || self.tls
+        // A page that follows another one has that one's port, which nobody asked for.
+        self.lan || self.tls || self.port.is_some() && self.token.is_none()
     }
 
     /// What the page of the sitting with this shot log needs.
@@ -165,6 +166,12 @@ mod tests {
             assert!(words.contains("/home/somebody/page.token"), "{words}");
             assert!(!words.contains('█'), "a code is the token, too: {words}");
         }
+    }
+
+    #[test]
+    fn a_page_that_follows_another_was_not_asked_for() {
+        assert!(!PageArgs::going_on(4718, Token::fresh().unwrap()).is_asked());
+        assert!(PageArgs { port: Some(4718), ..PageArgs::default() }.is_asked());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! What the system's service manager is told, where one started this program and asked for it (sd_notify(3)): that the watch is
 //! up, that it lives, and that it ends. Elsewhere nothing is told to anybody.
 
+use std::sync::mpsc::{RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
 use tokio::sync::mpsc;
@@ -36,12 +37,30 @@ fn pause_between(patience: Duration) -> Duration {
     patience / 2
 }
 
-/// Pings by a timer alone, for a time in which no sitting can answer yet.
-pub async fn keep_told_without_sitting() {
-    let Some(every) = told::asked_every().map(pause_between) else { return std::future::pending().await };
-    loop {
-        told::say(&[told::State::Watchdog]);
-        tokio::time::sleep(every).await;
+/// Pings by a timer alone until this is dropped, for a time in which no sitting can answer yet.
+pub struct Pings {
+    _ends: Sender<()>,
+}
+
+impl Pings {
+    /// None where nobody wants to be told.
+    pub fn begin() -> Option<Pings> {
+        let every = told::asked_every().map(pause_between)?;
+        Some(Pings::each(every, || told::say(&[told::State::Watchdog])))
+    }
+
+    /// On a thread of its own: from the question for the folder to the sitting no runtime goes through.
+    fn each(every: Duration, ping: impl Fn() + Send + 'static) -> Pings {
+        let (ends, ended) = channel::<()>();
+        std::thread::spawn(move || {
+            loop {
+                ping();
+                if ended.recv_timeout(every) != Err(RecvTimeoutError::Timeout) {
+                    return;
+                }
+            }
+        });
+        Pings { _ends: ends }
     }
 }
 
@@ -78,5 +97,26 @@ mod told {
 
     pub fn asked_every() -> Option<Duration> {
         None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pings_come_until_somebody_else_pings() {
+        let (ping, pinged) = channel();
+        let patience = Duration::from_secs(60);
+        let pings = Pings::each(Duration::from_millis(10), move || {
+            let _ = ping.send(());
+        });
+        for _ in 0..5 {
+            pinged.recv_timeout(patience).unwrap();
+        }
+        drop(pings);
+        // The thread's end takes its sender away.
+        while let Ok(()) = pinged.recv_timeout(patience) {}
+        assert_eq!(pinged.recv_timeout(patience), Err(RecvTimeoutError::Disconnected));
     }
 }

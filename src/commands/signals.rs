@@ -2,6 +2,7 @@
 
 use std::future::Future;
 use std::io;
+use std::pin::Pin;
 use std::process;
 use std::time::Duration;
 
@@ -12,10 +13,13 @@ const INTERRUPTED: i32 = 130;
 /// A terminal gets this long to be given back.
 const GIVING_BACK: Duration = Duration::from_millis(100);
 
+/// Resolves on the first request to end, also where that came while nobody waited for it.
+pub type Stop = Pin<Box<dyn Future<Output = ()> + Send>>;
+
 /// Resolves on the first request to end. On the second, the program ends at once, after it tried `give_back`.
 ///
 /// They are listened to on a thread of their own: nothing that hangs elsewhere can make a request be missed.
-pub fn stop(give_back: impl FnOnce() + Send + 'static) -> io::Result<impl Future<Output = ()>> {
+pub fn stop(give_back: impl FnOnce() + Send + 'static) -> io::Result<Stop> {
     let (first, came) = oneshot::channel();
     let (set_up, is_set_up) = std::sync::mpsc::channel();
     std::thread::spawn(move || {
@@ -44,10 +48,10 @@ pub fn stop(give_back: impl FnOnce() + Send + 'static) -> io::Result<impl Future
         }
     });
     is_set_up.recv().map_err(io::Error::other)??;
-    Ok(async move {
+    Ok(Box::pin(async move {
         // The other end is never dropped before it has sent.
         let _ = came.await;
-    })
+    }))
 }
 
 /// What somebody, or the system, asks for.

@@ -14,6 +14,7 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::exit::{CommandError, Exit};
+use super::handed_on::HandedOn;
 use super::page::{PageArgs, page_in_words};
 use super::{service_manager, signals};
 use crate::config::ConfigWatch;
@@ -94,7 +95,7 @@ impl Args {
 }
 
 /// `lines` takes what happens when the sitting is shown on the whole terminal.
-pub fn run(args: Args, lines: Option<Lines>, evidence: bool) -> Result<Exit, CommandError> {
+pub fn run(args: Args, mut handed_on: HandedOn, lines: Option<Lines>, evidence: bool) -> Result<Exit, CommandError> {
     let setup = setup(args)?;
     let is_live = lines.is_some();
     let give_back = move || {
@@ -102,13 +103,16 @@ pub fn run(args: Args, lines: Option<Lines>, evidence: bool) -> Result<Exit, Com
             live_view::give_back();
         }
     };
-    let stop = signals::stop(give_back).map_err(|e| CommandError::CannotRun(e.to_string()))?;
+    let stop = match handed_on.stop.take() {
+        Some(stop) => stop,
+        None => signals::stop(give_back).map_err(|e| CommandError::CannotRun(e.to_string()))?,
+    };
     let runtime = tokio::runtime::Runtime::new().map_err(|e| CommandError::CannotRun(e.to_string()))?;
     let printer = Printer::to_stdout();
     let result = runtime.block_on(async {
         match lines {
-            Some(lines) => live(setup, lines, &printer, evidence, stop).await,
-            None => plain(setup, &printer, Showing { paint: Paint::for_stdout(), evidence }, stop).await,
+            Some(lines) => live(setup, handed_on, lines, &printer, evidence, stop).await,
+            None => plain(setup, handed_on, &printer, Showing { paint: Paint::for_stdout(), evidence }, stop).await,
         }
     });
     printer.finish(FAREWELL);
@@ -120,6 +124,7 @@ pub fn run(args: Args, lines: Option<Lines>, evidence: bool) -> Result<Exit, Com
 /// Prints what happens, line by line.
 async fn plain(
     setup: Setup,
+    handed_on: HandedOn,
     printer: &Printer,
     showing: Showing,
     stop: impl Future<Output = ()>,
@@ -137,6 +142,7 @@ async fn plain(
     let (kept, log) = (Arc::clone(&screens), setup.log.clone());
     tokio::spawn(async move {
         if let Ok(ready) = is_ready.await {
+            handed_on.watch_is_up();
             let page = page.zip(ready.port).map(|(page, port)| {
                 // Its second address stands below its first.
                 format!("\n  page     {}", page_in_words(&page, port).replacen('\n', "\n           ", 1))
@@ -192,6 +198,7 @@ fn not_shown(missed: u64) -> String {
 /// Shows the sitting on the whole terminal.
 async fn live(
     setup: Setup,
+    handed_on: HandedOn,
     lines: Lines,
     printer: &Printer,
     evidence: bool,
@@ -208,6 +215,7 @@ async fn live(
     let says = printer.clone();
     let viewing = tokio::spawn(async move {
         let Ok(mut ready) = is_ready.await else { return };
+        handed_on.watch_is_up();
         let _ = kept.set(ready.screens.clone());
         if let Some(said) = goes_on(&ready.screens.borrow().board) {
             lines.add(&said);

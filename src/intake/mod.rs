@@ -33,7 +33,7 @@ pub use pairing::stem_key;
 pub use polling::is_network_share;
 pub use reader::{FileReading, Job, NotRead, Outcome, Reader, Reply, Scope};
 pub use scanning::Rules;
-pub use settling::{Hint, QuietTimes, Settling, Step};
+pub use settling::{Closes, Hint, QuietTimes, Settling, Step};
 pub use supervise::Seen;
 pub use watcher_loop::Intake;
 

@@ -26,14 +26,35 @@ pub struct QuietTimes {
     pub recent: Duration,
 }
 
+/// Whether the system tells that a writer closed its file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Closes {
+    Told,
+    Untold,
+}
+
+impl Closes {
+    const HERE: Closes = if cfg!(target_os = "linux") { Closes::Told } else { Closes::Untold };
+}
+
 impl QuietTimes {
-    pub const LOCAL: QuietTimes = QuietTimes {
-        closed: Duration::ZERO,
-        // Without closes that are told, every file waits for this.
-        unseen: Duration::from_millis(if cfg!(target_os = "linux") { 400 } else { 150 }),
-        give_up: Duration::from_secs(60),
-        recent: Duration::from_secs(2),
-    };
+    pub const LOCAL: QuietTimes = QuietTimes::local(Closes::HERE);
+
+    /// On a disk of this machine.
+    pub const fn local(closes: Closes) -> QuietTimes {
+        let unseen = match closes {
+            Closes::Told => 400,
+            // Every file waits for this.
+            Closes::Untold => 150,
+        };
+        QuietTimes {
+            closed: Duration::ZERO,
+            unseen: Duration::from_millis(unseen),
+            give_up: Duration::from_secs(60),
+            recent: Duration::from_secs(2),
+        }
+    }
+
     /// Longer than a share's attribute cache.
     pub const SHARE: QuietTimes = QuietTimes {
         closed: Duration::from_secs(4),

@@ -13,6 +13,8 @@ use serde::{Deserialize, Serialize};
 pub struct Confinement {
     pub landlock: Landlocked,
     pub seccomp: bool,
+    /// The system ends what takes too much memory.
+    pub bounds_memory: bool,
 }
 
 /// How much of what was asked of Landlock the kernel knows.
@@ -50,7 +52,8 @@ impl fmt::Display for Confinement {
             Landlocked::No => "not here",
         };
         let seccomp = if self.seccomp { "in force" } else { "not here" };
-        f.write_str("photographs are read in processes of their own, bounded in time and memory; this system ")?;
+        let bounds = if self.bounds_memory { "time and memory" } else { "time, though not in memory" };
+        write!(f, "photographs are read in processes of their own, bounded in {bounds}; this system ")?;
         match self.missing() {
             "" => f.write_str("keeps them from writing, from the network and from other programs")?,
             missing => write!(f, "does not keep them from {missing}")?,
@@ -61,12 +64,13 @@ impl fmt::Display for Confinement {
 
 #[cfg(target_os = "linux")]
 pub(super) fn confine() -> Confinement {
-    Confinement { landlock: linux::landlock().unwrap_or(Landlocked::No), seccomp: linux::seccomp().is_some() }
+    let landlock = linux::landlock().unwrap_or(Landlocked::No);
+    Confinement { landlock, seccomp: linux::seccomp().is_some(), bounds_memory: true }
 }
 
 #[cfg(not(target_os = "linux"))]
 pub(super) fn confine() -> Confinement {
-    Confinement { landlock: Landlocked::No, seccomp: false }
+    Confinement { landlock: Landlocked::No, seccomp: false, bounds_memory: cfg!(unix) }
 }
 
 /// Tries what a worker must not do, at a file that nobody needs, and tells how each attempt went.
@@ -296,14 +300,17 @@ mod tests {
 
     #[test]
     fn what_does_not_hold_is_said() {
-        let said = |landlock, seccomp| Confinement { landlock, seccomp }.to_string();
+        let said = |landlock, seccomp| Confinement { landlock, seccomp, bounds_memory: true }.to_string();
         for landlock in [Landlocked::Whole, Landlocked::Partly, Landlocked::No] {
-            assert!(Confinement { landlock, seccomp: true }.is_whole());
+            assert!(Confinement { landlock, seccomp: true, bounds_memory: true }.is_whole());
             assert!(said(landlock, true).contains("keeps them from writing, from the network"));
-            assert!(!Confinement { landlock, seccomp: false }.is_whole());
+            assert!(!Confinement { landlock, seccomp: false, bounds_memory: true }.is_whole());
             assert!(said(landlock, false).contains("does not keep them from"));
         }
         assert!(said(Landlocked::Whole, false).contains("network"));
         assert!(said(Landlocked::No, false).contains("writing"));
+        assert!(said(Landlocked::No, false).contains("in time and memory;"));
+        let windows = Confinement { landlock: Landlocked::No, seccomp: false, bounds_memory: false };
+        assert!(windows.to_string().contains("not in memory"));
     }
 }

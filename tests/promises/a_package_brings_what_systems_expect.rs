@@ -23,6 +23,18 @@ fn package_files() -> tempfile::TempDir {
     into
 }
 
+#[test]
+fn nothing_that_lies_there_is_written_over() {
+    let into = tempfile::tempdir().unwrap();
+    let own = into.path().join("greyhold.example.yaml");
+    fs::write(&own, "somebody's").unwrap();
+    let refused = greyhold(&["package-files", into.path().to_str().unwrap()]);
+    assert_eq!(refused.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("an empty or new folder"), "{refused:?}");
+    assert_eq!(fs::read_to_string(&own).unwrap(), "somebody's");
+    assert_eq!(fs::read_dir(into.path()).unwrap().count(), 1);
+}
+
 /// What bash offers behind these words.
 fn offered(script: &Path, words: &str) -> Vec<String> {
     let complete = format!(
@@ -87,7 +99,9 @@ fn each_command_has_a_page_that_man_shows() {
         assert!(!warned.contains("macro") && !warned.contains("error"), "{name}: {warned}");
     }
     let whole = run(Command::new("man").args(["-P", "cat", "-l"]).arg(man.join("greyhold.1")).env("MANWIDTH", "80"));
-    assert!(String::from_utf8_lossy(&whole.stdout).contains("Exit codes"));
+    // It is set in lines of one width, with blanks between the words.
+    let words: Vec<String> = String::from_utf8_lossy(&whole.stdout).split_whitespace().map(str::to_owned).collect();
+    assert!(words.join(" ").contains("Exit codes: 0 done"));
 }
 
 #[test]
@@ -97,6 +111,20 @@ fn the_example_and_the_schema_are_those_of_the_program() {
     assert_eq!(example, include_str!("../../config/greyhold.example.yaml"));
     let schema = fs::read_to_string(files.path().join("messages.schema.json")).unwrap();
     assert_eq!(schema, include_str!("../../config/messages.schema.json"));
+}
+
+/// CHECK: systemd.service(5): an end with a code of RestartPreventExitStatus= is never followed by another start; systemd.unit(5):
+/// StartLimitIntervalSec=0 puts no limit to how often it is tried. A disk may be mounted long after the log-in.
+#[test]
+fn the_service_waits_for_a_folder_that_comes_later() {
+    let unit = include_str!("../../packaging/linux/greyhold.service");
+    let set = |key: &str| unit.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix('=')).unwrap();
+    let gone = tempfile::tempdir().unwrap().path().join("gone");
+    let code = greyhold(&["watch", gone.to_str().unwrap()]).status.code().unwrap().to_string();
+    let is_final = |code: &str| set("RestartPreventExitStatus").split(' ').any(|found| found == code);
+    assert!(!is_final(&code), "{code}");
+    assert!(is_final("2") && is_final("75"), "trying again helps neither");
+    assert_eq!(set("StartLimitIntervalSec"), "0");
 }
 
 /// CHECK: the condition of the Independent JPEG Group's licence for programs (its README, 'Legal issues', 2), word for word; section 6 of

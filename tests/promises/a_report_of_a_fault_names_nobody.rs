@@ -83,6 +83,31 @@ fn a_report_is_written_of_what_can_not_be_read_too() {
     assert!(!text.contains("Thistledown"), "{text}");
 }
 
+/// Also without the option that names its kind.
+#[test]
+fn a_report_is_of_the_file_that_is_named() {
+    let home = tempfile::tempdir().unwrap();
+    fs::create_dir(home.path().join("tether")).unwrap();
+    fs::write(home.path().join("other.yaml"), "groups: [\n").unwrap();
+    let check = |args: &[&str]| {
+        let mut check = Command::new(env!("CARGO_BIN_EXE_greyhold"));
+        check.arg("check").args(args).current_dir(home.path()).env("XDG_STATE_HOME", home.path());
+        run(&mut check).status.code()
+    };
+    for (named, report, told) in
+        [("tether", "a.txt", "capture folder: known"), ("other.yaml", "b.txt", "configuration: not sound")]
+    {
+        assert_eq!(check(&[named, "--report", report]), Some(0));
+        let text = fs::read_to_string(home.path().join(report)).unwrap();
+        assert!(text.contains(told), "{told} of\n{text}");
+    }
+    fs::write(home.path().join("1.jpg"), "").unwrap();
+    for photograph in [&["1.jpg"][..], &["--frame", "1.jpg"]] {
+        assert_eq!(check(&[photograph, &["--report", "c.txt"]].concat()), Some(2), "it tells nothing of photographs");
+    }
+    assert!(!home.path().join("c.txt").exists());
+}
+
 /// A folder that is in order is said to be, and one that isn't is told with its mend.
 #[cfg(unix)]
 #[test]

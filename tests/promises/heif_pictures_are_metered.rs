@@ -36,7 +36,7 @@ fn a_heif_picture_has_a_verdict_by_a_curve_that_is_not_the_jpegs() {
     studio.take_bytes("a.heic", &heif(&shot(8.0, 0.0, 1)));
     let darker = studio.take_bytes("b.hif", &heif(&shot(8.0, -1.0, 2)));
     let verdict = &darker["verdict"];
-    assert_eq!(darker["settings"]["f_number"], 8.0, "{darker}");
+    assert_eq!(darker["observation"]["settings"]["f_number"], 8.0, "{darker}");
     assert_eq!(verdict["response"], "unproved-heif", "{darker}");
     let (observed, unsure) = (verdict["observed"].as_f64().unwrap(), verdict["observed_uncertainty"].as_f64().unwrap());
     println!("-1 stop by a HEIF picture alone: {observed:+.3} (+-{unsure})");
@@ -61,7 +61,7 @@ fn a_raw_file_beside_it_teaches_its_curve() {
     }
     let learned = studio.of_type("response");
     assert_eq!(learned.len(), 1);
-    assert_eq!(learned[0]["of"]["colour"], "HEIF", "{}", learned[0]);
+    assert_eq!(learned[0]["colour"], "HEIF", "{}", learned[0]);
 }
 
 #[test]
@@ -137,7 +137,8 @@ fn what_is_coded_otherwise_is_told_in_the_event_on_the_terminal_and_on_the_page(
     assert!(frame["notes"].to_string().contains(why), "{frame}");
     let text: String = studio.records().iter().filter_map(|record| block(record, Paint::Plain)).collect();
     assert!(text.contains(why), "{text}");
-    assert!(feed.next("news").to_string().contains(why));
+    // The start is told before it.
+    assert!((0..8).any(|_| feed.next("news").to_string().contains(why)));
 }
 
 /// What libheif reads of the files that `.ci/formats` names: two cameras' and four phones'.

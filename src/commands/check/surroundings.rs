@@ -89,7 +89,8 @@ fn jump(passed: Duration, shown: Option<Duration>) -> Duration {
     shown.map_or(passed + Duration::from_secs(1), |shown| shown.abs_diff(passed))
 }
 
-fn system(name: &str) -> System {
+/// By the name that Rust has for it.
+pub fn system(name: &str) -> System {
     match name {
         "linux" => System::Linux,
         "macos" => System::Mac,
@@ -116,14 +117,14 @@ impl Listed {
 }
 
 #[cfg(unix)]
-fn can_write(folder: &Path) -> Option<bool> {
+pub fn can_write(folder: &Path) -> Option<bool> {
     use rustix::fs::{Access, access};
     Some(access(folder, Access::WRITE_OK | Access::EXEC_OK).is_ok())
 }
 
 /// Rights there are lists of their own; the first start tells.
 #[cfg(not(unix))]
-fn can_write(_: &Path) -> Option<bool> {
+pub fn can_write(_: &Path) -> Option<bool> {
     None
 }
 

@@ -71,7 +71,14 @@ const JUMP: Duration = Duration::from_millis(500);
 
 /// All of them, those that are in the way first.
 pub fn troubles(found: &Surroundings) -> Vec<Trouble> {
-    let all = [permissions(found), space(found), events(found), open_files(found), clock(found), firewall(found)];
+    let all = [
+        permissions(found.system, found.can_read, found.can_write),
+        space(found),
+        events(found),
+        open_files(found),
+        clock(found),
+        firewall(found),
+    ];
     let mut troubles: Vec<Trouble> = all.into_iter().flatten().collect();
     troubles.sort_by_key(|trouble| (!trouble.kind.is_in_the_way(), trouble.kind));
     troubles
@@ -81,15 +88,16 @@ fn trouble(kind: Kind, said: impl Into<String>) -> Option<Trouble> {
     Some(Trouble { kind, said: said.into() })
 }
 
-fn permissions(found: &Surroundings) -> Option<Trouble> {
-    let mend = match found.system {
+/// What this user may not do in the folder.
+pub fn permissions(system: System, can_read: Option<bool>, can_write: Option<bool>) -> Option<Trouble> {
+    let mend = match system {
         System::Mac => {
             "allow it for the terminal, or for greyhold, in System Settings, Privacy & Security, Files and Folders, then start again"
         }
         System::Windows => "give yourself the right to write in its properties, Security, or name another folder",
         System::Linux | System::Other => "let its owner give you the right (chmod u+rwx), or name a folder of your own",
     };
-    match (found.can_read, found.can_write) {
+    match (can_read, can_write) {
         (Some(false), _) => trouble(Kind::Unreadable, format!("you may not look into this folder: {mend}")),
         (_, Some(false)) => trouble(
             Kind::Unwritable,
@@ -130,8 +138,8 @@ fn events(found: &Surroundings) -> Option<Trouble> {
                 Kind::NoWatches,
                 format!(
                     "the system's limit{most} of watched folders is reached, so that frames come late: put \
-                     'fs.inotify.max_user_watches=524288' and 'fs.inotify.max_user_instances=512' into /etc/sysctl.d/60-watches.conf \
-                     and restart the machine, or name a folder with fewer sub-folders"
+                     'fs.inotify.max_user_watches=524288' and 'fs.inotify.max_user_instances=512' into /etc/sysctl.d/60-watches.conf, \
+                     then 'sudo sysctl --system', or name a folder with fewer sub-folders"
                 ),
             )
         }

@@ -20,7 +20,7 @@ pub(super) struct Lock {
 impl Drop for Lock {
     /// A program that is being started has all open files for a moment: closing alone would leave it locked.
     fn drop(&mut self) {
-        if let Some(number) = &self.number {
+        if let Some(number) = self.number.as_ref().filter(|number| is_free_for_a_number(number)) {
             let _ = std::fs::remove_file(number);
         }
         let _ = self.file.unlock();
@@ -72,7 +72,9 @@ fn lock_by(log: &Path, at: Number, read: impl Fn(&mut File) -> io::Result<String
             let own = std::process::id().to_string();
             // For whoever finds it locked; a lock that can only be read is a lock all the same.
             let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(own.as_bytes()));
-            let number = beside.filter(|number| replace_private_unsynced(number, own.as_bytes()).is_ok());
+            let number = beside.filter(|number| {
+                is_free_for_a_number(number) && replace_private_unsynced(number, own.as_bytes()).is_ok()
+            });
             Ok(Some(Lock { file, number }))
         }
         Err(TryLockError::WouldBlock) if at == Number::Beside => Err(in_use(number_beside(log))),
@@ -90,6 +92,12 @@ fn read_number(file: &mut File) -> io::Result<String> {
 
 fn is_number(text: &str) -> bool {
     text.trim().chars().all(|c| c.is_ascii_digit()) && text.len() as u64 <= LONGEST_NUMBER
+}
+
+/// Whether nothing lies there, or nothing but a number. Another program's file of this name is left alone.
+fn is_free_for_a_number(path: &Path) -> bool {
+    let there = open_own(path, OpenOptions::new().read(true)).and_then(|mut file| read_number(&mut file));
+    there.map_or_else(|_| path.symlink_metadata().is_err(), |text| is_number(&text))
 }
 
 fn is_locked(file: &File) -> bool {
@@ -144,6 +152,12 @@ mod tests {
         assert!(log.with_extension("process").exists());
         drop(held);
         assert!(!log.with_extension("process").exists(), "nobody holds it");
+
+        std::fs::write(log.with_extension("process"), "notes of how it was processed").unwrap();
+        drop(lock_by(&log, Number::Beside, read_number).unwrap().unwrap());
+        let there = std::fs::read_to_string(log.with_extension("process")).unwrap();
+        assert_eq!(there, "notes of how it was processed", "it is another program's");
+
         let said = refusal(lock_by(&log, Number::Beside, unreadable));
         assert!(said.contains("another program's file"), "not locked, and still not to be read: {said}");
     }

@@ -3,7 +3,7 @@
 //! A torn tail is cut before anything is appended, and kept beside the log. After a failed sync nothing that was
 //! written is trusted: the lines go into a new segment (`….2.jsonl`), and reading takes the segments in order, each
 //! record once. A segment ends by its size and with a sitting; the next one begins with the state so far, so that a start
-//! reads it alone, unless the states would come to more than the records.
+//! reads it alone, unless a long state would come to more than the records since the one before.
 
 mod batch;
 mod fault;
@@ -54,8 +54,10 @@ pub const MOST_WAITING: usize = 10_000;
 /// Together they bound what a start must read, and what the states add to a log.
 const SEGMENT: u64 = 8 << 20;
 const TIMES_CARRIED: u64 = 4;
-/// A state no longer than this never outweighs the records.
+/// A state no longer than this is carried whatever was written since the one before.
 const LIGHT: u64 = 1 << 20;
+/// At once, and with its state however long that is: a start must not go by what is gone.
+const GONE: u64 = 0;
 /// When the next one could not be begun, this much more is written before that is tried again.
 const MORE: u64 = 1 << 20;
 /// A place whose disk fails so often can't be trusted.
@@ -297,8 +299,7 @@ impl ShotLog {
                 "the shot log {file} {what} while it was in use: nothing is lost from here on, what follows is in {}",
                 now.display()
             ));
-            // A start must not go by what is gone.
-            self.due = 0;
+            self.due = GONE;
         }
     }
 
@@ -381,7 +382,7 @@ impl Ledger for ShotLog {
         let bytes: Vec<u8> = state.iter().flat_map(|line| [line.as_bytes(), b"\n"].concat()).collect();
         let length = bytes.len() as u64;
         // Else short sittings in a folder of many files would each add all of these to the log.
-        let outweighs = length > self.extent.since.max(LIGHT);
+        let outweighs = self.due > GONE && length > self.extent.since.max(LIGHT);
         self.due = match self.begin_with(if outweighs { &[] } else { &bytes }) {
             Ok(()) if outweighs => self.due.max(length),
             Ok(()) => SEGMENT.max(self.extent.carried * TIMES_CARRIED),

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::{LogReader, Opened};
-use crate::files::{open_own, replace_private, state_folder};
+use crate::files::{make_private_folder, open_own, replace_private, state_folder};
 use crate::numbers::RecordNumber;
 use crate::session::{Body, Record};
 
@@ -140,7 +140,7 @@ pub(super) fn keep(log: &Path, earlier: Option<&Rescue>, waiting: &VecDeque<Arc<
 
 fn write(file: &Path, earlier: Option<&Rescue>, bytes: &[u8]) -> io::Result<()> {
     if let Some(folder) = file.parent() {
-        std::fs::create_dir_all(folder)?;
+        make_private_folder(folder)?;
     }
     // What was not taken up from there is not lost over it.
     let mut all = if earlier.is_some() { Vec::new() } else { std::fs::read(file).unwrap_or_default() };

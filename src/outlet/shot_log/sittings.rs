@@ -48,7 +48,7 @@ pub fn state_after(log: &Path, record: RecordNumber) -> io::Result<State> {
     let mut state = State::default();
     for file in all(&resolved(log)).iter().rev() {
         // A state of later records need not be read to know that it is one.
-        if first_number(file)?.is_none_or(|first| first > record.next()) {
+        if first_number(file)?.is_none_or(|first| first.back(1) > record) {
             continue;
         }
         let begun = state_at_the_beginning_of(file).map_err(io::Error::other)?;

@@ -30,7 +30,7 @@ const FORGOTTEN_AFTER: Duration = Duration::from_secs(48 * 3600);
 #[derive(Debug, Clone)]
 pub struct PageSetup {
     pub audience: Audience,
-    /// `None`: the usual one, or any if that is taken.
+    /// `None`: the usual one, or any if that is taken. One that nobody asked for is that of a page before, taken while it is free.
     pub port: Option<u16>,
     /// What a phone or a browser needs to sign in.
     pub token: Token,
@@ -73,6 +73,13 @@ impl PageSetup {
         name.chain(addresses().iter().map(IpAddr::to_string)).collect()
     }
 
+    async fn listen(&self) -> io::Result<TcpListener> {
+        match listen(self.audience, self.port).await {
+            Err(e) if e.kind() == io::ErrorKind::AddrInUse && !self.is_asked => listen(self.audience, None).await,
+            bound => bound,
+        }
+    }
+
     fn write_token(&self, port: u16) -> io::Result<()> {
         let Some(path) = &self.token_file else { return Ok(()) };
         let others = if self.audience == Audience::LocalNetwork { self.hosts() } else { Vec::new() };
@@ -96,7 +103,7 @@ pub struct Opened {
 impl Opened {
     /// Opens the port, reads the sessions, writes the token where it is to stand, and announces the name.
     pub async fn open(setup: &PageSetup, hub: Hub, screens: watch::Receiver<Arc<Shown>>) -> io::Result<Opened> {
-        let listener = listen(setup.audience, setup.port).await?;
+        let listener = setup.listen().await?;
         let port = listener.local_addr()?.port();
         setup.write_token(port)?;
         forget_old_sittings(setup.sessions.as_deref());
@@ -168,5 +175,28 @@ fn forget_old_sittings(own: Option<&Path>) {
         if is_ours && is_old && entry.path() != own {
             let _ = fs::remove_file(entry.path());
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn only_a_port_that_was_asked_for_must_be_free() {
+        let taken = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
+        let setup = |is_asked| PageSetup {
+            audience: Audience::ThisMachine,
+            port: taken.local_addr().ok().map(|at| at.port()),
+            token: Token::fresh().unwrap(),
+            certificate: None,
+            name: None,
+            sessions: None,
+            token_file: None,
+            story: None,
+            is_asked,
+        };
+        assert_eq!(setup(true).listen().await.unwrap_err().kind(), io::ErrorKind::AddrInUse);
+        assert!(setup(false).listen().await.is_ok());
     }
 }

@@ -1,10 +1,10 @@
 //! greyhold's own files that nobody but this user may read: the token, the sessions, the certificate's key.
 
-use std::fs::{DirBuilder, File};
+use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::Path;
 
-use crate::files::{folder_of, replace_private};
+use crate::files::{folder_of, make_private_folder, replace_private};
 
 /// No file of these is longer.
 const LONGEST: u64 = 256 << 10;
@@ -32,12 +32,16 @@ pub fn write(path: &Path, text: &str) -> io::Result<()> {
     replace_private(path, text.as_bytes())
 }
 
+/// Removes a file that says this and nothing else: another process may have put its own in its place.
+pub fn remove(path: &Path, text: &str) {
+    if read(path).is_ok_and(|there| there.as_deref() == Some(text)) {
+        // What is left behind opens nothing.
+        let _ = fs::remove_file(path);
+    }
+}
+
 fn make_folder(folder: &Path) -> io::Result<()> {
-    let mut builder = DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder)?;
+    make_private_folder(folder)?;
     #[cfg(unix)]
     {
         use std::os::unix::fs::MetadataExt;
@@ -67,7 +71,6 @@ fn is_open_to_others(_: &File) -> io::Result<bool> {
 #[cfg(all(test, unix))]
 mod tests {
     use super::*;
-    use std::fs;
     use std::os::unix::fs::PermissionsExt;
 
     #[test]
@@ -81,6 +84,8 @@ mod tests {
         let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
         assert_eq!((mode(&path), mode(path.parent().unwrap())), (0o600, 0o700));
         assert_eq!(fs::read_dir(path.parent().unwrap()).unwrap().count(), 1, "nothing is left beside it");
+        remove(&path, "one");
+        assert!(path.exists(), "it is another one's by now");
         fs::set_permissions(&path, fs::Permissions::from_mode(0o644)).unwrap();
         assert!(read(&path).is_err(), "what others could read is not trusted");
         fs::set_permissions(path.parent().unwrap(), fs::Permissions::from_mode(0o777)).unwrap();

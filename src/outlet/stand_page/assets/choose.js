@@ -4,6 +4,7 @@ const at = id => document.getElementById(id);
 const sections = ["enter", "ask", "going"];
 let token = location.hash.slice(1).split(".")[0];
 let shown = null;
+let waits = null;
 
 function show(section) {
   for (const id of sections) at(id).hidden = id !== section;
@@ -27,20 +28,29 @@ function button(text, folder) {
   return button;
 }
 
+function complain(text) {
+  show("ask");
+  say("says", text);
+}
+
 async function look(folder) {
   let answer;
+  let told;
   try {
     answer = await post("/folders", folder);
+    if (answer.status === 401 || answer.status === 429) {
+      show("enter");
+      return say("enter-says", token ? await answer.text() : "");
+    }
+    if (!answer.ok) return complain(await answer.text() || `greyhold can't tell what lies there (${answer.status}).`);
+    told = await answer.json();
   } catch {
-    return say("says", "greyhold doesn't answer: it has ended. Start it again.");
+    return complain("greyhold doesn't answer: it has ended. Start it again.");
   }
-  if (answer.status === 401 || answer.status === 429) {
-    show("enter");
-    return say("enter-says", token ? await answer.text() : "");
-  }
-  const told = await answer.json();
   show("ask");
   say("why", told.why);
+  // A folder that was away may come back, and nobody has to choose.
+  if (told.why) waits ??= setInterval(goOn, 2000);
   say("says", told.fault);
   at("beginnings").replaceChildren(...told.beginnings.map(b => button(b.name, b.path)));
   if (!told.seen) return;
@@ -58,15 +68,19 @@ async function look(folder) {
 }
 
 // The stand page comes up at the same address, and knows this page's files no more.
+async function goOn() {
+  try {
+    const answer = await fetch("/choose.js", { cache: "no-store" });
+    if (answer.status === 401 || answer.status === 404) location.replace(`/set#${token}`);
+  } catch {
+    // Not yet there.
+  }
+}
+
 async function comeUp() {
   for (let tries = 0; tries < 240; tries += 1) {
     await new Promise(done => setTimeout(done, 500));
-    try {
-      const answer = await fetch("/choose.js", { cache: "no-store" });
-      if (answer.status === 401 || answer.status === 404) return location.replace(`/set#${token}`);
-    } catch {
-      // Not yet there.
-    }
+    await goOn();
   }
   at("going-says").textContent =
     "It doesn't come up. Start greyhold again, or 'greyhold check --folder' with this folder says what is wrong.";

@@ -1,6 +1,6 @@
 //! What is shown of a folder to who chooses one: the folders in it, and how many pictures. Nothing is opened or changed.
 
-use std::fs;
+use std::fs::{self, DirEntry};
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
@@ -44,7 +44,7 @@ impl Seen {
             |e: std::io::Error| without_error_numbers(&format!("{} can't be looked into: {e}", path.display()));
         let entries: Vec<_> = fs::read_dir(path).map_err(unread)?.take(MOST_COUNTED + 1).flatten().collect();
         let pictures = entries.iter().filter(|entry| Kind::of(&entry.path()).is_some()).count();
-        let mut folders: Vec<Named> = entries.iter().filter_map(|entry| shown(&entry.path())).collect();
+        let mut folders: Vec<Named> = entries.iter().filter_map(shown).collect();
         folders.sort_by_key(|folder| folder.name.to_lowercase());
         let more = entries.len() > MOST_COUNTED || folders.len() > MOST_FOLDERS;
         folders.truncate(MOST_FOLDERS);
@@ -52,29 +52,35 @@ impl Seen {
     }
 }
 
-/// A folder that can be shown and named again: not a hidden one, and one whose name is text.
-fn shown(path: &Path) -> Option<Named> {
-    let name = path.file_name()?.to_str().filter(|name| !name.starts_with('.'))?;
-    let is_whole = path.to_str().is_some();
-    (is_whole && path.is_dir()).then(|| Named { name: name.to_owned(), path: path.to_owned() })
+/// A folder that can be shown and named again: not a hidden one, and one whose name is text. Of a file nothing is asked but what the
+/// listing tells: asking a share for the state of each takes minutes.
+fn shown(entry: &DirEntry) -> Option<Named> {
+    let name = entry.file_name().into_string().ok().filter(|name| !name.starts_with('.'))?;
+    let (kind, path) = (entry.file_type().ok()?, entry.path());
+    let is_folder = kind.is_dir() || kind.is_symlink() && path.is_dir();
+    (is_folder && path.to_str().is_some()).then_some(Named { name, path })
 }
 
-/// Where one begins to look: the pictures and the home of this user, and the disks that are attached.
+/// The home of this user, whether it is there or not.
+pub fn home() -> Option<Named> {
+    let user = directories::UserDirs::new()?;
+    let path = user.home_dir().to_owned();
+    path.to_str().is_some().then(|| Named { name: "Home".to_owned(), path: path.clone() })
+}
+
+/// Where one begins to look: the pictures and the home of this user, and the disks that are attached. Waits for each of them.
 pub fn beginnings() -> Vec<Named> {
     let user = directories::UserDirs::new();
-    let own = user.iter().flat_map(|user| {
-        let pictures = user.picture_dir().map(|at| ("Pictures", at.to_owned()));
-        pictures.into_iter().chain([("Home", user.home_dir().to_owned())])
-    });
+    // A name that is no text can't be told to the page.
+    let pictures = user.as_ref().and_then(|user| user.picture_dir()).filter(|at| at.to_str().is_some());
+    let pictures = pictures.map(|at| Named { name: "Pictures".to_owned(), path: at.to_owned() });
+    let own = pictures.into_iter().chain(home()).filter(|own| own.path.is_dir());
     let name = user.as_ref().and_then(|user| user.home_dir().file_name()?.to_str().map(str::to_owned));
     let disks = disk_folders(name.as_deref().unwrap_or_default());
     let attached = disks.iter().flat_map(|at| fs::read_dir(at).into_iter().flatten().flatten());
-    let disks = attached.filter_map(|entry| shown(&entry.path()));
-    let letters = drive_letters().into_iter().map(|letter| (letter.clone(), PathBuf::from(letter)));
-    let of_system = letters.filter(|(_, path)| path.is_dir());
-    let named = |(name, path): (String, PathBuf)| Named { name, path };
-    let own = own.map(|(name, path)| (name.to_owned(), path)).filter(|(_, path)| path.is_dir());
-    own.map(named).chain(disks).chain(of_system.map(named)).collect()
+    let disks = attached.filter_map(|entry| shown(&entry));
+    let letters = drive_letters().into_iter().map(|letter| Named { path: PathBuf::from(&letter), name: letter });
+    own.chain(disks).chain(letters.filter(|letter| letter.path.is_dir())).collect()
 }
 
 /// Folders in which systems show attached disks: macOS, and Linux for this user.
@@ -109,6 +115,13 @@ mod tests {
         let seen = Seen::of(home.path()).unwrap();
         let names: Vec<&str> = seen.folders.iter().map(|folder| folder.name.as_str()).collect();
         assert_eq!((names, seen.pictures, seen.more), (vec!["A", "b"], 2, false));
+        #[cfg(unix)]
+        {
+            std::os::unix::fs::symlink(home.path().join("b"), home.path().join("link")).unwrap();
+            std::os::unix::fs::symlink(home.path().join("1.jpg"), home.path().join("other.jpg")).unwrap();
+            let folders = Seen::of(home.path()).unwrap().folders;
+            assert_eq!(folders.last().unwrap().name, "link", "a link to a folder is one, and one to a file isn't");
+        }
         assert_eq!(seen.above.as_deref(), home.path().parent());
     }
 

@@ -3,6 +3,7 @@
 //! Its gate is the stand page's: the same token, hosts, origins and number of wrong tries. It keeps no session: each request
 //! brings the token, and none is answered without.
 
+mod beginnings;
 mod folders;
 
 use std::io;
@@ -25,7 +26,8 @@ use tokio::sync::mpsc;
 use tokio::task::{JoinSet, spawn_blocking};
 use tokio::time::{sleep, timeout};
 
-use self::folders::{Seen, beginnings};
+use self::beginnings::Beginnings;
+use self::folders::{Seen, beginnings, home};
 use super::gate::{Gate, Peer, keep_to_itself, posted};
 use super::opening::listen;
 use super::seats::Seats;
@@ -40,6 +42,11 @@ const OWN_STYLE: &[u8] = include_bytes!("../assets/choose.css");
 const ICON: &[u8] = include_bytes!("../assets/icon.svg");
 /// The page gets this long to hear that its choice was taken.
 const GOODBYE: Duration = Duration::from_millis(300);
+/// A folder that can be watched tells within this what lies in it.
+const LOOK: Duration = Duration::from_secs(10);
+
+/// Tells what stands in a folder's way, in a sentence.
+pub type Remark = fn(&Path) -> Option<String>;
 
 /// The page, open but not yet served.
 #[derive(Debug)]
@@ -49,6 +56,7 @@ pub struct Choosing {
     token_file: PathBuf,
     /// Why it is asked, where there was a folder before.
     why: Option<String>,
+    remark: Remark,
     pub port: u16,
 }
 
@@ -64,18 +72,20 @@ struct Asking {
     gate: Gate,
     token: Token,
     why: Option<String>,
+    remark: Remark,
+    beginnings: Beginnings,
     chosen: mpsc::Sender<PathBuf>,
 }
 
 impl Choosing {
     /// Opens the port, for this machine alone, and writes the address with its token where this user alone can read it.
-    pub async fn open(token: Token, token_file: PathBuf, why: Option<String>) -> io::Result<Choosing> {
+    pub async fn open(token: Token, token_file: PathBuf, why: Option<String>, remark: Remark) -> io::Result<Choosing> {
         let listener = listen(Audience::ThisMachine, None).await?;
         let port = listener.local_addr()?.port();
-        private::write(&token_file, &format!("http://127.0.0.1:{port}/#{}\n", token.as_str())).map_err(|e| {
+        private::write(&token_file, &address(port, &token)).map_err(|e| {
             io::Error::new(e.kind(), format!("its token can't be written to {}: {e}", token_file.display()))
         })?;
-        Ok(Choosing { listener, token, token_file, why, port })
+        Ok(Choosing { listener, token, token_file, why, remark, port })
     }
 
     /// Where the address with its token is read.
@@ -83,13 +93,16 @@ impl Choosing {
         &self.token_file
     }
 
-    /// Serves until a folder is chosen.
-    pub async fn serve(self) -> Chosen {
+    /// Serves until a folder is chosen, or until one comes by itself.
+    pub async fn serve(self, comes: impl Future<Output = PathBuf>) -> Chosen {
+        tokio::pin!(comes);
         let (chosen, mut choice) = mpsc::channel(1);
         let asking = Asking {
             gate: Gate::new(Audience::ThisMachine, self.port, false, None),
             token: self.token.clone(),
             why: self.why.clone(),
+            remark: self.remark,
+            beginnings: Beginnings::new(home().into_iter().collect(), beginnings),
             chosen,
         };
         let (router, seats) = (router(Arc::new(asking)), Arc::new(Seats::default()));
@@ -99,6 +112,7 @@ impl Choosing {
             tokio::select! {
                 // The sender lives as long as the router does.
                 Some(folder) = choice.recv() => break folder,
+                folder = &mut comes => break folder,
                 accepted = self.listener.accept() => match accepted {
                     Ok((stream, peer)) => {
                         connections.spawn(answer(stream, peer, router.clone(), Arc::clone(&seats)));
@@ -115,9 +129,14 @@ impl Choosing {
 
 impl Drop for Choosing {
     fn drop(&mut self) {
-        // It opens nothing any more.
-        let _ = std::fs::remove_file(&self.token_file);
+        // It opens nothing any more; that of another start, which took its place, does.
+        private::remove(&self.token_file, &address(self.port, &self.token));
     }
+}
+
+/// The address that signs in, as the token's file has it.
+fn address(port: u16, token: &Token) -> String {
+    format!("http://127.0.0.1:{port}/#{}\n", token.as_str())
 }
 
 /// One client's connection. None of them signs in, so that the newest stranger takes an older one's place.
@@ -186,6 +205,17 @@ async fn asked(asking: &Asking, peer: &Peer, headers: &HeaderMap, body: Body) ->
     }
 }
 
+/// Looks into a folder. A share that hangs holds up this answer alone, and not for ever.
+async fn seen(folder: PathBuf, remark: Remark) -> Result<(Seen, Option<String>), String> {
+    let silent = format!("{} doesn't answer: look whether its disk or share is still there", folder.display());
+    let looked = spawn_blocking(move || Seen::of(&folder).map(|seen| (seen, remark(&folder))));
+    match timeout(LOOK, looked).await {
+        Ok(Ok(seen)) => seen,
+        Ok(Err(_)) => Err("this folder can't be looked into, which is a defect: please report it".to_owned()),
+        Err(_) => Err(silent),
+    }
+}
+
 /// What lies in a folder.
 async fn look(
     State(asking): State<Arc<Asking>>,
@@ -197,17 +227,15 @@ async fn look(
         Ok(folder) => folder,
         Err(refused) => return refused,
     };
-    // A share that hangs holds up this answer alone.
-    let seen = spawn_blocking(move || {
-        let beginnings = beginnings();
-        let at = folder.or_else(|| beginnings.first().map(|b| b.path.clone()));
-        let seen = at.ok_or_else(|| "this user has no home folder: type the folder's path".to_owned());
-        (beginnings, seen.and_then(|at| Seen::of(&at)))
-    });
-    match seen.await {
-        Ok((beginnings, Ok(seen))) => Json(json!({"seen": seen, "beginnings": beginnings, "why": asking.why})),
-        Ok((beginnings, Err(fault))) => Json(json!({"fault": fault, "beginnings": beginnings, "why": asking.why})),
-        Err(_) => return StatusCode::INTERNAL_SERVER_ERROR.into_response(),
+    let beginnings = asking.beginnings.now().await;
+    let seen = match folder.or_else(|| beginnings.first().map(|b| b.path.clone())) {
+        Some(at) => seen(at, asking.remark).await,
+        None => Err("this user has no home folder: type the folder's path".to_owned()),
+    };
+    // Every path is text: it came as such, or was left out where it is none.
+    match seen {
+        Ok((seen, remark)) => Json(json!({"seen": seen, "fault": remark, "beginnings": beginnings, "why": asking.why})),
+        Err(fault) => Json(json!({"fault": fault, "beginnings": beginnings, "why": asking.why})),
     }
     .into_response()
 }
@@ -224,15 +252,13 @@ async fn choose(
         Ok(None) => return (StatusCode::BAD_REQUEST, "which folder?").into_response(),
         Err(refused) => return refused,
     };
-    let looked = spawn_blocking(move || Seen::of(&folder)).await;
-    match looked {
+    match seen(folder, asking.remark).await {
         // One choice is enough: a second one at the same moment finds no place and changes nothing.
-        Ok(Ok(seen)) => {
+        Ok((seen, _)) => {
             let _ = asking.chosen.try_send(seen.path);
             StatusCode::NO_CONTENT.into_response()
         }
-        Ok(Err(fault)) => (StatusCode::CONFLICT, fault).into_response(),
-        Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
+        Err(fault) => (StatusCode::CONFLICT, fault).into_response(),
     }
 }
 
@@ -241,5 +267,23 @@ impl Gate {
     fn lets_in(&self, machine: std::net::IpAddr, request: &Request) -> Result<(), super::gate::Refusal> {
         self.check_site(request)?;
         self.keeps_machines_pace(machine, request.method())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn the_end_of_one_start_leaves_the_token_of_another() {
+        let home = tempfile::tempdir().unwrap();
+        let file = home.path().join("greyhold/page.token");
+        let open = async || Choosing::open(Token::fresh().unwrap(), file.clone(), None, |_| None).await.unwrap();
+        let first = open().await;
+        let second = open().await;
+        drop(first);
+        assert_eq!(std::fs::read_to_string(&file).unwrap(), address(second.port, &second.token));
+        drop(second);
+        assert!(!file.exists());
     }
 }
