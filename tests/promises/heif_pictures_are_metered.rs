@@ -44,6 +44,11 @@ fn a_heif_picture_has_a_verdict_by_a_curve_that_is_not_the_jpegs() {
     // A JPEG is held against no HEIF picture, as little as the other way round.
     let other = studio.take("c.jpg", shot(8.0, 0.0, 3));
     assert!(other["verdict"]["observed"].is_null(), "{other}");
+    let said = other["verdict"]["sentence"].as_str().unwrap();
+    assert!(
+        said.starts_with("Metered, but not compared: ") && said.contains("the reference is a HEIF picture"),
+        "{said}"
+    );
     assert!(studio.connect().ask(serde_json::json!({"command": "reference"}))["ok"] == true);
     let next = studio.take("d.jpg", shot(8.0, 0.0, 4));
     assert!(next["verdict"]["response"].as_str().unwrap().starts_with("stock-camera"), "{next}");
