@@ -138,3 +138,34 @@ fn each(name: &str, pair: &crate::calibration::ComparedPair) -> String {
         told(&pair.raw)
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::align::CodePicture;
+    use crate::frame::{Colour, Picture, Proxy, Settings, Space};
+    use crate::meter::{Spot, meter};
+
+    #[test]
+    fn a_picture_of_another_kind_is_left_out_of_a_series_and_told() {
+        let frame = |file: &str, space: Space| {
+            let proxy = Proxy { width: 40, height: 40, rgb: vec![[118; 3]; 1600] };
+            let picture = Picture { proxy, colour: Colour { space, ..Colour::of(None, None) }, linear: None };
+            SeriesFrame {
+                file: file.to_owned(),
+                settings: Settings::default(),
+                exposure: None,
+                codes: Arc::new(CodePicture::of(&picture)),
+                is_raw: false,
+                metered: meter(&picture, &Spot::ready()),
+            }
+        };
+        let mut frames =
+            vec![frame("a.jpg", Space::Srgb), frame("b.heic", Space::Heif), frame("c.jpg", Space::AdobeRgb)];
+        let told = without_other_kinds(&mut frames);
+        assert_eq!(frames.iter().map(|frame| frame.file.as_str()).collect::<Vec<_>>(), ["a.jpg", "c.jpg"]);
+        assert!(told.len() == 1 && told[0].starts_with("b.heic: left out, as it is a HEIF picture"), "{told:?}");
+    }
+}

@@ -5,10 +5,8 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::reading::text_of;
 use super::written_spot::{MOST_SPOTS, checked_name};
-use super::{Config, ConfigError, fault_in};
-use crate::files;
+use super::{Config, ConfigError, own_files};
 use crate::meter::{Area, CENTRE, Spot, WHOLE};
 
 const HEAD: &str = "\
@@ -36,14 +34,14 @@ pub enum DrawnError {
     Unwritable { path: String, cause: std::io::Error },
 }
 
-#[derive(Debug, Default, Serialize, Deserialize)]
+#[derive(Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct File {
     #[serde(default)]
     spots: Vec<Drawn>,
 }
 
-#[derive(Debug, Serialize, Deserialize)]
+#[derive(Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Drawn {
     name: String,
@@ -62,20 +60,10 @@ pub fn beside_log(log: &Path) -> PathBuf {
 }
 
 fn read(path: &Path) -> Result<File, ConfigError> {
-    let text = match text_of(path) {
-        Err(ConfigError::Unreadable { cause, .. }) if cause.kind() == std::io::ErrorKind::NotFound => {
-            return Ok(File::default());
-        }
-        read => read?,
-    };
-    if text.lines().all(|l| l.trim().is_empty() || l.starts_with('#')) {
-        return Ok(File::default());
-    }
-    let file = path.display().to_string();
-    let drawn: File = serde_yaml::from_str(&text).map_err(|e| fault_in(&text, &file, &e))?;
+    let (drawn, _): (File, _) = own_files::read(path)?;
     if drawn.spots.len() > MOST_SPOTS {
         return Err(ConfigError::Syntax {
-            file,
+            file: path.display().to_string(),
             fault: format!("there are more than {MOST_SPOTS} spots: leave some out"),
         });
     }
@@ -109,7 +97,8 @@ pub fn draw(path: &Path, name: &str, area: Option<Area>) -> Result<(), DrawnErro
         }
         None => file.spots.retain(|s| s.name != name),
     }
-    save(path, &file).map_err(|cause| DrawnError::Unwritable { path: path.display().to_string(), cause })
+    own_files::save(path, HEAD, &file)
+        .map_err(|cause| DrawnError::Unwritable { path: path.display().to_string(), cause })
 }
 
 fn checked(name: &str, Area { left, top, right, bottom }: Area) -> Result<Spot, DrawnError> {
@@ -119,11 +108,6 @@ fn checked(name: &str, Area { left, top, right, bottom }: Area) -> Result<Spot, 
         return Err(DrawnError::Ready(name.to_owned()));
     }
     Ok(Spot::even(name, area))
-}
-
-fn save(path: &Path, file: &File) -> std::io::Result<()> {
-    let text = serde_yaml::to_string(file).map_err(std::io::Error::other)?;
-    files::replace(path, format!("{HEAD}{text}").as_bytes())
 }
 
 #[cfg(test)]

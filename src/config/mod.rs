@@ -6,6 +6,7 @@ mod changed;
 mod curves;
 pub mod drawn;
 mod fault;
+mod own_files;
 mod reading;
 pub mod typed;
 #[cfg(test)]
@@ -180,7 +181,7 @@ impl Config {
 
     /// Checks configuration text; `file` names it in errors.
     pub fn parse(text: &str, file: &str) -> Result<Config, ConfigError> {
-        if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
+        if own_files::is_bare(text) {
             return Ok(Config::default());
         }
         let written: Written = serde_yaml::from_str(text).map_err(|e| fault_in(text, file, &e))?;

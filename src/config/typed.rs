@@ -5,13 +5,11 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::reading::text_of;
 pub use super::typed_thing::TypedThing;
 use super::written::{MOST_GROUPS, MOST_PASSIVE};
 use super::written_stands::notes;
 use super::wrong::Wrong;
-use super::{Config, ConfigError, fault_in};
-use crate::files;
+use super::{Config, ConfigError, own_files};
 use crate::wording::listed;
 
 const HEAD: &str = "\
@@ -63,7 +61,7 @@ pub fn beside_log(log: &Path) -> PathBuf {
 
 /// The configuration with what is typed in it.
 pub fn apply(path: &Path, config: &mut Config) -> Result<(), ConfigError> {
-    let (mut typed, written) = read(path)?;
+    let (mut typed, written): (Typed, _) = own_files::read(path)?;
     typed.unfit = typed.onto(config).map_err(|wrong| ConfigError::At {
         file: path.display().to_string(),
         line: wrong.line_in(&written),
@@ -79,7 +77,7 @@ pub fn apply(path: &Path, config: &mut Config) -> Result<(), ConfigError> {
 /// Writes facts of one thing down, beside those that are already; without a fact, it goes by the configuration again.
 pub fn write(path: &Path, config: &Config, thing: &TypedThing) -> Result<(), TypedError> {
     let mut thing = thing.trimmed();
-    let (mut typed, _) = read(path)?;
+    let (mut typed, _): (Typed, _) = own_files::read(path)?;
     let (list, most) = if let Some(group) = config.groups.iter().find(|group| thing.is_of(group.name.as_str())) {
         thing.onto_group(&mut group.clone())?;
         thing.name = group.name.to_string();
@@ -104,29 +102,14 @@ pub fn write(path: &Path, config: &Config, thing: &TypedThing) -> Result<(), Typ
 
 /// Writes the notes of the set down; without any list, they are the configuration's again.
 pub fn write_notes(path: &Path, wanted: Option<&[String]>) -> Result<(), TypedError> {
-    let (mut typed, _) = read(path)?;
+    let (mut typed, _): (Typed, _) = own_files::read(path)?;
     typed.notes = wanted.map(|wanted| notes(wanted.iter().map(|note| note.trim()))).transpose()?;
     save(path, &typed)
 }
 
-/// What is typed, and its text.
-fn read(path: &Path) -> Result<(Typed, String), ConfigError> {
-    let text = match text_of(path) {
-        Err(ConfigError::Unreadable { cause, .. }) if cause.kind() == std::io::ErrorKind::NotFound => String::new(),
-        read => read?,
-    };
-    if text.lines().all(|l| l.trim().is_empty() || l.trim_start().starts_with('#')) {
-        return Ok((Typed::default(), text));
-    }
-    let typed = serde_yaml::from_str(&text).map_err(|e| fault_in(&text, &path.display().to_string(), &e))?;
-    Ok((typed, text))
-}
-
 fn save(path: &Path, typed: &Typed) -> Result<(), TypedError> {
-    let unwritable = |cause| TypedError::Unwritable { path: path.display().to_string(), cause };
-    let text = serde_yaml::to_string(typed).map_err(|e| unwritable(std::io::Error::other(e)))?;
-    let text = if *typed == Typed::default() { HEAD.to_owned() } else { format!("{HEAD}{text}") };
-    files::replace(path, text.as_bytes()).map_err(unwritable)
+    own_files::save(path, HEAD, typed)
+        .map_err(|cause| TypedError::Unwritable { path: path.display().to_string(), cause })
 }
 
 impl From<Wrong> for TypedError {

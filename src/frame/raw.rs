@@ -282,7 +282,7 @@ mod tests {
 
     #[test]
     fn a_coding_that_the_directory_names_is_told_from_damage() {
-        let unknown = ["NEF compression Some(HighEfficency) is not supported", "TODO: Unsupported DNG compression"];
+        let unknown = ["NEF compression Some(Unread) is not supported", "TODO: Unsupported DNG compression"];
         for said in unknown {
             assert_eq!(refused(RawlerError::DecoderFailed(said.to_owned())), PixelFault::RawCoding, "{said}");
         }

@@ -274,3 +274,22 @@ fn files_of_one_kind(sitting: &Sitting, shot: &Sharpest, base: &Sharpest) -> Opt
     let classes = [Kind::Jpeg, Kind::Heif, Kind::RawOther].map(class);
     classes.into_iter().find_map(|asked| Some((asked.0, of_class(&own, asked)?, of_class(&bases, asked)?)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_of_one_kind_alone_are_held_against_each_other() {
+        let of = |file: &str| Sharpest { frame: None, file: file.to_owned(), f_number: None };
+        let kind = |own: &str, base: &str| {
+            files_of_one_kind(&Sitting::default(), &of(own), &of(base)).map(|(is_raw, ..)| is_raw)
+        };
+        assert_eq!(kind("a.jpg", "b.tif"), Some(false));
+        assert_eq!(kind("a.heic", "b.HIF"), Some(false));
+        assert_eq!(kind("a.dng", "b.crw"), Some(true));
+        for (own, base) in [("a.jpg", "b.heic"), ("a.heic", "b.dng"), ("a.dng", "b.jpg")] {
+            assert_eq!(kind(own, base), None, "{own} {base}");
+        }
+    }
+}

@@ -263,6 +263,10 @@ fn only_who_may_confirm_writes_and_only_what_a_configuration_takes() {
     assert!(!kept(&studio).exists(), "nothing of it was saved");
     assert_eq!(post(&studio, body, &[]).status, 200);
     assert!(fs::read_to_string(kept(&studio)).unwrap().contains("note: from outside"));
+    // As many and as long as a configuration takes them, of letters with four bytes each.
+    let notes = vec!["\u{1D538}".repeat(200); 20];
+    let full = post(&studio, &json!({"action": "set_up_notes", "notes": notes}).to_string(), &[]);
+    assert_eq!(full.status, 200, "{}", full.text());
     let statuses: Vec<u16> = (0..100).map(|_| post(&studio, "{}", &[]).status).collect();
     assert!(statuses.contains(&429), "{statuses:?}");
 }
