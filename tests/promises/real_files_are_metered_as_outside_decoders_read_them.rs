@@ -222,6 +222,8 @@ mod raw {
         assert!(verdict["response"].as_str().unwrap().starts_with("stock-camera"), "{darker}");
         let text: String = studio.records().iter().filter_map(|record| block(record, Paint::Plain)).collect();
         assert_eq!(text.matches(SAID).count(), 2, "{text}");
+        // One frame is a suspicion.
+        studio.take_bytes("c.dng", &unread(shot(8.0, -1.0, 3)));
         assert!(!studio.corrections().is_empty(), "what is seen in it is acted on");
     }
 

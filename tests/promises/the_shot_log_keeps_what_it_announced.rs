@@ -442,14 +442,14 @@ impl Grown {
 
     /// So many that the state has more than 2 MiB.
     fn note_many_files(&mut self) {
-        for portion in 0..20 {
+        for portion in 0..60 {
             let file = |n: u64| KnownFile {
                 name: format!("IMG_{n:05}.JPG"),
                 state: FileState { size: n, modified_ns: 1, changed_ns: 2, inode: n },
                 fingerprint: Fingerprint::Whole(n),
             };
             let files = (portion * 1_000..(portion + 1) * 1_000).map(file).collect();
-            self.write(Body::ExistingFiles { files, last: portion == 19 });
+            self.write(Body::ExistingFiles { files, last: portion == 59 });
         }
         assert!(self.state.carried().unwrap().iter().map(String::len).sum::<usize>() > 2 << 20);
     }
