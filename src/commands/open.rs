@@ -224,7 +224,8 @@ mod tests {
         let asked = |path: String| {
             let asking = std::thread::spawn(move || {
                 let mut stream = TcpStream::connect(at).unwrap();
-                write!(stream, "GET /{path} HTTP/1.1\r\nHost: {at}\r\n\r\n").unwrap();
+                // In one piece: whoever has the first line answers, and hears no more.
+                stream.write_all(format!("GET /{path} HTTP/1.1\r\nHost: {at}\r\n\r\n").as_bytes()).unwrap();
                 let mut said = String::new();
                 stream.read_to_string(&mut said).unwrap();
                 said

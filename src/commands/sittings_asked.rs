@@ -27,12 +27,16 @@ pub struct AskedSitting {
 }
 
 impl AskedSitting {
-    /// Of a log, or of the folder that it lies in: the sitting that is named, else the last one.
+    /// Of a log, or of the folder that it lies in: the sitting that is named, else the last one that has frames.
     pub fn read(asked: &Path, wanted: Option<&str>) -> Result<AskedSitting, CommandError> {
         let log = log_at(asked);
         let row = match wanted {
             Some(wanted) => Some(sitting_in(&log, wanted)?),
-            None => sittings_of(&log)?.last().cloned(),
+            // One that was begun and not shot yet has nothing to look back on.
+            None => {
+                let all = sittings_of(&log)?;
+                all.rows().iter().rfind(|row| row.frames > 0).or(all.last()).cloned()
+            }
         };
         let first = row.as_ref().is_none_or(|row| row.sitting == SittingNumber::FIRST);
         let mut folders = Folders::of(&log);

@@ -49,6 +49,11 @@ impl ReportFrame {
         self.verdict.as_ref()?.drift
     }
 
+    /// The same, but of single lights, of which no one number tells.
+    pub fn drift_of_all_light(&self) -> Option<Stops> {
+        self.drift().filter(|_| self.mark() != Mark::OneLight)
+    }
+
     /// Whether the frame after it shows what this one alone left a suspicion.
     pub(super) fn is_borne_out_by(&self, after: &ReportFrame) -> bool {
         let (Some(own), Some(other)) = (&self.verdict, &after.verdict) else { return false };

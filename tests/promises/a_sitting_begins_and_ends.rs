@@ -83,6 +83,24 @@ fn of_another_set_up_no_look_and_no_power_of_before_holds() {
     );
 }
 
+/// A look that is taken up before the first frame stays to be found where it was taken up.
+#[test]
+fn a_look_of_a_sitting_without_frames_is_not_lost() {
+    let studio = evening();
+    tell(&studio, json!({"command": "sitting", "what": "new", "name": "hats"}));
+    tell(&studio, json!({"command": "reference", "file": "3.jpg"}));
+    let said = tell(&studio, json!({"command": "sitting", "what": "new"}));
+    assert!(said.contains("sitting 3 has a new set-up") && said.contains("--sitting 2"), "{said}");
+    let rows = sittings(&studio.log()).unwrap();
+    assert_eq!(rows.rows()[1].name.as_deref(), Some("hats"));
+    let then = state_after(&studio.log(), rows.rows()[1].records[1]).unwrap();
+    assert_eq!(then.sitting.setup.looks.len(), 1);
+    // What is looked back on where none is named is the last one that was shot.
+    let page = studio.folder.join("looked-back.html");
+    let report = greyhold(&["report", studio.folder.to_str().unwrap(), "--out", page.to_str().unwrap()]);
+    assert!(String::from_utf8_lossy(&report.stdout).contains(": 3 frames"), "{report:?}");
+}
+
 #[test]
 fn a_short_pause_a_wrong_clock_and_copied_files_begin_none() {
     let studio = Studio::with_config(RIG);

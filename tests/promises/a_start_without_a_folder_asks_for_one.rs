@@ -6,7 +6,7 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use crate::harness::browser::with_browser;
 use crate::harness::http::{Answer, enter, here, send};
@@ -297,13 +297,13 @@ fn the_service_manager_hears_how_it_stands() {
     let asks = notified();
     let first = hear();
     assert!(first.contains("READY=1") && first.contains("STATUS=asks for the capture folder"), "{first}");
-    let mut pinged = Instant::now();
+    let mut pinged = std::time::Instant::now();
     let mut hear_ping_or = |other: &str| {
         loop {
             let heard = hear();
             if heard.trim() == "WATCHDOG=1" {
                 assert!(pinged.elapsed() < patience, "{:?} without a ping", pinged.elapsed());
-                pinged = Instant::now();
+                pinged = std::time::Instant::now();
                 if other.is_empty() {
                     return;
                 }

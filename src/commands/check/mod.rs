@@ -113,6 +113,8 @@ impl Meant {
         let ending = file.extension().unwrap_or_default().to_ascii_lowercase();
         match ending.to_str() {
             _ if file.is_dir() => Meant::Folder,
+            // A folder that isn't there has no ending to be known by.
+            None | Some("") if !file.exists() => Meant::Folder,
             Some("yaml" | "yml") => Meant::Config,
             Some("jsonl") => Meant::Log,
             _ => Meant::Frame,
@@ -229,10 +231,12 @@ fn check_folder(folder: &Path) -> bool {
             !troubles.iter().any(|trouble| trouble.kind.is_in_the_way())
         }
         Err(e) => {
-            say(&without_error_numbers(&format!(
-                "{}: can't be read ({e}): make it, or name the folder that the camera writes to",
-                folder.display()
-            )));
+            let mend = match e.kind() {
+                ErrorKind::NotFound => "make it, or name the folder that the camera writes to",
+                ErrorKind::PermissionDenied => "let its owner give you the right to look into it, or name another",
+                _ => "name the folder that the camera writes to",
+            };
+            say(&without_error_numbers(&format!("{}: can't be read ({e}): {mend}", folder.display())));
             false
         }
     }

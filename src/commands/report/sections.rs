@@ -113,7 +113,7 @@ fn row_out(frame: &ReportFrame) -> String {
         "<tr><th scope=\"row\">{}</th><td>{}</td><td class=\"number\">{}</td>{offset}<td>{}{why}</td></tr>\n",
         escaped(frame.file()),
         mark(frame.mark()),
-        shown(frame.drift()),
+        shown(frame.drift_of_all_light()),
         escaped(sentence)
     )
 }
@@ -220,7 +220,7 @@ fn failed(what: &Failed) -> String {
     match what {
         Failed::All => "no flash lit it".to_owned(),
         Failed::NotFired(groups) => format!("{} did not fire", listed(groups)),
-        Failed::NotRecycled { groups, .. } if groups.is_empty() => "a flash had not recycled".to_owned(),
+        Failed::NotRecycled { groups, .. } if groups.is_empty() => "the flashes had not recycled".to_owned(),
         Failed::NotRecycled { groups, .. } => format!("{} had not recycled", listed(groups)),
     }
 }

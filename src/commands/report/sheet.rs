@@ -45,7 +45,7 @@ fn place(frame: &ReportFrame, why: Why, picture: &Picture) -> String {
         Picture::Unread(why) => format!("<div class=\"gone\">{}</div>", escaped(why)),
     };
     let (kind, said) = if why == Why::Reference { (" data-why=\"reference\"", "reference, ") } else { ("", "") };
-    let drift = frame.drift().map_or_else(String::new, |drift| format!(" {drift}"));
+    let drift = frame.drift_of_all_light().map_or_else(String::new, |drift| format!(" {drift}"));
     let settings = escaped(&frame.settings.in_short());
     format!(
         "<li{kind}>{shown}<p class=\"name\">{name}</p><p>{said}{}{drift}</p><p class=\"soft\">{settings}</p></li>\n",

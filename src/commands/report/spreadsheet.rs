@@ -7,7 +7,7 @@ use super::super::sittings_asked::AskedSitting;
 use super::super::table_cell::text_cell;
 use crate::advice::Finding;
 use crate::photometry::Stops;
-use crate::report::ReportFrame;
+use crate::report::{Mark, ReportFrame};
 
 const HEAD: [&str; 29] = [
     "log",
@@ -77,6 +77,8 @@ fn row(sitting: &AskedSitting, frame: &ReportFrame, lights: &[String], zone: &Ti
         Ok(offset) => (Some(offset), String::new()),
         Err(why) => (None, why.to_string()),
     };
+    // What a light of a survey shows alone is no drift of the whole.
+    let compared = verdict.filter(|_| frame.mark() != Mark::NotCompared);
     let headline = verdict.and_then(|verdict| verdict.headline());
     let mut row = vec![
         sitting.log.display().to_string(),
@@ -99,8 +101,8 @@ fn row(sitting: &AskedSitting, frame: &ReportFrame, lights: &[String], zone: &Ti
         stops(headline.map(|h| h.drift)),
         stops(headline.and_then(|h| h.half_width)),
         headline.and_then(|h| h.condition).unwrap_or_default().to_owned(),
-        stops(verdict.and_then(|v| v.observed)),
-        stops(verdict.and_then(|v| v.observed_uncertainty)),
+        stops(compared.and_then(|v| v.observed)),
+        stops(compared.and_then(|v| v.observed_uncertainty)),
         stops(verdict.and_then(|v| v.expected)),
         stops(Some(frame.tolerance)),
         stops(offset.map(|o| o.stops)),

@@ -36,7 +36,7 @@ impl Draft<'_> {
             return Reply::refused(why);
         }
         let of_target = self.set_reference(look.clone(), chosen, ReferenceBy::Told, Vec::new());
-        let mut says = vec![format!("frames are compared with '{look}' now, as {file} was shot")];
+        let mut says = vec![format!("frames are compared with '{look}' now, as {} was shot", wording::own_name(&file))];
         says.extend(self.turn_back_to(&look));
         says.extend(of_target);
         Reply::done(says.join("\n"))

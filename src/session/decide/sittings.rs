@@ -120,8 +120,11 @@ impl Draft<'_> {
         if !is_asked && name.is_none() && row.set_up_is == Some(is) && !row.is_ended {
             return Reply::done(format!("that was said already: {}", self.what_holds(row.sitting, is)));
         }
+        let mut withdrawn = false;
         let lost = if is == SetUpIs::New { self.how_it_comes_back(row, is_asked) } else { None };
-        let sitting = if (is_asked || row.frames == 0) && !row.is_ended {
+        // A look that was taken up in it stays to be found by its number.
+        let is_empty = row.frames == 0 && (is == SetUpIs::Same || self.sitting.setup.looks.is_empty());
+        let sitting = if (is_asked || is_empty) && !row.is_ended {
             let is_since =
                 |exposure: &&Exposure| exposure.before.as_ref().is_some_and(|before| before.set_up_asked.is_some());
             let since = self.sitting.exposures.iter().find(is_since).map(|exposure| exposure.frame);
@@ -137,12 +140,13 @@ impl Draft<'_> {
             row.sitting
         } else {
             let (sitting, name) = (row.sitting.next(), name.map(str::to_owned));
-            self.withdraw();
+            withdrawn = self.withdraw();
             let step = SittingStep::Began { sitting, name, by: BegunBy::Told, set_up: Some(is), shot: None };
             self.stage(Body::Sitting { step });
             sitting
         };
-        let says = [Some(self.what_holds(sitting, is)), lost].into_iter().flatten();
+        let withdrawn = withdrawn.then(|| "What was asked of the lights is withdrawn.".to_owned());
+        let says = [Some(self.what_holds(sitting, is)), withdrawn, lost].into_iter().flatten();
         Reply::done(says.collect::<Vec<_>>().join("\n"))
     }
 

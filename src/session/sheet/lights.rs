@@ -101,7 +101,9 @@ pub(super) fn lights(setup: &Setup, config: &Config) -> Vec<LightOnSheet> {
 
 /// What the groups were set to for a look.
 pub(super) fn powers_of(look: &Look, setup: &Setup, config: &Config) -> Vec<PowerOnSheet> {
-    let known = |position: &Position| look.known.get(&position.group).copied();
+    // A power may have been told after the look was shot.
+    let told_since = |position: &Position| Some(position.known).filter(|known| *known == Known::Told);
+    let known = |position: &Position| look.known.get(&position.group).copied().or_else(|| told_since(position));
     powers(setup, config, |position| look.power_of(position), known)
 }
 
