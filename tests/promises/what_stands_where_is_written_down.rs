@@ -70,6 +70,8 @@ fn check(studio: &Studio) -> (Option<i32>, String) {
 fn it_stands_on_every_sheet_and_is_taken_back() {
     let studio = set_up();
     let configured = fs::read_to_string(studio.config()).unwrap();
+    // The small picture of the look is kept a moment after its frame.
+    wait_for("the look's picture", || !read(&studio, &["--json"]).contains("\"pictures\":{}"));
     let before = read(&studio, &["--json"]);
     let records = studio.records().len();
     let said =
