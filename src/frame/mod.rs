@@ -21,6 +21,8 @@ mod proxy;
 mod raw;
 #[cfg(feature = "raw")]
 mod raw_cuts;
+#[cfg(feature = "raw")]
+mod raw_opcodes;
 mod settings;
 mod small;
 mod strips;

@@ -18,6 +18,7 @@ use super::colour::Colour;
 use super::guard::{guarded, plainly};
 use super::pixels::{check_area, eighths};
 use super::proxy::{PixelFault, Proxy};
+use super::raw_opcodes::has_unread_curve;
 use super::settings::ColourTag;
 use crate::response::srgb_encode;
 
@@ -60,6 +61,9 @@ pub(super) fn decoded(path: &Path, bytes: Arc<Vec<u8>>) -> Result<RawImage, Pixe
     // The size that it claims, before anything of that size is allocated.
     let claim = rawler::decode_dummy(&source).map_err(refused)?;
     check_area(claim.width as u32, claim.height as u32)?;
+    if has_unread_curve(rawler::get_decoder(&source).map_err(refused)?.as_ref()) {
+        return Err(PixelFault::RawCoding);
+    }
     rawler::decode(&source, &RawDecodeParams::default()).map_err(refused)
 }
 

@@ -100,7 +100,10 @@ mod raw {
             let by_light = frame.picture.as_ref().is_some_and(|picture| picture.linear.is_some());
             println!("{}: by its light {by_light}; {:?}", path.display(), frame.notes);
             let is_vc5 = path.extension().is_some_and(|extension| extension == "GPR");
-            assert_eq!(by_light, !is_vc5, "{}: {:?}", path.display(), frame.notes);
+            // Eight bits, which a curve in the file makes light.
+            let is_lossy = path.ends_with("canon_eos_6d.dng");
+            assert_eq!(by_light, !is_vc5 && !is_lossy, "{}: {:?}", path.display(), frame.notes);
+            assert!(!is_lossy || (frame.picture.is_some() && frame.notes[0].starts_with(SAID)), "{:?}", frame.notes);
             if is_vc5 {
                 // It has no picture beside its light.
                 assert!(
@@ -189,7 +192,8 @@ mod raw {
             );
             assert!(apart.len() >= 10 && nine_of_ten <= 0.1, "{}: {apart:?}", light.file.display());
         }
-        assert_eq!(compared, FILES - 1);
+        // Of one no library reads the pixels, and another's numbers are made light by a curve that isn't read.
+        assert_eq!(compared, FILES - 2);
     }
 
     const SAID: &str =
